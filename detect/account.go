@@ -1,0 +1,75 @@
+package detect
+
+import "joltwatch/bus"
+
+// Account is the running account of one drive: what "nothing happened" rests
+// on. Storage keeps the latest account of each drive; a later one replaces an
+// earlier one, and the account of a stay is the sum over its drives.
+type Account struct {
+	Drive int        `json:"drive"`
+	Start bus.Micros `json:"start_us"`
+	End   bus.Micros `json:"end_us"`
+	// Ended is true once the engine has stopped or the input has ended.
+	Ended bool `json:"ended"`
+
+	// Seconds of the drive: EngineOnS with the engine running, MovingS of
+	// those with the vehicle moving. The clutch-state times share out
+	// MovingS.
+	EngineOnS float64 `json:"engine_on_s"`
+	MovingS   float64 `json:"moving_s"`
+	ClosedS   float64 `json:"closed_s"`
+	PartialS  float64 `json:"partial_s"`
+	CoastS    float64 `json:"coast_s"`
+	OpenS     float64 `json:"open_s"`
+	UnknownS  float64 `json:"unknown_s"`
+	// Bands shares out MovingS by gear, speed band and temperature band.
+	Bands []Band `json:"bands"`
+
+	Stops         int `json:"stops"`
+	StopsObserved int `json:"stops_observed"`
+
+	// Chances is, for each kind, how often it could have happened, how often
+	// the signals would have shown it, and how often it did.
+	Chances []Chance `json:"chances"`
+
+	// Roles is the coverage of each mapped role.
+	Roles []RoleCover `json:"roles"`
+
+	Frames   uint64 `json:"frames"`
+	BadLines uint64 `json:"bad_lines"`
+	Dropped  uint64 `json:"dropped"`
+	Errors   uint64 `json:"error_frames"`
+}
+
+// Band is the time per clutch state, in seconds, within one band of one
+// quantity ("gear" 2, "speed_kmh" 20…40, "temperature_c" 60…80).
+type Band struct {
+	Of      string  `json:"of"`
+	Label   string  `json:"label"`
+	From    float64 `json:"from"`
+	To      float64 `json:"to"`
+	Closed  float64 `json:"closed_s"`
+	Partial float64 `json:"partial_s"`
+	Coast   float64 `json:"coast_s"`
+	Open    float64 `json:"open_s"`
+	Unknown float64 `json:"unknown_s"`
+}
+
+// Chance counts the opportunities of one kind of finding.
+type Chance struct {
+	Kind       string `json:"kind"`
+	Seen       uint64 `json:"seen"`
+	Observable uint64 `json:"observable"`
+	Hits       uint64 `json:"hits"`
+}
+
+// RoleCover is how well one role was covered in a drive.
+type RoleCover struct {
+	Role string `json:"role"`
+	// FreshS is the time, of EngineOnS, in which the role was known.
+	FreshS   float64 `json:"fresh_s"`
+	Samples  uint64  `json:"samples"`
+	NotOK    uint64  `json:"not_ok"`
+	PeriodS  float64 `json:"period_s"`
+	Switched uint64  `json:"source_switches"`
+}

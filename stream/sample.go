@@ -1,0 +1,57 @@
+package stream
+
+import "joltwatch/bus"
+
+// Sample is one decoded value of one role.
+type Sample struct {
+	// At is the instant of reception; the value was true at some instant in
+	// [At-Early, At].
+	At    bus.Micros
+	Early uint32
+	Role  Role
+	// Source is the index of the mapping among the role's sources, in the
+	// order of the vehicle file.
+	Source uint8
+	// OK is false where the bus said "not available" or "error", or the value
+	// lies outside the definition's range: Value means nothing then.
+	OK bool
+	// Raw is the integer as the bus sent it (for a Reading, the bits of the
+	// float).
+	Raw int64
+	// Value is in the role's unit.
+	Value float64
+}
+
+// Row is all roles at one common instant. Rows come in time order.
+//
+// The continuous roles (speeds, pressures, acceleration) are interpolated
+// between the two samples that bracket At; the others hold their last value. A
+// role is unknown where its last sample was not OK, or is older than its own
+// observed period times the stale factor, or the bracketing samples lie too
+// far apart.
+type Row struct {
+	At bus.Micros
+	// Known has bit 1<<role set where V[role] is a value.
+	Known uint32
+	V     [NumRoles]float64
+	// Prev is the instant of the role's last sample at or before At; Next the
+	// first after it for interpolated roles, else equal to Prev. Before and
+	// After are the extremes between which the truth may have moved: a change
+	// seen between two rows happened no earlier than the Prev of the first.
+	Prev, Next [NumRoles]bus.Micros
+	// Derived has bit 1<<role set where the value was computed from other
+	// roles (turbine speed from output speed and ratio), Tol its half-width
+	// in the role's unit (0 where unknown or measured directly).
+	Derived uint32
+	Tol     [NumRoles]float64
+}
+
+// Has reports whether all the roles are known in the row.
+func (r *Row) Has(roles ...Role) bool {
+	for _, x := range roles {
+		if r.Known&(1<<x) == 0 {
+			return false
+		}
+	}
+	return true
+}
