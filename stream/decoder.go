@@ -20,7 +20,7 @@ type Decoder struct {
 	pgn []int32
 	// anyBus is set where a message is on any bus.
 	anyBus bool
-	feeds  []feedKey
+	feeds  []decodedFeed
 	short  uint64
 
 	samples []Sample
@@ -35,6 +35,11 @@ type feedKey struct {
 	source uint8
 	// address is the J1939 source address, or -1.
 	address int
+}
+
+type decodedFeed struct {
+	feedKey
+	step float64
 }
 
 type message struct {
@@ -173,7 +178,12 @@ func (d *Decoder) bind(k uint64, n int32, address int) error {
 	}
 	b := binding{message: n, next: -1, feed: uint16(len(d.feeds))}
 	for i := range m.fields {
-		d.feeds = append(d.feeds, feedKey{m.fields[i].role, m.fields[i].source, address})
+		x := &m.fields[i]
+		step := math.Abs(x.scale)
+		if x.form == float32Bits || x.form == float64Bits {
+			step = 0
+		}
+		d.feeds = append(d.feeds, decodedFeed{feedKey{x.role, x.source, address}, step})
 	}
 	d.bindings = append(d.bindings, b)
 	at := int32(len(d.bindings) - 1)

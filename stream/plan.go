@@ -28,6 +28,8 @@ type Facts struct {
 	OutputPerKmh float64 `json:"output_rpm_per_kmh,omitempty"`
 	// TorqueReferenceNm turns a torque in % into N·m.
 	TorqueReferenceNm float64 `json:"torque_reference_nm,omitempty"`
+	// Learned are ratios learned on this vehicle before.
+	Learned []LearnedRatio `json:"learned,omitempty"`
 	// StopStart is true where the engine stops itself at standstill.
 	StopStart bool `json:"stop_start,omitempty"`
 }

@@ -27,17 +27,21 @@ type Sample struct {
 // The continuous roles (speeds, pressures, acceleration) are interpolated
 // between the two samples that bracket At; the others hold their last value. A
 // role is unknown where its last sample was not OK, or is older than its own
-// observed period times the stale factor, or the bracketing samples lie too
-// far apart.
+// observed period times the stale factor, or the bracketing samples lie further
+// apart than that.
 type Row struct {
 	At bus.Micros
 	// Known has bit 1<<role set where V[role] is a value.
 	Known uint32
 	V     [NumRoles]float64
-	// Prev is the instant of the role's last sample at or before At; Next the
-	// first after it for interpolated roles, else equal to Prev. Before and
-	// After are the extremes between which the truth may have moved: a change
-	// seen between two rows happened no earlier than the Prev of the first.
+	// Prev and Next are the instants between which the truth may have moved: a
+	// change seen between two rows happened no earlier than the Prev of the
+	// first and no later than the Next of the second. Prev is the earliest
+	// instant at which the role's last sample at or before At may have been
+	// true. Next, for continuous roles, is the latest at which the sample that
+	// closes the bracket may have been true (the same sample as Prev's where
+	// it fell on At); for the others it equals Prev. Both are 0 where there
+	// is no sample.
 	Prev, Next [NumRoles]bus.Micros
 	// Derived has bit 1<<role set where the value was computed from other
 	// roles (turbine speed from output speed and ratio), Tol its half-width

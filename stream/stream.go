@@ -1,12 +1,18 @@
 package stream
 
-import "joltwatch/bus"
+import (
+	"fmt"
+	"math"
+
+	"joltwatch/bus"
+)
 
 // Sink takes what a Stream makes. What it is handed is valid during the call
 // only.
 type Sink interface {
-	// Frame is called for every frame of a mapped identifier and for every
-	// notice and error frame, before the samples and rows it leads to.
+	// Frame is called for every data frame of a mapped identifier, every
+	// reading and answer that is mapped, and every notice and error frame,
+	// before the samples and rows it leads to.
 	Frame(*bus.Frame)
 	// Sample is called for each decoded value of the source in use.
 	Sample(*Sample)
@@ -14,12 +20,78 @@ type Sink interface {
 	Row(*Row)
 }
 
+const (
+	// DefaultStaleFactor times a source's own period is the age at which its
+	// value is stale, where the vehicle file says nothing: three samples in a
+	// row have then been missed, which ordinary jitter and a busy bus do not
+	// do.
+	DefaultStaleFactor = 3.5
+	// MaxDelay bounds how long a row waits for the samples after it.
+	MaxDelay = 2 * bus.Second
+	// maxBack is how far a frame may lie behind the latest one and still
+	// count as out of order; further back, the clock has jumped.
+	maxBack = bus.Second
+	// maxPending bounds the rows that wait: 2 s at 500 Hz.
+	maxPending = 1024
+)
+
 // Stream decodes frames, chooses among the sources of each role and aligns
-// the samples. It allocates nothing in steady state, and what it makes depends
-// only on the order of the frames, not on how they are batched.
+// the samples. It allocates nothing in steady state, keeps a bounded amount,
+// and what it makes depends only on the order of the frames, not on how they
+// are batched.
+//
+// Time. The stream's time is the latest instant seen. A frame up to 1 s behind
+// it is out of order: its samples are used where they still come after the
+// last one of their role, and are dropped and counted where they do not. Two
+// samples of a role at one instant: the later frame counts. A frame further
+// behind means that the clock has jumped back: the rows held back are emitted,
+// what is known of the past is dropped, and rows go on from the new instant.
+// Across a NoticeClockJump nothing is interpolated. A gap makes roles stale.
+//
+// Rows stand at the instants of the reference role: the slower, by observed
+// period, of engine speed and the speed that slip is formed with (turbine
+// speed; where it has no value, output speed, then vehicle speed). A row is
+// emitted once each interpolated role has a sample at or after it, or can no
+// longer have one in time (the role is stale); at the latest MaxDelay after
+// it.
 type Stream struct {
-	plan    *Plan
-	decoder *Decoder
+	plan       *Plan
+	decoder    *Decoder
+	feeds      []feed
+	roles      [NumRoles]roleState
+	mapped     []Role // in the order of the roles
+	smooth     []Role // those interpolated
+	staleMilli int64
+
+	now     bus.Micros
+	started bool
+
+	reference    Role
+	hasReference bool
+	pending      [maxPending]bus.Micros
+	first, end   uint32 // of pending, counting all ever added
+	newest       bus.Micros
+	hasNewest    bool
+	// waitFor and waitUntil say what the oldest pending row waits for, so
+	// that most frames need one comparison.
+	waiting   bool
+	waitFor   Role
+	waitUntil bus.Micros
+
+	row    Row
+	derive derivation
+	stats  Stats
+}
+
+// Stats is what a Stream has counted.
+type Stats struct {
+	Frames uint64 // all that were pushed
+	Mapped uint64 // of a mapped identifier
+	Rows   uint64
+	// Short counts signals that a frame was too short to hold.
+	Short uint64
+	// Backwards counts clock jumps backwards.
+	Backwards uint64
 }
 
 // New returns a Stream for the plan, which must not change afterwards.
@@ -28,22 +100,332 @@ func New(plan *Plan) (*Stream, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Stream{plan: plan, decoder: d}, nil
+	s := &Stream{plan: plan, decoder: d, staleMilli: DefaultStaleFactor * 1000}
+	if f := plan.StaleFactor; f != 0 {
+		if !(f >= 1 && f <= 1000) {
+			return nil, fmt.Errorf("stale factor %v: expected 1 to 1000", f)
+		}
+		s.staleMilli = int64(math.Round(f * 1000))
+	}
+	for r := range s.roles {
+		s.roles[r] = roleState{role: Role(r), active: -1, smooth: interpolated(Role(r))}
+	}
+	var has [NumRoles]bool
+	for _, m := range plan.Messages {
+		for _, x := range m.Signals {
+			has[x.Role] = true
+		}
+	}
+	for r, ok := range has {
+		if !ok {
+			continue
+		}
+		s.mapped = append(s.mapped, Role(r))
+		if s.roles[r].smooth {
+			s.smooth = append(s.smooth, Role(r))
+		}
+		s.roles[r].queue.points = make([]point, queueLen)
+	}
+	s.derive.init(plan)
+	s.growFeeds()
+	return s, nil
+}
+
+// interpolated reports whether a role is continuous enough to be interpolated
+// between its samples.
+func interpolated(r Role) bool {
+	switch r {
+	case EngineSpeed, TurbineSpeed, OutputSpeed, VehicleSpeed, ClutchPressureCommand, ClutchPressure, SlipReported, Acceleration:
+		return true
+	}
+	return false
+}
+
+// growFeeds follows the decoder's feeds: some appear with the first frame of
+// an identifier.
+func (s *Stream) growFeeds() {
+	for i := len(s.feeds); i < len(s.decoder.feeds); i++ {
+		k := s.decoder.feeds[i]
+		s.feeds = append(s.feeds, feed{feedKey: k.feedKey, step: k.step})
+		r := &s.roles[k.role]
+		r.feeds = append(r.feeds, int32(i))
+	}
 }
 
 // Push takes one frame.
 func (s *Stream) Push(f *bus.Frame, sink Sink) {
-	samples, mapped := s.decoder.Decode(f)
-	if mapped || f.Kind == bus.Notice || f.Kind == bus.Error {
-		sink.Frame(f)
+	s.stats.Frames++
+	switch {
+	case !s.started:
+		s.started, s.now = true, f.At
+	case f.At > s.now:
+		s.now = f.At
+	case f.At < s.now-maxBack:
+		s.restart(f.At, sink)
 	}
-	for i := range samples {
-		sink.Sample(&samples[i])
+	switch f.Kind {
+	case bus.Notice:
+		sink.Frame(f)
+		if bus.NoticeCode(f.ID) == bus.NoticeClockJump {
+			for _, r := range s.mapped {
+				s.roles[r].queue.broken = true
+			}
+		}
+	case bus.Error:
+		sink.Frame(f)
+	default:
+		samples, mapped := s.decoder.Decode(f)
+		if mapped {
+			s.stats.Mapped++
+			sink.Frame(f)
+		}
+		if len(samples) > 0 {
+			s.take(samples, sink)
+		}
+	}
+	if s.first != s.end {
+		s.emit(sink)
 	}
 }
 
+// take puts the samples of one frame to use.
+func (s *Stream) take(samples []Sample, sink Sink) {
+	if len(s.feeds) != len(s.decoder.feeds) {
+		s.growFeeds()
+	}
+	for i := range samples {
+		x := &samples[i]
+		if !s.choose(int32(s.decoder.feed[i]), x.At, x.OK) {
+			continue
+		}
+		r := &s.roles[x.Role]
+		half := x.Early / 2
+		p := point{at: x.At - bus.Micros(half), value: x.Value, half: half, ok: x.OK}
+		if r.queue.full() {
+			s.makeRoom(&r.queue, sink)
+		}
+		if !r.queue.push(p) {
+			r.late++
+			continue
+		}
+		r.samples++
+		if !x.OK {
+			r.notOK++
+		}
+		sink.Sample(x)
+		if x.Role <= VehicleSpeed {
+			s.refer(x.Role, p.at, sink)
+		}
+	}
+}
+
+// makeRoom emits rows before their time, or drops the oldest point where no
+// row waits for it.
+func (s *Stream) makeRoom(q *queue, sink Sink) {
+	for q.full() && s.first != s.end {
+		s.emitOldest(sink)
+	}
+	if q.full() {
+		q.cur++
+	}
+}
+
+// alive reports whether the role has a sample that is not stale.
+func (s *Stream) alive(r Role) bool {
+	x := &s.roles[r]
+	return x.active >= 0 && !x.queue.empty() && s.now-x.queue.last().at <= s.limit(x)
+}
+
+// limit is the age at which the role's last sample is stale.
+func (s *Stream) limit(x *roleState) bus.Micros {
+	if x.active < 0 {
+		return startPeriod
+	}
+	return s.feeds[x.active].period.limit(s.staleMilli)
+}
+
+// refer adds a row where the sample is one of the reference role.
+func (s *Stream) refer(r Role, at bus.Micros, sink Sink) {
+	other := Role(NumRoles)
+	for _, c := range [...]Role{TurbineSpeed, OutputSpeed, VehicleSpeed} {
+		if s.alive(c) && s.roles[c].queue.last().ok {
+			other = c
+			break
+		}
+	}
+	engine := s.alive(EngineSpeed)
+	switch {
+	case !engine && other == NumRoles:
+		return
+	case !engine:
+		s.reference = other
+	case other == NumRoles:
+		s.reference = EngineSpeed
+	default:
+		e, o := s.periodOf(EngineSpeed), s.periodOf(other)
+		// A source must be clearly slower to take the place of the other.
+		switch {
+		case s.hasReference && s.reference == EngineSpeed:
+			if o > e+e/4 {
+				s.reference = other
+			}
+		case s.hasReference && s.reference == other:
+			if e > o+o/4 {
+				s.reference = EngineSpeed
+			}
+		case o > e:
+			s.reference = other
+		default:
+			s.reference = EngineSpeed
+		}
+	}
+	s.hasReference = true
+	if r != s.reference || s.hasNewest && at <= s.newest {
+		return
+	}
+	if s.end-s.first == maxPending {
+		s.emitOldest(sink)
+	}
+	s.pending[s.end%maxPending] = at
+	s.end++
+	s.newest, s.hasNewest = at, true
+}
+
+func (s *Stream) periodOf(r Role) bus.Micros {
+	return s.feeds[s.roles[r].active].period.value()
+}
+
+// emit emits the pending rows that need wait no longer.
+func (s *Stream) emit(sink Sink) {
+	for s.first != s.end {
+		t := s.pending[s.first%maxPending]
+		if s.waiting && s.now <= s.waitUntil {
+			if s.waitFor == NumRoles {
+				return
+			}
+			if q := &s.roles[s.waitFor].queue; q.empty() || q.last().at < t {
+				return
+			}
+		}
+		if s.mustWait(t) {
+			return
+		}
+		s.emitOldest(sink)
+	}
+}
+
+// mustWait reports whether a row at t should still wait, and notes for what.
+func (s *Stream) mustWait(t bus.Micros) bool {
+	s.waiting = false
+	if s.now > t+MaxDelay {
+		return false
+	}
+	for _, r := range s.smooth {
+		x := &s.roles[r]
+		if x.queue.empty() {
+			continue
+		}
+		l := x.queue.last()
+		if l.at >= t {
+			continue
+		}
+		// A sample later than this would lie too far from the last one to be
+		// interpolated with. It arrives half its own interval after its
+		// instant, for which the last one's stands.
+		until := min(l.at+s.limit(x)+bus.Micros(l.half), t+MaxDelay)
+		if s.now <= until {
+			s.waiting, s.waitFor, s.waitUntil = true, r, until
+			return true
+		}
+	}
+	if until := t + gearAhead; s.now < until && s.derive.possible && !s.alive(TurbineSpeed) {
+		s.waiting, s.waitFor, s.waitUntil = true, NumRoles, until-1
+		return true
+	}
+	return false
+}
+
+func (s *Stream) emitOldest(sink Sink) {
+	t := s.pending[s.first%maxPending]
+	s.first++
+	s.waiting = false
+	s.align(t)
+	s.stats.Rows++
+	sink.Row(&s.row)
+}
+
+// align works out the row at t.
+func (s *Stream) align(t bus.Micros) {
+	w := &s.row
+	w.At, w.Known, w.Derived, w.Tol[TurbineSpeed] = t, 0, 0, 0
+	for _, r := range s.mapped {
+		x := &s.roles[r]
+		w.V[r], w.Prev[r], w.Next[r] = 0, 0, 0
+		q := &x.queue
+		if q.empty() {
+			continue
+		}
+		q.seek(t)
+		p := q.at(q.cur)
+		if p.at > t {
+			continue // the role began after this row
+		}
+		w.Prev[r] = p.at - bus.Micros(p.half)
+		w.Next[r] = w.Prev[r]
+		switch {
+		case p.at == t || !x.smooth:
+			w.Next[r] = p.at + bus.Micros(p.half)
+			if !x.smooth {
+				w.Next[r] = w.Prev[r]
+			}
+			if p.ok && t-p.at <= s.limit(x) {
+				w.V[r] = p.value
+				w.Known |= 1 << r
+			}
+		case q.cur+1 < q.end:
+			n := q.at(q.cur + 1)
+			w.Next[r] = n.at + bus.Micros(n.half)
+			if p.ok && n.ok && n.joined && n.at-p.at <= s.limit(x) {
+				share := float64(t-p.at) / float64(n.at-p.at)
+				w.V[r] = p.value + float64((n.value-p.value)*share)
+				w.Known |= 1 << r
+			}
+		}
+	}
+	if s.derive.possible {
+		s.deriveTurbine(w)
+	}
+}
+
+// restart begins anew after the clock has jumped back.
+func (s *Stream) restart(at bus.Micros, sink Sink) {
+	s.Flush(sink)
+	s.stats.Backwards++
+	s.now = at
+	s.hasNewest, s.hasReference = false, false
+	for _, r := range s.mapped {
+		s.roles[r].queue.clear()
+	}
+	for i := range s.feeds {
+		s.feeds[i].seen, s.feeds[i].ok = false, false
+		s.feeds[i].last = at
+	}
+	s.derive.forget()
+}
+
 // Flush emits the rows still held back; call it at the end of the input.
-func (s *Stream) Flush(sink Sink) {}
+func (s *Stream) Flush(sink Sink) {
+	for s.first != s.end {
+		s.emitOldest(sink)
+	}
+}
+
+// Stats returns the counters.
+func (s *Stream) Stats() Stats {
+	st := s.stats
+	st.Short = s.decoder.short
+	return st
+}
 
 // RoleCover is what a Stream has counted of one role.
 type RoleCover struct {
@@ -61,7 +443,22 @@ type RoleCover struct {
 	// Period is the observed period of the source in use, 0 before two
 	// samples.
 	Period bus.Micros
+	// Step is the size of one raw step of the source in use in the role's
+	// unit, 0 where it is a floating-point number or not yet seen.
+	Step float64
 }
 
 // Cover returns the counters of the mapped roles, in the order of the roles.
-func (s *Stream) Cover() []RoleCover { return nil }
+func (s *Stream) Cover() []RoleCover {
+	out := make([]RoleCover, 0, len(s.mapped))
+	for _, r := range s.mapped {
+		x := &s.roles[r]
+		c := RoleCover{Role: r, Samples: x.samples, NotOK: x.notOK, Late: x.late, Switches: x.changes, Source: -1, Address: -1}
+		if x.active >= 0 {
+			f := &s.feeds[x.active]
+			c.Source, c.Address, c.Period, c.Step = int(f.source), f.address, f.period.value(), f.step
+		}
+		out = append(out, c)
+	}
+	return out
+}

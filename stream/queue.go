@@ -1,0 +1,67 @@
+package stream
+
+import "joltwatch/bus"
+
+// queueLen bounds how many samples of a role wait for a row: 2 s at 500 Hz.
+const queueLen = 1024
+
+// point is a sample as the alignment sees it.
+type point struct {
+	at    bus.Micros // the middle of the interval in which the value was true
+	value float64
+	half  uint32 // half of that interval
+	ok    bool
+	// joined is false where something happened to the clock since the point
+	// before: nothing is interpolated across.
+	joined bool
+}
+
+// queue holds the points of a role from the last one that a row has used.
+// Indices count all points ever pushed.
+type queue struct {
+	points []point // queueLen
+	cur    int64   // the last point at or before the last row, or the first
+	end    int64   // one after the last point
+	broken bool    // the next point does not join
+}
+
+func (q *queue) at(i int64) *point { return &q.points[i&(queueLen-1)] }
+
+func (q *queue) empty() bool { return q.cur == q.end }
+
+func (q *queue) full() bool { return q.end-q.cur == queueLen }
+
+func (q *queue) last() *point { return q.at(q.end - 1) }
+
+// push adds a point; it reports false for one that lies before the last. A
+// point at the same instant takes the place of the last.
+func (q *queue) push(p point) bool {
+	if q.empty() {
+		p.joined = false
+	} else {
+		l := q.last()
+		if p.at < l.at {
+			return false
+		}
+		p.joined = !q.broken
+		if p.at == l.at {
+			p.joined = p.joined && l.joined
+			*l = p
+			q.broken = false
+			return true
+		}
+	}
+	q.broken = false
+	*q.at(q.end) = p
+	q.end++
+	return true
+}
+
+// seek moves cur to the last point at or before t.
+func (q *queue) seek(t bus.Micros) {
+	for q.cur+1 < q.end && q.at(q.cur+1).at <= t {
+		q.cur++
+	}
+}
+
+func (q *queue) clear() { q.cur, q.end = 0, 0 }
