@@ -1,0 +1,35 @@
+# Two commands do everything on a fresh machine: `make demo` and `make test`.
+# `make help` lists the rest.
+GO ?= go
+BUILD := build
+VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unversioned)
+LDFLAGS := -s -w -X main.version=$(VERSION)
+
+.PHONY: help
+help: ## this list
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 14
+
+.PHONY: build
+build: ## the programs, for this machine, in build/
+	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o $(BUILD)/ ./cmd/...
+
+.PHONY: demo
+demo: build ## the main job on the embedded drive, and its review
+	rm -rf $(BUILD)/demo-store
+	$(BUILD)/joltwatch run --vehicle testdata/van/vehicle.toml --from testdata/van/drive.log.zst --store $(BUILD)/demo-store
+	$(BUILD)/joltbench summary $(BUILD)/demo-store
+	$(BUILD)/joltbench events $(BUILD)/demo-store
+	$(BUILD)/joltbench report $(BUILD)/demo-store -o $(BUILD)/demo.html
+
+.PHONY: test
+test: ## every test that needs only Go (others say what they lack and skip)
+	$(GO) vet ./...
+	$(GO) test ./...
+
+.PHONY: cross
+cross: ## static builds for the three kinds of board
+	@set -e; for t in amd64 arm64 arm/6; do \
+	  arch=$${t%%/*}; out=$(BUILD)/linux-$$(echo $$t | tr -d /); mkdir -p $$out; \
+	  echo "build linux/$$t"; \
+	  GOOS=linux GOARCH=$$arch GOARM=6 CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o $$out/ ./cmd/...; \
+	done
