@@ -45,6 +45,11 @@ type decodedFeed struct {
 type message struct {
 	plan   *Message
 	fields []field
+	// small is set where all fields lie in the first eight bytes and none
+	// needs more than a shift, a mask and a table of states; need is then
+	// the bytes that hold them all.
+	small bool
+	need  uint8
 }
 
 // binding ties an identifier to a message.
@@ -54,39 +59,34 @@ type binding struct {
 	feed    uint16
 }
 
-// fieldForm is how a field is taken out of the eight bytes at its offset.
-type fieldForm uint8
-
-const (
-	littleUnsigned fieldForm = iota
-	bigUnsigned
-	littleSigned
-	bigSigned
-	ninthByte // a field of more than 57 bits that touches nine bytes
-	float32Bits
-	float64Bits
-)
-
+// field is one signal, ready to be taken out of a frame.
 type field struct {
-	mask     uint64
-	min, max int64 // of the raw value
-	scale    float64
-	offset   float64
-	states   *stateTable
-	mux      []muxField
-	minF     float64 // of the value, for floats
-	maxF     float64
-	start    uint16
-	form     fieldForm
-	at       uint8 // offset of the eight bytes
-	shift    uint8
-	length   uint8
-	need     uint8 // bytes the frame must have
-	role     Role
-	source   uint8
-	big      bool
-	signed   bool
-	plain    bool // no states, no multiplexer, no float
+	mask   uint64
+	sign   uint64 // the sign bit, 0 where unsigned
+	min    int64  // of the raw value
+	span   uint64 // max - min
+	scale  float64
+	offset float64
+	states *stateTable
+	at     uint8 // offset of the eight bytes that hold the field
+	shift  uint8
+	need   uint8 // bytes the frame must have
+	big    bool
+	role   Role
+	source uint8
+	length uint8
+	// uncommon is set for the fields that take more than that.
+	uncommon *uncommon
+}
+
+// uncommon is what only some fields have.
+type uncommon struct {
+	start      uint16
+	wide       bool // touches nine bytes
+	float      bool
+	signed     bool
+	minF, maxF float64 // of the value, for floats and unsigned 64 bits
+	mux        []muxField
 }
 
 type muxField struct {
@@ -101,13 +101,14 @@ const maxFeeds = 1024
 // NewDecoder prepares the plan. The plan must not change afterwards.
 func NewDecoder(plan *Plan) (*Decoder, error) {
 	d := &Decoder{}
+	d.table.grow()
 	most := 0
 	for i := range plan.Messages {
 		m := &plan.Messages[i]
 		if m.Bus < -1 || m.Bus >= max(1, len(plan.Buses)) {
 			return nil, fmt.Errorf("message %s: bus %d does not exist: the plan has %d", m.Name, m.Bus, len(plan.Buses))
 		}
-		pm := message{plan: m}
+		pm := message{plan: m, small: true}
 		for j := range m.Signals {
 			s := &m.Signals[j]
 			if s.Role >= NumRoles {
@@ -118,6 +119,8 @@ func NewDecoder(plan *Plan) (*Decoder, error) {
 				return nil, fmt.Errorf("signal %s.%s: %w", m.Name, s.Name, err)
 			}
 			pm.fields = append(pm.fields, f)
+			pm.small = pm.small && f.uncommon == nil && f.need <= 8
+			pm.need = max(pm.need, f.need)
 		}
 		most += len(pm.fields)
 		d.messages = append(d.messages, pm)
@@ -133,8 +136,8 @@ func NewDecoder(plan *Plan) (*Decoder, error) {
 			return nil, fmt.Errorf("message %s: %w", m.Name, err)
 		}
 	}
-	d.samples = make([]Sample, 0, most)
-	d.feed = make([]uint16, 0, most)
+	d.samples = make([]Sample, most)
+	d.feed = make([]uint16, most)
 	return d, nil
 }
 
@@ -143,16 +146,16 @@ const everyBus = 0xff
 
 // key packs what distinguishes identifiers into one integer: 32 bits of
 // identifier, 8 of bus, 3 of kind, 1 for extended. It is never 0.
-func key(id uint32, bus uint8, kind bus.Kind, extended bool) uint64 {
-	k := uint64(id) | uint64(bus)<<32 | uint64(kind)<<40 | 1<<63
+func key(id uint32, on uint8, kind bus.Kind, extended bool) uint64 {
+	k := uint64(id) | uint64(on)<<32 | uint64(kind)<<40 | 1<<63
 	if extended {
-		k |= 1 << 44
+		k |= uint64(bus.Extended) << 48
 	}
 	return k
 }
 
 func frameKey(f *bus.Frame) uint64 {
-	return key(f.ID, f.Bus, f.Kind, f.Flags&bus.Extended != 0)
+	return uint64(f.ID) | uint64(f.Bus)<<32 | uint64(f.Kind)<<40 | uint64(f.Flags&bus.Extended)<<48 | 1<<63
 }
 
 func messageKey(m *Message) uint64 {
@@ -180,7 +183,7 @@ func (d *Decoder) bind(k uint64, n int32, address int) error {
 	for i := range m.fields {
 		x := &m.fields[i]
 		step := math.Abs(x.scale)
-		if x.form == float32Bits || x.form == float64Bits {
+		if x.uncommon != nil && x.uncommon.float {
 			step = 0
 		}
 		d.feeds = append(d.feeds, decodedFeed{feedKey{x.role, x.source, address}, step})
@@ -230,10 +233,9 @@ func (d *Decoder) learn(f *bus.Frame, k uint64) int32 {
 	return first
 }
 
-// lookup returns the first binding of the frame's identifier, negative where
-// there is none.
-func (d *Decoder) lookup(f *bus.Frame) int32 {
-	k := frameKey(f)
+// lookup returns the first binding of the identifier, negative where there is
+// none.
+func (d *Decoder) lookup(f *bus.Frame, k uint64) int32 {
 	n := d.table.get(k)
 	if n == absent && len(d.pgn) > 0 && f.Kind == bus.Data && f.Flags&bus.Extended != 0 {
 		n = d.learn(f, k)
@@ -244,101 +246,101 @@ func (d *Decoder) lookup(f *bus.Frame) int32 {
 // Decode returns the samples of one frame and whether its identifier is
 // mapped at all. The slice is valid until the next call.
 func (d *Decoder) Decode(f *bus.Frame) (samples []Sample, mapped bool) {
-	d.samples = d.samples[:0]
-	d.feed = d.feed[:0]
-	switch f.Kind {
-	case bus.Data, bus.Reading, bus.Answer:
-	default:
+	if !decodable[f.Kind&7] {
 		return nil, false
 	}
-	n := d.lookup(f)
+	k := frameKey(f)
+	i := int((k * hashFactor) >> (d.table.shift & 63))
+	n := int32(unmapped)
+	if d.table.keys[i] == k {
+		n = d.table.values[i]
+	} else {
+		n = d.lookup(f, k)
+	}
+	if n < 0 && !d.anyBus {
+		return nil, false
+	}
+	count := 0
 	if n >= 0 {
 		mapped = true
-		d.decodeChain(f, n)
+		count = d.decodeChain(f, n, 0)
 	}
 	if d.anyBus {
 		g := d.table.get(key(f.ID, everyBus, f.Kind, f.Flags&bus.Extended != 0))
 		if g >= 0 {
 			mapped = true
-			d.decodeChain(f, g)
+			count = d.decodeChain(f, g, count)
 		}
 	}
-	return d.samples, mapped
+	return d.samples[:count], mapped
 }
 
-func (d *Decoder) decodeChain(f *bus.Frame, n int32) {
+var decodable = [8]bool{bus.Data: true, bus.Reading: true, bus.Answer: true}
+
+func (d *Decoder) decodeChain(f *bus.Frame, n int32, count int) int {
 	for n >= 0 {
 		b := &d.bindings[n]
-		d.decode(f, &d.messages[b.message], b.feed)
+		count = d.decode(f, &d.messages[b.message], b.feed, count)
 		n = b.next
 	}
+	return count
 }
 
-func (d *Decoder) decode(f *bus.Frame, m *message, feed uint16) {
-	for i := range m.fields {
-		x := &m.fields[i]
+// decode adds the samples of one message after the count there are. The slices
+// have room for all fields of the plan.
+func (d *Decoder) decode(f *bus.Frame, m *message, feed uint16, count int) int {
+	fields := m.fields
+	samples := d.samples[count:][:len(fields)]
+	feeds := d.feed[count:][:len(fields)]
+	if m.small && f.Len >= m.need {
+		little := binary.LittleEndian.Uint64(f.Data[:8])
+		big := bits.ReverseBytes64(little)
+		for i := range fields {
+			x, s := &fields[i], &samples[i]
+			w := little
+			if x.big {
+				w = big
+			}
+			v := w >> (x.shift & 63) & x.mask
+			raw := int64((v ^ x.sign) - x.sign)
+			s.At, s.Early, s.Role, s.Source, s.Raw = f.At, f.Early, x.role, x.source, raw
+			s.OK = uint64(raw-x.min) <= x.span
+			s.Value = float64(float64(raw)*x.scale) + x.offset
+			if x.states != nil {
+				s.Value, s.OK = x.states.get(raw)
+			}
+			feeds[i] = feed + uint16(i)
+		}
+		return count + len(fields)
+	}
+	n := 0
+	for i := range fields {
+		x := &fields[i]
 		if f.Len < x.need {
 			d.short++
 			continue
 		}
-		if len(x.mux) > 0 && !x.present(f) {
+		s := &samples[n]
+		s.At, s.Early, s.Role, s.Source = f.At, f.Early, x.role, x.source
+		if !x.take(f, s) {
 			continue
 		}
-		n := len(d.samples)
-		if n == cap(d.samples) {
-			d.samples = append(d.samples, Sample{})
-		} else {
-			d.samples = d.samples[:n+1]
-		}
-		s := &d.samples[n]
-		s.At, s.Early, s.Role, s.Source = f.At, f.Early, x.role, x.source
-		raw := x.raw(f)
-		s.Raw = raw
-		if x.plain {
-			s.OK = raw >= x.min && raw <= x.max
-			s.Value = float64(float64(raw)*x.scale) + x.offset
-		} else {
-			x.special(s)
-		}
-		d.feed = append(d.feed, feed+uint16(i))
+		feeds[n] = feed + uint16(i)
+		n++
 	}
+	return count + n
 }
 
-// raw is the field's raw value, sign extended where signed; for floats the
-// bits.
+// raw is the raw value of a field within eight bytes, sign extended where
+// signed.
 func (x *field) raw(f *bus.Frame) int64 {
-	switch x.form {
-	case littleUnsigned, float32Bits, float64Bits:
-		w := binary.LittleEndian.Uint64(f.Data[x.at&63:][:8])
-		if x.big {
-			w = bits.ReverseBytes64(w)
-		}
-		return int64(w >> (x.shift & 63) & x.mask)
-	case bigUnsigned:
-		w := binary.BigEndian.Uint64(f.Data[x.at&63:][:8])
-		return int64(w >> (x.shift & 63) & x.mask)
-	case littleSigned:
-		w := binary.LittleEndian.Uint64(f.Data[x.at&63:][:8])
-		return extend(w>>(x.shift&63)&x.mask, x.length)
-	case bigSigned:
-		w := binary.BigEndian.Uint64(f.Data[x.at&63:][:8])
-		return extend(w>>(x.shift&63)&x.mask, x.length)
+	// Eight bytes from at on never leave the array: at is at most 56.
+	w := binary.LittleEndian.Uint64(f.Data[x.at&63:])
+	if x.big {
+		w = bits.ReverseBytes64(w)
 	}
-	return x.wide(f)
-}
-
-func extend(v uint64, length uint8) int64 {
-	s := 64 - length
-	return int64(v<<(s&63)) >> (s & 63)
-}
-
-// wide takes a field bit by bit, for those that touch nine bytes.
-func (x *field) wide(f *bus.Frame) int64 {
-	v := takeBits(f.Data[:], x.start, x.length, x.big)
-	if x.signed {
-		return extend(v, x.length)
-	}
-	return int64(v)
+	v := w >> (x.shift & 63) & x.mask
+	return int64((v ^ x.sign) - x.sign)
 }
 
 // takeBits takes any field bit by bit, counting as DBC files do.
@@ -363,90 +365,108 @@ func takeBits(data []byte, start uint16, length uint8, big bool) uint64 {
 	return v
 }
 
-// special finishes samples with states or of floats or of 64 bits.
-func (x *field) special(s *Sample) {
-	switch x.form {
-	case float32Bits:
+// take takes any field; it reports false where the multiplexer says that the
+// signal is not in the frame.
+func (x *field) take(f *bus.Frame, s *Sample) bool {
+	u := x.uncommon
+	if u != nil {
+		for i := range u.mux {
+			if !u.mux[i].holds(f) {
+				return false
+			}
+		}
+	}
+	s.Raw = x.any(f)
+	switch {
+	case u != nil && u.float && x.length == 32:
 		x.float(s, float64(math.Float32frombits(uint32(s.Raw))))
-		return
-	case float64Bits:
+	case u != nil && u.float:
 		x.float(s, math.Float64frombits(uint64(s.Raw)))
-		return
-	}
-	if x.states != nil {
+	case x.states != nil:
 		s.Value, s.OK = x.states.get(s.Raw)
-		return
+	case u != nil && x.length == 64 && !u.signed:
+		v := float64(uint64(s.Raw))
+		s.OK = v >= u.minF && v <= u.maxF
+		s.Value = float64(v*x.scale) + x.offset
+	default:
+		s.OK = uint64(s.Raw-x.min) <= x.span
+		s.Value = float64(float64(s.Raw)*x.scale) + x.offset
 	}
-	// What is left is unsigned and 64 bits long.
-	v := float64(uint64(s.Raw))
-	s.OK = v >= x.minF && v <= x.maxF
-	s.Value = float64(v*x.scale) + x.offset
+	return true
 }
 
 func (x *field) float(s *Sample, v float64) {
-	s.OK = v >= x.minF && v <= x.maxF && !math.IsInf(v, 0) // NaN fails both
 	s.Value = float64(v*x.scale) + x.offset
+	// A NaN fails both comparisons; scaling may leave the numbers there are.
+	s.OK = v >= x.uncommon.minF && v <= x.uncommon.maxF && !math.IsInf(s.Value, 0)
 	if !s.OK {
 		s.Value = 0
 	}
 }
 
-func (x *field) present(f *bus.Frame) bool {
-	for i := range x.mux {
-		m := &x.mux[i]
-		v := uint64(m.field.raw(f))
-		in := false
-		for _, r := range m.ranges {
-			if v >= r[0] && v <= r[1] {
-				in = true
-				break
-			}
-		}
-		if !in {
-			return false
+// any is raw for every field, also those that touch nine bytes.
+func (x *field) any(f *bus.Frame) int64 {
+	if x.uncommon == nil || !x.uncommon.wide {
+		return x.raw(f)
+	}
+	v := takeBits(f.Data[:], x.uncommon.start, x.length, x.big)
+	return int64((v ^ x.sign) - x.sign)
+}
+
+func (m *muxField) holds(f *bus.Frame) bool {
+	v := uint64(m.field.any(f))
+	for _, r := range m.ranges {
+		if v >= r[0] && v <= r[1] {
+			return true
 		}
 	}
-	return true
+	return false
 }
 
 func newField(s *Signal) (field, error) {
-	x := field{start: s.Start, length: s.Length, role: s.Role, source: s.Source,
-		scale: s.Scale, offset: s.Offset, big: s.BigEndian, signed: s.Signed}
-	if err := x.place(); err != nil {
+	x := field{length: s.Length, role: s.Role, source: s.Source, scale: s.Scale, offset: s.Offset, big: s.BigEndian}
+	u := &uncommon{start: s.Start, float: s.Float, signed: s.Signed, minF: s.RawMin, maxF: s.RawMax}
+	wide, err := x.place(s.Start)
+	if err != nil {
 		return x, err
 	}
-	x.minF, x.maxF = s.RawMin, s.RawMax
+	u.wide = wide
+	if s.Signed && !s.Float {
+		x.sign = 1 << (s.Length - 1)
+	}
 	if s.RawMin == 0 && s.RawMax == 0 {
-		x.minF, x.maxF = -math.MaxFloat64, math.MaxFloat64
+		u.minF, u.maxF = -math.MaxFloat64, math.MaxFloat64
 	}
-	x.min, x.max = clampInt(math.Ceil(x.minF)), clampInt(math.Floor(x.maxF))
-	x.plain = true
-	if s.Float && x.form == ninthByte {
-		return x, fmt.Errorf("a float must start on a byte")
+	if !(u.minF <= u.maxF) {
+		return x, fmt.Errorf("raw limits %v to %v: expected the lower one first", u.minF, u.maxF)
 	}
-	switch {
-	case s.Float && s.Length == 32:
-		x.form, x.plain = float32Bits, false
-	case s.Float && s.Length == 64:
-		x.form, x.plain = float64Bits, false
-	case s.Float:
-		return x, fmt.Errorf("a float has 32 or 64 bits, not %d", s.Length)
-	case s.Length == 64 && !s.Signed:
-		x.plain = false
+	x.min = clampInt(math.Ceil(u.minF))
+	x.span = uint64(clampInt(math.Floor(u.maxF))) - uint64(x.min)
+	if clampInt(math.Floor(u.maxF)) < x.min {
+		return x, fmt.Errorf("no raw value lies between %v and %v", u.minF, u.maxF)
+	}
+	if s.Float && (s.Length != 32 && s.Length != 64 || wide) {
+		return x, fmt.Errorf("a floating-point number has 32 or 64 bits and starts on a byte, not %d bits from bit %d", s.Length, s.Start)
 	}
 	if len(s.States) > 0 {
 		if s.Float {
-			return x, fmt.Errorf("a float has no states")
+			return x, fmt.Errorf("a floating-point number has no states")
 		}
-		x.states, x.plain = newStateTable(s.States), false
+		x.states = newStateTable(s.States)
 	}
 	for _, c := range s.Mux {
-		m := muxField{field: field{start: c.Start, length: c.Length, big: c.BigEndian}, ranges: c.Ranges}
-		if err := m.field.place(); err != nil {
+		m := muxField{field: field{length: c.Length, big: c.BigEndian}, ranges: c.Ranges}
+		if wide, err = m.field.place(c.Start); err != nil {
 			return x, fmt.Errorf("multiplexer: %w", err)
 		}
+		if wide {
+			m.field.uncommon = &uncommon{start: c.Start, wide: true}
+		}
 		x.need = max(x.need, m.field.need)
-		x.mux = append(x.mux, m)
+		u.mux = append(u.mux, m)
+	}
+	if u.wide || u.float || len(u.mux) > 0 || s.Length == 64 && !s.Signed {
+		x.uncommon = u
 	}
 	return x, nil
 }
@@ -461,47 +481,36 @@ func clampInt(v float64) int64 {
 	return int64(v)
 }
 
-// place works out offset, shift and mask from start, length and byte order.
-func (x *field) place() error {
+// place works out offset, shift and mask from start, length and byte order,
+// and whether the field touches nine bytes.
+func (x *field) place(start uint16) (wide bool, err error) {
 	if x.length < 1 || x.length > 64 {
-		return fmt.Errorf("length %d bits: expected 1 to 64", x.length)
+		return false, fmt.Errorf("length %d bits: expected 1 to 64", x.length)
 	}
-	first := int(x.start) >> 3
-	var last int // the last byte touched
+	first, last := int(start)>>3, 0 // bytes touched
 	if x.big {
-		last = first + (int(x.length)-(int(x.start)&7+1)+7)/8
-		if int(x.length) <= int(x.start)&7+1 {
-			last = first
-		}
+		last = first + (int(x.length)+6-int(start)&7)>>3
 	} else {
-		last = (int(x.start) + int(x.length) - 1) >> 3
+		last = (int(start) + int(x.length) - 1) >> 3
 	}
 	if last > 63 {
-		return fmt.Errorf("bits %d…: beyond the 64 bytes of the longest frame", x.start)
+		return false, fmt.Errorf("bits from %d on, length %d: beyond the 64 bytes of the longest frame", start, x.length)
 	}
 	x.need = uint8(last + 1)
 	x.mask = ^uint64(0) >> (64 - x.length)
 	at := min(first, 56)
+	if last < 8 {
+		at = 0
+	}
 	if last-at >= 8 {
-		x.form = ninthByte
-		return nil
+		return true, nil
 	}
 	x.at = uint8(at)
+	x.shift = uint8(int(start) - at*8)
 	if x.big {
-		// Position of the most significant bit, counted from the top of the
-		// eight bytes.
-		top := (first-at)*8 + 7 - int(x.start)&7
+		// What is above the most significant bit in the eight bytes.
+		top := (first-at)*8 + 7 - int(start)&7
 		x.shift = uint8(64 - top - int(x.length))
-		x.form = bigUnsigned
-		if x.signed {
-			x.form = bigSigned
-		}
-		return nil
 	}
-	x.shift = uint8(int(x.start) - at*8)
-	x.form = littleUnsigned
-	if x.signed {
-		x.form = littleSigned
-	}
-	return nil
+	return false, nil
 }

@@ -2,7 +2,7 @@ package stream
 
 // idTable is a small open-addressing table from identifier keys to indices. It
 // beats a Go map by several times on the one question asked for every frame on
-// the bus, mapped or not.
+// the bus, mapped or not. Call grow once before use.
 type idTable struct {
 	keys   []uint64 // 0 is empty
 	values []int32
@@ -11,6 +11,10 @@ type idTable struct {
 	// learnt counts the identifiers remembered as unmapped.
 	learnt int
 }
+
+// hashFactor is 2^64 over the golden ratio: Fibonacci hashing (Knuth, The Art of
+// Computer Programming vol. 3, 6.4).
+const hashFactor = 0x9E3779B97F4A7C15
 
 const (
 	absent   = -1 // not in the table
@@ -21,8 +25,7 @@ const (
 )
 
 func (t *idTable) slot(k uint64) int {
-	// Fibonacci hashing (Knuth, The Art of Computer Programming vol. 3, 6.4).
-	i := int((k * 0x9E3779B97F4A7C15) >> (t.shift & 63))
+	i := int((k * hashFactor) >> (t.shift & 63))
 	for t.keys[i] != 0 && t.keys[i] != k {
 		i++
 		if i == len(t.keys) {
@@ -33,9 +36,6 @@ func (t *idTable) slot(k uint64) int {
 }
 
 func (t *idTable) get(k uint64) int32 {
-	if len(t.keys) == 0 {
-		return absent
-	}
 	i := t.slot(k)
 	if t.keys[i] == 0 {
 		return absent
