@@ -8,6 +8,8 @@ import (
 	"fmt"
 	"os"
 	"sort"
+	"strings"
+	"unicode"
 )
 
 // File is a definition file as far as it could be understood.
@@ -131,7 +133,17 @@ func (m *Message) Signal(name string) *Signal {
 }
 
 func (f *File) problem(p Pos, lost bool, format string, a ...any) {
-	f.Problems = append(f.Problems, Problem{f.Name, p, lost, fmt.Sprintf(format, a...)})
+	f.Problems = append(f.Problems, Problem{f.Name, p, lost, printable(fmt.Sprintf(format, a...))})
+}
+
+// printable keeps control characters of a file off the reader's terminal.
+func printable(s string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return '?'
+		}
+		return r
+	}, s)
 }
 
 func (f *File) sortProblems() {

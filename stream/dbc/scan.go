@@ -158,12 +158,7 @@ func quote(s string) string {
 	if len(s) > 40 {
 		s = strings.ToValidUTF8(s[:40], "") + "…"
 	}
-	return `"` + strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f || r >= 0x80 && r < 0xa0 {
-			return '?'
-		}
-		return r
-	}, s) + `"`
+	return `"` + s + `"`
 }
 
 // symbols passes over the list of keywords after NS_.
