@@ -1,0 +1,329 @@
+package drive
+
+// selector positions.
+const (
+	selectPark = iota
+	selectReverse
+	selectNeutral
+	selectDrive
+)
+
+// clutch modes of the controller.
+type clutchMode uint8
+
+const (
+	modeOpen clutchMode = iota
+	modePartial
+	modeClosed
+	modeCoast
+)
+
+// controller is the transmission controller. It runs every 10 ms.
+type controller struct {
+	v        *Vehicle
+	selector int
+	gear     int // 1…; also while in neutral
+	mode     clutchMode
+	modeFor  float64 // seconds in the mode
+	command  float64 // kPa
+	slipWant float64
+	integral float64
+	// fill is what is left of an apply's first pulse, s.
+	fill float64
+
+	shift     shiftPhase
+	shiftFor  float64
+	shiftFrom int
+	shiftTo   int
+	sinceGear float64
+	flareFor  float64 // fault: hold off of the oncoming clutch
+
+	loadSlow, pedalSlow, pedalRate float64
+	turbineSlow, turbineRate       float64
+	closeWish                      float64
+	hill                           int // 0 none, 1 slight, 2 steep
+	hillFor                        float64
+	secondOpen                     bool
+	stopRelease                    bool
+	// fell is set for the period in which the command fell, with the reason.
+	fell   string
+	fluidC float64
+}
+
+type shiftPhase uint8
+
+const (
+	shiftNone shiftPhase = iota
+	shiftPrepare
+	shiftInertia
+	shiftSettle
+)
+
+const controlStep = 0.010 // s
+
+// run decides on gear and clutch from the plant's speeds.
+func (c *controller) run(p *plant, pedal float64, braking bool, fluidC float64) {
+	v := c.v
+	c.fell = ""
+	c.fluidC = fluidC
+	turbine := mul(p.turbine, radToRPM)
+	engine := mul(p.engine, radToRPM)
+	kmh := p.kmh()
+	pct := mul(pedal, 100)
+	before := c.turbineSlow
+	c.turbineSlow += mul(turbine-c.turbineSlow, 0.12)
+	c.turbineRate += mul((c.turbineSlow-before)/controlStep-c.turbineRate, 0.08)
+	was := c.pedalSlow
+	c.pedalSlow += mul(pct-c.pedalSlow, 0.05)
+	c.pedalRate += mul(abs(c.pedalSlow-was)/controlStep-c.pedalRate, 0.05)
+	load := clamp(p.load/v.maxTorque(engine), -1, 1)
+	c.loadSlow += mul(load-c.loadSlow, 0.01)
+	c.modeFor += controlStep
+	c.sinceGear += controlStep
+
+	c.gears(p, turbine, kmh, pct, braking)
+	c.clutch(p, engine, turbine, kmh, pct, braking)
+	p.command = c.command
+}
+
+// gears chooses the gear and works the gearset's clutch through shifts.
+func (c *controller) gears(p *plant, turbine, kmh, pct float64, braking bool) {
+	v, ct := c.v, &c.v.Control
+	if c.selector != selectDrive && c.selector != selectReverse {
+		p.gearCap = 1.5
+		c.gear, c.shift = 1, shiftNone
+		return
+	}
+	if c.selector == selectReverse {
+		p.gearRatio, p.gearCap = -v.Reverse, 3000
+		return
+	}
+	c.shiftFor += controlStep
+	switch c.shift {
+	case shiftNone:
+		p.gearRatio, p.gearCap = v.Ratios[c.gear-1], 3000
+		up := ct.UpRPM + mul(ct.UpPedal, pct)
+		if c.gear >= 4 {
+			up = ct.UpRPM + mul(mul(0.55, ct.UpPedal), pct)
+		}
+		down := ct.DownRPM + mul(ct.DownPedal, pct)
+		// Speed decides as the output shaft sees it, so that converter slip
+		// and gearset faults do not shift.
+		in := mul(mul(p.wheel, radToRPM), v.Ratios[c.gear-1])
+		want := c.gear
+		if c.gear < len(v.Ratios) && c.sinceGear > 1.2 && !braking {
+			next := mul(in, v.Ratios[c.gear]/v.Ratios[c.gear-1])
+			if in > up && next > down+80 {
+				want++
+			}
+		}
+		if c.gear > 1 && c.sinceGear > 1.0 && in < down {
+			if c.gear == 2 {
+				if kmh < mul(ct.ApplyKmh, 0.6) {
+					want--
+				}
+			} else {
+				want--
+			}
+		}
+		if want != c.gear {
+			c.shift, c.shiftFor, c.shiftFrom, c.shiftTo = shiftPrepare, 0, c.gear, want
+		}
+	case shiftPrepare:
+		if c.shiftFor >= 0.20 {
+			c.shift, c.shiftFor = shiftInertia, 0
+			p.gearRatio = v.Ratios[c.shiftTo-1]
+			delta := abs(p.turbine - mul(p.gearRatio, p.wheel))
+			j := v.TurbineInertia
+			if p.capacity > 20 {
+				j += v.EngineInertia
+			} else {
+				j += mul(0.3, v.EngineInertia)
+			}
+			p.gearCap = mul(1.05, abs(p.gear)) + mul(j, delta/ct.ShiftTime) + 15
+		}
+	case shiftInertia:
+		if c.flareFor > 0 {
+			c.flareFor -= controlStep
+			hold := p.gearCap
+			p.gearCap = 2
+			if c.flareFor <= 0 {
+				p.gearCap = hold + 200
+			}
+		} else if c.shiftFor > ct.ShiftTime {
+			p.gearCap += 10
+		}
+		if abs(p.turbine-mul(p.gearRatio, p.wheel)) < 1.0 && c.flareFor <= 0 {
+			c.shift, c.shiftFor, c.gear, c.sinceGear = shiftSettle, 0, c.shiftTo, 0
+			p.gearCap = 3000
+		}
+	case shiftSettle:
+		if c.shiftFor >= 0.30 {
+			c.shift = shiftNone
+		}
+	}
+}
+
+// open gives the clutch up, for a reason.
+func (c *controller) open(reason string) {
+	if c.mode != modeOpen {
+		c.fell = reason
+		c.mode, c.modeFor = modeOpen, 0
+	}
+}
+
+// clutch chooses the clutch's mode and command.
+func (c *controller) clutch(p *plant, engine, turbine, kmh, pct float64, braking bool) {
+	v, ct := c.v, &c.v.Control
+	slip := engine - turbine
+	falling := c.turbineRate < -20
+	release := v.IdleRPM + ct.ReleaseAbove
+	if falling {
+		release += mul(ct.ReleaseLead, -c.turbineRate)
+	}
+	if pct < 1 && turbine < release && (falling || turbine < v.IdleRPM+30) {
+		c.stopRelease = true
+	}
+	if c.stopRelease && pct > 3 && !braking {
+		c.stopRelease = false
+	}
+	if ct.OpenSecondPedal > 0 && c.gear == 2 && c.shift == shiftNone &&
+		pct > ct.OpenSecondPedal && turbine < ct.OpenSecondRPM-80 && turbine > 900 && c.pedalRate > 15 && c.sinceGear > 1.5 {
+		c.secondOpen = true
+	}
+	if turbine > ct.OpenSecondRPM || pct < ct.OpenSecondPedal-8 || c.gear != 2 {
+		c.secondOpen = false
+	}
+	reason := ""
+	switch {
+	case c.selector != selectDrive:
+		reason = "selector"
+	case c.fluidC < ct.ClosedAboveC:
+		reason = "cold"
+	case c.stopRelease:
+		reason = "stop"
+	case c.secondOpen:
+		reason = "under-drive"
+	case pct > 85 && c.gear <= 3:
+		reason = "kickdown"
+	case kmh < ct.ApplyKmh-2 || (c.mode == modeOpen && kmh < ct.ApplyKmh):
+		reason = "slow"
+	case turbine < v.IdleRPM-60:
+		reason = "slow"
+	}
+	if reason != "" {
+		c.open(reason)
+		c.command, c.integral = 0, 0
+		return
+	}
+	if c.mode == modeOpen {
+		if c.modeFor < 0.4 || (pct < 3 && turbine < release+250) || c.shift != shiftNone {
+			c.command = 0
+			return
+		}
+		c.mode, c.modeFor = modePartial, 0
+		c.fill, c.integral = 0.16, 0
+		c.slipWant = slip
+	}
+
+	// Which engaged mode is wanted.
+	drive := pct >= 1
+	if drive && p.load > 0 {
+		if c.pedalRate < 5 && c.gear >= 2 && pct < 60 {
+			c.closeWish += controlStep
+		} else if c.pedalRate > 12 {
+			c.closeWish = 0
+		}
+	}
+	top := c.gear == len(v.Ratios)
+	hill := 0
+	if top && kmh > 65 && ct.HillSlipSteep > 0 {
+		switch {
+		case c.loadSlow > 0.85 || (c.hill == 2 && c.loadSlow > 0.75):
+			hill = 2
+		case c.loadSlow > 0.62 || (c.hill >= 1 && c.loadSlow > 0.54):
+			hill = 1
+		}
+	}
+	if hill != c.hill {
+		c.hillFor += controlStep
+		if c.hillFor > 0.5 {
+			c.hill, c.hillFor = hill, 0
+		}
+	} else {
+		c.hillFor = 0
+	}
+	target := ct.PartialSlip
+	if c.gear >= 3 {
+		target = mul(0.6, ct.PartialSlip)
+	}
+	switch c.hill {
+	case 1:
+		target = ct.HillSlipSlight
+	case 2:
+		target = ct.HillSlipSteep
+	}
+	next := modePartial
+	switch {
+	case !drive:
+		next = modeCoast
+	case c.hill == 0 && c.closeWish > 1.5:
+		next = modeClosed
+	}
+	if c.mode == modePartial && c.modeFor < 0.8 && next != modePartial {
+		next = modePartial
+	}
+	if next != c.mode {
+		c.mode, c.modeFor = next, 0
+		if next == modePartial {
+			// Take over where the pressure is.
+			c.slipWant = slip
+			c.integral = 0
+		}
+	}
+	torque := clamp(p.load, 0, 1e9)
+	touch := v.Clutch.TouchKPa
+	var want float64
+	switch c.mode {
+	case modeClosed:
+		want = clamp(touch+mul(1.3, torque)/v.Clutch.NmPerKPa, ct.ClosedKPa, 1e9)
+	case modeCoast:
+		want = mul(0.5, ct.ClosedKPa+touch)
+	case modePartial:
+		c.slipWant += mul(target-c.slipWant, controlStep/0.30)
+		e := slip - c.slipWant
+		if c.shift == shiftNone {
+			c.integral = clamp(c.integral+mul(mul(e, 0.45), controlStep), -200, 200)
+		}
+		// What the converter carries at the wanted slip is not the
+		// clutch's.
+		pump, _ := p.conv.torques(engine, engine-clamp(c.slipWant, 0, 500))
+		want = touch + clamp(torque-pump, 0, 1e9)/v.Clutch.NmPerKPa + mul(e, 0.10) + c.integral
+		want = clamp(want, touch+9, 1000)
+		if c.fill > 0 {
+			c.fill -= controlStep
+			want = ct.ApplyKPa
+		}
+	}
+	if c.mode != modePartial {
+		// Ramp, so that nothing jerks.
+		want = clamp(want, c.command-mul(900, controlStep), c.command+mul(500, controlStep))
+	}
+	// Through a shift the pressure gives way, but the clutch does not open.
+	full := clamp(mul(1.15, abs(p.lockup))/v.Clutch.NmPerKPa+touch, 0, ct.ClosedKPa)
+	switch c.shift {
+	case shiftPrepare, shiftInertia:
+		dip := ct.DipKPa
+		if full > dip && abs(c.loadSlow) > 0.35 {
+			dip = full
+		}
+		if want > dip {
+			want = clamp(dip, c.command-mul(1500, controlStep), 1e9)
+		}
+	case shiftSettle:
+		if want > ct.ReturnKPa && full < ct.ReturnKPa {
+			want = ct.ReturnKPa
+		}
+	}
+	c.command = want
+}

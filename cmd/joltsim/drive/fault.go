@@ -1,0 +1,237 @@
+package drive
+
+import "joltwatch/bus"
+
+// faultState is one fault at work.
+type faultState struct {
+	f     *Fault
+	on    bool
+	over  bool
+	begun float64
+	count float64
+	memo  float64
+	turns float64
+	armed bool
+}
+
+// slow switches the fault on and off and does what needs no millisecond.
+func (x *faultState) slow(s *Sim) {
+	f := x.f
+	t := float64(s.ms) / 1000
+	active := t >= f.AtS && (f.ForS == 0 || t < f.AtS+f.ForS)
+	if active != x.on && !x.over {
+		x.on = active
+		if active {
+			x.begun = t
+			x.begin(s)
+			s.obs.t.Injected = append(s.obs.t.Injected, Injected{From: s.now(), Fault: *f})
+		} else {
+			x.over = true
+			x.end(s)
+			x.mark(s)
+		}
+	}
+	p, c := s.w.p, s.w.c
+	switch f.Kind {
+	case "release-late":
+		// Plates that stick once their oil is gone hold what they held, but
+		// at least enough to drag the engine down.
+		if x.on && c.fell != "" && !p.ventHold {
+			p.ventHold = true
+			p.heldCap = clamp(p.capacity, 180, 1e9)
+			x.count = t
+			x.armed = true
+			s.obs.injectRelease(f.Value, 0)
+		}
+		if x.armed && (t-x.count >= f.Value || c.mode != modeOpen) {
+			p.ventHold, x.armed = false, false
+		}
+	case "release-drag":
+		if x.on && c.fell != "" {
+			p.capFloor = f.Value
+			x.armed, x.count = true, t
+			s.obs.injectRelease(0, f.Value)
+		}
+		if x.armed && (c.mode != modeOpen || t-x.count > 8 || p.body < 0.5 && t-x.count > 3) {
+			p.capFloor, x.armed = 0, false
+		}
+	case "unasked-slip", "partial-apply":
+		if !x.on {
+			break
+		}
+		slip := mul(p.engine-p.turbine, radToRPM)
+		if c.mode == modeOpen || p.load < 15 || c.shift != shiftNone {
+			if c.mode == modeOpen || p.load < 15 {
+				x.memo = 0
+			}
+			p.capLimit = 1e9
+			break
+		}
+		if x.memo == 0 {
+			x.memo = clamp(abs(p.lockup), 20, 1e9)
+		}
+		// Worn linings carry just so little that the slip settles at Value.
+		pump, _ := p.conv.torques(mul(p.engine, radToRPM), mul(p.turbine, radToRPM))
+		x.memo += mul(mul(0.5, slip-f.Value), controlStep)
+		x.memo = clamp(x.memo, 5, 2000)
+		_ = pump
+		p.capLimit = clamp(x.memo+mul(0.15, slip-f.Value), 2, 1e9)
+	case "slow-apply":
+		if x.on {
+			p.fillExtra = f.Value
+		}
+	case "flare":
+		if x.on && c.shift == shiftPrepare && c.shiftTo > c.shiftFrom && c.shiftFor < 0.011 {
+			c.flareFor = f.Value
+			s.obs.injectFlare(f.Value)
+		}
+	case "gearset-slip":
+		if !x.on {
+			break
+		}
+		over := mul(p.turbine-mul(p.gearRatio, p.wheel), radToRPM)
+		if c.shift != shiftNone || p.gear < 20 {
+			p.gearLimit = 1e9
+			x.memo = clamp(p.gear, 30, 1e9)
+			break
+		}
+		x.memo = clamp(x.memo+mul(mul(0.8, over-f.Value), controlStep), 5, 3000)
+		p.gearLimit = clamp(x.memo+mul(0.2, over-f.Value), 2, 1e9)
+	case "clock-jump", "frames-lost", "error-frames":
+	case "jolt":
+		if x.on && t-x.begun < 0.15 {
+			p.extraBody = f.Value
+		} else if x.on || x.over {
+			if x.on || p.extraBody == f.Value {
+				p.extraBody = 0
+			}
+		}
+	}
+}
+
+// fast is what shakes.
+func (x *faultState) fast(s *Sim) {
+	p := s.w.p
+	switch x.f.Kind {
+	case "shudder":
+		x.turns += x.f.Hz / 1000
+		if x.turns > 1 {
+			x.turns--
+		}
+		p.capShake = 0
+		if p.capacity > 15 && abs(p.engine-p.turbine) > 0.3 && s.w.c.shift == shiftNone {
+			p.capShake = mul(x.f.Value, sine(x.turns))
+		}
+	case "misfire":
+		x.turns += x.f.Hz / 1000
+		if x.turns > 1 {
+			x.turns--
+		}
+		p.extraEngine = 0
+		if p.running {
+			p.extraEngine = mul(x.f.Value, sine(x.turns))
+		}
+	}
+}
+
+func (x *faultState) begin(s *Sim) {
+	f, e := x.f, s.enc
+	at := s.now()
+	switch f.Kind {
+	case "dropout", "not-available", "stuck":
+		x.set(s, true)
+	case "noise":
+		s.w.noise = f.Value
+	case "silent":
+		x.buses(s, false)
+	case "bus-off":
+		x.buses(s, false)
+		e.queue(bus.NewNotice(at, 0, bus.NoticeBusOff, 1), 0)
+	case "down":
+		x.buses(s, false)
+		e.queue(bus.NewNotice(at, 0, bus.NoticeDown, 1), 0)
+	case "frames-lost":
+		n := int(f.Value)
+		if n > len(e.pending) {
+			n = len(e.pending)
+		}
+		e.pending = e.pending[:len(e.pending)-n]
+		e.queue(bus.NewNotice(at, 0, bus.NoticeDropped, int64(f.Value)), 0)
+	case "error-frames":
+		for k := 0; k < int(f.Value); k++ {
+			// A protocol violation, linux/can/error.h: CAN_ERR_PROT.
+			e.queue(bus.Frame{At: at + bus.Micros(k*700), Kind: bus.Error, ID: 0x8, Len: 8}, 0)
+		}
+	case "clock-jump":
+		// Later frames are already put right, so only the notice shows.
+		e.queue(bus.NewNotice(at, 0, bus.NoticeClockJump, int64(f.Value*1e6)), 0)
+	}
+}
+
+func (x *faultState) end(s *Sim) {
+	f, e := x.f, s.enc
+	at := s.now()
+	p := s.w.p
+	switch f.Kind {
+	case "dropout", "not-available", "stuck":
+		x.set(s, false)
+	case "noise":
+		s.w.noise = 1
+	case "silent":
+		x.buses(s, true)
+	case "bus-off":
+		x.buses(s, true)
+		e.queue(bus.NewNotice(at, 0, bus.NoticeRestarted, 1), 0)
+	case "down":
+		x.buses(s, true)
+		e.queue(bus.NewNotice(at, 0, bus.NoticeUp, 1), 0)
+	case "unasked-slip", "partial-apply":
+		p.capLimit = 1e9
+	case "slow-apply":
+		p.fillExtra = 0
+	case "gearset-slip":
+		p.gearLimit = 1e9
+	case "shudder":
+		p.capShake = 0
+	case "misfire":
+		p.extraEngine = 0
+	}
+}
+
+// mark closes the fault in the truth.
+func (x *faultState) mark(s *Sim) {
+	for i := range s.obs.t.Injected {
+		in := &s.obs.t.Injected[i]
+		if in.Fault == *x.f && in.To == 0 {
+			in.To = s.now()
+			return
+		}
+	}
+}
+
+// set puts a message (or all, where none is named) into a state.
+func (x *faultState) set(s *Sim, on bool) {
+	for i := range s.enc.msgs {
+		m := &s.enc.msgs[i]
+		if x.f.On != "" && m.m.Name != x.f.On {
+			continue
+		}
+		switch x.f.Kind {
+		case "dropout":
+			m.off = on
+		case "not-available":
+			m.na = on
+		case "stuck":
+			m.stuck = on
+		}
+	}
+}
+
+// buses silences the named interface, or all.
+func (x *faultState) buses(s *Sim, on bool) {
+	for i, name := range s.layout.Buses {
+		if x.f.On == "" || x.f.On == name {
+			s.enc.busOn[i] = on
+		}
+	}
+}

@@ -1,0 +1,144 @@
+package drive
+
+import (
+	"fmt"
+	"os"
+
+	"github.com/pelletier/go-toml/v2"
+)
+
+// Scenario is one drive: who drives what where, and what is wrong with it.
+type Scenario struct {
+	Name    string `toml:"name"`
+	Vehicle string `toml:"vehicle"`
+	Seed    uint64 `toml:"seed"`
+	// StartUnix is the wall time of the first frame, s; 0 for a log that
+	// counts from its own start.
+	StartUnix int64 `toml:"start_unix"`
+	// FluidC is the fluid temperature at the start; 0 means 70 °C.
+	FluidC float64 `toml:"fluid_c"`
+	// LoadKg is added to the vehicle's mass (a load, a trailer).
+	LoadKg float64 `toml:"load_kg"`
+	// NoiseFactor multiplies every sensor's noise; 0 means 1.
+	NoiseFactor float64 `toml:"noise_factor"`
+	// RateFactor multiplies every message period; 0 means 1.
+	RateFactor float64 `toml:"rate_factor"`
+	// CoarseFactor multiplies the quantum of the speeds; 0 means 1.
+	CoarseFactor float64 `toml:"coarse_factor"`
+	// Other is how many messages of other traffic there are beside the
+	// vehicle's own.
+	Other  int     `toml:"other_messages"`
+	Steps  []Step  `toml:"step"`
+	Faults []Fault `toml:"fault"`
+
+	// NoLog leaves the text log out of the result; NoTrace the true speeds.
+	NoLog   bool `toml:"-"`
+	NoTrace bool `toml:"-"`
+	// layout replaces the vehicle's own (see Scramble).
+	layout *Layout
+}
+
+// Step is one thing that the driver does.
+//
+//	start    start the engine and wait ForS
+//	drive    go to ToKmh with at most Accel m/s², stay until ForS have passed
+//	stop     brake with Accel m/s² to a standstill, wait ForS
+//	pedal    hold PedalPct until ToKmh is reached or ForS have passed
+//	lift     no pedal, no brake, until ForS have passed or ToKmh is reached
+//	neutral  select neutral and roll for ForS, blipping the pedal by PedalPct
+//	reverse  select reverse, drive at ToKmh for ForS, then stop
+//	off      stop the engine, key off for ForS
+//	mark     press the button
+type Step struct {
+	Do       string  `toml:"do"`
+	ToKmh    float64 `toml:"to_kmh"`
+	Accel    float64 `toml:"accel"`
+	ForS     float64 `toml:"for_s"`
+	PedalPct float64 `toml:"pedal"`
+	// Grade in % from this step on (it ramps); "flat" needs a step with
+	// grade = 0, so absent means "as before".
+	Grade *float64 `toml:"grade"`
+	// Friction of the road from this step on; absent means as before.
+	Friction *float64 `toml:"friction"`
+}
+
+// Fault is something wrong, from AtS for ForS seconds (to the end where 0).
+//
+//	release-late    a release in the window comes Value s after its command
+//	release-drag    the released clutch goes on carrying Value N·m
+//	unasked-slip    the closed clutch slips Value rpm under drive
+//	slow-apply      filling takes Value s longer
+//	partial-apply   the apply leaves Value rpm of slip
+//	shudder         Value N·m of clutch torque at Hz while slipping or closed
+//	misfire         Value N·m of engine torque at Hz
+//	flare           an upshift in the window lets go for Value s
+//	gearset-slip    the gear slips Value rpm of turbine speed under drive
+//	jolt            the body is pushed with Value m/s² for 0.15 s
+//	dropout         message On is not sent
+//	not-available   the signals of message On say "not available"
+//	noise           noise of every sensor times Value
+//	stuck           the signals of message On hold their value
+//	frames-lost     Value frames vanish, with a notice
+//	bus-off         the bus goes silent with a notice, and comes back
+//	silent          the bus goes silent without one
+//	error-frames    Value error frames
+//	clock-jump      the clock moves by Value s, with a notice
+//	down            the adapter is unplugged, with notices
+type Fault struct {
+	Kind  string  `toml:"kind" json:"kind,omitempty"`
+	AtS   float64 `toml:"at_s" json:"at_s,omitempty"`
+	ForS  float64 `toml:"for_s" json:"for_s,omitempty"`
+	Value float64 `toml:"value" json:"value,omitempty"`
+	Hz    float64 `toml:"hz" json:"hz,omitempty"`
+	On    string  `toml:"on" json:"on,omitempty"`
+}
+
+// Load reads a scenario file. It refuses keys it does not know.
+func Load(path string) (Scenario, error) {
+	var sc Scenario
+	f, err := os.Open(path)
+	if err != nil {
+		return sc, err
+	}
+	defer f.Close()
+	d := toml.NewDecoder(f)
+	d.DisallowUnknownFields()
+	if err := d.Decode(&sc); err != nil {
+		var de *toml.DecodeError
+		if ok := asDecode(err, &de); ok {
+			row, col := de.Position()
+			return sc, fmt.Errorf("%s:%d:%d: %s", path, row, col, de.Error())
+		}
+		return sc, fmt.Errorf("%s: %w", path, err)
+	}
+	return sc, sc.check()
+}
+
+func (sc *Scenario) check() error {
+	if _, err := VehicleByName(sc.Vehicle); err != nil {
+		return fmt.Errorf("scenario %q: %w", sc.Name, err)
+	}
+	if len(sc.Steps) == 0 {
+		return fmt.Errorf("scenario %q has no steps", sc.Name)
+	}
+	for i, s := range sc.Steps {
+		switch s.Do {
+		case "start", "drive", "stop", "pedal", "lift", "neutral", "reverse", "off", "mark":
+		default:
+			return fmt.Errorf("scenario %q, step %d: %q is not something a driver does", sc.Name, i+1, s.Do)
+		}
+	}
+	for i, f := range sc.Faults {
+		switch f.Kind {
+		case "release-late", "release-drag", "unasked-slip", "slow-apply", "partial-apply",
+			"shudder", "misfire", "flare", "gearset-slip", "jolt", "dropout", "not-available",
+			"noise", "stuck", "frames-lost", "bus-off", "silent", "error-frames", "clock-jump", "down":
+		default:
+			return fmt.Errorf("scenario %q, fault %d: %q is not a fault", sc.Name, i+1, f.Kind)
+		}
+	}
+	return nil
+}
+
+// Flat and the like are for scenarios written in Go.
+func pct(x float64) *float64 { return &x }

@@ -1,0 +1,266 @@
+package drive
+
+import (
+	"errors"
+
+	"github.com/pelletier/go-toml/v2"
+
+	"joltwatch/bus"
+	"joltwatch/stream"
+)
+
+func asDecode(err error, to **toml.DecodeError) bool { return errors.As(err, to) }
+
+// world is everything in one drive, as the encoder sees it.
+type world struct {
+	p      *plant
+	c      *controller
+	d      *driver
+	v      *Vehicle
+	fluidC float64
+	awake  bool // the buses are awake
+	asleep float64
+	noise  float64
+}
+
+// value returns the true value of a role; not ok where there is none.
+func (w *world) value(r stream.Role) (float64, bool) {
+	switch r {
+	case stream.EngineSpeed:
+		return mul(w.p.engine, radToRPM), true
+	case stream.TurbineSpeed:
+		return mul(w.p.turbine, radToRPM), true
+	case stream.OutputSpeed:
+		return mul(w.p.wheel, radToRPM), true
+	case stream.VehicleSpeed:
+		return mul(mul(w.p.wheel, w.p.toForce), 3.6), true
+	case stream.ClutchPressureCommand:
+		return w.c.command, true
+	case stream.ClutchPressure:
+		return w.p.pressure, true
+	case stream.ClutchCommand:
+		return clamp(w.c.command/6, 0, 100), true
+	case stream.LockupState:
+		switch w.c.mode {
+		case modeOpen:
+			return stream.LockupOpen, true
+		case modePartial:
+			return stream.LockupPartial, true
+		}
+		return stream.LockupClosed, true
+	case stream.SlipCommand:
+		if w.c.mode != modePartial {
+			return 0, true
+		}
+		return w.c.slipWant, true
+	case stream.SlipReported:
+		return mul(w.p.engine-w.p.turbine, radToRPM), true
+	case stream.Gear:
+		switch w.c.selector {
+		case selectPark:
+			return stream.GearPark, true
+		case selectNeutral:
+			return stream.GearNeutral, true
+		case selectReverse:
+			return stream.GearReverse, true
+		}
+		return float64(w.c.gear), true
+	case stream.Shifting:
+		if w.c.shift == shiftInertia || w.c.shift == shiftPrepare {
+			return 1, true
+		}
+		return 0, true
+	case stream.Accelerator:
+		return mul(w.d.pedal, 100), true
+	case stream.EngineTorque:
+		return w.p.load, true
+	case stream.Brake:
+		if w.d.braking {
+			return 1, true
+		}
+		return 0, true
+	case stream.FluidTemperature:
+		return w.fluidC, true
+	case stream.Grade:
+		return w.d.grade, true
+	case stream.Acceleration:
+		return w.p.accel, true
+	case stream.DriverMark:
+		if w.d.mark > 0 {
+			return 1, true
+		}
+		return 0, true
+	case stream.SupplyVoltage:
+		if w.p.running {
+			return 14.1, true
+		}
+		if w.p.cranking {
+			return 10.4, true
+		}
+		return 12.4, true
+	}
+	return 0, false
+}
+
+// Sim is a drive in progress.
+type Sim struct {
+	sc     Scenario
+	v      *Vehicle
+	layout *Layout
+	w      world
+	enc    *encoder
+	rnd    *random
+	ms     int64
+	start  bus.Micros
+	obs    *observer
+	faults []faultState
+	done   bool
+	out    []bus.Frame
+}
+
+// New prepares a drive.
+func New(sc Scenario) (*Sim, error) {
+	if err := sc.check(); err != nil {
+		return nil, err
+	}
+	v, err := VehicleByName(sc.Vehicle)
+	if err != nil {
+		return nil, err
+	}
+	s := &Sim{sc: sc, v: v, rnd: newRandom(sc.Seed, 1)}
+	s.start = bus.Micros(sc.StartUnix) * bus.Second
+	s.layout = sc.layout
+	if s.layout == nil {
+		l := v.Layout.withOther(sc.Other, newRandom(sc.Seed, 2))
+		s.layout = &l
+	}
+	p := newPlant(v, sc.LoadKg)
+	s.w = world{p: p, v: v, fluidC: or(sc.FluidC, 70), noise: 1}
+	s.w.c = &controller{v: v, gear: 1, selector: selectPark}
+	s.w.d = &driver{v: v, rnd: newRandom(sc.Seed, 3), steps: sc.Steps, friction: 0.9}
+	s.enc = newEncoder(&sc, s.layout, s.start, newRandom(sc.Seed, 4))
+	s.obs = newObserver(s)
+	for i := range sc.Faults {
+		s.faults = append(s.faults, faultState{f: &sc.Faults[i]})
+	}
+	return s, nil
+}
+
+// Next advances the drive by one second (less at its end) and returns the
+// frames of that second, in order. The slice is used again by the next call.
+// It returns nil, false after the end.
+func (s *Sim) Next() ([]bus.Frame, bool) {
+	if s.done {
+		return nil, false
+	}
+	s.out = s.out[:0]
+	w := &s.w
+	for n := 0; n < 1000; n++ {
+		if s.ms%10 == 0 {
+			s.slow()
+			if s.done {
+				break
+			}
+		}
+		for i := range s.faults {
+			if s.faults[i].on {
+				s.faults[i].fast(s)
+			}
+		}
+		w.p.step(0.001)
+		s.ms++
+		s.enc.tick(s.ms, w)
+		s.obs.step()
+	}
+	before := s.now() - 60_000
+	if s.done {
+		before = 1 << 62
+		s.obs.finish()
+	}
+	s.out = s.enc.take(before, s.out)
+	return s.out, true
+}
+
+// Truth returns what has happened so far; complete after the last Next.
+func (s *Sim) Truth() *Truth { return &s.obs.t }
+
+// Layout returns what the buses carry in this drive.
+func (s *Sim) Layout() *Layout { return s.layout }
+
+func (s *Sim) now() bus.Micros { return s.start + bus.Micros(s.ms)*1000 }
+
+// slow is the 10 ms task: driver, controller, faults.
+func (s *Sim) slow() {
+	w := &s.w
+	if !w.d.run(w.p) {
+		s.done = true
+		return
+	}
+	w.c.selector = w.d.selector
+	w.p.pedal, w.p.brake, w.p.grade, w.p.friction = w.d.pedal, w.d.brake, w.d.grade, w.d.friction
+	w.c.run(w.p, w.d.pedal, w.d.braking, w.fluidC)
+	if w.c.fell != "" {
+		// No two releases vent alike; cold oil leaves later.
+		p := w.p
+		p.ventFactor = s.rnd.between(0.75, 1.3) + mul(0.012, clamp(60-w.fluidC, 0, 100))
+	}
+	// The fluid warms towards 85 °C while the engine runs.
+	if w.p.running {
+		w.fluidC += mul(85-w.fluidC, 0.000012)
+		if w.c.mode == modeOpen {
+			w.fluidC += 0.0002
+		}
+	}
+	// The buses sleep some seconds after the key.
+	if w.d.keyOn {
+		w.awake, w.asleep = true, 0
+	} else {
+		w.asleep += controlStep
+		if w.asleep > 4 {
+			w.awake = false
+		}
+	}
+	for i := range s.faults {
+		s.faults[i].slow(s)
+	}
+	s.obs.slow()
+}
+
+// Result is a whole drive in memory.
+type Result struct {
+	Scenario Scenario
+	Vehicle  *Vehicle
+	Layout   *Layout
+	Frames   []bus.Frame
+	// Log is the traffic as a text log (without notices), nil with NoLog.
+	Log []byte
+	// DBC is the definition file of each bus, VehicleTOML the vehicle file
+	// that refers to them by the names in DBCNames.
+	DBC         []string
+	DBCNames    []string
+	VehicleTOML string
+	Truth       *Truth
+}
+
+// Run drives the scenario to its end.
+func Run(sc Scenario) (*Result, error) {
+	s, err := New(sc)
+	if err != nil {
+		return nil, err
+	}
+	r := &Result{Scenario: sc, Vehicle: s.v, Layout: s.layout}
+	for {
+		frames, ok := s.Next()
+		if !ok {
+			break
+		}
+		r.Frames = append(r.Frames, frames...)
+	}
+	r.Truth = s.Truth()
+	if !sc.NoLog {
+		r.Log = AppendLog(nil, r.Frames, s.layout.Buses)
+	}
+	r.DBC, r.DBCNames = s.layout.DBC(s.v.Name)
+	r.VehicleTOML = s.layout.VehicleTOML(s.v, r.DBCNames)
+	return r, nil
+}

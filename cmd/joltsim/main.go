@@ -1,0 +1,35 @@
+// Command joltsim is the development tool: it simulates drives of invented
+// vehicles, writes their traffic and their truth, and scores the detectors
+// against it. It is not part of what goes into a vehicle.
+package main
+
+import (
+	"fmt"
+	"os"
+
+	"github.com/alecthomas/kong"
+)
+
+type commands struct {
+	Make makeCmd `cmd:"" help:"Simulate a scenario file and write its log, definition, vehicle file and truth."`
+}
+
+func main() {
+	var c commands
+	k, err := kong.New(&c, kong.Name("joltsim"),
+		kong.Description("Simulates drives of invented vehicles and scores the detectors against the truth."),
+		kong.UsageOnError(), kong.Exit(os.Exit))
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "joltsim:", err)
+		os.Exit(1)
+	}
+	ctx, err := k.Parse(os.Args[1:])
+	if err != nil {
+		fmt.Fprintf(os.Stderr, "joltsim: %v (joltsim --help lists what there is)\n", err)
+		os.Exit(2)
+	}
+	if err := ctx.Run(); err != nil {
+		fmt.Fprintln(os.Stderr, "joltsim:", err)
+		os.Exit(1)
+	}
+}
