@@ -514,7 +514,7 @@ func (p *parser) comment(st statement) {
 			msg.Comment = text
 		}
 	case "SG_":
-		if _, s, ok := p.about(st, m[2], m[3]); ok {
+		if _, s, ok := p.about(st, m[2], m[3]); ok && s != nil {
 			s.Comment = text
 		}
 	}
