@@ -19,7 +19,7 @@ func near(name string, names []string) string {
 	if best == "" {
 		return ""
 	}
-	return fmt.Sprintf("; did you mean %s?", best)
+	return fmt.Sprintf(" (did you mean %s?)", best)
 }
 
 // distance is the least number of insertions, deletions, substitutions and

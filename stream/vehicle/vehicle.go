@@ -180,8 +180,8 @@ func explain(pos *positions, doc reflect.Type, err error) error {
 		if len(key) > 1 {
 			where = "in [" + strings.Join(key[:len(key)-1], ".") + "]"
 		}
-		return fmt.Errorf("%s:%d:%d: unknown key %s %s%s; expected one of %s", pos.file, line, column, name, where,
-			near(name, names), strings.Join(names, ", "))
+		return fmt.Errorf("%s:%d:%d: unknown key %s%s %s; expected one of %s", pos.file, line, column, name, near(name, names), where,
+			strings.Join(names, ", "))
 	}
 	var de *toml.DecodeError
 	if errors.As(err, &de) {
