@@ -27,8 +27,9 @@ type pack struct {
 	suggests    []string
 	files       []file
 	folders     []string
-	examples    string // folder with example files, all of them packed
-	scripts     bool   // the service's maintainer scripts
+	pages       []string // manual pages
+	examples    string   // folder with example files, all of them packed
+	scripts     bool     // the service's maintainer scripts
 }
 
 // file is packed as it lies in the repository.
@@ -61,6 +62,7 @@ clear of pedals and airbags.`,
 			{from: "files/joltwatch.default", to: "/etc/default/joltwatch", conffile: true},
 		},
 		folders:  []string{"/etc/joltwatch"},
+		pages:    []string{"joltwatch.1", "joltwatch-vehicle.5"},
 		examples: "examples",
 		scripts:  true,
 	},
@@ -71,6 +73,7 @@ clear of pedals and airbags.`,
 around it, how often each kind of event could have been seen, and how sure
 "nothing caught" is. It writes reports as single pages and exports to other
 tools.`,
+		pages:    []string{"joltbench.1"},
 		suggests: []string{"joltwatch"},
 	},
 	"joltship": {
@@ -79,6 +82,7 @@ tools.`,
 		description: `Joltship carries the finished files of a joltwatch store to a fleet's server.
 It is apart from joltwatch so that the program in the vehicle needs no network
 code.`,
+		pages:    []string{"joltship.1"},
 		suggests: []string{"joltwatch"},
 	},
 }
@@ -122,15 +126,18 @@ func (p pack) contents(stage string, rel release, inside []module, list []byte) 
 		}
 	}
 
-	page, err := os.ReadFile(own + "man/" + p.name + ".1")
-	if err != nil {
-		return nil, err
-	}
-	if page, err = squeeze(page); err != nil {
-		return nil, err
-	}
-	if err := made(p.name+".1.gz", "/usr/share/man/man1/"+p.name+".1.gz", page); err != nil {
-		return nil, err
+	for _, name := range p.pages {
+		page, err := os.ReadFile(own + "man/" + name)
+		if err != nil {
+			return nil, err
+		}
+		if page, err = squeeze(page); err != nil {
+			return nil, err
+		}
+		section := name[len(name)-1:]
+		if err := made(name+".gz", "/usr/share/man/man"+section+"/"+name+".gz", page); err != nil {
+			return nil, err
+		}
 	}
 	log, err := squeeze([]byte(changeLog(p.name, rel)))
 	if err != nil {
