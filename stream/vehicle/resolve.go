@@ -218,6 +218,7 @@ func (r *resolver) resolve() {
 	p := r.file.Plan
 	p.Sources = map[string][]string{}
 	if len(r.roles) == 0 {
+		r.file.BuiltIn = true
 		for i, b := range r.file.Buses {
 			if b.J1939 {
 				r.builtIn(i)

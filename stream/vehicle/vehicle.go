@@ -27,6 +27,9 @@ type File struct {
 	Buses []Bus
 	Plan  *stream.Plan
 	Store Store
+	// BuiltIn is true where the file states no role and has all those built
+	// in; most of them are not on the bus then.
+	BuiltIn bool
 	// Warnings are what may be wrong without being an error, each with its
 	// file:line:column.
 	Warnings []string
