@@ -1,0 +1,266 @@
+package find
+
+import "math/bits"
+
+// Checksum is a field that follows from the other bytes of its frame.
+type Checksum struct {
+	Field Field  `json:"field"`
+	Kind  string `json:"kind"`
+}
+
+// crcPolynomials are the eight-bit polynomials of open standards, from memory:
+// SAE J1850, AUTOSAR (CRC8H2F), SMBus / ITU-T I.432, 1-Wire, WCDMA, DVB-S2,
+// DARC.
+var crcPolynomials = []struct {
+	poly byte
+	name string
+}{
+	{0x1D, "CRC-8 0x1D (SAE J1850)"},
+	{0x2F, "CRC-8 0x2F (AUTOSAR)"},
+	{0x07, "CRC-8 0x07 (SMBus)"},
+	{0x31, "CRC-8 0x31 (1-Wire)"},
+	{0x9B, "CRC-8 0x9B (WCDMA)"},
+	{0xD5, "CRC-8 0xD5 (DVB-S2)"},
+	{0x39, "CRC-8 0x39 (DARC)"},
+}
+
+// rule is one way to form a checksum. Start values, final inversions, and
+// identifiers or secret bytes mixed in are the same for all frames of one
+// length (a CRC is linear), so they are not searched: whatever constant remains
+// is accepted.
+type rule struct {
+	name string
+	sum  func(p []byte) byte
+	// add is true where the constant is added, not exclusive-ored; negative
+	// where the sum is subtracted.
+	add, negative bool
+}
+
+func rules() []rule {
+	rs := []rule{
+		{"exclusive or", func(p []byte) (c byte) {
+			for _, b := range p {
+				c ^= b
+			}
+			return c
+		}, false, false},
+		{"sum", sum, true, false},
+		{"complement of the sum", sum, true, true},
+		{"sum of half bytes", nibbles, true, false},
+		{"complement of the sum of half bytes", nibbles, true, true},
+	}
+	for _, c := range crcPolynomials {
+		forward, reflected := crcTable(c.poly), crcTableReflected(c.poly)
+		rs = append(rs, rule{c.name, func(p []byte) (x byte) {
+			for _, b := range p {
+				x = forward[x^b]
+			}
+			return x
+		}, false, false}, rule{c.name + ", reflected", func(p []byte) (x byte) {
+			for _, b := range p {
+				x = reflected[x^b]
+			}
+			return x
+		}, false, false})
+	}
+	return rs
+}
+
+func sum(p []byte) (c byte) {
+	for _, b := range p {
+		c += b
+	}
+	return c
+}
+
+func nibbles(p []byte) (c byte) {
+	for _, b := range p {
+		c += b>>4 + b&15
+	}
+	return c
+}
+
+func crcTable(poly byte) (t [256]byte) {
+	for i := range t {
+		c := byte(i)
+		for range 8 {
+			if c&0x80 != 0 {
+				c = c<<1 ^ poly
+			} else {
+				c <<= 1
+			}
+		}
+		t[i] = c
+	}
+	return t
+}
+
+func crcTableReflected(poly byte) (t [256]byte) {
+	p := bits.Reverse8(poly)
+	for i := range t {
+		c := byte(i)
+		for range 8 {
+			if c&1 != 0 {
+				c = c>>1 ^ p
+			} else {
+				c >>= 1
+			}
+		}
+		t[i] = c
+	}
+	return t
+}
+
+// checksums looks for checksums in the first eight bytes of an identifier of
+// constant length. At most maxTried different payloads are tried.
+func (t *traffic) checksums(rs []rule, counter *run) (found []Checksum, taken uint64) {
+	const enough, maxTried = 16, 256
+	n := t.maxLen
+	if t.minLen != n || n < 2 || n > 8 {
+		return nil, 0
+	}
+	sample := t.distinct(maxTried)
+	if len(sample) < enough {
+		return nil, 0
+	}
+	try := func(r run) bool {
+		for _, x := range rs {
+			for _, without := range []bool{false, true} {
+				if without && (r.length != 8 || !r.oneByte() || r.shift%8 != 0) {
+					continue
+				}
+				if k := x.holds(sample, n, r, without, counter); k != "" {
+					found = append(found, Checksum{r.field(), x.name + k})
+					taken |= r.bits()
+					return true
+				}
+			}
+		}
+		return false
+	}
+	active := t.words[0].active()
+	for _, length := range []int{8, 4} {
+		for shift := 8*n - length; shift >= 0; shift-- {
+			r := run{shift: shift, length: length}
+			b := r.bits()
+			if length == 4 && shift%4 != 0 || b&taken != 0 || b&active != b || counter != nil && b&counter.bits() != 0 {
+				continue
+			}
+			if try(r) || r.oneByte() {
+				continue
+			}
+			// Across bytes the big-endian reading is another run.
+			top := shift + length - 1
+			r = run{shift: 64 - 8*(top/8+1) + shift%8, length: length, big: true}
+			if b := r.bits(); r.shift >= 0 && b&taken == 0 && b&active == b {
+				try(r)
+			}
+		}
+	}
+	return found, taken
+}
+
+// active are the payload bits that have changed at all.
+func (s *flips) active() uint64 { return s.everSet & s.everClear }
+
+// distinct returns different payloads, in order of time.
+func (t *traffic) distinct(most int) [][]byte {
+	var out [][]byte
+	seen := map[string]bool{}
+	n := t.rec.len()
+	step := max(1, n/(4*most))
+	for i := 0; i < n && len(out) < most; i += step {
+		p := t.rec.payload(i)
+		if !seen[string(p)] {
+			seen[string(p)] = true
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// holds says whether the rule explains the run in all payloads, with one
+// constant, or (AUTOSAR's lists of data identifiers) one for each value of the
+// counter. It returns "" where not, else what to add to the rule's name.
+func (x *rule) holds(sample [][]byte, n int, r run, without bool, counter *run) string {
+	mask := byte(r.mask())
+	var values uint32 // distinct values seen, roughly
+	var others uint64 // payload bits beside the run that vary
+	one := true
+	var constant byte
+	var per [16]int16
+	for i := range per {
+		per[i] = -1
+	}
+	perUsed := 0
+	perOK := counter != nil && counter.length <= 4
+	var q [8]byte
+	for i, p := range sample {
+		var first, now uint64
+		for k := range 8 {
+			first |= uint64(sample[0][k]) << (8 * k)
+			now |= uint64(p[k]) << (8 * k)
+		}
+		others |= first ^ now
+		seen := byte(r.raw(p))
+		values |= 1 << (seen & 31)
+		now &^= r.bits()
+		for k := range q {
+			q[k] = byte(now >> (8 * k))
+		}
+		in := q[:n]
+		if without {
+			at := r.shift / 8
+			copy(q[at:], q[at+1:n])
+			in = q[:n-1]
+		}
+		c := x.sum(in)
+		var k byte
+		switch {
+		case x.add && x.negative:
+			k = (seen + c) & mask
+		case x.add:
+			k = (seen - c) & mask
+		default:
+			k = (seen ^ c) & mask
+		}
+		if i == 0 {
+			constant = k
+		}
+		one = one && k == constant
+		if perOK {
+			v := counter.raw(p) & 15
+			if per[v] < 0 {
+				per[v] = int16(k)
+				perUsed++
+			}
+			perOK = per[v] == int16(k)
+		}
+		if !one && !perOK {
+			return ""
+		}
+	}
+	others &^= r.bits()
+	need := 6
+	if r.length == 4 {
+		need = 5
+	}
+	// A field that repeats another would pass for its sum.
+	if bits.OnesCount32(values) < need || bits.OnesCount64(others) < 10 {
+		return ""
+	}
+	if one {
+		return suffix(without)
+	}
+	if len(sample) >= 4*perUsed && r.length == 8 {
+		return ", constant by counter" + suffix(without)
+	}
+	return ""
+}
+
+func suffix(without bool) string {
+	if without {
+		return " of the other bytes"
+	}
+	return " of the bytes"
+}

@@ -1,0 +1,126 @@
+package find
+
+import (
+	"encoding/binary"
+	"math/bits"
+	"sort"
+)
+
+// Mux is a field whose value says what the other bits of the frame hold.
+type Mux struct {
+	Field  Field    `json:"field"`
+	Values []uint64 `json:"values"`
+
+	run run
+	// bits are those that mean different things.
+	bits uint64
+}
+
+// mux looks for a multiplexer switch in the first eight bytes: a field of few
+// values such that the rest of the payload changes much less from one frame to
+// the next of the same value than from one frame to the next.
+func (t *traffic) mux(exclude uint64) *Mux {
+	n := min(t.rec.len(), 6000)
+	if n < 100 || t.maxLen > 8 {
+		return nil
+	}
+	var best *Mux
+	bestRatio := 0.5
+	active := t.words[0].active() &^ exclude
+	var tries []run
+	for b := 0; b < min(t.maxLen, 8); b++ {
+		for _, r := range []run{{shift: 8 * b, length: 4}, {shift: 8*b + 4, length: 4}, {shift: 8 * b, length: 2}, {shift: 8*b + 6, length: 2}, {shift: 8 * b, length: 8}} {
+			if r.bits()&active != 0 {
+				tries = append(tries, r)
+			}
+		}
+	}
+	for _, r := range tries {
+		last := map[int64]uint64{}
+		var same, any [64]int
+		var pairs, all int
+		changes := 0
+		var before uint64
+		var beforeV int64
+		ok := true
+		for i := range n {
+			w := binary.LittleEndian.Uint64(t.rec.payload(i))
+			v := r.raw(t.rec.payload(i))
+			if i > 0 {
+				all++
+				countBits(&any, (w^before)&active&^r.bits())
+				if v != beforeV {
+					changes++
+				}
+			}
+			if p, seen := last[v]; seen {
+				pairs++
+				countBits(&same, (w^p)&active&^r.bits())
+			} else if len(last) >= 40 {
+				ok = false
+				break
+			}
+			last[v], before, beforeV = w, w, v
+		}
+		if !ok || len(last) < 2 || changes < n/10 || pairs < 50 || n < 12*len(last) {
+			continue
+		}
+		var sumSame, sumAny float64
+		var differ uint64
+		for b := range same {
+			s, a := float64(same[b])/float64(pairs), float64(any[b])/float64(all)
+			sumSame += s
+			sumAny += a
+			if a > 0.02 && s < 0.6*a {
+				differ |= 1 << b
+			}
+		}
+		if sumAny < 1 || bits.OnesCount64(differ) < 4 {
+			continue
+		}
+		// Of switches that explain as much, the shortest.
+		ratio := sumSame / sumAny
+		if ratio < bestRatio-0.02 {
+			bestRatio = ratio
+			m := &Mux{Field: r.field(), run: r, bits: differ}
+			for v := range last {
+				m.Values = append(m.Values, uint64(v))
+			}
+			sort.Slice(m.Values, func(i, j int) bool { return m.Values[i] < m.Values[j] })
+			best = m
+		}
+	}
+	return best
+}
+
+func countBits(c *[64]int, x uint64) {
+	for x != 0 {
+		c[bits.TrailingZeros64(x)]++
+		x &= x - 1
+	}
+}
+
+// sub is the traffic of one value of the switch, with its own statistics.
+func (t *traffic) sub(m *Mux, v uint64) *traffic {
+	s := &traffic{ID: t.ID, minLen: t.minLen, maxLen: t.maxLen}
+	s.rec.width = t.rec.width
+	f := &flips{}
+	s.words[0] = f
+	for i := range t.rec.len() {
+		p := t.rec.payload(i)
+		if uint64(m.run.raw(p)) != v {
+			continue
+		}
+		if n := s.rec.len(); n > 0 {
+			f.add(s.rec.payload(n-1), p)
+			s.intervals.add(t.rec.at[i] - s.rec.at[n-1])
+		} else {
+			f.everSet = binary.LittleEndian.Uint64(p)
+			f.everClear = ^f.everSet
+		}
+		s.rec.at = append(s.rec.at, t.rec.at[i])
+		s.rec.data = append(s.rec.data, p...)
+		s.frames++
+	}
+	return s
+}

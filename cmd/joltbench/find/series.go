@@ -1,0 +1,218 @@
+package find
+
+import (
+	"math"
+	"sort"
+
+	"joltwatch/bus"
+)
+
+// series is a run of bits of one identifier over time.
+type series struct {
+	t   *traffic
+	mux *Mux
+	// muxValue is the switch's value where mux is set.
+	muxValue uint64
+	run      run
+
+	at []bus.Micros
+	v  []float64 // raw; NaN where not available
+
+	// zero is the raw value that stands for nothing.
+	zero     float64
+	lo, hi   float64 // 1st and 99th percentile
+	distinct int
+	rough    float64
+	jump     float64
+	period   bus.Micros
+
+	// grid are the values less zero at common instants.
+	grid []float64
+	log  []float64 // natural logarithm of grid where it is well above 0, else NaN
+	top  float64   // 99th percentile of grid
+}
+
+// newSeries takes the run out of the kept frames. It returns nil where it has
+// too few different values.
+func newSeries(t *traffic, r run, least int) *series {
+	n := t.rec.len()
+	if n < 40 {
+		return nil
+	}
+	s := &series{t: t, run: r, at: t.rec.at, period: t.intervals.quantile(0.5)}
+	seen := map[int64]bool{}
+	const most = 512
+	s.v = make([]float64, n)
+	for i := range n {
+		x := r.raw(t.rec.payload(i))
+		s.v[i] = float64(x)
+		if len(seen) < most && (i == 0 || s.v[i] != s.v[i-1]) {
+			seen[x] = true
+		}
+	}
+	s.distinct = len(seen)
+	if s.distinct < least {
+		return nil
+	}
+	s.dropNotAvailable()
+	s.spread()
+	return s
+}
+
+// dropNotAvailable takes the highest code for "not available" where it stands
+// far above all other values.
+func (s *series) dropNotAvailable() {
+	if s.run.length < 7 || s.run.signed {
+		return
+	}
+	code := float64(s.run.mask())
+	below, n := 0.0, 0
+	for _, x := range s.v {
+		if x == code {
+			n++
+		} else {
+			below = math.Max(below, x)
+		}
+	}
+	if n == 0 || n == len(s.v) || below > 0.9*code {
+		return
+	}
+	for i, x := range s.v {
+		if x == code {
+			s.v[i] = math.NaN()
+		}
+	}
+}
+
+func (s *series) spread() {
+	x := make([]float64, 0, 4096)
+	step := max(1, len(s.v)/4096)
+	for i := 0; i < len(s.v); i += step {
+		if !math.IsNaN(s.v[i]) {
+			x = append(x, s.v[i])
+		}
+	}
+	if len(x) < 20 {
+		s.rough = math.Inf(1)
+		return
+	}
+	sort.Float64s(x)
+	s.lo, s.hi = quantile(x, 0.01), quantile(x, 0.99)
+	s.roughness()
+}
+
+// roughness is the root mean square of the second differences over a tenth of
+// a second, as a share of the range: about 0.7 for noise, a few hundredths for
+// what has inertia, however much it trembles (a continuity measure in the
+// sense of CAN-D, see flips). jump is the share of frames that step by more
+// than a quarter of the range.
+func (s *series) roughness() {
+	h := 1
+	if s.period > 0 {
+		h = max(1, int(100_000/s.period))
+	}
+	var second float64
+	jumps, n := 0, 0
+	span := s.hi - s.lo
+	wide := 3*bus.Micros(h)*s.period + 20_000
+	for i := 0; i+2*h < len(s.v); i += max(1, h/3) {
+		a, b, c := s.v[i], s.v[i+h], s.v[i+2*h]
+		if math.IsNaN(a+b+c) || s.at[i+2*h]-s.at[i] > wide {
+			continue
+		}
+		d := c - 2*b + a
+		second += d * d
+		n++
+		if math.Abs(s.v[i+1]-a) > 0.25*span {
+			jumps++
+		}
+	}
+	if n < 10 || span == 0 {
+		s.rough = math.Inf(1)
+		return
+	}
+	s.rough = math.Sqrt(second/float64(n)) / span
+	s.jump = float64(jumps) / float64(n)
+}
+
+// quantile of a sorted slice.
+func quantile(sorted []float64, q float64) float64 {
+	return sorted[int(q*float64(len(sorted)-1)+0.5)]
+}
+
+// instants are the common instants: dense within each stretch that was kept.
+type instants struct {
+	at []bus.Micros
+	// step is their distance within a stretch.
+	step bus.Micros
+}
+
+// instants chooses them for what the survey has kept: every 20 ms where that
+// is few enough, so that shifts and clutches are seen in motion.
+func (s *Survey) instants() instants {
+	var stretches []bus.Micros
+	blocks := bus.Micros(0)
+	for b := bus.Micros(0); b <= (s.last-s.first)/block; b += s.stride {
+		stretches = append(stretches, b)
+		if blocks++; blocks > 100_000 {
+			break
+		}
+	}
+	total := min(bus.Micros(len(stretches))*block, s.last-s.first)
+	g := instants{step: max(20_000, total/6000)}
+	g.step = min(g.step, 250_000)
+	for _, b := range stretches {
+		from := s.first + b*block
+		for at := from; at < from+block && at <= s.last; at += g.step {
+			g.at = append(g.at, at)
+		}
+		if len(g.at) > 200_000 {
+			break
+		}
+	}
+	return g
+}
+
+// onGrid interpolates the series at the common instants; NaN where its values
+// are too far apart.
+func (s *series) onGrid(g *instants) {
+	s.grid = make([]float64, len(g.at))
+	reach := max(4*s.period, 300_000)
+	s.each(g.at, reach, func(i int, v float64) { s.grid[i] = v - s.zero })
+	x := make([]float64, 0, len(s.grid))
+	for _, v := range s.grid {
+		if !math.IsNaN(v) {
+			x = append(x, v)
+		}
+	}
+	s.log = make([]float64, len(s.grid))
+	if len(x) > 0 {
+		sort.Float64s(x)
+		s.top = quantile(x, 0.99)
+	}
+	for i, v := range s.grid {
+		s.log[i] = math.NaN()
+		if v > 0.04*s.top && v > 8 {
+			s.log[i] = math.Log(v)
+		}
+	}
+}
+
+// each calls f with the interpolated value at each instant, NaN where none.
+func (s *series) each(at []bus.Micros, reach bus.Micros, f func(i int, v float64)) {
+	k := 0
+	for i, t := range at {
+		for k < len(s.at) && s.at[k] < t {
+			k++
+		}
+		switch {
+		case k < len(s.at) && s.at[k] == t:
+			f(i, s.v[k])
+		case k == 0 || k == len(s.at) || s.at[k]-s.at[k-1] > reach:
+			f(i, math.NaN())
+		default:
+			share := float64(t-s.at[k-1]) / float64(s.at[k]-s.at[k-1])
+			f(i, s.v[k-1]+share*(s.v[k]-s.v[k-1]))
+		}
+	}
+}

@@ -1,0 +1,214 @@
+package find
+
+import (
+	"math"
+	"sort"
+)
+
+// trio is a try: three series as engine, turbine and output speed, and how
+// well they do together what those do.
+type trio struct {
+	engine, turbine, output *series
+
+	gears   []peak  // turbine over output
+	ladder  float64 // share of moving time in one of the gears
+	coupled peak    // turbine over engine with the clutch closed
+	inGears int     // gears in which the clutch closes
+	stand   float64 // at standstill: engine idles, turbine stands or rides along
+	standN  int
+	faces   float64 // while apart, the engine is the faster one under power
+	facesN  int
+	runs    float64 // the engine runs while moving
+	score   float64
+}
+
+const (
+	leastLadder  = 0.55
+	leastCoupled = 0.03
+)
+
+// ladderOf looks at b as turbine and a as output speed: a few ratios, one
+// about as far from the next as gears are.
+func ladderOf(a, b *series) (gears []peak, mass float64) {
+	peaks, n := ratios(a, b, nil)
+	if n < 200 {
+		return nil, 0
+	}
+	// Neighbours closer than gears can be are one gear, seen through noise.
+	for _, p := range peaks {
+		if len(gears) >= 10 {
+			break
+		}
+		near := false
+		for k := range gears {
+			if math.Abs(gears[k].log-p.log) < 0.08 {
+				near = true
+				break
+			}
+		}
+		if near {
+			continue
+		}
+		gears = append(gears, p)
+		mass += p.share
+	}
+	if len(gears) < 2 {
+		return nil, 0
+	}
+	sort.Slice(gears, func(i, j int) bool { return gears[i].log > gears[j].log })
+	span := gears[0].log - gears[len(gears)-1].log
+	if span > math.Log(12) || gears[0].share > 0.985 {
+		return nil, 0
+	}
+	return gears, mass
+}
+
+// judge works out how well the three do together.
+func (t *trio) judge(step float64) {
+	e, b, o := t.engine, t.turbine, t.output
+	n := len(o.grid)
+	moving := where(n, func(i int) bool { return o.grid[i] > 0.05*o.top && !math.IsNaN(e.grid[i]+b.grid[i]) })
+	gear := make([]int8, n)
+	inGear := where(n, func(i int) bool {
+		gear[i] = -1
+		if !moving[i] || math.IsNaN(b.log[i]-o.log[i]) {
+			return false
+		}
+		gear[i] = int8(nearest(o, b, i, t.gears))
+		return gear[i] >= 0
+	})
+	peaks, points := ratios(e, b, inGear)
+	if points < 100 || len(peaks) == 0 {
+		return
+	}
+	// The clutch closes at one ratio, whatever the gear: of the ratios at
+	// which engine and turbine stay, the one seen in most gears.
+	bestScore := 0.0
+	for _, p := range peaks {
+		var in, all [16]int
+		for i := range n {
+			if !inGear[i] || math.IsNaN(b.log[i]-e.log[i]) {
+				continue
+			}
+			all[gear[i]]++
+			if math.Abs(b.log[i]-e.log[i]-p.log) <= tolerance(e, b, i) {
+				in[gear[i]]++
+			}
+		}
+		g := 0
+		for k := range all {
+			if in[k] >= 12 && float64(in[k]) >= 0.03*float64(all[k]) {
+				g++
+			}
+		}
+		if s := p.share * (0.3 + float64(min(g, 3))); s > bestScore {
+			bestScore, t.coupled, t.inGears = s, p, g
+		}
+	}
+	if t.coupled.share < leastCoupled {
+		return
+	}
+	c := t.coupled.log
+	k := max(1, int(0.3/step))
+	apart := where(n, func(i int) bool {
+		// Well apart, and accelerating.
+		if !moving[i] || math.IsNaN(b.log[i]-e.log[i]) || i < k || i+k >= n {
+			return false
+		}
+		rise := (o.grid[min(i+k, n-1)] - o.grid[i-k]) / o.top
+		return math.Abs(b.log[i]-e.log[i]-c) > 3*tolerance(e, b, i) && rise > 0.01*2*float64(k)*step
+	})
+	t.faces, t.facesN = share(apart, func(i int) bool { return b.log[i]-e.log[i] < c })
+	still := where(n, func(i int) bool { return math.Abs(o.grid[i]) < 0.004*o.top && !math.IsNaN(e.grid[i]+b.grid[i]) })
+	ratio := math.Exp(c)
+	t.stand, t.standN = share(still, func(i int) bool {
+		if e.grid[i] < 0.06*e.top {
+			return b.grid[i] < 0.06*b.top // both off
+		}
+		x := b.grid[i] / ratio / e.grid[i]
+		return x < 0.12 || x > 0.9 && x < 1.03
+	})
+	// Somewhere at standstill, the engine must run with the turbine held:
+	// a copy of the engine would pass otherwise.
+	held, _ := share(still, func(i int) bool { return e.grid[i] > 0.06*e.top && b.grid[i] < 0.12*ratio*e.grid[i] })
+	t.runs, _ = share(moving, func(i int) bool { return e.grid[i] > 0.06*e.top })
+
+	t.score = 0.35 * t.ladder
+	t.score += 0.25 * math.Min(1, t.coupled.share/0.2) * []float64{0.2, 0.5, 0.9, 1}[min(t.inGears, 3)]
+	switch {
+	case t.standN*int(step*1000) < 800:
+		t.score += 0.2 * 0.6 // not to be seen in this recording
+	case held < 0.02:
+		t.score += 0.2 * 0.3 * t.stand
+	default:
+		t.score += 0.2 * t.stand
+	}
+	if t.facesN < 25 {
+		t.score += 0.15 * 0.6
+	} else {
+		t.score += 0.15 * t.faces
+	}
+	t.score += 0.05 * t.runs
+	t.score += 0.04*e.fineness() + 0.04*b.fineness() + 0.04*o.fineness()
+	// A shaft's own sensor follows the gears more closely than a wheel's.
+	var width, sum float64
+	for _, g := range t.gears {
+		width += g.share * g.width
+		sum += g.share
+	}
+	t.score += 0.05 * math.Exp(-width/sum/0.002)
+	if b.t == o.t {
+		t.score += 0.02
+	}
+}
+
+// fineness prefers, of two that say the same, the one with more steps and more
+// often: 0 to 1.
+func (s *series) fineness() float64 {
+	steps := math.Min(1, math.Log2(1+s.hi-s.lo)/13)
+	often := 1.0
+	if p := s.period.Seconds(); p > 0.012 {
+		often = math.Max(0, 1-math.Log2(p/0.012)/6)
+	}
+	return 0.6*steps + 0.4*often
+}
+
+// trios tries all triples that can be, the best first.
+func trios(pool []*series, step float64) []*trio {
+	type pair struct {
+		output, turbine *series
+		gears           []peak
+		mass            float64
+	}
+	var pairs []pair
+	for _, o := range pool {
+		for _, b := range pool {
+			if o == b {
+				continue
+			}
+			if gears, mass := ladderOf(o, b); mass >= leastLadder {
+				pairs = append(pairs, pair{o, b, gears, mass})
+			}
+		}
+	}
+	// The tightest first; a bound, in case a bus has very many copies.
+	sort.SliceStable(pairs, func(i, j int) bool { return pairs[i].mass > pairs[j].mass })
+	if len(pairs) > 400 {
+		pairs = pairs[:400]
+	}
+	var out []*trio
+	for _, p := range pairs {
+		for _, e := range pool {
+			if e == p.output || e == p.turbine {
+				continue
+			}
+			t := &trio{engine: e, turbine: p.turbine, output: p.output, gears: p.gears, ladder: p.mass}
+			t.judge(step)
+			if t.score > 0 {
+				out = append(out, t)
+			}
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool { return out[i].score > out[j].score })
+	return out
+}
