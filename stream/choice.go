@@ -5,10 +5,11 @@ import "joltwatch/bus"
 // feed is one sender of one signal.
 type feed struct {
 	feedKey
-	period period
-	last   bus.Micros
-	seen   bool
-	ok     bool // of the last sample
+	period  period
+	last    bus.Micros
+	seen    bool
+	ok      bool // of the last sample
+	percent bool // of the reference torque
 	// step is the size of one raw step in the role's unit, 0 for floats.
 	step float64
 }

@@ -39,7 +39,8 @@ type feedKey struct {
 
 type decodedFeed struct {
 	feedKey
-	step float64
+	step    float64
+	percent bool // of the reference torque
 }
 
 type message struct {
@@ -186,7 +187,7 @@ func (d *Decoder) bind(k uint64, n int32, address int) error {
 		if x.uncommon != nil && x.uncommon.float {
 			step = 0
 		}
-		d.feeds = append(d.feeds, decodedFeed{feedKey{x.role, x.source, address}, step})
+		d.feeds = append(d.feeds, decodedFeed{feedKey{x.role, x.source, address}, step, m.plan.Signals[i].PercentOfReference})
 	}
 	d.bindings = append(d.bindings, b)
 	at := int32(len(d.bindings) - 1)

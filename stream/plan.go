@@ -83,6 +83,10 @@ type Signal struct {
 	// outside makes the role unknown. For Float they bound the value.
 	RawMin float64 `json:"raw_min"`
 	RawMax float64 `json:"raw_max"`
+	// PercentOfReference marks a torque in percent: Scale and Offset give
+	// percent, and the stream turns it into N·m with Facts.TorqueReferenceNm
+	// or, where that is 0, the reference that the engine broadcasts.
+	PercentOfReference bool `json:"percent_of_reference,omitempty"`
 	// States maps raw values to values of the role (open, partial, closed;
 	// gears); a raw value that is absent is unknown. Empty for numbers.
 	States map[int64]float64 `json:"states,omitempty"`

@@ -78,6 +78,7 @@ type Stream struct {
 	waitFor   Role
 	waitUntil bus.Micros
 
+	torque torqueReference
 	row    Row
 	derive derivation
 	stats  Stats
@@ -127,6 +128,7 @@ func New(plan *Plan) (*Stream, error) {
 		s.roles[r].queue.points = make([]point, queueLen)
 	}
 	s.derive.init(plan)
+	s.torque.stated = plan.Facts.TorqueReferenceNm
 	s.growFeeds()
 	return s, nil
 }
@@ -146,7 +148,8 @@ func interpolated(r Role) bool {
 func (s *Stream) growFeeds() {
 	for i := len(s.feeds); i < len(s.decoder.feeds); i++ {
 		k := s.decoder.feeds[i]
-		s.feeds = append(s.feeds, feed{feedKey: k.feedKey, step: k.step})
+		s.feeds = append(s.feeds, feed{feedKey: k.feedKey, step: k.step, percent: k.percent})
+		s.torque.wanted = s.torque.wanted || k.percent
 		r := &s.roles[k.role]
 		r.feeds = append(r.feeds, int32(i))
 	}
@@ -181,6 +184,8 @@ func (s *Stream) Push(f *bus.Frame, sink Sink) {
 		}
 		if len(samples) > 0 {
 			s.take(samples, sink)
+		} else if mapped && s.torque.wanted {
+			s.torque.take(f)
 		}
 	}
 	if s.first != s.end {
@@ -195,6 +200,9 @@ func (s *Stream) take(samples []Sample, sink Sink) {
 	}
 	for i := range samples {
 		x := &samples[i]
+		if n := s.decoder.feed[i]; s.feeds[n].percent {
+			s.torque.convert(x, s.feeds[n].address)
+		}
 		if !s.choose(int32(s.decoder.feed[i]), x.At, x.OK) {
 			continue
 		}

@@ -216,3 +216,28 @@ func TestTruckTemperatureAndVoltage(t *testing.T) {
 		t.Errorf("supply voltage %.2f V", v)
 	}
 }
+
+// The engine broadcasts its reference torque (SPN 544) as 1109 N·m, read by
+// hand from the packets at 1.38 s to 1.49 s: bytes 20 and 21 are 55 04. Torque
+// in percent is unknown before.
+func TestTruckTorque(t *testing.T) {
+	g := run(t, truckPlan(t), truckFrames(t))
+	n := 0
+	for _, s := range g.samples {
+		if s.Role != stream.EngineTorque {
+			continue
+		}
+		if known := s.At > 1_488_000; s.OK != known {
+			t.Fatalf("at %d torque known is %v", s.At, s.OK)
+		}
+		if want := float64(s.Raw-125) / 100 * 1109; s.OK && math.Abs(s.Value-want) > 1e-9 {
+			t.Fatalf("torque %v N·m for raw %d, expected %v", s.Value, s.Raw, want)
+		}
+		if s.OK {
+			n++
+		}
+	}
+	if n < 1400 {
+		t.Errorf("%d values", n)
+	}
+}

@@ -256,7 +256,7 @@ func (r *resolver) builtIn(n int) {
 	var all []candidate
 	for _, g := range j1939.Groups() {
 		for _, p := range g.Parameters {
-			if p.HasRole && (!p.PercentOfReference || r.file.Plan.Facts.TorqueReferenceNm > 0) {
+			if p.HasRole {
 				all = append(all, candidate{g, p})
 			}
 		}
@@ -269,15 +269,11 @@ func (r *resolver) builtIn(n int) {
 	}
 }
 
-// parameterSignal is the plan's form of a built-in parameter, in its own unit
-// (a torque in N·m).
+// parameterSignal is the plan's form of a built-in parameter, in its own unit.
 func (r *resolver) parameterSignal(p j1939.Parameter, role stream.Role) stream.Signal {
 	s := stream.Signal{Name: p.Name, Role: role, Start: p.Start, Length: p.Length, Scale: p.Scale,
 		Offset: p.Offset, RawMin: p.RawMin, RawMax: p.RawMax, States: p.States}
-	if p.PercentOfReference {
-		k := r.file.Plan.Facts.TorqueReferenceNm / 100
-		s.Scale, s.Offset = s.Scale*k, s.Offset*k
-	}
+	s.PercentOfReference = p.PercentOfReference && role == stream.EngineTorque
 	return s
 }
 
@@ -288,6 +284,9 @@ func (r *resolver) add(m stream.Message, s stream.Signal, label string) {
 	name := s.Role.String()
 	s.Source = uint8(len(p.Sources[name]))
 	p.Sources[name] = append(p.Sources[name], label)
+	if s.PercentOfReference && p.Facts.TorqueReferenceNm == 0 {
+		r.addTransport(m.Bus)
+	}
 	for i := range p.Messages {
 		o := &p.Messages[i]
 		if o.Match == m.Match && o.Bus == m.Bus && o.ID == m.ID && o.Extended == m.Extended && o.SourceAddress == m.SourceAddress {
@@ -297,6 +296,20 @@ func (r *resolver) add(m stream.Message, s stream.Signal, label string) {
 	}
 	m.Signals = []stream.Signal{s}
 	p.Messages = append(p.Messages, m)
+}
+
+// addTransport maps the frames in which an engine broadcasts its reference
+// torque.
+func (r *resolver) addTransport(n int) {
+	p := r.file.Plan
+	for _, m := range p.Messages {
+		if m.Match == stream.MatchPGN && m.Bus == n && m.ID == stream.TransportAnnounce {
+			return
+		}
+	}
+	p.Messages = append(p.Messages,
+		stream.Message{Name: "TP.CM", Match: stream.MatchPGN, Bus: n, ID: stream.TransportAnnounce, Extended: true, SourceAddress: -1},
+		stream.Message{Name: "TP.DT", Match: stream.MatchPGN, Bus: n, ID: stream.TransportData, Extended: true, SourceAddress: -1})
 }
 
 func (r *resolver) role(i int) {
@@ -412,14 +425,10 @@ func (r *resolver) signalRole(x *role, path string, role stream.Role, n int) {
 }
 
 func (r *resolver) builtInRole(x *role, path string, role stream.Role, n int, g j1939.Group, p j1939.Parameter) {
-	if p.PercentOfReference && role == stream.EngineTorque && r.file.Plan.Facts.TorqueReferenceNm == 0 {
-		r.fail(path, "%s.%s is in %% of a reference: expected torque_reference_nm = … at the top of the file", g.Name, p.Name)
-		return
-	}
 	s := r.parameterSignal(p, role)
 	unit := p.Unit
-	if p.PercentOfReference && role == stream.EngineTorque {
-		unit = "N·m"
+	if s.PercentOfReference {
+		unit = "N·m" // by the stream
 	}
 	m := stream.Message{Name: g.Name, Match: stream.MatchPGN, Bus: n, ID: g.PGN, Extended: true, SourceAddress: -1}
 	label := g.Name + "." + p.Name
@@ -507,6 +516,14 @@ func (r *resolver) meaning(x *role, path string, s *stream.Signal, unit string) 
 	if strings.TrimSpace(unit) == "" {
 		r.fail(path, "role %s: the definition of %s%s%s gives no unit: expected unit = one of %s", x.Name, x.Signal, x.Channel, x.Answer, understood(s.Role))
 		return false
+	}
+	if s.Role == stream.EngineTorque && units["%"][strings.ToLower(strings.TrimSpace(unit))].scale == 1 {
+		if r.file.Plan.Facts.TorqueReferenceNm == 0 {
+			r.fail(path, "role %s: %s%s%s is in %% of a reference: expected torque_reference_nm = … at the top of the file", x.Name, x.Signal, x.Channel, x.Answer)
+			return false
+		}
+		s.PercentOfReference = true
+		return true
 	}
 	c, ok := convert(unit, s.Role)
 	if !ok {

@@ -214,8 +214,14 @@ func TestJ1939BusHasItsRolesBuiltIn(t *testing.T) {
 			t.Errorf("role %s has no source", r)
 		}
 	}
-	if len(f.Plan.Sources["engine_torque"]) != 0 {
-		t.Error("torque in % of a reference that is not known")
+	transport := 0
+	for _, m := range f.Plan.Messages {
+		if m.ID == stream.TransportAnnounce || m.ID == stream.TransportData {
+			transport++
+		}
+	}
+	if transport != 2 {
+		t.Error("the frames that tell the reference torque are not mapped")
 	}
 	f, _, err = load(t, "torque_reference_nm = 800\n[[bus]]\nname = \"can0\"\nj1939 = true\n")
 	if err != nil {
@@ -223,8 +229,8 @@ func TestJ1939BusHasItsRolesBuiltIn(t *testing.T) {
 	}
 	for _, m := range f.Plan.Messages {
 		for _, x := range m.Signals {
-			// SPN 513: raw 175 is 50 % of the reference.
-			if x.Role == stream.EngineTorque && math.Abs(x.Scale*175+x.Offset-400) > 1e-9 {
+			// SPN 513: raw 175 is 50 %.
+			if x.Role == stream.EngineTorque && (!x.PercentOfReference || math.Abs(x.Scale*175+x.Offset-50) > 1e-9) {
 				t.Errorf("torque %+v", x)
 			}
 		}
