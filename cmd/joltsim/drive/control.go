@@ -39,12 +39,13 @@ type controller struct {
 	flareFor  float64 // fault: hold off of the oncoming clutch
 
 	loadSlow, pedalSlow, pedalRate float64
-	turbineSlow, turbineRate       float64
-	closeWish                      float64
-	hill                           int // 0 none, 1 slight, 2 steep
-	hillFor                        float64
-	secondOpen                     bool
-	stopRelease                    bool
+	// turbineRate is how fast the turbine falls with the road speed, rpm/s.
+	wheelSlow, wheelRate, turbineRate float64
+	closeWish                         float64
+	hill                              int // 0 none, 1 slight, 2 steep
+	hillFor                           float64
+	secondOpen                        bool
+	stopRelease                       bool
 	// fell is set for the period in which the command fell, with the reason.
 	fell   string
 	fluidC float64
@@ -70,9 +71,10 @@ func (c *controller) run(p *plant, pedal float64, braking bool, fluidC float64) 
 	engine := mul(p.engine, radToRPM)
 	kmh := p.kmh()
 	pct := mul(pedal, 100)
-	before := c.turbineSlow
-	c.turbineSlow += mul(turbine-c.turbineSlow, 0.12)
-	c.turbineRate += mul((c.turbineSlow-before)/controlStep-c.turbineRate, 0.08)
+	before := c.wheelSlow
+	c.wheelSlow += mul(mul(p.wheel, radToRPM)-c.wheelSlow, 0.12)
+	c.wheelRate += mul((c.wheelSlow-before)/controlStep-c.wheelRate, 0.08)
+	c.turbineRate = mul(c.wheelRate, v.Ratios[c.gear-1])
 	was := c.pedalSlow
 	c.pedalSlow += mul(pct-c.pedalSlow, 0.05)
 	c.pedalRate += mul(abs(c.pedalSlow-was)/controlStep-c.pedalRate, 0.05)
@@ -210,6 +212,9 @@ func (c *controller) clutch(p *plant, engine, turbine, kmh, pct float64, braking
 		reason = "slow"
 	case turbine < v.IdleRPM-60:
 		reason = "slow"
+	}
+	if reason == "slow" && pct < 1 {
+		reason = "stop"
 	}
 	if reason != "" {
 		c.open(reason)

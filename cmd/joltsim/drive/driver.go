@@ -121,7 +121,7 @@ func (d *driver) run(p *plant) bool {
 			d.pedal = clamp(d.pedal+clamp(mul(e, 0.2)-d.pedal, -0.01, 0.005), 0, 0.35)
 		} else {
 			d.pedal = 0
-			d.brake = mul(1.2, p.mass)
+			d.brake = mul(2.2, p.mass)
 			d.braking = true
 			if abs(v) < 0.02 {
 				d.selector = selectDrive

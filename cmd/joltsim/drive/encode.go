@@ -182,6 +182,10 @@ func (e *encoder) send(s *sender, ms int64, w *world) {
 	if m.Extended {
 		f.Flags = bus.Extended
 	}
+	if e.layout.Polled {
+		// What an answer tells was true between the request and it.
+		f.Early = uint32(m.LatencyUs + m.JitterUs)
+	}
 	copy(f.Data[:], data[:m.Len])
 	e.queue(f, s.frameUs)
 }

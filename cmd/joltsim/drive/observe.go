@@ -65,6 +65,9 @@ func (o *observer) step() {
 			r.EngineMin = rpm
 		}
 		if o.together {
+			if o.s.w.c.mode != modeOpen {
+				r.Reapplied = true
+			}
 			d := abs(slip - o.relFrom)
 			if d < 0.5 {
 				r.Parted = o.s.now()

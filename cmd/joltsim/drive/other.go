@@ -36,6 +36,26 @@ func (l *Layout) withOther(n int, rnd *random) Layout {
 	return out
 }
 
+// hide leaves the named roles out of the vehicle file.
+func (l *Layout) hide(names []string) error {
+	for _, name := range names {
+		role, ok := stream.ParseRole(name)
+		if !ok {
+			return fmt.Errorf("hide: %q is no role", name)
+		}
+		for i := range l.Messages {
+			m := &l.Messages[i]
+			m.Signals = append([]Signal(nil), m.Signals...)
+			for k := range m.Signals {
+				if m.Signals[k].Role == role {
+					m.Signals[k].Unmapped = true
+				}
+			}
+		}
+	}
+	return nil
+}
+
 // fillMessage gives a message fields of the kinds that real ones have.
 func fillMessage(m *Message, rnd *random) {
 	bits := uint8(8 * m.Len)

@@ -27,9 +27,11 @@ type Scenario struct {
 	CoarseFactor float64 `toml:"coarse_factor"`
 	// Other is how many messages of other traffic there are beside the
 	// vehicle's own.
-	Other  int     `toml:"other_messages"`
-	Steps  []Step  `toml:"step"`
-	Faults []Fault `toml:"fault"`
+	Other int `toml:"other_messages"`
+	// Hide leaves roles out of the vehicle file, as if nobody had found them.
+	Hide   []string `toml:"hide"`
+	Steps  []Step   `toml:"step"`
+	Faults []Fault  `toml:"fault"`
 
 	// NoLog leaves the text log out of the result; NoTrace the true speeds.
 	NoLog   bool `toml:"-"`

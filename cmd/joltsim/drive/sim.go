@@ -2,6 +2,7 @@ package drive
 
 import (
 	"errors"
+	"fmt"
 
 	"github.com/pelletier/go-toml/v2"
 
@@ -133,6 +134,9 @@ func New(sc Scenario) (*Sim, error) {
 	if s.layout == nil {
 		l := v.Layout.withOther(sc.Other, newRandom(sc.Seed, 2))
 		s.layout = &l
+	}
+	if err := s.layout.hide(sc.Hide); err != nil {
+		return nil, fmt.Errorf("scenario %q: %w", sc.Name, err)
 	}
 	p := newPlant(v, sc.LoadKg)
 	s.w = world{p: p, v: v, fluidC: or(sc.FluidC, 70), noise: 1}

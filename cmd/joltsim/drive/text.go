@@ -158,6 +158,9 @@ func (l *Layout) VehicleTOML(v *Vehicle, dbc []string) string {
 	if v.StopStart {
 		b.WriteString("stop_start = true\n")
 	}
+	if v.TorqueReferenceNm > 0 {
+		fmt.Fprintf(&b, "torque_reference_nm = %s\n", num(v.TorqueReferenceNm))
+	}
 	b.WriteString("ratios = { ")
 	for i, r := range v.Ratios {
 		fmt.Fprintf(&b, "%d = %s, ", i+1, num(r))

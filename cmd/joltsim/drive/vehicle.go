@@ -27,6 +27,9 @@ type Vehicle struct {
 	// TorqueLag is the first-order lag of torque behind the pedal, s.
 	TorqueLag float64
 	StopStart bool
+	// TorqueReferenceNm is what the bus gives torque in percent of; 0 where
+	// it gives N·m.
+	TorqueReferenceNm float64
 
 	Converter Converter
 	Clutch    Clutch
