@@ -119,6 +119,8 @@ type Release struct {
 	BrakingMps2 float64    `json:"braking_mps2"`
 	// PedalLift is the pedal in % when the command fell.
 	PedalPct float64 `json:"pedal_pct"`
+	// Reapplied is true where the command rose again before they had parted.
+	Reapplied bool `json:"reapplied"`
 }
 
 // Apply is one apply, from the command's rise.
