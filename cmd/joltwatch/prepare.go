@@ -3,9 +3,9 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io/fs"
 	"strings"
 
+	"joltwatch/bus"
 	"joltwatch/stream/vehicle"
 )
 
@@ -18,106 +18,83 @@ func (c *prepareCmd) Help() string {
 listen-only mode and brings it up. This is the only command that needs the right
 to set up interfaces (root, or the capability CAP_NET_ADMIN), so that run needs
 none. The service does it before recording, and again when an adapter is plugged
-in. An interface that is not there is no error. A bus with ask = true is not put
-in listen-only mode, because then it could not send its requests.
+in. An interface that is not there is no error, and one that is as it should be
+is not touched. A bus with ask = true is not put in listen-only mode, because
+then it could not send its requests.
 
 ` + cautions
 }
 
-// Run uses settings of no detector: the [detect] table is passed over.
 func (c *prepareCmd) Run(h *host) error {
+	// No detector works here, so any [detect] table will do.
 	var settings map[string]any
 	file, err := vehicle.Load(c.Vehicle, &settings)
 	if err != nil {
 		return err
 	}
-	var failed []error
-	for _, b := range file.Buses {
-		name, ok := strings.CutPrefix(b.Source, "socketcan:")
+	kernel := canKernel{bus.ReadCANState, bus.SetUpCAN}
+	var failed, noted []error
+	for i := range file.Buses {
+		b := &file.Buses[i]
+		iface, ok := strings.CutPrefix(b.Source, "socketcan:")
 		if !ok {
 			continue
 		}
-		dev, err := openInterface(name)
-		if errors.Is(err, fs.ErrNotExist) {
-			fmt.Fprintf(h.stdout, "%s: not here now\n", name)
+		said, err := kernel.prepare(iface, b)
+		var att attention
+		switch {
+		case errors.As(err, &att):
+			noted = append(noted, err)
+		case err != nil:
+			failed = append(failed, err)
 			continue
 		}
-		var said string
-		if err == nil {
-			said, err = prepare(dev, uint32(b.Bitrate), !b.Ask)
-		}
-		if err != nil {
-			failed = append(failed, fmt.Errorf("%s: %w", name, err))
-			continue
-		}
-		fmt.Fprintf(h.stdout, "%s: %s\n", name, said)
+		fmt.Fprintf(h.stdout, "%s: %s\n", iface, said)
 	}
-	return errors.Join(failed...)
+	if len(failed) > 0 {
+		return errors.Join(append(failed, noted...)...)
+	}
+	if len(noted) > 0 {
+		return attention{errors.Join(noted...)}
+	}
+	return nil
 }
 
-// canInterface is what the kernel lets one set on a CAN interface.
-type canInterface interface {
-	// State returns whether it is up, and what it is set to. Virtual
-	// interfaces have no bitrate and no modes.
-	State() (interfaceState, error)
-	SetDown() error
-	SetBitrate(uint32) error
-	SetListenOnlyMode(bool) error
-	SetUp() error
+// canKernel is what prepare needs of package bus.
+type canKernel struct {
+	state func(iface string) (bus.CANState, error)
+	setUp func(iface string, set bus.CANSetup) (bus.CANState, error)
 }
 
-type interfaceState struct {
-	up, virtual, listenOnly bool
-	bitrate                 uint32 // bit/s, 0 where never set
-}
-
-// prepare brings an interface up, with the bitrate (bit/s; 0 leaves it as it is)
-// and the mode. It touches nothing that is as it should be, so that a running
-// recorder does not lose its bus. It returns how the interface is now.
-func prepare(dev canInterface, bitrate uint32, listenOnly bool) (string, error) {
-	was, err := dev.State()
+// prepare brings an interface up as its bus wants it, and returns how it is
+// now. It leaves alone what is as it should be, so that a recorder that is
+// running does not lose its bus.
+func (k canKernel) prepare(iface string, b *vehicle.Bus) (string, error) {
+	now, err := k.state(iface)
+	if errors.Is(err, bus.ErrMissing) {
+		return "not here now; it is set up when it appears", nil
+	}
 	if err != nil {
 		return "", err
 	}
-	if was.virtual {
-		if was.up {
-			return "virtual, up already", nil
-		}
-		return "virtual, up", dev.SetUp()
-	}
-	if bitrate == 0 {
-		bitrate = was.bitrate
-	}
-	if bitrate == 0 {
-		return "", errors.New("has no bitrate: expected bitrate = … (bit/s) in its [[bus]]")
-	}
-	how := fmt.Sprintf("%d bit/s, listening only", bitrate)
-	if !listenOnly {
-		how = fmt.Sprintf("%d bit/s, can send requests", bitrate)
-	}
-	if was.up && was.bitrate == bitrate && was.listenOnly == listenOnly {
-		return how + ", up already", nil
-	}
-	// The kernel changes neither while the interface is up.
-	if was.up {
-		if err := dev.SetDown(); err != nil {
+	right := now.Up && (now.Virtual ||
+		(b.Bitrate == 0 || now.Bitrate == uint32(b.Bitrate)) && now.ListenOnly == !b.Ask && b.DataBitrate == 0)
+	already := ", up already"
+	if !right {
+		already = ""
+		now, err = k.setUp(iface, bus.CANSetup{Bitrate: uint32(b.Bitrate), DataBitrate: uint32(b.DataBitrate), Ask: b.Ask})
+		if err != nil {
 			return "", err
 		}
 	}
-	if err := dev.SetListenOnlyMode(listenOnly); err != nil {
-		if listenOnly && was.up {
-			// Its owner has brought it up knowing that.
-			return fmt.Sprintf("%d bit/s, left as it was: it has no listen-only mode, so it acknowledges frames", was.bitrate), dev.SetUp()
-		}
-		if listenOnly {
-			return "", fmt.Errorf("left down: it has no listen-only mode (%w), so it would acknowledge frames and, at a wrong bitrate, disturb the bus; if that is accepted, bring it up by hand", err)
-		}
-		return "", err
+	switch {
+	case now.Virtual:
+		return "virtual, up" + already, nil
+	case now.ListenOnly:
+		return fmt.Sprintf("%d bit/s, listening only%s", now.Bitrate, already), nil
+	case b.Ask:
+		return fmt.Sprintf("%d bit/s, can send requests%s", now.Bitrate, already), nil
 	}
-	if was.bitrate != bitrate {
-		if err := dev.SetBitrate(bitrate); err != nil {
-			return "", err
-		}
-	}
-	return how, dev.SetUp()
+	return fmt.Sprintf("%d bit/s", now.Bitrate), attention{fmt.Errorf(
+		"%s has no listen-only mode: it acknowledges frames and, should the bitrate be wrong, disturbs the bus; check it with the engine off", iface)}
 }

@@ -2,85 +2,66 @@ package main
 
 import (
 	"errors"
-	"slices"
+	"fmt"
 	"strings"
 	"testing"
+
+	"joltwatch/bus"
+	"joltwatch/stream/vehicle"
 )
 
-// fakeInterface keeps the kernel's rule that modes change only while down.
-type fakeInterface struct {
-	interfaceState
-	done         []string
-	noListenOnly bool
-}
-
-func (f *fakeInterface) State() (interfaceState, error) { return f.interfaceState, nil }
-func (f *fakeInterface) SetDown() error                 { f.done = append(f.done, "down"); f.up = false; return nil }
-func (f *fakeInterface) SetUp() error {
-	f.done = append(f.done, "up")
-	f.up = true
-	return nil
-}
-func (f *fakeInterface) SetBitrate(b uint32) error {
-	f.done = append(f.done, "bitrate")
-	if f.up {
-		return errors.New("device or resource busy")
-	}
-	f.bitrate = b
-	return nil
-}
-func (f *fakeInterface) SetListenOnlyMode(on bool) error {
-	f.done = append(f.done, "mode")
-	if f.up {
-		return errors.New("device or resource busy")
-	}
-	if on && f.noListenOnly {
-		return errors.New("operation not supported")
-	}
-	f.listenOnly = on
-	return nil
-}
-
 func TestPrepare(t *testing.T) {
+	listening := bus.CANState{Up: true, ListenOnly: true, Bitrate: 500000}
 	for _, c := range []struct {
-		name       string
-		was        interfaceState
-		bitrate    uint32
-		listenOnly bool
-		said       string
-		done       []string
+		name      string
+		was       bus.CANState
+		bus       vehicle.Bus
+		becomes   bus.CANState
+		said      string
+		touched   bool
+		attention bool
 	}{
-		{"fresh", interfaceState{}, 500000, true, "500000 bit/s, listening only", []string{"mode", "bitrate", "up"}},
-		{"as it should be", interfaceState{up: true, listenOnly: true, bitrate: 500000}, 500000, true,
-			"500000 bit/s, listening only, up already", nil},
-		{"up and able to send", interfaceState{up: true, bitrate: 500000}, 500000, true, "500000 bit/s, listening only",
-			[]string{"down", "mode", "up"}},
-		{"other bitrate", interfaceState{up: true, listenOnly: true, bitrate: 250000}, 500000, true,
-			"500000 bit/s, listening only", []string{"down", "mode", "bitrate", "up"}},
-		{"bitrate left to the system", interfaceState{bitrate: 125000}, 0, true, "125000 bit/s, listening only", []string{"mode", "up"}},
-		{"asking", interfaceState{}, 500000, false, "500000 bit/s, can send requests", []string{"mode", "bitrate", "up"}},
-		{"virtual", interfaceState{virtual: true}, 500000, true, "virtual, up", []string{"up"}},
+		{name: "down", bus: vehicle.Bus{Bitrate: 500000}, becomes: listening, said: "500000 bit/s, listening only", touched: true},
+		{name: "as it should be", was: listening, bus: vehicle.Bus{Bitrate: 500000}, said: "500000 bit/s, listening only, up already"},
+		{name: "bitrate not stated", was: listening, said: "500000 bit/s, listening only, up already"},
+		{name: "able to send", was: bus.CANState{Up: true, Bitrate: 500000}, bus: vehicle.Bus{Bitrate: 500000}, becomes: listening,
+			said: "500000 bit/s, listening only", touched: true},
+		{name: "other bitrate", was: bus.CANState{Up: true, ListenOnly: true, Bitrate: 250000}, bus: vehicle.Bus{Bitrate: 500000},
+			becomes: listening, said: "500000 bit/s, listening only", touched: true},
+		{name: "asking", was: listening, bus: vehicle.Bus{Bitrate: 500000, Ask: true}, becomes: bus.CANState{Up: true, Bitrate: 500000},
+			said: "500000 bit/s, can send requests", touched: true},
+		{name: "virtual", was: bus.CANState{Up: true, Virtual: true}, bus: vehicle.Bus{Bitrate: 500000}, said: "virtual, up, up already"},
+		{name: "no listen-only mode", bus: vehicle.Bus{Bitrate: 500000}, becomes: bus.CANState{Up: true, Bitrate: 500000},
+			said: "500000 bit/s", touched: true, attention: true},
 	} {
-		f := &fakeInterface{interfaceState: c.was}
-		said, err := prepare(f, c.bitrate, c.listenOnly)
-		if err != nil || said != c.said || !slices.Equal(f.done, c.done) || !f.up {
-			t.Errorf("%s: %q, %v, did %v; want %q, %v", c.name, said, err, f.done, c.said, c.done)
-		}
+		t.Run(c.name, func(t *testing.T) {
+			touched := false
+			k := canKernel{
+				state: func(string) (bus.CANState, error) { return c.was, nil },
+				setUp: func(_ string, set bus.CANSetup) (bus.CANState, error) {
+					touched = true
+					if set.Bitrate != uint32(c.bus.Bitrate) || set.Ask != c.bus.Ask {
+						t.Errorf("set up with %+v", set)
+					}
+					return c.becomes, nil
+				},
+			}
+			said, err := k.prepare("can0", &c.bus)
+			var att attention
+			if said != c.said || touched != c.touched || errors.As(err, &att) != c.attention || err != nil && !c.attention {
+				t.Errorf("%q, touched %v, %v; want %q, touched %v, attention %v", said, touched, err, c.said, c.touched, c.attention)
+			}
+		})
 	}
 }
 
-func TestPrepareRefuses(t *testing.T) {
-	f := &fakeInterface{}
-	if _, err := prepare(f, 0, true); err == nil || !strings.Contains(err.Error(), "bitrate = ") || f.up {
-		t.Errorf("no bitrate anywhere: %v, up %v", err, f.up)
+func TestPrepareWithoutInterface(t *testing.T) {
+	missing := canKernel{state: func(string) (bus.CANState, error) { return bus.CANState{}, fmt.Errorf("can0: %w", bus.ErrMissing) }}
+	if said, err := missing.prepare("can0", &vehicle.Bus{}); err != nil || !strings.Contains(said, "not here") {
+		t.Errorf("missing interface: %q, %v", said, err)
 	}
-	// Rather no bus than one on which the controller acknowledges.
-	f = &fakeInterface{noListenOnly: true}
-	if _, err := prepare(f, 500000, true); err == nil || f.up {
-		t.Errorf("no listen-only mode: %v, up %v", err, f.up)
-	}
-	f = &fakeInterface{noListenOnly: true, interfaceState: interfaceState{up: true, bitrate: 500000}}
-	if said, err := prepare(f, 500000, true); err != nil || !f.up || !strings.Contains(said, "left as it was") {
-		t.Errorf("no listen-only mode, brought up by hand: %q, %v, up %v", said, err, f.up)
+	refused := canKernel{state: func(string) (bus.CANState, error) { return bus.CANState{}, bus.ErrPermission }}
+	if _, err := refused.prepare("can0", &vehicle.Bus{}); !errors.Is(err, bus.ErrPermission) {
+		t.Errorf("refused: %v", err)
 	}
 }
