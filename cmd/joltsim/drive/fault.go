@@ -38,7 +38,7 @@ func (x *faultState) slow(s *Sim) {
 		// at least enough to drag the engine down.
 		if x.on && c.fell != "" && !p.ventHold {
 			p.ventHold = true
-			p.heldCap = clamp(p.capacity, 180, 1e9)
+			p.heldCap = clamp(p.capacity, mul(0.5, s.v.maxTorque(1500)), 1e9)
 			x.count = t
 			x.armed = true
 			s.obs.injectRelease(f.Value, 0)
