@@ -23,8 +23,12 @@ type Decoder struct {
 	feeds  []decodedFeed
 	short  uint64
 
+	// samples has room for all fields of the plan. The feed of sample i is
+	// base + i, or feed[i] where direct is not set.
 	samples []Sample
 	feed    []uint16
+	direct  bool
+	base    uint16
 }
 
 // feedKey says what one feed is: one signal as sent by one identifier. A
@@ -51,6 +55,10 @@ type message struct {
 	// the bytes that hold them all.
 	small bool
 	need  uint8
+	// samples are those of a small message, with what never changes set.
+	samples []Sample
+	// states lists the fields with a table of states.
+	states []int
 }
 
 // binding ties an identifier to a message.
@@ -60,7 +68,8 @@ type binding struct {
 	feed    uint16
 }
 
-// field is one signal, ready to be taken out of a frame.
+// field is one signal, ready to be taken out of a frame. It fills one cache
+// line.
 type field struct {
 	mask   uint64
 	sign   uint64 // the sign bit, 0 where unsigned
@@ -68,11 +77,10 @@ type field struct {
 	span   uint64 // max - min
 	scale  float64
 	offset float64
-	states *stateTable
-	at     uint8 // offset of the eight bytes that hold the field
 	shift  uint8
+	big    uint8 // 1 for big-endian
+	at     uint8 // offset of the eight bytes that hold the field
 	need   uint8 // bytes the frame must have
-	big    bool
 	role   Role
 	source uint8
 	length uint8
@@ -82,10 +90,11 @@ type field struct {
 
 // uncommon is what only some fields have.
 type uncommon struct {
+	states     *stateTable
 	start      uint16
 	wide       bool // touches nine bytes
 	float      bool
-	signed     bool
+	unsigned64 bool
 	minF, maxF float64 // of the value, for floats and unsigned 64 bits
 	mux        []muxField
 }
@@ -120,8 +129,16 @@ func NewDecoder(plan *Plan) (*Decoder, error) {
 				return nil, fmt.Errorf("signal %s.%s: %w", m.Name, s.Name, err)
 			}
 			pm.fields = append(pm.fields, f)
-			pm.small = pm.small && f.uncommon == nil && f.need <= 8
+			pm.small = pm.small && f.need <= 8 && (f.uncommon == nil || f.uncommon.onlyStates())
 			pm.need = max(pm.need, f.need)
+			if f.uncommon != nil && f.uncommon.states != nil {
+				pm.states = append(pm.states, j)
+			}
+		}
+		if pm.small {
+			for _, f := range pm.fields {
+				pm.samples = append(pm.samples, Sample{Role: f.role, Source: f.source})
+			}
 		}
 		most += len(pm.fields)
 		d.messages = append(d.messages, pm)
@@ -261,9 +278,15 @@ func (d *Decoder) Decode(f *bus.Frame) (samples []Sample, mapped bool) {
 	if n < 0 && !d.anyBus {
 		return nil, false
 	}
+	d.direct = false
 	count := 0
 	if n >= 0 {
 		mapped = true
+		b := &d.bindings[n]
+		if m := &d.messages[b.message]; m.small && f.Len >= m.need && b.next < 0 && !d.anyBus {
+			d.direct, d.base = true, b.feed
+			return m.decodeSmall(f), true
+		}
 		count = d.decodeChain(f, n, 0)
 	}
 	if d.anyBus {
@@ -276,7 +299,47 @@ func (d *Decoder) Decode(f *bus.Frame) (samples []Sample, mapped bool) {
 	return d.samples[:count], mapped
 }
 
+// feedOf is the feed of sample i of the last call of Decode.
+func (d *Decoder) feedOf(i int) int32 {
+	if d.direct {
+		return int32(d.base) + int32(i)
+	}
+	return int32(d.feed[i])
+}
+
 var decodable = [8]bool{bus.Data: true, bus.Reading: true, bus.Answer: true}
+
+// decodeSmall decodes a small message.
+func (m *message) decodeSmall(f *bus.Frame) []Sample {
+	little := binary.LittleEndian.Uint64(f.Data[:8])
+	big := bits.ReverseBytes64(little)
+	at, early := f.At, f.Early
+	fields := m.fields
+	samples := m.samples[:len(fields)]
+	for i := range fields {
+		x, s := &fields[i], &samples[i]
+		w := little
+		if x.big != 0 {
+			w = big
+		}
+		v := w >> (x.shift & 63) & x.mask
+		raw := int64((v ^ x.sign) - x.sign)
+		s.At, s.Early, s.Raw = at, early, raw
+		s.OK = uint64(raw-x.min) <= x.span
+		s.Value = float64(float64(raw)*x.scale) + x.offset
+	}
+	if len(m.states) > 0 {
+		m.setStates()
+	}
+	return samples
+}
+
+func (m *message) setStates() {
+	for _, i := range m.states {
+		s := &m.samples[i]
+		s.Value, s.OK = m.fields[i].uncommon.states.get(s.Raw)
+	}
+}
 
 func (d *Decoder) decodeChain(f *bus.Frame, n int32, count int) int {
 	for n >= 0 {
@@ -287,49 +350,23 @@ func (d *Decoder) decodeChain(f *bus.Frame, n int32, count int) int {
 	return count
 }
 
-// decode adds the samples of one message after the count there are. The slices
-// have room for all fields of the plan.
+// decode adds the samples of any message after the count there are.
 func (d *Decoder) decode(f *bus.Frame, m *message, feed uint16, count int) int {
-	fields := m.fields
-	samples := d.samples[count:][:len(fields)]
-	feeds := d.feed[count:][:len(fields)]
-	if m.small && f.Len >= m.need {
-		little := binary.LittleEndian.Uint64(f.Data[:8])
-		big := bits.ReverseBytes64(little)
-		for i := range fields {
-			x, s := &fields[i], &samples[i]
-			w := little
-			if x.big {
-				w = big
-			}
-			v := w >> (x.shift & 63) & x.mask
-			raw := int64((v ^ x.sign) - x.sign)
-			s.At, s.Early, s.Role, s.Source, s.Raw = f.At, f.Early, x.role, x.source, raw
-			s.OK = uint64(raw-x.min) <= x.span
-			s.Value = float64(float64(raw)*x.scale) + x.offset
-			if x.states != nil {
-				s.Value, s.OK = x.states.get(raw)
-			}
-			feeds[i] = feed + uint16(i)
-		}
-		return count + len(fields)
-	}
-	n := 0
-	for i := range fields {
-		x := &fields[i]
+	for i := range m.fields {
+		x := &m.fields[i]
 		if f.Len < x.need {
 			d.short++
 			continue
 		}
-		s := &samples[n]
+		s := &d.samples[count]
 		s.At, s.Early, s.Role, s.Source = f.At, f.Early, x.role, x.source
 		if !x.take(f, s) {
 			continue
 		}
-		feeds[n] = feed + uint16(i)
-		n++
+		d.feed[count] = feed + uint16(i)
+		count++
 	}
-	return count + n
+	return count
 }
 
 // raw is the raw value of a field within eight bytes, sign extended where
@@ -337,7 +374,7 @@ func (d *Decoder) decode(f *bus.Frame, m *message, feed uint16, count int) int {
 func (x *field) raw(f *bus.Frame) int64 {
 	// Eight bytes from at on never leave the array: at is at most 56.
 	w := binary.LittleEndian.Uint64(f.Data[x.at&63:])
-	if x.big {
+	if x.big != 0 {
 		w = bits.ReverseBytes64(w)
 	}
 	v := w >> (x.shift & 63) & x.mask
@@ -383,9 +420,9 @@ func (x *field) take(f *bus.Frame, s *Sample) bool {
 		x.float(s, float64(math.Float32frombits(uint32(s.Raw))))
 	case u != nil && u.float:
 		x.float(s, math.Float64frombits(uint64(s.Raw)))
-	case x.states != nil:
-		s.Value, s.OK = x.states.get(s.Raw)
-	case u != nil && x.length == 64 && !u.signed:
+	case u != nil && u.states != nil:
+		s.Value, s.OK = u.states.get(s.Raw)
+	case u != nil && u.unsigned64:
 		v := float64(uint64(s.Raw))
 		s.OK = v >= u.minF && v <= u.maxF
 		s.Value = float64(v*x.scale) + x.offset
@@ -410,7 +447,7 @@ func (x *field) any(f *bus.Frame) int64 {
 	if x.uncommon == nil || !x.uncommon.wide {
 		return x.raw(f)
 	}
-	v := takeBits(f.Data[:], x.uncommon.start, x.length, x.big)
+	v := takeBits(f.Data[:], x.uncommon.start, x.length, x.big != 0)
 	return int64((v ^ x.sign) - x.sign)
 }
 
@@ -425,8 +462,8 @@ func (m *muxField) holds(f *bus.Frame) bool {
 }
 
 func newField(s *Signal) (field, error) {
-	x := field{length: s.Length, role: s.Role, source: s.Source, scale: s.Scale, offset: s.Offset, big: s.BigEndian}
-	u := &uncommon{start: s.Start, float: s.Float, signed: s.Signed, minF: s.RawMin, maxF: s.RawMax}
+	x := field{length: s.Length, role: s.Role, source: s.Source, scale: s.Scale, offset: s.Offset, big: order(s.BigEndian)}
+	u := &uncommon{start: s.Start, float: s.Float, minF: s.RawMin, maxF: s.RawMax}
 	wide, err := x.place(s.Start)
 	if err != nil {
 		return x, err
@@ -453,10 +490,10 @@ func newField(s *Signal) (field, error) {
 		if s.Float {
 			return x, fmt.Errorf("a floating-point number has no states")
 		}
-		x.states = newStateTable(s.States)
+		u.states = newStateTable(s.States)
 	}
 	for _, c := range s.Mux {
-		m := muxField{field: field{length: c.Length, big: c.BigEndian}, ranges: c.Ranges}
+		m := muxField{field: field{length: c.Length, big: order(c.BigEndian)}, ranges: c.Ranges}
 		if wide, err = m.field.place(c.Start); err != nil {
 			return x, fmt.Errorf("multiplexer: %w", err)
 		}
@@ -466,10 +503,23 @@ func newField(s *Signal) (field, error) {
 		x.need = max(x.need, m.field.need)
 		u.mux = append(u.mux, m)
 	}
-	if u.wide || u.float || len(u.mux) > 0 || s.Length == 64 && !s.Signed {
+	u.unsigned64 = s.Length == 64 && !s.Signed
+	if u.wide || u.float || len(u.mux) > 0 || u.unsigned64 || u.states != nil {
 		x.uncommon = u
 	}
 	return x, nil
+}
+
+// onlyStates reports whether a field is out of the common by its states alone.
+func (u *uncommon) onlyStates() bool {
+	return u.states != nil && !u.wide && len(u.mux) == 0
+}
+
+func order(big bool) uint8 {
+	if big {
+		return 1
+	}
+	return 0
 }
 
 func clampInt(v float64) int64 {
@@ -489,7 +539,7 @@ func (x *field) place(start uint16) (wide bool, err error) {
 		return false, fmt.Errorf("length %d bits: expected 1 to 64", x.length)
 	}
 	first, last := int(start)>>3, 0 // bytes touched
-	if x.big {
+	if x.big != 0 {
 		last = first + (int(x.length)+6-int(start)&7)>>3
 	} else {
 		last = (int(start) + int(x.length) - 1) >> 3
@@ -508,7 +558,7 @@ func (x *field) place(start uint16) (wide bool, err error) {
 	}
 	x.at = uint8(at)
 	x.shift = uint8(int(start) - at*8)
-	if x.big {
+	if x.big != 0 {
 		// What is above the most significant bit in the eight bytes.
 		top := (first-at)*8 + 7 - int(start)&7
 		x.shift = uint8(64 - top - int(x.length))

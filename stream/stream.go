@@ -200,10 +200,11 @@ func (s *Stream) take(samples []Sample, sink Sink) {
 	}
 	for i := range samples {
 		x := &samples[i]
-		if n := s.decoder.feed[i]; s.feeds[n].percent {
+		n := s.decoder.feedOf(i)
+		if s.feeds[n].percent {
 			s.torque.convert(x, s.feeds[n].address)
 		}
-		if !s.choose(int32(s.decoder.feed[i]), x.At, x.OK) {
+		if !s.choose(n, x.At, x.OK) {
 			continue
 		}
 		r := &s.roles[x.Role]
