@@ -155,7 +155,7 @@ func (c *controller) gears(p *plant, turbine, kmh, pct float64, braking bool) {
 		} else if c.shiftFor > ct.ShiftTime {
 			p.gearCap += 10
 		}
-		if abs(p.turbine-mul(p.gearRatio, p.wheel)) < 1.0 && c.flareFor <= 0 {
+		if abs(p.turbine-mul(p.gearRatio, p.wheel)) < 0.3 && c.flareFor <= 0 {
 			c.shift, c.shiftFor, c.gear, c.sinceGear = shiftSettle, 0, c.shiftTo, 0
 			p.gearCap = 3000
 		}
