@@ -1,0 +1,115 @@
+package storage
+
+import (
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+// FS is what a Writer needs of a file system. Names are within the store's
+// folder. Tests put one in between that fails.
+type FS interface {
+	// Make makes the folder, mode 0700, where it is absent.
+	Make() error
+	// Lock takes the store for one writer; it fails where another has it.
+	Lock() (release func() error, err error)
+	List() ([]fs.FileInfo, error)
+	ReadFile(name string) ([]byte, error)
+	// Create makes a new file, mode 0600, which must not exist.
+	Create(name string) (File, error)
+	Truncate(name string, size int64) error
+	Rename(from, to string) error
+	Remove(name string) error
+	// SyncDir makes creations, renames and removals durable.
+	SyncDir() error
+	// Free is the space that is left to an ordinary user, in bytes.
+	Free() (int64, error)
+}
+
+// File is a file that is appended to.
+type File interface {
+	Write([]byte) (int, error)
+	Sync() error
+	Close() error
+}
+
+// OS returns the FS of a folder on the machine's own file system.
+func OS(dir string) FS { return osFS{dir} }
+
+type osFS struct{ dir string }
+
+func (o osFS) path(name string) string { return filepath.Join(o.dir, name) }
+
+func (o osFS) Make() error {
+	if st, err := os.Stat(o.dir); err == nil {
+		if !st.IsDir() {
+			return &fs.PathError{Op: "open", Path: o.dir, Err: errors.New("is a file, expected a folder")}
+		}
+		if list, err := os.ReadDir(o.dir); err == nil && len(list) == 0 {
+			return os.Chmod(o.dir, 0o700) // an empty folder becomes ours
+		}
+		return nil
+	}
+	if err := os.MkdirAll(o.dir, 0o700); err != nil {
+		return err
+	}
+	// The entry in the parent must last as well. A parent that cannot be
+	// opened is not ours to sync.
+	if p, err := os.Open(filepath.Dir(filepath.Clean(o.dir))); err == nil {
+		err = p.Sync()
+		return errors.Join(err, p.Close())
+	}
+	return nil
+}
+
+func (o osFS) List() ([]fs.FileInfo, error) {
+	entries, err := os.ReadDir(o.dir)
+	if err != nil {
+		return nil, err
+	}
+	var out []fs.FileInfo
+	for _, e := range entries {
+		i, err := e.Info()
+		if err != nil {
+			if errors.Is(err, fs.ErrNotExist) {
+				continue // removed meanwhile by a running writer
+			}
+			return nil, err
+		}
+		if i.Mode().IsRegular() {
+			out = append(out, i)
+		}
+	}
+	return out, nil
+}
+
+func (o osFS) ReadFile(name string) ([]byte, error) { return os.ReadFile(o.path(name)) }
+
+func (o osFS) Create(name string) (File, error) {
+	return os.OpenFile(o.path(name), os.O_WRONLY|os.O_CREATE|os.O_EXCL|os.O_APPEND, 0o600)
+}
+
+func (o osFS) Truncate(name string, size int64) error {
+	f, err := os.OpenFile(o.path(name), os.O_WRONLY, 0)
+	if err != nil {
+		return err
+	}
+	err = f.Truncate(size)
+	if err == nil {
+		err = f.Sync()
+	}
+	return errors.Join(err, f.Close())
+}
+
+func (o osFS) Rename(from, to string) error { return os.Rename(o.path(from), o.path(to)) }
+func (o osFS) Remove(name string) error     { return os.Remove(o.path(name)) }
+
+func (o osFS) SyncDir() error {
+	d, err := os.Open(o.dir)
+	if err != nil {
+		return err
+	}
+	err = d.Sync()
+	return errors.Join(err, d.Close())
+}

@@ -1,0 +1,45 @@
+package storage
+
+import (
+	"errors"
+	"fmt"
+	"os"
+
+	"golang.org/x/sys/unix"
+)
+
+func (o osFS) Lock() (func() error, error) {
+	f, err := os.OpenFile(o.path("lock"), os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	// A lock of the open file, which the kernel drops with the process, however
+	// that ends, and which can be asked about without taking it.
+	lk := unix.Flock_t{Type: unix.F_WRLCK}
+	if err := unix.FcntlFlock(f.Fd(), unix.F_OFD_SETLK, &lk); err != nil {
+		if errors.Is(err, unix.EAGAIN) || errors.Is(err, unix.EACCES) {
+			err = fmt.Errorf("%s: another joltwatch writes to this store; stop it first, or give another folder", o.dir)
+		}
+		return nil, errors.Join(err, f.Close())
+	}
+	return f.Close, nil
+}
+
+// locked reports whether a writer has the store at this moment.
+func (o osFS) locked() bool {
+	f, err := os.Open(o.path("lock"))
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	lk := unix.Flock_t{Type: unix.F_RDLCK}
+	return unix.FcntlFlock(f.Fd(), unix.F_OFD_GETLK, &lk) == nil && lk.Type == unix.F_WRLCK
+}
+
+func (o osFS) Free() (int64, error) {
+	var st unix.Statfs_t
+	if err := unix.Statfs(o.dir, &st); err != nil {
+		return 0, fmt.Errorf("statfs %s: %w", o.dir, err)
+	}
+	return int64(st.Bavail) * int64(st.Bsize), nil
+}

@@ -1,0 +1,471 @@
+package storage
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+
+	"joltwatch/bus"
+)
+
+// keeper writes the files of one run. It takes things in order and writes them
+// in order: frames first, then the events that need them.
+type keeper struct {
+	dir string
+	fs  FS
+	opt Options
+	run uint32
+	now bus.Micros
+
+	pack    *packer
+	coder   *spanCoder
+	release func() error
+
+	clock bus.Clock
+	quiet []*Event
+
+	// queue is what is not on the medium yet, oldest first.
+	queue   []item
+	journal outFile
+	spans   outFile
+	// parts are the evidence files of this run, oldest first.
+	parts []evidencePart
+	// begun is set while the spans of one event come in.
+	begun bool
+
+	store *shelf
+	usage Usage
+	// retry is when a medium that refused is tried again, 0 where it has
+	// not; wait is the pause before that.
+	retry, wait bus.Micros
+	lastError   error
+	full        bool
+	prepared    bool // plan and settings are on file
+	noRoom      uint64
+}
+
+// item is one thing to be written: a span, or a block of the journal.
+type item struct {
+	// span is a span's payload, nil for a block of the journal.
+	span []byte
+	info spanInfo
+	// fresh asks for a new evidence file.
+	fresh bool
+
+	typ     blockType
+	payload []byte
+	drive   int    // of an account
+	event   *Event // of an event; its payload is made when it is written
+}
+
+// evidencePart says what is in one evidence file of this run.
+type evidencePart struct {
+	part     uint32
+	next     uint64 // ordinal after its last frame
+	from, to bus.Micros
+	size     int64
+}
+
+// done empties an item that needs no more writing.
+func (it *item) done() { *it = item{} }
+
+const (
+	// maxEvidenceFile is when the next event begins a new evidence file even
+	// though its frames adjoin: a file is what is removed at once to make
+	// room.
+	maxEvidenceFile = 1 << 20
+	// maxJournalFile is when a new journal file is begun.
+	maxJournalFile = 4 << 20
+	// The pause before a medium that refused is tried again doubles from
+	// firstRetry to lastRetry.
+	firstRetry = bus.Second
+	lastRetry  = 60 * bus.Second
+	// While the medium refuses, this much is kept in memory.
+	maxWaitingSpans  = 2 << 20
+	maxWaitingEvents = 512
+)
+
+// begin says that the spans that follow are for this event.
+func (k *keeper) begin(*Event) { k.begun = true }
+
+// span takes frames that are to be written; the first has this ordinal.
+func (k *keeper) span(first uint64, frames []bus.Frame) {
+	payload, err := k.coder.encode(first, frames)
+	if err != nil {
+		k.trouble(err) // the compressor writes to memory: not expected
+		return
+	}
+	info, _ := parseSpanHead(payload)
+	k.queue = append(k.queue, item{span: payload, info: info, fresh: k.begun})
+	if !k.begun {
+		k.drain()
+	}
+}
+
+// finish takes the event whose spans have come.
+func (k *keeper) finish(e *Event) {
+	k.begun = false
+	k.queue = append(k.queue, item{typ: blockEvent, event: e})
+	k.drain()
+}
+
+func (k *keeper) hasQuiet() bool { return len(k.quiet) > 0 }
+
+func (k *keeper) addQuiet(e *Event) {
+	k.quiet = append(k.quiet, e)
+	if len(k.quiet) >= maxWaitingEvents {
+		k.flushQuiet()
+	}
+}
+
+func (k *keeper) flushQuiet() {
+	for _, e := range k.quiet {
+		k.queue = append(k.queue, item{typ: blockEvent, event: e})
+	}
+	k.quiet = k.quiet[:0]
+	k.drain()
+}
+
+func (k *keeper) account(drive int, payload []byte) {
+	k.replace(item{typ: blockAccount, payload: payload, drive: drive})
+}
+
+func (k *keeper) history(h []byte) {
+	k.replace(item{typ: blockHistory, payload: slices.Clone(h)})
+	k.drain()
+}
+
+// replace queues an item of which only the latest counts.
+func (k *keeper) replace(it item) {
+	k.queue = slices.DeleteFunc(k.queue, func(o item) bool { return o.span == nil && o.typ == it.typ && o.drive == it.drive })
+	k.queue = append(k.queue, it)
+}
+
+func (k *keeper) setClock(c bus.Clock) {
+	if c == k.clock {
+		return
+	}
+	k.clock = c
+	if !c.Known {
+		return
+	}
+	payload, err := marshal(clockRecord{At: k.now, Clock: c})
+	if err != nil {
+		k.trouble(err)
+		return
+	}
+	k.replace(item{typ: blockClock, payload: payload})
+	k.drain()
+}
+
+// drain writes the queue, as far as the medium lets it.
+func (k *keeper) drain() {
+	if len(k.queue) == 0 {
+		return
+	}
+	if k.retry != 0 && k.now < k.retry {
+		k.bound()
+		return
+	}
+	if err := k.write(); err != nil {
+		k.wait = min(max(2*k.wait, firstRetry), lastRetry)
+		k.retry = k.now + k.wait
+		k.bound()
+		k.trouble(err)
+		return
+	}
+	if k.retry != 0 {
+		k.retry, k.wait = 0, 0
+		k.well()
+	}
+}
+
+// bound keeps what waits in memory within its limits: the least worthy frames
+// and events go first.
+func (k *keeper) bound() {
+	var bytes, events int
+	for _, it := range k.queue {
+		bytes += len(it.span)
+		if it.event != nil {
+			events++
+		}
+	}
+	for i := 0; i < len(k.queue) && bytes > maxWaitingSpans; {
+		if k.queue[i].span == nil {
+			i++
+			continue
+		}
+		bytes -= len(k.queue[i].span)
+		k.queue = slices.Delete(k.queue, i, i+1)
+	}
+	for events > maxWaitingEvents {
+		worst := -1
+		for i, it := range k.queue {
+			if it.event != nil && (worst < 0 || it.event.Finding.Worth < k.queue[worst].event.Finding.Worth) {
+				worst = i
+			}
+		}
+		k.queue = slices.Delete(k.queue, worst, worst+1)
+		k.usage.NotStored++
+		events--
+	}
+}
+
+// write writes the whole queue: all spans with one sync, then all blocks of
+// the journal with another.
+func (k *keeper) write() error {
+	if err := k.writeSpans(); err != nil {
+		return err
+	}
+	if err := k.writeJournal(); err != nil {
+		return err
+	}
+	for _, it := range k.queue {
+		if it.event != nil && k.opt.Acknowledged != nil {
+			k.opt.Acknowledged(it.event)
+		}
+	}
+	k.queue = k.queue[:0]
+	return nil
+}
+
+// writeSpans writes the frames that wait; those that are durable are taken off
+// the queue even where later ones fail.
+func (k *keeper) writeSpans() error {
+	from := 0 // items before it are durable
+	for i := range k.queue {
+		it := &k.queue[i]
+		if it.span == nil {
+			continue
+		}
+		last := k.lastPart()
+		if last == nil || last.next != it.info.first || it.fresh && last.size >= maxEvidenceFile {
+			if err := k.syncSpans(from, i); err != nil {
+				return err
+			}
+			from = i
+			k.spans.close()
+		}
+		n := int64(blockHead + len(it.span))
+		if !k.room(n+headerSize, forEvidence) {
+			k.noRoom++
+			it.done()
+			continue
+		}
+		if k.spans.file == nil {
+			if err := k.create(&k.spans, evidenceFile); err != nil {
+				return err
+			}
+			k.parts = append(k.parts, evidencePart{part: k.spans.part, from: it.info.from, to: it.info.to, size: headerSize})
+		}
+		if err := k.append(&k.spans, appendBlock(nil, blockSpan, codedRaw, k.spans.blocks, it.span), 1); err != nil {
+			return err
+		}
+		last = k.lastPart()
+		last.next = it.info.first + uint64(it.info.frames)
+		last.from, last.to = min(last.from, it.info.from), max(last.to, it.info.to)
+		last.size += n
+	}
+	return k.syncSpans(from, len(k.queue))
+}
+
+// lastPart is the evidence file that is being appended to, or nil.
+func (k *keeper) lastPart() *evidencePart {
+	if k.spans.file == nil || len(k.parts) == 0 {
+		return nil
+	}
+	return &k.parts[len(k.parts)-1]
+}
+
+// syncSpans makes the frames of queue[from:to] durable.
+func (k *keeper) syncSpans(from, to int) error {
+	items := k.queue[from:to]
+	if !slices.ContainsFunc(items, func(it item) bool { return it.span != nil }) {
+		return nil
+	}
+	if err := k.sync(&k.spans); err != nil {
+		return err
+	}
+	for i := range items {
+		if items[i].span != nil {
+			items[i].done()
+		}
+	}
+	return nil
+}
+
+var errNoRoom = errors.New("the store is full: nothing more may be removed; counting goes on")
+
+func (k *keeper) writeJournal() error {
+	if k.journal.file != nil && k.journal.size > maxJournalFile {
+		k.journal.close()
+	}
+	var body []byte
+	number := k.journal.blocks
+	count := 0
+	add := func(typ blockType, payload []byte) {
+		coding, p := k.pack.record(payload)
+		body = appendBlock(body, typ, coding, number, p)
+		number++
+		count++
+	}
+	for i := range k.queue {
+		if k.queue[i].event != nil || k.queue[i].typ != 0 {
+			count++
+		}
+	}
+	if count == 0 {
+		return nil
+	}
+	count = 0
+	fresh := k.journal.file == nil
+	if fresh {
+		number = 0
+		if err := k.preamble(add); err != nil {
+			return err
+		}
+	}
+	events, ending := 0, false
+	for i := range k.queue {
+		it := &k.queue[i]
+		if it.event != nil {
+			k.refer(it.event)
+			payload, err := marshal(it.event.record())
+			if err != nil {
+				return err
+			}
+			add(blockEvent, payload)
+			events++
+			continue
+		}
+		switch it.typ {
+		case 0:
+		case blockEnd:
+			ending = true // stands last
+		default:
+			add(it.typ, it.payload)
+		}
+	}
+	usage, err := marshal(k.usage)
+	if err != nil {
+		return err
+	}
+	add(blockUsage, usage)
+	if ending {
+		add(blockEnd, nil)
+	}
+	if !k.room(int64(len(body))+headerSize, forJournal) {
+		k.usage.NotStored += uint64(events)
+		k.full = true
+		k.queue = slices.DeleteFunc(k.queue, func(it item) bool { return it.event != nil })
+		return errNoRoom
+	}
+	if fresh {
+		if err := k.create(&k.journal, journalFile); err != nil {
+			return err
+		}
+	}
+	if err := k.append(&k.journal, body, count); err != nil {
+		return err
+	}
+	if err := k.sync(&k.journal); err != nil {
+		return err
+	}
+	k.prepared = true
+	return nil
+}
+
+// preamble adds the blocks that a journal file begins with.
+func (k *keeper) preamble(add func(blockType, []byte)) error {
+	r := runRecord{
+		Program: k.opt.Program, Label: k.opt.Label, AccountEvery: k.opt.AccountEvery,
+		LookBack: k.opt.LookBack, LookOn: k.opt.LookOn, RingBytes: k.opt.RingBytes,
+		Quota: k.opt.Quota, FreeFloor: k.opt.FreeFloor,
+	}
+	if k.clock.Known {
+		c := k.clock
+		r.Clock = &c
+	}
+	payload, err := marshal(r)
+	if err != nil {
+		return err
+	}
+	add(blockRun, payload)
+	if k.prepared {
+		return nil
+	}
+	if payload, err = marshal(k.opt.Plan); err != nil {
+		return fmt.Errorf("the plan: %w", err)
+	}
+	add(blockPlan, payload)
+	add(blockSettings, k.opt.Settings)
+	return nil
+}
+
+// refer notes in an event which evidence files hold its frames.
+func (k *keeper) refer(e *Event) {
+	e.parts = nil
+	if e.Evidence == EvidenceNotAsked {
+		return
+	}
+	for _, p := range k.parts {
+		if p.to >= e.From && p.from <= e.To {
+			e.parts = append(e.parts, p.part)
+		}
+	}
+	if len(e.parts) == 0 {
+		e.Evidence = EvidenceNoRoom
+	}
+}
+
+func (k *keeper) trouble(err error) {
+	k.usage.Refused++
+	if k.lastError == nil && k.opt.Troubled != nil {
+		k.opt.Troubled(Trouble{At: k.now, What: err.Error()})
+	}
+	k.lastError = err
+}
+
+func (k *keeper) well() {
+	if k.lastError != nil && k.opt.Troubled != nil {
+		k.opt.Troubled(Trouble{At: k.now, What: "writing again"})
+	}
+	k.lastError, k.full = nil, false
+}
+
+// close writes what is left and the end of the run.
+func (k *keeper) close() error {
+	k.queue = append(k.queue, item{typ: blockEnd})
+	k.retry = 0
+	k.drain()
+	err := k.lastError
+	if err != nil {
+		left := 0
+		for _, it := range k.queue {
+			if it.event != nil {
+				left++
+			}
+		}
+		err = fmt.Errorf("%s: %d events and the last of the account could not be written: %w", k.dir, left, err)
+	}
+	k.journal.close()
+	k.spans.close()
+	return errors.Join(err, k.release())
+}
+
+// WriterHealth is how a running Writer fares.
+type WriterHealth struct {
+	Usage Usage
+	// Used is what the store takes, files counted in whole pages.
+	Used int64
+	// Full is true while nothing more can be stored; counting goes on.
+	Full bool
+	// Waiting is how many things are in memory only.
+	Waiting int
+	// Trouble is the last error of the medium, nil where it is well.
+	Trouble error
+}
+
+func (k *keeper) health() WriterHealth {
+	return WriterHealth{Usage: k.usage, Used: k.store.used(), Full: k.full, Waiting: len(k.queue) + len(k.quiet), Trouble: k.lastError}
+}

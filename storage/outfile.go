@@ -1,0 +1,86 @@
+package storage
+
+import "fmt"
+
+// outFile is a file that is being appended to.
+type outFile struct {
+	file   File
+	name   string
+	part   uint32
+	size   int64
+	blocks uint16
+	// fresh is true until the name of the file is durable.
+	fresh bool
+}
+
+// close leaves the file; what is in it has been synced, or the file is given
+// up.
+func (o *outFile) close() {
+	if o.file != nil {
+		o.file.Close() //nolint:errcheck // synced before, or given up
+		o.file = nil
+	}
+}
+
+// create begins a new file with its header; nothing is durable yet.
+func (k *keeper) create(o *outFile, kind fileKind) error {
+	o.part++
+	o.name = fileName(kind, k.run, o.part)
+	f, err := k.fs.Create(o.name)
+	if err != nil {
+		return fmt.Errorf("%s: %w", o.name, err)
+	}
+	o.file, o.size, o.blocks = f, 0, 0
+	k.store.add(o.name, 0)
+	k.usage.FilesMade++
+	o.fresh = true
+	return k.append(o, header{version: Version, kind: kind, run: k.run, part: o.part, boot: k.opt.Boot}.append(nil), 0)
+}
+
+// append writes bytes with that many blocks. After a failure the file is given
+// up: what has been synced in it stands, the rest is written again elsewhere.
+func (k *keeper) append(o *outFile, b []byte, blocks int) error {
+	n, err := o.file.Write(b)
+	o.size += int64(n)
+	k.usage.BytesWritten += uint64(n)
+	k.store.grow(o.name, int64(n))
+	if err == nil && n < len(b) {
+		err = fmt.Errorf("wrote %d of %d bytes", n, len(b))
+	}
+	if err != nil {
+		return k.giveUp(o, err)
+	}
+	o.blocks += uint16(blocks)
+	return nil
+}
+
+// sync makes the file durable, and its name where it is new. After a failure
+// the kernel may have dropped what it could not write and say so only once, so
+// that a second sync that succeeds would prove nothing: the file is given up.
+func (k *keeper) sync(o *outFile) error {
+	k.usage.Syncs++
+	if err := o.file.Sync(); err != nil {
+		return k.giveUp(o, fmt.Errorf("fsync: %w", err))
+	}
+	if o.fresh {
+		k.usage.Syncs++
+		if err := k.fs.SyncDir(); err != nil {
+			return k.giveUp(o, fmt.Errorf("fsync of the folder: %w", err))
+		}
+		o.fresh = false
+	}
+	return nil
+}
+
+func (k *keeper) giveUp(o *outFile, err error) error {
+	name := o.name
+	o.close()
+	if o == &k.spans && o.fresh && len(k.parts) > 0 && k.parts[len(k.parts)-1].part == o.part {
+		k.parts = k.parts[:len(k.parts)-1]
+	}
+	if o.fresh && k.fs.Remove(name) == nil {
+		// Nothing in it was ever acknowledged.
+		k.store.remove(name)
+	}
+	return fmt.Errorf("%s: %w", name, err)
+}

@@ -1,0 +1,147 @@
+package storage
+
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+
+	"joltwatch/bus"
+	"joltwatch/detect"
+)
+
+// The records of the journal are JSON objects: small, few, and readable for
+// decades. A reader passes over fields it does not know.
+
+// runRecord begins each journal file.
+type runRecord struct {
+	Program string     `json:"program"`
+	Label   string     `json:"label"`
+	Clock   *bus.Clock `json:"clock,omitempty"`
+	// AccountEvery is the longest time of the account that a cut may cost.
+	AccountEvery bus.Micros `json:"account_every_us"`
+	LookBack     bus.Micros `json:"look_back_us"`
+	LookOn       bus.Micros `json:"look_on_us"`
+	RingBytes    int64      `json:"ring_bytes"`
+	Quota        int64      `json:"quota_bytes"`
+	FreeFloor    int64      `json:"free_floor_bytes"`
+}
+
+// clockRecord says what wall time instant 0 of a boot was. At is the instant
+// at which that became known.
+type clockRecord struct {
+	Boot  string     `json:"boot,omitempty"` // in clock files
+	At    bus.Micros `json:"at_us,omitempty"`
+	Clock bus.Clock  `json:"clock"`
+}
+
+// eventRecord is a finding with what a finding leaves to storage.
+type eventRecord struct {
+	ID    string        `json:"id"`
+	Start bus.Micros    `json:"start_us"`
+	End   bus.Micros    `json:"end_us"`
+	From  bus.Micros    `json:"from_us,omitempty"`
+	To    bus.Micros    `json:"to_us,omitempty"`
+	State EvidenceState `json:"evidence"`
+	// Parts are the evidence files of the run that hold the frames.
+	Parts   []uint32       `json:"parts,omitempty"`
+	Finding detect.Finding `json:"finding"`
+	Places  []detect.Place `json:"places,omitempty"`
+}
+
+// EvidenceState says whether the frames around an event are kept.
+type EvidenceState string
+
+const (
+	// EvidenceKept: the frames of [From, To] are on file.
+	EvidenceKept EvidenceState = "kept"
+	// EvidenceNotAsked: the finding did not ask for them.
+	EvidenceNotAsked EvidenceState = "not-asked"
+	// EvidenceNoRoom: they were not written, or were removed, to stay within
+	// the quota and the floor of free space.
+	EvidenceNoRoom EvidenceState = "no-room"
+	// EvidenceLost: they should be there and are not.
+	EvidenceLost EvidenceState = "lost"
+)
+
+// droppedRecord says which evidence files were removed to make room.
+type droppedRecord struct {
+	Files []string `json:"files"`
+	Bytes int64    `json:"bytes"`
+}
+
+// Repair says what Open found in the store and put right by itself.
+type Repair struct {
+	// Cut counts the files that ended in the middle of a block, as a power
+	// cut leaves them; their unfinished ends were removed.
+	Cut []Damage `json:"cut,omitempty"`
+	// Damaged is what was found bad in the middle of files; it is left as it
+	// is, and what is sound around it is read.
+	Damaged []Damage `json:"damaged,omitempty"`
+	// Unended are the runs that did not end in order, by number.
+	Unended []uint32 `json:"unended,omitempty"`
+	// Removed are files of which nothing was sound, and unfinished copies.
+	Removed []string `json:"removed,omitempty"`
+}
+
+// Empty reports whether there was nothing to put right.
+func (r *Repair) Empty() bool {
+	return len(r.Cut) == 0 && len(r.Damaged) == 0 && len(r.Removed) == 0
+}
+
+// String says in one line what was dropped, or nothing.
+func (r Repair) String() string {
+	var parts []string
+	if n := len(r.Cut); n > 0 {
+		var bytes int64
+		var names []string
+		for _, d := range r.Cut {
+			bytes += d.Length
+			names = append(names, fmt.Sprintf("%s at offset %d", d.File, d.Offset))
+		}
+		parts = append(parts, fmt.Sprintf("the last run was cut: dropped %d unfinished bytes (%s); nothing that was acknowledged was in them", bytes, strings.Join(names, ", ")))
+	}
+	if len(r.Removed) > 0 {
+		parts = append(parts, "removed files that held nothing sound: "+strings.Join(r.Removed, ", "))
+	}
+	for _, d := range r.Damaged {
+		parts = append(parts, d.Error()+" (left as it is; the rest is read)")
+	}
+	return strings.Join(parts, "; ")
+}
+
+// Usage is what a run has asked of the medium. Counts are of what the program
+// wrote, not of what the file system and the card make of it.
+type Usage struct {
+	BytesWritten  uint64 `json:"bytes_written"`
+	EvidenceBytes uint64 `json:"evidence_bytes"`
+	JournalBytes  uint64 `json:"journal_bytes"`
+	Syncs         uint64 `json:"syncs"`
+	FilesMade     uint64 `json:"files_made"`
+	FilesRemoved  uint64 `json:"files_removed"`
+	// Refused counts writes and syncs that failed.
+	Refused uint64 `json:"refused"`
+	// NotStored counts events that were seen and could not be stored for
+	// lack of room or because the medium refused.
+	NotStored uint64 `json:"events_not_stored"`
+}
+
+func (u *Usage) add(v Usage) {
+	u.BytesWritten += v.BytesWritten
+	u.EvidenceBytes += v.EvidenceBytes
+	u.JournalBytes += v.JournalBytes
+	u.Syncs += v.Syncs
+	u.FilesMade += v.FilesMade
+	u.FilesRemoved += v.FilesRemoved
+	u.Refused += v.Refused
+	u.NotStored += v.NotStored
+}
+
+// Trouble is something that kept the store from storing.
+type Trouble struct {
+	At   bus.Micros `json:"at_us"`
+	What string     `json:"what"`
+}
+
+// marshal is for records of our own types, which cannot fail but by a
+// programming mistake; numbers that JSON lacks are the caller's.
+func marshal(v any) ([]byte, error) { return json.Marshal(v) }

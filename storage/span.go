@@ -1,0 +1,468 @@
+package storage
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+
+	"joltwatch/bus"
+	"joltwatch/stream"
+)
+
+// A span is a run of consecutive frames of the look-back. Its payload:
+//
+//	 0  8  ordinal of the first frame: frames are counted through the run
+//	 8  4  number of frames
+//	12  8  earliest instant, µs
+//	20  8  latest instant, µs
+//	28  …  one zstd frame: the description, then the columns
+//
+// The frames are sorted into rows of one shape: same identifier, kind, bus,
+// flags and length. Each shape has one column of instants, one for each mapped
+// signal (its raw integers, whole), one for each byte in which the bits left
+// over change, and one for Early where it is not 0. The order of arrival
+// follows from the instants: of the frames at the head of each shape, the
+// earliest comes next, at equal instants that of the first shape; where it was
+// not so, an exception says which.
+//
+// The description is self-contained, so that a span can be read without the
+// plan:
+//
+//	shapes, then for each:
+//	  bus, kind, flags, length, identifier, number of frames
+//	  1 where Early is a column, else 0
+//	  fields, then for each: start, length, 1 where big-endian
+//	  for each byte carried: 0 where the bits left over never change, and
+//	  those bits; else 1
+//	exceptions, then for each: frames since the last one, shape
+//
+// All are unsigned varints. Columns follow in the same order: instants, Early,
+// fields, bytes.
+const (
+	spanHead = 28
+	// maxSpanFrames and the others bound what a reader allocates for a span.
+	maxSpanFrames = 1 << 20
+	maxShapes     = 1 << 14
+	maxFields     = 512
+)
+
+// spanInfo is the head of a span.
+type spanInfo struct {
+	first    uint64
+	frames   uint32
+	from, to bus.Micros
+}
+
+func parseSpanHead(p []byte) (spanInfo, error) {
+	if len(p) < spanHead {
+		return spanInfo{}, errSpan
+	}
+	s := spanInfo{
+		first:  binary.LittleEndian.Uint64(p),
+		frames: binary.LittleEndian.Uint32(p[8:]),
+		from:   bus.Micros(binary.LittleEndian.Uint64(p[12:])),
+		to:     bus.Micros(binary.LittleEndian.Uint64(p[20:])),
+	}
+	if s.frames == 0 || s.frames > maxSpanFrames {
+		return spanInfo{}, errSpan
+	}
+	return s, nil
+}
+
+var errSpan = errors.New("the frames in it do not add up")
+
+// shapeKey is what the frames of a shape have in common.
+type shapeKey struct {
+	id     uint32
+	bus    uint8
+	kind   bus.Kind
+	flags  bus.Flags
+	length uint8
+}
+
+type shape struct {
+	shapeKey
+	early  bool
+	fields []bitField
+	// loose marks the bytes whose left-over bits change; fixed holds those
+	// that do not.
+	loose [64]bool
+	fixed [64]byte
+	rows  []int // positions in the span, when writing
+	count int
+}
+
+func keyOf(f *bus.Frame) shapeKey {
+	return shapeKey{id: f.ID, bus: f.Bus, kind: f.Kind, flags: f.Flags, length: f.Len}
+}
+
+// spanCoder makes spans; it keeps its buffers from one to the next.
+type spanCoder struct {
+	plan   *stream.Plan
+	fields map[shapeKey][]bitField
+	pack   *packer
+	col    []uint64
+	work   []uint64
+}
+
+func newSpanCoder(plan *stream.Plan, pack *packer) *spanCoder {
+	return &spanCoder{plan: plan, fields: map[shapeKey][]bitField{}, pack: pack}
+}
+
+// encode returns the payload of a span of these frames, of which the first has
+// the given ordinal.
+func (c *spanCoder) encode(first uint64, frames []bus.Frame) ([]byte, error) {
+	shapes, order := c.sort(frames)
+	info := spanInfo{first: first, frames: uint32(len(frames)), from: frames[0].At, to: frames[0].At}
+	for i := range frames {
+		info.from, info.to = min(info.from, frames[i].At), max(info.to, frames[i].At)
+	}
+	w := c.pack.begin()
+	w.column(c.describe(nil, frames, shapes, order))
+	for i := range shapes {
+		c.columns(w, frames, &shapes[i])
+	}
+	body, err := w.end()
+	if err != nil {
+		return nil, err
+	}
+	out := make([]byte, spanHead, spanHead+len(body))
+	binary.LittleEndian.PutUint64(out, info.first)
+	binary.LittleEndian.PutUint32(out[8:], info.frames)
+	binary.LittleEndian.PutUint64(out[12:], uint64(info.from))
+	binary.LittleEndian.PutUint64(out[20:], uint64(info.to))
+	return append(out, body...), nil
+}
+
+// sort groups the frames by shape, in order of first appearance; order holds
+// the shape of each frame.
+func (c *spanCoder) sort(frames []bus.Frame) (shapes []shape, order []int) {
+	index := map[shapeKey]int{}
+	order = make([]int, len(frames))
+	for i := range frames {
+		f := &frames[i]
+		k := keyOf(f)
+		at, ok := index[k]
+		if !ok {
+			at = len(shapes)
+			index[k] = at
+			shapes = append(shapes, shape{shapeKey: k, fields: c.fieldsOf(k)})
+		}
+		s := &shapes[at]
+		s.early = s.early || f.Early != 0
+		s.rows = append(s.rows, i)
+		order[i] = at
+	}
+	for i := range shapes {
+		s := &shapes[i]
+		n := carried(s.kind, s.length)
+		mapped := s.mapped()
+		for b := range n {
+			s.fixed[b] = frames[s.rows[0]].Data[b] &^ mapped[b]
+		}
+		for _, r := range s.rows[1:] {
+			for b := range n {
+				if frames[r].Data[b]&^mapped[b] != s.fixed[b] {
+					s.loose[b] = true
+				}
+			}
+		}
+	}
+	return shapes, order
+}
+
+// mapped is the mask of the bits that the fields cover.
+func (s *shape) mapped() (m [64]byte) {
+	for _, f := range s.fields {
+		f.put(&m, ^uint64(0))
+	}
+	return m
+}
+
+// fieldsOf returns the plan's signals in frames of this shape, as far as they
+// fit and share no bit with an earlier one.
+func (c *spanCoder) fieldsOf(k shapeKey) []bitField {
+	if f, ok := c.fields[k]; ok {
+		return f
+	}
+	var out []bitField
+	var taken [64]byte
+	n := carried(k.kind, k.length)
+	for i := range c.plan.Messages {
+		m := &c.plan.Messages[i]
+		if !matches(m, k) {
+			continue
+		}
+		for _, s := range m.Signals {
+			f := bitField{start: s.Start, length: s.Length, big: s.BigEndian}
+			if len(out) == maxFields || !f.within(n) || f.take(&taken) != 0 {
+				continue
+			}
+			f.put(&taken, ^uint64(0))
+			out = append(out, f)
+		}
+	}
+	c.fields[k] = out
+	return out
+}
+
+// matches reports whether a message of the plan means frames of this shape.
+func matches(m *stream.Message, k shapeKey) bool {
+	if m.Bus >= 0 && m.Bus != int(k.bus) {
+		return false
+	}
+	extended := k.flags&bus.Extended != 0
+	switch m.Match {
+	case stream.MatchReading:
+		return k.kind == bus.Reading && k.id == m.ID
+	case stream.MatchAnswer:
+		return k.kind == bus.Answer && k.id == m.ID
+	case stream.MatchPGN:
+		pgn, source := stream.PGN(k.id)
+		return k.kind == bus.Data && extended && pgn == m.ID && (m.SourceAddress < 0 || m.SourceAddress == int(source))
+	}
+	return k.kind == bus.Data && k.id == m.ID && extended == m.Extended
+}
+
+func (c *spanCoder) describe(b []byte, frames []bus.Frame, shapes []shape, order []int) []byte {
+	b = binary.AppendUvarint(b, uint64(len(shapes)))
+	for i := range shapes {
+		s := &shapes[i]
+		for _, v := range []uint64{uint64(s.bus), uint64(s.kind), uint64(s.flags), uint64(s.length), uint64(s.id), uint64(len(s.rows)), bit(s.early), uint64(len(s.fields))} {
+			b = binary.AppendUvarint(b, v)
+		}
+		for _, f := range s.fields {
+			b = binary.AppendUvarint(b, uint64(f.start))
+			b = binary.AppendUvarint(b, uint64(f.length))
+			b = binary.AppendUvarint(b, bit(f.big))
+		}
+		for at := range carried(s.kind, s.length) {
+			if s.loose[at] {
+				b = append(b, 1)
+			} else {
+				b = binary.AppendUvarint(append(b, 0), uint64(s.fixed[at]))
+			}
+		}
+	}
+	type exception struct{ gap, shape int }
+	var exceptions []exception
+	m := newMerge(len(shapes), func(s, row int) (bus.Micros, bool) {
+		if row >= len(shapes[s].rows) {
+			return 0, false
+		}
+		return frames[shapes[s].rows[row]].At, true
+	})
+	last := 0
+	for i := range frames {
+		if m.guess() != order[i] {
+			exceptions = append(exceptions, exception{i - last, order[i]})
+			last = i
+		}
+		m.take(order[i])
+	}
+	b = binary.AppendUvarint(b, uint64(len(exceptions)))
+	for _, e := range exceptions {
+		b = binary.AppendUvarint(b, uint64(e.gap))
+		b = binary.AppendUvarint(b, uint64(e.shape))
+	}
+	return b
+}
+
+func bit(b bool) uint64 {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+func (c *spanCoder) columns(w *packing, frames []bus.Frame, s *shape) {
+	col := c.col[:0]
+	for _, r := range s.rows {
+		col = append(col, uint64(frames[r].At))
+	}
+	w.instants(col)
+	if s.early {
+		col = col[:0]
+		for _, r := range s.rows {
+			col = append(col, uint64(frames[r].Early))
+		}
+		w.integers(col, 32)
+	}
+	for _, f := range s.fields {
+		col = col[:0]
+		for _, r := range s.rows {
+			col = append(col, f.take(&frames[r].Data))
+		}
+		w.integers(col, f.length)
+	}
+	mapped := s.mapped()
+	for b := range carried(s.kind, s.length) {
+		if !s.loose[b] {
+			continue
+		}
+		col = col[:0]
+		for _, r := range s.rows {
+			col = append(col, uint64(frames[r].Data[b]&^mapped[b]))
+		}
+		w.integers(col, 8)
+	}
+	c.col = col
+}
+
+// decodeSpan returns the frames of a span's payload.
+func decodeSpan(u *unpacker, payload []byte) (spanInfo, []bus.Frame, error) {
+	info, err := parseSpanHead(payload)
+	if err != nil {
+		return info, nil, err
+	}
+	body, err := u.unpack(payload[spanHead:])
+	if err != nil {
+		return info, nil, fmt.Errorf("span of %d frames: %w", info.frames, err)
+	}
+	r := &columnReader{b: body}
+	shapes := readShapes(r, int(info.frames))
+	type exception struct{ at, shape int }
+	var exceptions []exception
+	at := 0
+	for range r.count(int(info.frames)) {
+		at += r.count(int(info.frames))
+		exceptions = append(exceptions, exception{at, r.count(len(shapes) - 1)})
+	}
+	if r.err != nil {
+		return info, nil, r.err
+	}
+	rows := make([][]bus.Frame, len(shapes))
+	for i := range shapes {
+		if rows[i] = readRows(r, &shapes[i]); r.err != nil {
+			return info, nil, r.err
+		}
+	}
+	if len(r.b) != 0 {
+		return info, nil, errSpan
+	}
+	out := make([]bus.Frame, 0, info.frames)
+	m := newMerge(len(shapes), func(s, row int) (bus.Micros, bool) {
+		if row >= len(rows[s]) {
+			return 0, false
+		}
+		return rows[s][row].At, true
+	})
+	for i := range int(info.frames) {
+		s := m.guess()
+		if len(exceptions) > 0 && exceptions[0].at == i {
+			s = exceptions[0].shape
+			exceptions = exceptions[1:]
+		}
+		if s < 0 || m.row[s] >= len(rows[s]) {
+			return info, nil, errSpan
+		}
+		out = append(out, rows[s][m.row[s]])
+		m.take(s)
+	}
+	return info, out, nil
+}
+
+func readShapes(r *columnReader, frames int) []shape {
+	n := r.count(maxShapes)
+	shapes := make([]shape, 0, min(n, 256))
+	left := frames
+	for range n {
+		var s shape
+		s.bus, s.kind, s.flags = uint8(r.count(255)), bus.Kind(r.count(255)), bus.Flags(r.count(255))
+		s.length = uint8(r.count(127))
+		s.id = uint32(r.uvarint(1<<32 - 1))
+		rows := r.count(left)
+		left -= rows
+		s.count = rows
+		s.early = r.count(1) == 1
+		bytes := carried(s.kind, s.length)
+		for range r.count(maxFields) {
+			f := bitField{start: uint16(r.count(511)), length: uint8(r.count(64)), big: r.count(1) == 1}
+			if !f.within(bytes) {
+				r.fail()
+				return nil
+			}
+			s.fields = append(s.fields, f)
+		}
+		for b := range bytes {
+			if s.loose[b] = r.count(1) == 1; !s.loose[b] {
+				s.fixed[b] = byte(r.count(255))
+			}
+		}
+		if r.err != nil {
+			return nil
+		}
+		shapes = append(shapes, s)
+	}
+	if left != 0 {
+		r.fail()
+	}
+	return shapes
+}
+
+func readRows(r *columnReader, s *shape) []bus.Frame {
+	n := s.count
+	out := make([]bus.Frame, n)
+	for i, v := range r.instants(n) {
+		f := &out[i]
+		f.At, f.ID, f.Bus, f.Kind, f.Flags, f.Len = bus.Micros(v), s.id, s.bus, s.kind, s.flags, s.length
+		f.Data = s.fixed
+	}
+	if s.early {
+		for i, v := range r.integers(n, 32) {
+			out[i].Early = uint32(v)
+		}
+	}
+	fields := make([][]uint64, len(s.fields))
+	for i, f := range s.fields {
+		fields[i] = r.integers(n, f.length)
+	}
+	for b := range carried(s.kind, s.length) {
+		if s.loose[b] {
+			for i, v := range r.integers(n, 8) {
+				out[i].Data[b] = byte(v)
+			}
+		}
+	}
+	if r.err != nil {
+		return nil
+	}
+	for i := range out {
+		for j, f := range s.fields {
+			f.put(&out[i].Data, fields[j][i])
+		}
+	}
+	return out
+}
+
+// merge puts the rows of several shapes back into one order.
+type merge struct {
+	row  []int
+	head []bus.Micros
+	has  []bool
+	at   func(shape, row int) (bus.Micros, bool)
+}
+
+func newMerge(shapes int, at func(shape, row int) (bus.Micros, bool)) *merge {
+	m := &merge{row: make([]int, shapes), head: make([]bus.Micros, shapes), has: make([]bool, shapes), at: at}
+	for s := range m.row {
+		m.head[s], m.has[s] = at(s, 0)
+	}
+	return m
+}
+
+// guess is the shape whose head is the earliest, -1 where none is left.
+func (m *merge) guess() int {
+	best := -1
+	for s, ok := range m.has {
+		if ok && (best < 0 || m.head[s] < m.head[best]) {
+			best = s
+		}
+	}
+	return best
+}
+
+func (m *merge) take(s int) {
+	m.row[s]++
+	m.head[s], m.has[s] = m.at(s, m.row[s])
+}

@@ -1,0 +1,443 @@
+package storage
+
+import (
+	"encoding/json"
+	"fmt"
+	"io/fs"
+	"slices"
+	"time"
+
+	"joltwatch/bus"
+	"joltwatch/detect"
+	"joltwatch/stream"
+)
+
+// Store is what is on file, as it was when it was read. A store that a run is
+// writing to can be read at any time.
+type Store struct {
+	fs       FS
+	unpacker *unpacker
+	boots    []Boot
+	events   []Event
+	accounts []Account
+	history  []byte
+	health   Health
+	files    map[string]int64
+	// heads is filled when the frames of a run are first asked for.
+	heads map[uint32][]spanAt
+}
+
+// Boot is one run of the program.
+type Boot struct {
+	// Number counts the runs of the store from 1, in their order.
+	Number uint32
+	// ID is the identifier of the boot (Options.Boot); runs of the same boot
+	// share their clock.
+	ID      string
+	Program string
+	Label   string
+	// Clock says what wall time was at instant 0, as far as it ever became
+	// known in this boot.
+	Clock bus.Clock
+	// Plan and Settings are what the run decoded with; Plan is nil where it
+	// could not be read.
+	Plan     *stream.Plan
+	Settings []byte
+	// AccountEvery is the longest part of the account that a cut can cost.
+	AccountEvery bus.Micros
+	LookBack     bus.Micros
+	LookOn       bus.Micros
+	Quota        int64
+	FreeFloor    int64
+	// Ended is true where the run ended in order, not by a cut.
+	Ended  bool
+	Usage  Usage
+	Repair Repair
+}
+
+// Event is a finding on file.
+type Event struct {
+	ID string
+	// Boot is the number of the run.
+	Boot    uint32
+	Clock   bus.Clock
+	Finding detect.Finding
+	Places  []detect.Place
+	// From and To bound the frames that were to be kept; equal where none
+	// were. What came of them is in Evidence, and in what Store.Evidence
+	// returns.
+	From, To bus.Micros
+	Evidence EvidenceState
+
+	parts []uint32
+}
+
+func (e *Event) record() eventRecord {
+	return eventRecord{
+		ID: e.ID, Start: e.Finding.Start, End: e.Finding.End, From: e.From, To: e.To,
+		State: e.Evidence, Parts: e.parts, Finding: e.Finding, Places: e.Places,
+	}
+}
+
+// Wall returns the wall time of an instant of the event's boot; ok is false
+// where it never became known.
+func (e *Event) Wall(at bus.Micros) (t time.Time, ok bool) { return wall(e.Clock, at) }
+
+func wall(c bus.Clock, at bus.Micros) (time.Time, bool) {
+	if !c.Known {
+		return time.Time{}, false
+	}
+	return time.UnixMicro(int64(c.Zero + at)).UTC(), true
+}
+
+// Account is the latest account of one drive.
+type Account struct {
+	Boot  uint32
+	Clock bus.Clock
+	detect.Account
+}
+
+// Health is what reading the journals has shown; Verify looks at everything.
+type Health struct {
+	// Damage is what could not be read of the journals.
+	Damage []Damage
+	// Repairs are what the runs put right when they began.
+	Repairs []Repair
+	// Cut counts the runs that did not end in order, without one that is
+	// still going on.
+	Cut int
+	// Running is true while a run writes to the store.
+	Running bool
+	// Usage is the sum over all runs, DrivingS the engine-on seconds of all
+	// accounts.
+	Usage    Usage
+	DrivingS float64
+	// DroppedFiles and DroppedBytes count the evidence removed to make room.
+	DroppedFiles int
+	DroppedBytes int64
+	// Thinned are the ordinary repeats of which only counts are kept.
+	Thinned []Thinned
+	// Troubles are what kept the store from storing.
+	Troubles []Trouble
+}
+
+// Read reads the store in dir. The error is a NewerError where a later version
+// of the program has written to it; damage is no error, see Health.
+func Read(dir string) (*Store, error) { return readFS(dir, OS(dir)) }
+
+func readFS(dir string, fsys FS) (*Store, error) {
+	files, err := fsys.List()
+	if err != nil {
+		return nil, err
+	}
+	u, err := newUnpacker()
+	if err != nil {
+		return nil, err
+	}
+	s := &Store{fs: fsys, unpacker: u, files: map[string]int64{}, heads: map[uint32][]spanAt{}}
+	if l, ok := fsys.(interface{ locked() bool }); ok {
+		s.health.Running = l.locked()
+	}
+	l := &loader{s: s}
+	for _, f := range sorted(files) {
+		s.files[f.Name()] = f.Size()
+		if err := l.file(f.Name()); err != nil {
+			return nil, err
+		}
+	}
+	l.finish()
+	return s, nil
+}
+
+// sorted puts the files of the store into the order of runs and parts and
+// leaves out what is not the store's.
+func sorted(files []fs.FileInfo) []fs.FileInfo {
+	type named struct {
+		fs.FileInfo
+		kind      fileKind
+		run, part uint32
+	}
+	var list []named
+	for _, f := range files {
+		if kind, run, part, ok := parseName(f.Name()); ok {
+			list = append(list, named{f, kind, run, part})
+		}
+	}
+	slices.SortFunc(list, func(a, b named) int {
+		for _, d := range []int64{int64(a.run) - int64(b.run), int64(a.kind) - int64(b.kind), int64(a.part) - int64(b.part)} {
+			if d != 0 {
+				return int(max(-1, min(1, d)))
+			}
+		}
+		return 0
+	})
+	out := make([]fs.FileInfo, len(list))
+	for i := range list {
+		out[i] = list[i].FileInfo
+	}
+	return out
+}
+
+// loader fills a Store from its journals.
+type loader struct {
+	s       *Store
+	outside []clockRecord // from clock files
+	dropped map[string]bool
+	seen    map[string]int // events by ID
+}
+
+func (l *loader) file(name string) error {
+	kind, run, _, _ := parseName(name)
+	if kind == evidenceFile {
+		return nil
+	}
+	data, err := l.s.fs.ReadFile(name)
+	if err != nil {
+		return err
+	}
+	p, err := parseFile(name, data)
+	if err != nil {
+		return err
+	}
+	l.s.health.Damage = append(l.s.health.Damage, p.damage...)
+	var b *Boot
+	if kind == journalFile {
+		b = l.boot(run)
+		if p.headerOK {
+			b.ID = p.header.boot
+		}
+	}
+	for _, k := range p.blocks {
+		if err := l.block(b, k); err != nil {
+			l.s.health.Damage = append(l.s.health.Damage, Damage{File: name, Offset: k.offset, Length: int64(blockHead + len(k.payload)), What: err.Error()})
+		}
+	}
+	return nil
+}
+
+func (l *loader) boot(run uint32) *Boot {
+	if n := len(l.s.boots); n > 0 && l.s.boots[n-1].Number == run {
+		return &l.s.boots[n-1]
+	}
+	l.s.boots = append(l.s.boots, Boot{Number: run})
+	return &l.s.boots[len(l.s.boots)-1]
+}
+
+// block takes in one block; b is nil in clock files.
+func (l *loader) block(b *Boot, k block) error {
+	payload, err := l.s.unpacker.payload(k)
+	if err != nil {
+		return err
+	}
+	read := func(v any) error {
+		if err := json.Unmarshal(payload, v); err != nil {
+			return fmt.Errorf("block of type %d: %w", k.typ, err)
+		}
+		return nil
+	}
+	if b == nil {
+		var c clockRecord
+		if k.typ == blockClock {
+			if err := read(&c); err != nil {
+				return err
+			}
+			l.outside = append(l.outside, c)
+		}
+		return nil
+	}
+	b.Ended = false
+	switch k.typ {
+	case blockRun:
+		var r runRecord
+		if err := read(&r); err != nil {
+			return err
+		}
+		b.Program, b.Label, b.AccountEvery = r.Program, r.Label, r.AccountEvery
+		b.LookBack, b.LookOn, b.Quota, b.FreeFloor = r.LookBack, r.LookOn, r.Quota, r.FreeFloor
+		if r.Clock != nil {
+			b.Clock = *r.Clock
+		}
+	case blockPlan:
+		plan := &stream.Plan{}
+		if err := read(plan); err != nil {
+			return err
+		}
+		b.Plan = plan
+	case blockSettings:
+		b.Settings = payload
+	case blockClock:
+		var c clockRecord
+		if err := read(&c); err != nil {
+			return err
+		}
+		b.Clock = c.Clock
+	case blockAccount:
+		a := Account{Boot: b.Number}
+		if err := read(&a.Account); err != nil {
+			return err
+		}
+		l.account(a)
+	case blockEvent:
+		var r eventRecord
+		if err := read(&r); err != nil {
+			return err
+		}
+		l.event(b, &r)
+	case blockHistory:
+		l.s.history = payload
+	case blockDropped:
+		var r droppedRecord
+		if err := read(&r); err != nil {
+			return err
+		}
+		l.drop(&r)
+	case blockThinned:
+		var r thinnedRecord
+		if err := read(&r); err != nil {
+			return err
+		}
+		l.s.health.Thinned = addThinned(l.s.health.Thinned, r.Groups)
+	case blockRepair:
+		var r Repair
+		if err := read(&r); err != nil {
+			return err
+		}
+		b.Repair = r
+		if !r.Empty() {
+			l.s.health.Repairs = append(l.s.health.Repairs, r)
+		}
+	case blockUsage:
+		if err := read(&b.Usage); err != nil {
+			return err
+		}
+	case blockTrouble:
+		var t Trouble
+		if err := read(&t); err != nil {
+			return err
+		}
+		l.s.health.Troubles = append(l.s.health.Troubles, t)
+	case blockEnd:
+		b.Ended = true
+	}
+	return nil
+}
+
+func (l *loader) account(a Account) {
+	for i := range l.s.accounts {
+		if o := &l.s.accounts[i]; o.Boot == a.Boot && o.Drive == a.Drive {
+			*o = a
+			return
+		}
+	}
+	l.s.accounts = append(l.s.accounts, a)
+}
+
+func (l *loader) event(b *Boot, r *eventRecord) {
+	e := Event{
+		ID: r.ID, Boot: b.Number, Finding: r.Finding, Places: r.Places,
+		From: r.From, To: r.To, Evidence: r.State, parts: r.Parts,
+	}
+	e.Finding.Start, e.Finding.End = r.Start, r.End
+	if l.seen == nil {
+		l.seen = map[string]int{}
+	}
+	// Where the medium failed between writing and syncing, an event may be
+	// on file twice.
+	if i, ok := l.seen[r.ID]; ok {
+		l.s.events[i] = e
+		return
+	}
+	l.seen[r.ID] = len(l.s.events)
+	l.s.events = append(l.s.events, e)
+}
+
+func (l *loader) drop(r *droppedRecord) {
+	if l.dropped == nil {
+		l.dropped = map[string]bool{}
+	}
+	for _, name := range r.Files {
+		l.dropped[name] = true
+	}
+	l.s.health.DroppedFiles += len(r.Files)
+	l.s.health.DroppedBytes += r.Bytes
+}
+
+func (l *loader) finish() {
+	s := l.s
+	l.clocks()
+	for i := range s.boots {
+		b := &s.boots[i]
+		s.health.Usage.add(b.Usage)
+		if !b.Ended && !(s.health.Running && i == len(s.boots)-1) {
+			s.health.Cut++
+		}
+	}
+	clock := map[uint32]bus.Clock{}
+	for _, b := range s.boots {
+		clock[b.Number] = b.Clock
+	}
+	for i := range s.accounts {
+		a := &s.accounts[i]
+		a.Clock = clock[a.Boot]
+		s.health.DrivingS += a.EngineOnS
+	}
+	for i := range s.events {
+		e := &s.events[i]
+		e.Clock = clock[e.Boot]
+		if e.Evidence != EvidenceKept {
+			e.From, e.To = 0, 0
+			continue
+		}
+		present, dropped := false, false
+		for _, part := range e.parts {
+			name := fileName(evidenceFile, e.Boot, part)
+			_, ok := s.files[name]
+			present = present || ok
+			dropped = dropped || l.dropped[name]
+		}
+		switch {
+		case present:
+			continue
+		case dropped:
+			e.Evidence = EvidenceNoRoom
+		default:
+			e.Evidence = EvidenceLost
+		}
+		e.From, e.To = 0, 0
+	}
+}
+
+// clocks gives every run of a boot the clock that became known last in any of
+// them; what was told from outside counts where the boot never knew itself.
+func (l *loader) clocks() {
+	known := map[string]bus.Clock{}
+	for _, c := range l.outside {
+		known[c.Boot] = c.Clock
+	}
+	for _, b := range l.s.boots {
+		if b.Clock.Known {
+			known[b.ID] = b.Clock
+		}
+	}
+	for i := range l.s.boots {
+		b := &l.s.boots[i]
+		if c, ok := known[b.ID]; ok {
+			b.Clock = c
+		}
+	}
+}
+
+// Boots returns the runs in order.
+func (s *Store) Boots() []Boot { return s.boots }
+
+// Events returns the events in the order in which they were found.
+func (s *Store) Events() []Event { return s.events }
+
+// Accounts returns the latest account of each drive, in order.
+func (s *Store) Accounts() []Account { return s.accounts }
+
+// History returns what the detectors had learned, nil where nothing.
+func (s *Store) History() []byte { return s.history }
+
+// Health returns what reading has shown.
+func (s *Store) Health() Health { return s.health }

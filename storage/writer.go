@@ -1,0 +1,270 @@
+package storage
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"joltwatch/bus"
+	"joltwatch/detect"
+)
+
+// Writer keeps one run of the program. It takes everything from one
+// goroutine. Time is the latest instant that Frame or Tick has told.
+//
+// A medium that refuses does not stop it: what could not be written is kept in
+// memory, within bounds, and tried again in new files; Options.Troubled and
+// Health say so, and Close returns an error if something was lost in the end.
+// Its methods fail only where they are used wrongly.
+type Writer struct {
+	opt  Options
+	ring *ring
+	keep *keeper
+
+	now     bus.Micros
+	started bool
+	// due is when wake has something to do next.
+	due bus.Micros
+
+	// Frames from written on are not on file. While looking on, they are
+	// wanted up to lookOn.
+	written   uint64
+	lookingOn bool
+	lookOn    bus.Micros
+	// chunk is how many frames make a span at most.
+	chunk  int
+	frames []bus.Frame
+
+	events   int
+	accounts []pendingAccount
+	flushed  bus.Micros // when the account was last written
+	closed   bool
+}
+
+type pendingAccount struct {
+	drive   int
+	payload []byte
+}
+
+// maxChunk bounds the memory that making a span takes.
+const maxChunk = 16384
+
+var errClosed = errors.New("the store is closed")
+
+// Open opens the store in dir for one run, making it where it is absent. It
+// puts right by itself what a cut has left and says what that was. The error is
+// a NewerError where a later version has written to the store.
+func Open(dir string, opt Options) (*Writer, Repair, error) {
+	opt, err := opt.complete(dir)
+	if err != nil {
+		return nil, Repair{}, err
+	}
+	k, repair, err := openKeeper(dir, opt)
+	if err != nil {
+		return nil, repair, err
+	}
+	w := &Writer{opt: opt, ring: newRing(opt.RingBytes), keep: k, due: math.MaxInt64}
+	// The largest frame takes eleven words; a span must fit into the ring
+	// with room to spare.
+	w.chunk = min(maxChunk, max(1, len(w.ring.words)/22))
+	return w, repair, nil
+}
+
+// Frame adds a frame to the look-back.
+func (w *Writer) Frame(f *bus.Frame) {
+	w.ring.push(f)
+	if f.At > w.now || !w.started {
+		w.advance(f.At)
+	}
+	if w.lookingOn && w.ring.end-w.written >= uint64(w.chunk) {
+		w.capture()
+	}
+	if w.now >= w.due {
+		w.wake()
+	}
+}
+
+// Tick tells the time while no frames come.
+func (w *Writer) Tick(now bus.Micros) error {
+	if w.closed {
+		return errClosed
+	}
+	if now > w.now || !w.started {
+		w.advance(now)
+	}
+	if w.now >= w.due {
+		w.wake()
+	}
+	return nil
+}
+
+func (w *Writer) advance(now bus.Micros) {
+	if !w.started {
+		w.started, w.flushed = true, now
+	}
+	w.now, w.keep.now = now, now
+}
+
+// wake does what is due and works out what is next.
+func (w *Writer) wake() {
+	if w.lookingOn && w.now >= w.lookOn {
+		w.capture()
+		w.lookingOn = false
+	}
+	if w.pendingAccount() && w.now >= w.flushed+w.opt.AccountEvery {
+		w.flush()
+	}
+	if w.keep.retry != 0 && w.now >= w.keep.retry {
+		w.keep.drain()
+	}
+	w.plan()
+}
+
+func (w *Writer) plan() {
+	w.due = math.MaxInt64
+	if w.lookingOn {
+		w.due = min(w.due, w.lookOn)
+	}
+	if w.pendingAccount() {
+		w.due = min(w.due, w.flushed+w.opt.AccountEvery)
+	}
+	if w.keep.retry != 0 {
+		w.due = min(w.due, w.keep.retry)
+	}
+}
+
+func (w *Writer) pendingAccount() bool { return len(w.accounts) > 0 || w.keep.hasQuiet() }
+
+// Event keeps a finding. Where it asks for evidence, the frames from LookBack
+// before it up to now are written at once, and those up to LookOn after it once
+// they have come; frames that an earlier event has had written are not written
+// again. Findings that ask for none wait for the next writing of the account.
+func (w *Writer) Event(f *detect.Finding, places []detect.Place) error {
+	if w.closed {
+		return errClosed
+	}
+	w.events++
+	e := &Event{
+		ID: fmt.Sprintf("%d-%d", w.keep.run, w.events), Boot: w.keep.run, Clock: w.keep.clock,
+		Finding: cleaned(f), Places: slices.Clone(places), Evidence: EvidenceNotAsked,
+	}
+	if !f.Keep {
+		w.keep.addQuiet(e)
+		w.plan()
+		return nil
+	}
+	e.From, e.To = f.Start-w.opt.LookBack, f.End+w.opt.LookOn
+	e.Evidence = EvidenceKept
+	c := w.ring.since(e.From)
+	w.written = max(w.written, c.ordinal)
+	w.keep.begin(e)
+	w.capture()
+	w.keep.finish(e)
+	if e.To > w.now {
+		w.lookOn = max(w.lookOn, e.To)
+		w.lookingOn = true
+	}
+	w.plan()
+	return nil
+}
+
+// cleaned returns a copy of the finding that can be written: JSON has no
+// numbers that are not finite, and a measure that is none says nothing.
+func cleaned(f *detect.Finding) detect.Finding {
+	out := *f
+	out.Measures, out.Lacking = nil, slices.Clone(f.Lacking)
+	for _, m := range f.Measures {
+		if math.IsNaN(m.Value) || math.IsInf(m.Value, 0) {
+			out.Lacking = append(out.Lacking, m.Name)
+			continue
+		}
+		out.Measures = append(out.Measures, m)
+	}
+	out.Instants = slices.Clone(f.Instants)
+	return out
+}
+
+// capture hands the frames that are not on file yet to the keeper, up to the
+// present one, in spans.
+func (w *Writer) capture() {
+	w.written = max(w.written, w.ring.first)
+	for w.written < w.ring.end {
+		to := min(w.written+uint64(w.chunk), w.ring.end)
+		w.frames = w.ring.frames(w.frames[:0], w.written, to)
+		w.keep.span(w.written, w.frames)
+		w.written = to
+	}
+}
+
+// Account keeps the latest account of a drive. It is written at most every
+// Options.AccountEvery, and at once when the drive has ended.
+func (w *Writer) Account(a *detect.Account) error {
+	if w.closed {
+		return errClosed
+	}
+	payload, err := json.Marshal(a)
+	if err != nil {
+		return fmt.Errorf("the account of drive %d: %w", a.Drive, err)
+	}
+	i := slices.IndexFunc(w.accounts, func(p pendingAccount) bool { return p.drive == a.Drive })
+	if i < 0 {
+		w.accounts = append(w.accounts, pendingAccount{drive: a.Drive})
+		i = len(w.accounts) - 1
+	}
+	w.accounts[i].payload = payload
+	if a.Ended || w.now >= w.flushed+w.opt.AccountEvery {
+		w.flush()
+	}
+	w.plan()
+	return nil
+}
+
+func (w *Writer) flush() {
+	for _, a := range w.accounts {
+		w.keep.account(a.drive, a.payload)
+	}
+	w.accounts = w.accounts[:0]
+	w.flushed = w.now
+	w.keep.flushQuiet()
+}
+
+// History keeps what the detectors have learned, for later runs; the latest
+// counts.
+func (w *Writer) History(h []byte) error {
+	if w.closed {
+		return errClosed
+	}
+	w.keep.history(h)
+	w.plan()
+	return nil
+}
+
+// SetClock keeps wall time once it is known or has been put right; it holds
+// for the whole boot, backwards too.
+func (w *Writer) SetClock(c bus.Clock) error {
+	if w.closed {
+		return errClosed
+	}
+	w.keep.setClock(c)
+	w.plan()
+	return nil
+}
+
+// Health is what is known of the store at this moment.
+func (w *Writer) Health() WriterHealth { return w.keep.health() }
+
+// Close writes what is pending and marks the run as ended in order. The error
+// says what could not be written.
+func (w *Writer) Close() error {
+	if w.closed {
+		return nil
+	}
+	if w.lookingOn {
+		w.capture()
+	}
+	w.flush()
+	w.closed = true
+	return w.keep.close()
+}
