@@ -77,15 +77,6 @@ tools.`,
 		pages:    []string{"joltbench.1"},
 		suggests: []string{"joltwatch"},
 	},
-	"joltship": {
-		name:    "joltship",
-		summary: "courier for finished files of joltwatch",
-		description: `Joltship carries the finished files of a joltwatch store to a fleet's server.
-It is apart from joltwatch so that the program in the vehicle needs no network
-code.`,
-		pages:    []string{"joltship.1"},
-		suggests: []string{"joltwatch"},
-	},
 }
 
 // contents lists what goes into the package. What is made here (copyright,
