@@ -58,7 +58,7 @@ func (s *Stream) choose(n int32, at bus.Micros, ok bool) bool {
 		return false
 	}
 	a := &s.feeds[r.active]
-	if f.source < a.source || !a.ok || s.now-a.last > a.period.limit(s.staleMilli) {
+	if f.source < a.source || !a.ok || s.now-a.last > a.period.limit(s.stale) {
 		r.active = n
 		r.changes++
 		return true
@@ -72,7 +72,7 @@ func (s *Stream) best(r *roleState, n int32) int32 {
 	best := int32(-1)
 	for _, i := range r.feeds {
 		f := &s.feeds[i]
-		if i == n || !f.ok || s.now-f.last > f.period.limit(s.staleMilli) {
+		if i == n || !f.ok || s.now-f.last > f.period.limit(s.stale) {
 			continue
 		}
 		if best < 0 || f.source < s.feeds[best].source || f.source == s.feeds[best].source && f.last > s.feeds[best].last {

@@ -117,8 +117,8 @@ func (s *Stream) deriveTurbine(w *Row) {
 		return
 	}
 	q := &s.roles[Gear].queue
-	for i := q.cur + 1; i < q.end && q.at(i).at <= w.At+gearAhead; i++ {
-		if p := q.at(i); p.ok && p.value != g {
+	for i := q.cur + 1; i < q.end && q.points[i].at <= w.At+gearAhead; i++ {
+		if p := &q.points[i]; p.ok && p.value != g {
 			return
 		}
 	}

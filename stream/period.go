@@ -52,11 +52,12 @@ func (p *period) value() bus.Micros {
 	return bus.Micros(p.scaled >> 8)
 }
 
-// limit is the age at which the source's last value is stale.
-func (p *period) limit(factorMilli int64) bus.Micros {
+// limit is the age at which the source's last value is stale; the factor is in
+// 1/1024.
+func (p *period) limit(factor int64) bus.Micros {
 	v := p.value()
 	if v == 0 {
 		v = startPeriod
 	}
-	return bus.Micros(int64(v) * factorMilli / 1000)
+	return bus.Micros(int64(v) * factor >> 10)
 }

@@ -2,8 +2,15 @@ package stream
 
 import "joltwatch/bus"
 
-// queueLen bounds how many samples of a role wait for a row: 2 s at 500 Hz.
-const queueLen = 1024
+const (
+	// queueLen bounds how many samples of a role wait for a row: 2 s at
+	// 500 Hz.
+	queueLen = 1024
+	// queueSlack is how many used points may stand before the first one that
+	// is still needed: moving the rest down now and then keeps the queue in
+	// the cache.
+	queueSlack = 32
+)
 
 // point is a sample as the alignment sees it.
 type point struct {
@@ -17,29 +24,25 @@ type point struct {
 }
 
 // queue holds the points of a role from the last one that a row has used.
-// Indices count all points ever pushed.
 type queue struct {
 	points []point // queueLen
-	cur    int64   // the last point at or before the last row, or the first
-	end    int64   // one after the last point
+	cur    int     // the last point at or before the last row, or the first
+	end    int     // one after the last point
 	broken bool    // the next point does not join
 }
-
-func (q *queue) at(i int64) *point { return &q.points[i&(queueLen-1)] }
 
 func (q *queue) empty() bool { return q.cur == q.end }
 
 func (q *queue) full() bool { return q.end-q.cur == queueLen }
 
-func (q *queue) last() *point { return q.at(q.end - 1) }
+func (q *queue) last() *point { return &q.points[q.end-1] }
 
 // push adds a point; it reports false for one that lies before the last. A
-// point at the same instant takes the place of the last.
+// point at the same instant takes the place of the last. The queue must not be
+// full.
 func (q *queue) push(p point) bool {
-	if q.empty() {
-		p.joined = false
-	} else {
-		l := q.last()
+	if q.end > q.cur {
+		l := &q.points[q.end-1]
 		if p.at < l.at {
 			return false
 		}
@@ -52,14 +55,18 @@ func (q *queue) push(p point) bool {
 		}
 	}
 	q.broken = false
-	*q.at(q.end) = p
+	if q.cur >= queueSlack || q.end == len(q.points) {
+		q.end = copy(q.points, q.points[q.cur:q.end])
+		q.cur = 0
+	}
+	q.points[q.end] = p
 	q.end++
 	return true
 }
 
 // seek moves cur to the last point at or before t.
 func (q *queue) seek(t bus.Micros) {
-	for q.cur+1 < q.end && q.at(q.cur+1).at <= t {
+	for q.cur+1 < q.end && q.points[q.cur+1].at <= t {
 		q.cur++
 	}
 }

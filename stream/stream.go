@@ -55,13 +55,13 @@ const (
 // longer have one in time (the role is stale); at the latest MaxDelay after
 // it.
 type Stream struct {
-	plan       *Plan
-	decoder    *Decoder
-	feeds      []feed
-	roles      [NumRoles]roleState
-	mapped     []Role // in the order of the roles
-	smooth     []Role // those interpolated
-	staleMilli int64
+	plan    *Plan
+	decoder *Decoder
+	feeds   []feed
+	roles   [NumRoles]roleState
+	mapped  []Role // in the order of the roles
+	smooth  []Role // those interpolated
+	stale   int64  // the stale factor, in 1/1024
 
 	now     bus.Micros
 	started bool
@@ -101,12 +101,12 @@ func New(plan *Plan) (*Stream, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Stream{plan: plan, decoder: d, staleMilli: DefaultStaleFactor * 1000}
+	s := &Stream{plan: plan, decoder: d, stale: DefaultStaleFactor * 1024}
 	if f := plan.StaleFactor; f != 0 {
 		if !(f >= 1 && f <= 1000) {
 			return nil, fmt.Errorf("stale factor %v: expected 1 to 1000", f)
 		}
-		s.staleMilli = int64(math.Round(f * 1000))
+		s.stale = int64(math.Round(f * 1024))
 	}
 	for r := range s.roles {
 		s.roles[r] = roleState{role: Role(r), active: -1, smooth: interpolated(Role(r))}
@@ -250,7 +250,7 @@ func (s *Stream) limit(x *roleState) bus.Micros {
 	if x.active < 0 {
 		return startPeriod
 	}
-	return s.feeds[x.active].period.limit(s.staleMilli)
+	return s.feeds[x.active].period.limit(s.stale)
 }
 
 // refer adds a row where the sample is one of the reference role.
@@ -375,7 +375,7 @@ func (s *Stream) align(t bus.Micros) {
 			continue
 		}
 		q.seek(t)
-		p := q.at(q.cur)
+		p := &q.points[q.cur]
 		if p.at > t {
 			continue // the role began after this row
 		}
@@ -392,7 +392,7 @@ func (s *Stream) align(t bus.Micros) {
 				w.Known |= 1 << r
 			}
 		case q.cur+1 < q.end:
-			n := q.at(q.cur + 1)
+			n := &q.points[q.cur+1]
 			w.Next[r] = n.at + bus.Micros(n.half)
 			if p.ok && n.ok && n.joined && n.at-p.at <= s.limit(x) {
 				share := float64(t-p.at) / float64(n.at-p.at)
