@@ -72,6 +72,9 @@ func newEncoder(sc *Scenario, l *Layout, start bus.Micros, rnd *random) *encoder
 			s.period = 1
 		}
 		s.due = int64(rnd.n(int(s.period)))
+		if m.PhaseMs > 0 {
+			s.due = int64(m.PhaseMs)
+		}
 		// Bits of a classical frame without stuffing, ISO 11898-1: 47 + 8n
 		// with an 11-bit, 67 + 8n with a 29-bit identifier; a tenth more for
 		// stuff bits.

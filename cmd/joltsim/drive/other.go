@@ -56,40 +56,107 @@ func (l *Layout) hide(names []string) error {
 	return nil
 }
 
-// fillMessage gives a message fields of the kinds that real ones have.
+// fillMessage gives a message fields of the kinds that real ones have, in the
+// bits that nothing occupies yet.
 func fillMessage(m *Message, rnd *random) {
-	bits := uint8(8 * m.Len)
-	if rnd.n(2) == 0 {
-		bits -= 8
-		m.Checksum = Field{bits, 8, false}
-		m.ChecksumKind = ChecksumKind(rnd.n(3))
+	var taken occupied
+	for i := range m.Signals {
+		taken.take(m.Signals[i].Field)
 	}
 	if rnd.n(2) == 0 {
-		bits -= 8
-		m.Counter = Field{bits, 4, false}
+		at := uint8(8 * (m.Len - 1))
+		if rnd.n(3) == 0 {
+			at = 0
+		}
+		if f := (Field{at, 8, false}); taken.free(f) {
+			taken.take(f)
+			m.Checksum, m.ChecksumKind = f, ChecksumKind(rnd.n(3))
+		}
 	}
-	kinds := []Filler{FillerWalk, FillerConstant, FillerConstant, FillerFlag, FillerSlow, FillerRandom, FillerWheel, FillerLoad}
-	for at := uint8(0); at < bits; {
+	if rnd.n(2) == 0 {
+		if f, ok := taken.place(rnd, 4, m.Len, rnd.n(2) == 0); ok {
+			m.Counter = f
+		}
+	}
+	kinds := []Filler{FillerWalk, FillerConstant, FillerConstant, FillerFlag, FillerFlag, FillerSlow, FillerRandom, FillerWheel, FillerLoad}
+	for k := 1 + rnd.n(6); k > 0; k-- {
 		kind := kinds[rnd.n(len(kinds))]
 		n := []uint8{1, 2, 4, 8, 12, 16}[rnd.n(6)]
-		if kind == FillerFlag {
+		switch kind {
+		case FillerFlag:
 			n = 1
-		}
-		if kind == FillerWheel || kind == FillerLoad || kind == FillerWalk {
+		case FillerWheel, FillerLoad, FillerWalk:
 			n = 8 + uint8(rnd.n(9))
 		}
-		if n > bits-at {
-			n = bits - at
+		f, ok := taken.place(rnd, n, m.Len, rnd.n(2) == 0)
+		if !ok {
+			continue
 		}
-		s := Signal{Name: fmt.Sprintf("%sField%d", m.Name, len(m.Signals)+1), Field: Field{at, n, false},
+		s := Signal{Name: fmt.Sprintf("%sField%d", m.Name, len(m.Signals)+1), Field: f,
 			Scale: 1, Role: stream.NumRoles, Filler: kind}
-		if kind == FillerWheel {
-			s.Scale = []float64{0.01, 0.0625, 0.1, 0.5}[rnd.n(4)]
+		switch kind {
+		case FillerWheel:
+			s.Scale = 0.01
+			for s.Scale*float64(uint64(1)<<n) < 250 {
+				s.Scale *= 2
+			}
+		case FillerLoad:
+			s.Scale = 0.1
+			for s.Scale*float64(uint64(1)<<n) < 3000 {
+				s.Scale *= 2
+			}
 		}
 		m.Signals = append(m.Signals, s)
-		at += n
-		if rnd.n(3) == 0 {
-			at += uint8(rnd.n(4))
+	}
+}
+
+// occupied has a bit set for each bit of a payload that a field holds, numbered
+// as in definition files.
+type occupied uint64
+
+// bits returns the bits of a field.
+func (f Field) bits() occupied {
+	var o occupied
+	at := int(f.Start)
+	for k := 0; k < int(f.Length); k++ {
+		o |= 1 << at
+		switch {
+		case !f.BigEndian:
+			at++
+		case at%8 == 0:
+			at += 15 // on to the top of the next byte
+		default:
+			at--
+		}
+		if at > 63 {
+			break
 		}
 	}
+	return o
+}
+
+func (o *occupied) take(f Field)     { *o |= f.bits() }
+func (o occupied) free(f Field) bool { return o&f.bits() == 0 }
+
+// place finds room for a field of n bits in a payload of so many bytes, mostly
+// on byte or nibble borders as designers do.
+func (o *occupied) place(rnd *random, n uint8, size int, big bool) (Field, bool) {
+	for try := 0; try < 24; try++ {
+		step := []int{8, 8, 8, 4, 1}[rnd.n(5)]
+		room := 8*size - int(n)
+		if room < 0 {
+			return Field{}, false
+		}
+		at := rnd.n(room/step+1) * step
+		f := Field{uint8(at), n, big}
+		if big {
+			// The same run counted from the top of the first byte.
+			f.Start = uint8(at/8*8 + 7 - at%8)
+		}
+		if o.free(f) {
+			o.take(f)
+			return f, true
+		}
+	}
+	return Field{}, false
 }

@@ -140,6 +140,8 @@ type Message struct {
 	Extended bool
 	Len      int
 	PeriodMs int
+	// PhaseMs is when it is first due; 0 for a random phase.
+	PhaseMs int
 	// JitterUs is the width of the uniform jitter and LatencyUs the fixed
 	// delay between the sampling and the frame's reception.
 	JitterUs, LatencyUs int

@@ -1,0 +1,176 @@
+package drive
+
+import (
+	"fmt"
+
+	"joltwatch/stream"
+)
+
+// Scramble drives the scenario with a layout that nobody knows: random
+// identifiers, bit positions, byte orders, scales, counters and checksums, and
+// 60 to 120 identifiers of other traffic. Result.Layout is the truth of where
+// everything is. answers adds the three values that every car gives when asked
+// (SAE J1979 parameters 0C, 0D and 49, identifier 0x7E8) a few times a second,
+// with the requests (0x7DF) between them.
+func Scramble(sc Scenario, seed uint64, answers bool) (*Result, error) {
+	v, err := VehicleByName(sc.Vehicle)
+	if err != nil {
+		return nil, fmt.Errorf("scramble: %w", err)
+	}
+	rnd := newRandom(seed, 41)
+	l := scrambled(v, rnd, answers)
+	sc.layout = &l
+	sc.Seed ^= seed
+	return Run(sc)
+}
+
+// Recipe returns the two minutes of driving that make signals easiest to find:
+// idle, pull away through three gears, steady, coast, stop, and a blip in
+// neutral.
+func Recipe(vehicle string, seed uint64) Scenario {
+	rnd := newRandom(seed, 42)
+	kmh := rnd.between(46, 58)
+	return Scenario{Name: "recipe", Vehicle: vehicle, Seed: seed, FluidC: rnd.between(50, 85), Steps: []Step{
+		{Do: "start", ForS: rnd.between(5, 8), Grade: pct(0)},
+		{Do: "drive", ToKmh: kmh, Accel: rnd.between(0.8, 1.3), ForS: rnd.between(24, 30)},
+		{Do: "lift", ToKmh: kmh - 12, ForS: 5},
+		{Do: "stop", Accel: rnd.between(1, 1.5), ForS: 4},
+		{Do: "drive", ToKmh: kmh - 10, Accel: rnd.between(0.8, 1.3), ForS: rnd.between(18, 24)},
+		{Do: "neutral", ForS: 6, PedalPct: 16},
+		{Do: "stop", Accel: 1.1, ForS: 3},
+		{Do: "drive", ToKmh: kmh, Accel: rnd.between(0.9, 1.4), ForS: 18},
+		{Do: "stop", Accel: 1.3, ForS: 4},
+	}}
+}
+
+// scrambled invents a layout.
+func scrambled(v *Vehicle, rnd *random, answers bool) Layout {
+	l := Layout{Buses: []string{"can0"}, Bitrate: []int{500000}, Offset: []int64{0}, DriftPPM: []float64{0}}
+	used := map[uint32]bool{}
+	wide := rnd.n(4) == 0 // 29-bit identifiers
+	newID := func() uint32 {
+		for {
+			id := uint32(0x080 + rnd.n(0x680))
+			if wide {
+				id = uint32(0x0C000000 + rnd.n(0x0F000000))
+			}
+			if !used[id] {
+				used[id] = true
+				return id
+			}
+		}
+	}
+	speed := func(role stream.Role, name string, most float64, noise, dead float64) Signal {
+		scale := []float64{0.125, 0.2, 0.25, 0.5, 1}[rnd.n(5)]
+		n := uint8(8)
+		for scale*float64(uint64(1)<<n) < most {
+			n++
+		}
+		if rnd.n(2) == 0 && n < 16 {
+			n = 16
+		}
+		return Signal{Name: name, Field: Field{Length: n, BigEndian: rnd.n(2) == 0}, Scale: scale, Unit: "rpm", Role: role, Noise: noise, DeadBelow: dead}
+	}
+	gearShift := int64(rnd.n(3))
+	gears := map[int]int64{stream.GearNeutral: gearShift, stream.GearReverse: 14, stream.GearPark: 13}
+	for g := range v.Ratios {
+		gears[g+1] = int64(g+1) + gearShift
+	}
+	road := []float64{0.01, 1.0 / 128, 0.0625, 0.1}[rnd.n(4)]
+	roadBits := uint8(8)
+	for road*float64(uint64(1)<<roadBits) < 250 {
+		roadBits++
+	}
+	pedal := []float64{0.4, 100.0 / 255, 0.5, 0.1}[rnd.n(4)]
+	pedalBits := uint8(8)
+	if pedal < 0.3 {
+		pedalBits = 10
+	}
+	signals := []struct {
+		s      Signal
+		period int
+	}{
+		{speed(stream.EngineSpeed, "EngineSpeed", 8000, 0.8, 0), []int{10, 20, 20, 25}[rnd.n(4)]},
+		{speed(stream.TurbineSpeed, "TurbineSpeed", 8000, 0.9, rnd.between(5, 40)), []int{10, 20, 20, 25, 40}[rnd.n(5)]},
+		{speed(stream.OutputSpeed, "OutputSpeed", 6000, 0.5, rnd.between(2, 20)), []int{10, 20, 20, 40}[rnd.n(4)]},
+		{Signal{Name: "VehicleSpeed", Field: Field{Length: roadBits, BigEndian: rnd.n(2) == 0}, Scale: road, Unit: "km/h", Role: stream.VehicleSpeed, Noise: 0.02, DeadBelow: 0.6}, []int{20, 40, 100}[rnd.n(3)]},
+		{Signal{Name: "Gear", Field: Field{Length: 4}, Scale: 1, Role: stream.Gear, Codes: gears}, []int{20, 50, 100}[rnd.n(3)]},
+		{Signal{Name: "Pedal", Field: Field{Length: pedalBits, BigEndian: rnd.n(2) == 0}, Scale: pedal, Unit: "%", Role: stream.Accelerator}, []int{10, 20, 50}[rnd.n(3)]},
+		{Signal{Name: "Brake", Field: Field{Length: 1}, Scale: 1, Role: stream.Brake}, []int{20, 50, 100}[rnd.n(3)]},
+		{Signal{Name: "EngineTorque", Field: Field{Length: 12, BigEndian: rnd.n(2) == 0}, Scale: 1, Offset: -1000, Unit: "Nm", Role: stream.EngineTorque, Noise: 2}, 20},
+		{Signal{Name: "FluidTemperature", Field: Field{Length: 8}, Scale: 1, Offset: -40, Unit: "degC", Role: stream.FluidTemperature}, 500},
+	}
+	for i, x := range signals {
+		// Some share a message with the signal before them.
+		var m *Message
+		if i > 0 && rnd.n(3) == 0 {
+			m = &l.Messages[len(l.Messages)-1]
+		}
+		if m != nil {
+			var o occupied
+			for k := range m.Signals {
+				o.take(m.Signals[k].Field)
+			}
+			if f, ok := o.place(rnd, x.s.Length, m.Len, x.s.BigEndian); ok {
+				x.s.Field = f
+				m.Signals = append(m.Signals, x.s)
+				continue
+			}
+		}
+		msg := Message{Name: fmt.Sprintf("Message%d", len(l.Messages)+1), ID: newID(), Extended: wide,
+			Len: 8, PeriodMs: x.period, JitterUs: 700, LatencyUs: 500 + rnd.n(2500)}
+		if rnd.n(4) == 0 {
+			msg.Len = 4 + rnd.n(4)
+		}
+		var o occupied
+		f, ok := o.place(rnd, x.s.Length, msg.Len, x.s.BigEndian)
+		if !ok {
+			f = Field{7, x.s.Length, true}
+		}
+		x.s.Field = f
+		msg.Signals = []Signal{x.s}
+		l.Messages = append(l.Messages, msg)
+	}
+	for i := range l.Messages {
+		fillMessage(&l.Messages[i], rnd)
+	}
+	// Four wheel speeds, much like the output shaft.
+	wheels := Message{Name: "Wheels", ID: newID(), Extended: wide, Len: 8, PeriodMs: 20, JitterUs: 600, LatencyUs: 1500}
+	for k := uint8(0); k < 4; k++ {
+		f := Field{16 * k, 16, false}
+		if rnd.n(2) == 0 {
+			f = Field{16*k + 7, 16, true}
+		}
+		wheels.Signals = append(wheels.Signals, Signal{Name: fmt.Sprintf("Wheel%d", k+1), Field: f, Scale: 0.01,
+			Role: stream.NumRoles, Filler: FillerWheel})
+	}
+	l.Messages = append(l.Messages, wheels)
+	periods := []int{10, 20, 20, 50, 100, 100, 200, 500, 1000}
+	for k := 60 + rnd.n(61); k > 0; k-- {
+		m := Message{Name: fmt.Sprintf("Other%d", k), ID: newID(), Extended: wide, Len: []int{8, 8, 8, 7, 6, 4, 2}[rnd.n(7)],
+			PeriodMs: periods[rnd.n(len(periods))], JitterUs: 800, LatencyUs: rnd.n(3000)}
+		fillMessage(&m, rnd)
+		l.Messages = append(l.Messages, m)
+	}
+	if answers {
+		l.Messages = append(l.Messages, asked(0x0C, Signal{Name: "AskedEngineSpeed", Field: Field{31, 16, true}, Scale: 0.25, Unit: "rpm", Role: stream.EngineSpeed, Noise: 0.8, Unmapped: true})...)
+		l.Messages = append(l.Messages, asked(0x0D, Signal{Name: "AskedRoadSpeed", Field: Field{24, 8, false}, Scale: 1, Unit: "km/h", Role: stream.VehicleSpeed, Unmapped: true})...)
+		l.Messages = append(l.Messages, asked(0x49, Signal{Name: "AskedPedal", Field: Field{24, 8, false}, Scale: 100.0 / 255, Unit: "%", Role: stream.Accelerator, Unmapped: true})...)
+	}
+	return l
+}
+
+// asked is a request and its answer, 5 ms to 20 ms apart.
+func asked(parameter byte, s Signal) []Message {
+	phase := int(parameter%3) * 40
+	n := byte(3)
+	if s.Length == 16 {
+		n = 4
+	}
+	return []Message{
+		{Name: fmt.Sprintf("Request%02X", parameter), ID: 0x7DF, Len: 8, PeriodMs: 200, PhaseMs: phase + 1, LatencyUs: 100,
+			Fill: 0x55, Fixed: []byte{2, 1, parameter}},
+		{Name: fmt.Sprintf("Answer%02X", parameter), ID: 0x7E8, Len: 8, PeriodMs: 200, PhaseMs: phase + 1, LatencyUs: 5000, JitterUs: 15000,
+			Fill: 0xAA, Fixed: []byte{n, 0x41, parameter}, Signals: []Signal{s}},
+	}
+}
