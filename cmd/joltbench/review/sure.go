@@ -1,0 +1,153 @@
+package review
+
+import (
+	"fmt"
+	"time"
+
+	"joltwatch/bus"
+	"joltwatch/cmd/joltbench/stats"
+	"joltwatch/detect"
+)
+
+// Sureness says what the chances of one kind tell about its true rate.
+type Sureness struct {
+	detect.Chance
+	// Low and High bound the rate per observable chance with 95 % confidence.
+	Low, High float64
+	Method    string
+	Text      string
+}
+
+// Sureness returns what is known of the rate of each kind that had chances.
+func (t *Total) Sureness() []Sureness {
+	var list []Sureness
+	for _, c := range t.Chances {
+		x := Sureness{Chance: c}
+		name := KindWords(c.Kind)
+		switch {
+		case c.Observable == 0 && c.Seen == 0:
+			x.High, x.Method = 1, "none"
+			x.Text = fmt.Sprintf("%s: there was no chance to see one, so nothing is known.", name)
+		case c.Observable == 0:
+			x.High, x.Method = 1, "none"
+			x.Text = fmt.Sprintf("%s: none of %d chances could be observed with these signals, so nothing is known.", name, c.Seen)
+		case c.Hits == 0:
+			x.High, x.Method = stats.UpperIfNone(c.Observable), "one-sided 95 %, exact"
+			x.Text = fmt.Sprintf("%s: 0 in %d observed chances (of %d): the true rate is below %s with 95 %% confidence.",
+				name, c.Observable, c.Seen, Share(x.High))
+		default:
+			i := stats.Proportion(min(c.Hits, c.Observable), c.Observable)
+			x.Low, x.High, x.Method = i.Low, i.High, "two-sided 95 %, Clopper-Pearson"
+			x.Text = fmt.Sprintf("%s: %d in %d observed chances (of %d): the true rate is between %s and %s with 95 %% confidence.",
+				name, c.Hits, c.Observable, c.Seen, Share(x.Low), Share(x.High))
+		}
+		list = append(list, x)
+	}
+	return list
+}
+
+// Share writes a share of one as a percentage with two significant digits or
+// so.
+func Share(x float64) string {
+	switch p := 100 * x; {
+	case p >= 10:
+		return fmt.Sprintf("%.0f %%", p)
+	case p >= 1:
+		return fmt.Sprintf("%.1f %%", p)
+	case p == 0:
+		return "0 %"
+	default:
+		return fmt.Sprintf("%.2f %%", p)
+	}
+}
+
+// Percent writes a part of a whole; a dash where there is no whole.
+func Percent(part, whole float64) string {
+	if whole <= 0 {
+		return "–"
+	}
+	return fmt.Sprintf("%.1f %%", 100*part/whole)
+}
+
+// StateTime is the moving time in one state of the clutch.
+type StateTime struct {
+	Name    string
+	Seconds float64
+}
+
+// States lists the moving time by state of the clutch, in the usual order.
+func (t *Total) States() []StateTime {
+	return []StateTime{{"closed", t.ClosedS}, {"partial", t.PartialS}, {"coast", t.CoastS}, {"open", t.OpenS}, {"unknown", t.UnknownS}}
+}
+
+// DurationText writes seconds as people say them.
+func DurationText(s float64) string {
+	switch d := time.Duration(s * float64(time.Second)).Round(time.Second); {
+	case s < 120:
+		return fmt.Sprintf("%.1f s", s)
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%d min %02d s", d/time.Minute, d%time.Minute/time.Second)
+	default:
+		return fmt.Sprintf("%d h %02d min", d/time.Hour, d%time.Hour/time.Minute)
+	}
+}
+
+// Period writes the time between two values.
+func Period(s float64) string {
+	if s <= 0 {
+		return "–"
+	}
+	return fmt.Sprintf("%.0f ms", 1000*s)
+}
+
+// WhenText writes an instant for people: UTC to the millisecond, or seconds
+// from the start of the recording.
+func WhenText(c bus.Clock, at bus.Micros) string {
+	if t, ok := Wall(c, at); ok {
+		return t.Format("2006-01-02 15:04:05.000Z")
+	}
+	return fmt.Sprintf("%.3f s", at.Seconds())
+}
+
+// GearText writes a gear; nil is unknown.
+func GearText(v *float64) string {
+	if v == nil {
+		return "–"
+	}
+	switch *v {
+	case -2:
+		return "P"
+	case -1:
+		return "R"
+	case 0:
+		return "N"
+	case 99:
+		return "shifting"
+	}
+	return fmt.Sprintf("%g", *v)
+}
+
+// Title names the stay.
+func (s *Stay) Title() string {
+	if s.Label != "" {
+		return s.Label
+	}
+	if s.Plan != nil && s.Plan.Vehicle != "" {
+		return s.Plan.Vehicle
+	}
+	return "stay without a label"
+}
+
+// Span says from when to when the drives of the stay ran.
+func (s *Stay) Span() string {
+	if len(s.Drives) == 0 {
+		return "no drive on file"
+	}
+	first, last := &s.Drives[0], &s.Drives[len(s.Drives)-1]
+	from, known1 := Wall(first.Clock, first.Account.Start)
+	to, known2 := Wall(last.Clock, last.Account.End)
+	if known1 && known2 {
+		return fmt.Sprintf("%s to %s UTC", from.Format("2006-01-02 15:04"), to.Format("2006-01-02 15:04"))
+	}
+	return "the wall time is not known; times are seconds from the start of the recording"
+}

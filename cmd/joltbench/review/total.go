@@ -1,0 +1,160 @@
+package review
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+
+	"joltwatch/detect"
+	"joltwatch/stream"
+)
+
+// Total is the account of the stay: the sum over its drives.
+type Total struct {
+	Drives    int
+	Unended   int // drives whose end is not on file
+	EngineOnS float64
+	MovingS   float64
+	ClosedS   float64
+	PartialS  float64
+	CoastS    float64
+	OpenS     float64
+	UnknownS  float64
+
+	Stops, StopsObserved int
+	Chances              []detect.Chance
+	Bands                []detect.Band
+	Roles                []detect.RoleCover
+
+	Frames, BadLines, Dropped, Errors uint64
+}
+
+// LockupFraction is the share of moving time in partial, closed or coast,
+// 0…1, of the time in which the clutch state was known; ok is false where none
+// was.
+func (t *Total) LockupFraction() (share float64, ok bool) {
+	on := t.ClosedS + t.PartialS + t.CoastS
+	if known := on + t.OpenS; known > 0 {
+		return on / known, true
+	}
+	return 0, false
+}
+
+// Total sums up the drives. Kinds, bands and roles keep the order in which
+// they first appear.
+func (s *Stay) Total() Total {
+	var t Total
+	for i := range s.Drives {
+		a := &s.Drives[i].Account
+		t.Drives++
+		if !a.Ended {
+			t.Unended++
+		}
+		t.EngineOnS += a.EngineOnS
+		t.MovingS += a.MovingS
+		t.ClosedS += a.ClosedS
+		t.PartialS += a.PartialS
+		t.CoastS += a.CoastS
+		t.OpenS += a.OpenS
+		t.UnknownS += a.UnknownS
+		t.Stops += a.Stops
+		t.StopsObserved += a.StopsObserved
+		t.Frames += a.Frames
+		t.BadLines += a.BadLines
+		t.Dropped += a.Dropped
+		t.Errors += a.Errors
+		for _, c := range a.Chances {
+			j := slices.IndexFunc(t.Chances, func(x detect.Chance) bool { return x.Kind == c.Kind })
+			if j < 0 {
+				t.Chances = append(t.Chances, c)
+				continue
+			}
+			x := &t.Chances[j]
+			x.Seen += c.Seen
+			x.Observable += c.Observable
+			x.Hits += c.Hits
+		}
+		for _, b := range a.Bands {
+			j := slices.IndexFunc(t.Bands, func(x detect.Band) bool { return x.Of == b.Of && x.Label == b.Label })
+			if j < 0 {
+				t.Bands = append(t.Bands, b)
+				continue
+			}
+			x := &t.Bands[j]
+			x.Closed += b.Closed
+			x.Partial += b.Partial
+			x.Coast += b.Coast
+			x.Open += b.Open
+			x.Unknown += b.Unknown
+		}
+		for _, r := range a.Roles {
+			j := slices.IndexFunc(t.Roles, func(x detect.RoleCover) bool { return x.Role == r.Role })
+			if j < 0 {
+				t.Roles = append(t.Roles, r)
+				continue
+			}
+			x := &t.Roles[j]
+			x.FreshS += r.FreshS
+			x.Samples += r.Samples
+			x.NotOK += r.NotOK
+			x.Switched += r.Switched
+			x.PeriodS = max(x.PeriodS, r.PeriodS)
+		}
+	}
+	slices.SortStableFunc(t.Bands, func(a, b detect.Band) int {
+		if c := strings.Compare(a.Of, b.Of); c != 0 {
+			return c
+		}
+		return cmp.Compare(a.From, b.From)
+	})
+	return t
+}
+
+// Count is how many events there were of a kind and class.
+type Count struct {
+	Kind, Class string
+	N           int
+	// Worth is that of the worthiest.
+	Worth float64
+	// First is the number of the worthiest event.
+	First int
+}
+
+// Counts counts the events by kind and class, the worthiest first.
+func (s *Stay) Counts() []Count {
+	var list []Count
+	for i := range s.Events {
+		e := &s.Events[i]
+		j := slices.IndexFunc(list, func(c Count) bool { return c.Kind == e.Kind && c.Class == e.Class })
+		if j < 0 {
+			list = append(list, Count{Kind: e.Kind, Class: e.Class, N: 1, Worth: e.Worth, First: e.Number})
+			continue
+		}
+		list[j].N++
+		if e.Worth > list[j].Worth {
+			list[j].Worth, list[j].First = e.Worth, e.Number
+		}
+	}
+	slices.SortStableFunc(list, func(a, b Count) int {
+		if c := cmp.Compare(b.Worth, a.Worth); c != 0 {
+			return c
+		}
+		return cmp.Compare(b.N, a.N)
+	})
+	return list
+}
+
+// Unmapped lists the roles that the vehicle file mapped to no signal, by what
+// they would add.
+func (s *Stay) Unmapped() []stream.Role {
+	if s.Plan == nil {
+		return nil
+	}
+	var list []stream.Role
+	for r := stream.Role(0); r < stream.NumRoles; r++ {
+		if len(s.Plan.Sources[r.String()]) == 0 {
+			list = append(list, r)
+		}
+	}
+	return list
+}

@@ -1,0 +1,49 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"joltwatch/cmd/joltbench/review"
+)
+
+// storeArg is the store that a command reads.
+type storeArg struct {
+	Dir string `arg:"" help:"The store directory that joltwatch wrote." placeholder:"DIR"`
+}
+
+// open reads the stay and says on standard error what is missing.
+func (a storeArg) open(h *host) (*review.Stay, error) { return openStay(h, a.Dir) }
+
+func openStay(h *host, dir string) (*review.Stay, error) {
+	s, err := review.Load(dir)
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range s.Remarks {
+		fmt.Fprintf(h.stderr, "joltbench: %s: %s\n", dir, plain(r))
+	}
+	return s, nil
+}
+
+// done returns the error of a command whose work is done: none, or that the
+// store needs attention.
+func done(stays ...*review.Stay) error {
+	for _, s := range stays {
+		if s.Damaged {
+			return attention{fmt.Errorf("%s is damaged in places; what could be read is shown: joltbench verify %s says where", s.Dir, s.Dir)}
+		}
+	}
+	return nil
+}
+
+// plain returns text from a store without control characters, so that it can
+// not steer the terminal.
+func plain(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f || r >= 0x80 && r < 0xa0 || r >= 0x202a && r <= 0x202e || r >= 0x2066 && r <= 0x2069 || r == '\ufffd' {
+			return '·'
+		}
+		return r
+	}, s)
+}

@@ -1,0 +1,190 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"text/tabwriter"
+
+	"joltwatch/cmd/joltbench/review"
+	"joltwatch/detect"
+)
+
+type summaryCmd struct {
+	storeArg
+	JSON bool `name:"json" help:"One JSON object on one line."`
+}
+
+// Help implements kong's long help.
+func (summaryCmd) Help() string {
+	return `Coverage of the stay, time per clutch state, what was found, and for each kind
+the chances it had: how often it could have happened, how often the signals
+would have shown it, and the 95 % bound that follows. The exact bound when
+nothing was seen in n chances is 1 - 0.05^(1/n), about 3/n.`
+}
+
+// Run prints the summary.
+func (c *summaryCmd) Run(h *host) error {
+	s, err := c.open(h)
+	if err != nil {
+		return err
+	}
+	t := s.Total()
+	if c.JSON {
+		enc := json.NewEncoder(h.stdout)
+		enc.SetEscapeHTML(false)
+		if err := enc.Encode(summaryObject(s, &t)); err != nil {
+			return err
+		}
+		return done(s)
+	}
+	p := func(format string, args ...any) { fmt.Fprintf(h.stdout, format, args...) }
+	p("%s\n", plain(s.Title()))
+	p("%s\n\n", s.Span())
+	if t.Drives == 0 {
+		p("No drive is on file: the monitor never saw the engine run.\n")
+		return done(s)
+	}
+	w := tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
+	fmt.Fprintf(w, "Drives\t%d\n", t.Drives)
+	fmt.Fprintf(w, "Engine on\t%s\n", review.DurationText(t.EngineOnS))
+	fmt.Fprintf(w, "Moving\t%s\n", review.DurationText(t.MovingS))
+	for _, x := range t.States() {
+		fmt.Fprintf(w, "  %s\t%s\t%s\n", x.Name, review.DurationText(x.Seconds), review.Percent(x.Seconds, t.MovingS))
+	}
+	if share, ok := t.LockupFraction(); ok {
+		fmt.Fprintf(w, "Lockup fraction\t%.1f %%\tof the moving time in which the clutch state was known\n", 100*share)
+	} else {
+		fmt.Fprintf(w, "Lockup fraction\tunknown\n")
+	}
+	fmt.Fprintf(w, "Stops\t%d\tof which %d could be observed\n", t.Stops, t.StopsObserved)
+	fmt.Fprintf(w, "Frames\t%d\t%d dropped, %d error frames, %d lines not understood\n", t.Frames, t.Dropped, t.Errors, t.BadLines)
+	w.Flush()
+
+	p("\nSignals\n")
+	w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
+	for _, r := range t.Roles {
+		fmt.Fprintf(w, "  %s\tknown %s of engine-on time\tevery %s\t%d values\t%d not valid\n", plain(r.Role), review.Percent(r.FreshS, t.EngineOnS), review.Period(r.PeriodS), r.Samples, r.NotOK)
+	}
+	w.Flush()
+	if list := s.Unmapped(); len(list) > 0 {
+		p("  not mapped:")
+		for i, r := range list {
+			if i > 0 {
+				p(",")
+			}
+			p(" %s", r)
+		}
+		p("\n")
+	}
+
+	p("\nFound\n")
+	if len(s.Events) == 0 {
+		p("  nothing\n")
+	}
+	w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
+	for _, x := range s.Counts() {
+		fmt.Fprintf(w, "  %d\t%s\t%s\tworth %.2f\tfor instance no. %d\n", x.N, plain(x.Kind), plain(x.Class), x.Worth, x.First)
+	}
+	w.Flush()
+
+	p("\nHow sure\n")
+	for _, x := range t.Sureness() {
+		p("  %s\n", plain(x.Text))
+	}
+	return done(s)
+}
+
+type summaryJSON struct {
+	Label          string     `json:"label"`
+	Drives         int        `json:"drives"`
+	Start          any        `json:"start"`
+	End            any        `json:"end"`
+	EngineOnS      float64    `json:"engine_on_s"`
+	MovingS        float64    `json:"moving_s"`
+	ClosedS        float64    `json:"closed_s"`
+	PartialS       float64    `json:"partial_s"`
+	CoastS         float64    `json:"coast_s"`
+	OpenS          float64    `json:"open_s"`
+	UnknownS       float64    `json:"unknown_s"`
+	LockupFraction *float64   `json:"lockup_fraction"`
+	Stops          int        `json:"stops"`
+	StopsObserved  int        `json:"stops_observed"`
+	Frames         uint64     `json:"frames"`
+	BadLines       uint64     `json:"bad_lines"`
+	Dropped        uint64     `json:"dropped"`
+	ErrorFrames    uint64     `json:"error_frames"`
+	Events         int        `json:"events"`
+	Counts         []count    `json:"counts"`
+	Roles          []roleJSON `json:"roles"`
+	// Fresh is the fresh share by role name, as Roles has it.
+	Fresh    map[string]float64 `json:"fresh"`
+	Chances  []chanceJSON       `json:"chances"`
+	Bands    []detect.Band      `json:"bands"`
+	Programs []string           `json:"programs"`
+	Remarks  []string           `json:"remarks"`
+	Damaged  bool               `json:"damaged"`
+}
+
+type count struct {
+	Kind  string `json:"kind"`
+	Class string `json:"class"`
+	N     int    `json:"n"`
+}
+
+type roleJSON struct {
+	Role       string  `json:"role"`
+	FreshShare float64 `json:"fresh_share"`
+	Samples    uint64  `json:"samples"`
+	NotOK      uint64  `json:"not_ok"`
+	PeriodS    float64 `json:"period_s"`
+	Switches   uint64  `json:"source_switches"`
+}
+
+type chanceJSON struct {
+	Kind       string  `json:"kind"`
+	Seen       uint64  `json:"seen"`
+	Observable uint64  `json:"observable"`
+	Hits       uint64  `json:"hits"`
+	RateLow    float64 `json:"rate_low"`
+	RateHigh   float64 `json:"rate_high"`
+	Method     string  `json:"method"`
+}
+
+func summaryObject(s *review.Stay, t *review.Total) summaryJSON {
+	o := summaryJSON{Label: s.Label, Drives: t.Drives, EngineOnS: t.EngineOnS, MovingS: t.MovingS, ClosedS: t.ClosedS,
+		PartialS: t.PartialS, CoastS: t.CoastS, OpenS: t.OpenS, UnknownS: t.UnknownS, Stops: t.Stops, StopsObserved: t.StopsObserved,
+		Frames: t.Frames, BadLines: t.BadLines, Dropped: t.Dropped, ErrorFrames: t.Errors, Events: len(s.Events),
+		Counts: []count{}, Roles: []roleJSON{}, Fresh: map[string]float64{}, Chances: []chanceJSON{}, Bands: t.Bands,
+		Programs: s.Programs, Remarks: s.Remarks, Damaged: s.Damaged}
+	if len(s.Drives) > 0 {
+		first, last := &s.Drives[0], &s.Drives[len(s.Drives)-1]
+		o.Start, o.End = review.When(first.Clock, first.Account.Start), review.When(last.Clock, last.Account.End)
+	}
+	if share, ok := t.LockupFraction(); ok {
+		o.LockupFraction = &share
+	}
+	for _, x := range s.Counts() {
+		o.Counts = append(o.Counts, count{x.Kind, x.Class, x.N})
+	}
+	for _, r := range t.Roles {
+		share := 0.0
+		if t.EngineOnS > 0 {
+			share = r.FreshS / t.EngineOnS
+		}
+		o.Roles = append(o.Roles, roleJSON{r.Role, share, r.Samples, r.NotOK, r.PeriodS, r.Switched})
+		o.Fresh[r.Role] = share
+	}
+	for _, x := range t.Sureness() {
+		o.Chances = append(o.Chances, chanceJSON{x.Kind, x.Seen, x.Observable, x.Hits, x.Low, x.High, x.Method})
+	}
+	if o.Bands == nil {
+		o.Bands = []detect.Band{}
+	}
+	if o.Programs == nil {
+		o.Programs = []string{}
+	}
+	if o.Remarks == nil {
+		o.Remarks = []string{}
+	}
+	return o
+}
