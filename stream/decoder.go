@@ -26,9 +26,11 @@ type Decoder struct {
 	// samples has room for all fields of the plan. The feed of sample i is
 	// base + i, or feed[i] where direct is not set.
 	samples []Sample
-	feed    []uint16
+	feed    []int32
 	direct  bool
-	base    uint16
+	base    int32
+	// learnt counts the feeds of identifiers found by parameter group.
+	learnt int
 }
 
 // feedKey says what one feed is: one signal as sent by one identifier. A
@@ -43,8 +45,9 @@ type feedKey struct {
 
 type decodedFeed struct {
 	feedKey
-	step    float64
-	percent bool // of the reference torque
+	message, signal int // in the plan
+	step            float64
+	percent         bool // of the reference torque
 }
 
 type message struct {
@@ -65,7 +68,7 @@ type message struct {
 type binding struct {
 	message int32
 	next    int32 // the next binding of the same identifier, or -1
-	feed    uint16
+	feed    int32
 }
 
 // field is one signal, ready to be taken out of a frame. It fills one cache
@@ -104,9 +107,9 @@ type muxField struct {
 	ranges [][2]uint64
 }
 
-// maxFeeds bounds what hostile traffic (one parameter group from all 256
+// maxLearntFeeds bounds what hostile traffic (one parameter group from all 256
 // addresses) can make the decoder remember.
-const maxFeeds = 1024
+const maxLearntFeeds = 1024
 
 // NewDecoder prepares the plan. The plan must not change afterwards.
 func NewDecoder(plan *Plan) (*Decoder, error) {
@@ -150,12 +153,10 @@ func NewDecoder(plan *Plan) (*Decoder, error) {
 			d.pgn = append(d.pgn, n)
 			continue
 		}
-		if err := d.bind(messageKey(m), n, -1); err != nil {
-			return nil, fmt.Errorf("message %s: %w", m.Name, err)
-		}
+		d.bind(messageKey(m), n, -1)
 	}
 	d.samples = make([]Sample, most)
-	d.feed = make([]uint16, most)
+	d.feed = make([]int32, most)
 	return d, nil
 }
 
@@ -192,32 +193,28 @@ func messageKey(m *Message) uint64 {
 
 // bind adds message n to the identifier's chain, with a feed for each of its
 // signals.
-func (d *Decoder) bind(k uint64, n int32, address int) error {
+func (d *Decoder) bind(k uint64, n int32, address int) {
 	m := &d.messages[n]
-	if len(d.feeds)+len(m.fields) > maxFeeds {
-		return fmt.Errorf("more than %d mapped signals", maxFeeds)
-	}
-	b := binding{message: n, next: -1, feed: uint16(len(d.feeds))}
+	b := binding{message: n, next: -1, feed: int32(len(d.feeds))}
 	for i := range m.fields {
 		x := &m.fields[i]
 		step := math.Abs(x.scale)
 		if x.uncommon != nil && x.uncommon.float {
 			step = 0
 		}
-		d.feeds = append(d.feeds, decodedFeed{feedKey{x.role, x.source, address}, step, m.plan.Signals[i].PercentOfReference})
+		d.feeds = append(d.feeds, decodedFeed{feedKey{x.role, x.source, address}, int(n), i, step, m.plan.Signals[i].PercentOfReference})
 	}
 	d.bindings = append(d.bindings, b)
 	at := int32(len(d.bindings) - 1)
 	first := d.table.get(k)
 	if first < 0 {
 		d.table.put(k, at)
-		return nil
+		return
 	}
 	for d.bindings[first].next >= 0 {
 		first = d.bindings[first].next
 	}
 	d.bindings[first].next = at
-	return nil
 }
 
 // PGN returns the parameter group and the source address of a 29-bit
@@ -240,9 +237,10 @@ func (d *Decoder) learn(f *bus.Frame, k uint64) int32 {
 		if m.ID != pgn || m.Bus >= 0 && m.Bus != int(f.Bus) || m.SourceAddress >= 0 && m.SourceAddress != int(address) {
 			continue
 		}
-		if d.bind(k, n, int(address)) != nil {
+		if d.learnt += len(d.messages[n].fields); d.learnt > maxLearntFeeds {
 			break
 		}
+		d.bind(k, n, int(address))
 	}
 	first := d.table.get(k)
 	if first == absent {
@@ -302,9 +300,16 @@ func (d *Decoder) Decode(f *bus.Frame) (samples []Sample, mapped bool) {
 // feedOf is the feed of sample i of the last call of Decode.
 func (d *Decoder) feedOf(i int) int32 {
 	if d.direct {
-		return int32(d.base) + int32(i)
+		return d.base + int32(i)
 	}
-	return int32(d.feed[i])
+	return d.feed[i]
+}
+
+// Signal says which signal of the plan sample i of the last call of Decode is
+// of: an index of Plan.Messages and one of its Signals.
+func (d *Decoder) Signal(i int) (message, signal int) {
+	f := &d.feeds[d.feedOf(i)]
+	return f.message, f.signal
 }
 
 var decodable = [8]bool{bus.Data: true, bus.Reading: true, bus.Answer: true}
@@ -351,7 +356,7 @@ func (d *Decoder) decodeChain(f *bus.Frame, n int32, count int) int {
 }
 
 // decode adds the samples of any message after the count there are.
-func (d *Decoder) decode(f *bus.Frame, m *message, feed uint16, count int) int {
+func (d *Decoder) decode(f *bus.Frame, m *message, feed int32, count int) int {
 	for i := range m.fields {
 		x := &m.fields[i]
 		if f.Len < x.need {
@@ -363,7 +368,7 @@ func (d *Decoder) decode(f *bus.Frame, m *message, feed uint16, count int) int {
 		if !x.take(f, s) {
 			continue
 		}
-		d.feed[count] = feed + uint16(i)
+		d.feed[count] = feed + int32(i)
 		count++
 	}
 	return count
@@ -483,8 +488,8 @@ func newField(s *Signal) (field, error) {
 	if clampInt(math.Floor(u.maxF)) < x.min {
 		return x, fmt.Errorf("no raw value lies between %v and %v", u.minF, u.maxF)
 	}
-	if s.Float && (s.Length != 32 && s.Length != 64 || wide) {
-		return x, fmt.Errorf("a floating-point number has 32 or 64 bits and starts on a byte, not %d bits from bit %d", s.Length, s.Start)
+	if s.Float && s.Length != 32 && s.Length != 64 {
+		return x, fmt.Errorf("a floating-point number has 32 or 64 bits, not %d", s.Length)
 	}
 	if len(s.States) > 0 {
 		if s.Float {

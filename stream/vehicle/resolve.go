@@ -443,13 +443,12 @@ func (r *resolver) builtInRole(x *role, path string, role stream.Role, n int, g 
 }
 
 func (r *resolver) definedRole(x *role, path string, role stream.Role, n int, m *dbc.Message, d *dbc.Signal) {
-	s := stream.Signal{Name: d.Name, Role: role, Start: uint16(d.Start), Length: uint8(d.Length),
-		BigEndian: d.BigEndian, Signed: d.Signed, Float: d.Float, Scale: d.Factor, Offset: d.Offset}
-	for _, c := range d.Mux {
-		s.Mux = append(s.Mux, stream.MuxCond{Start: uint16(c.Switch.Start), Length: uint8(c.Switch.Length),
-			BigEndian: c.Switch.BigEndian, Ranges: c.Ranges})
+	s := Signal(d)
+	s.Role = role
+	if s.RawMin > s.RawMax {
+		r.fail(path+".signal", "signal %s: the limits %g to %g in its definition leave no value that it can have", x.Signal, d.Min, d.Max)
+		return
 	}
-	s.RawMin, s.RawMax = rawLimits(d)
 	msg := stream.Message{Name: m.Name, Match: stream.MatchID, Bus: n, ID: m.ID, Extended: m.Extended, SourceAddress: -1}
 	label := m.Name + "." + d.Name
 	if r.file.Buses[n].J1939 && m.Extended {
@@ -467,6 +466,18 @@ func (r *resolver) definedRole(x *role, path string, role stream.Role, n int, m 
 		return
 	}
 	r.add(msg, s, label)
+}
+
+// Signal is the plan's form of a defined signal, in the definition's own unit.
+func Signal(d *dbc.Signal) stream.Signal {
+	s := stream.Signal{Name: d.Name, Start: uint16(d.Start), Length: uint8(d.Length),
+		BigEndian: d.BigEndian, Signed: d.Signed, Float: d.Float, Scale: d.Factor, Offset: d.Offset}
+	for _, c := range d.Mux {
+		s.Mux = append(s.Mux, stream.MuxCond{Start: uint16(c.Switch.Start), Length: uint8(c.Switch.Length),
+			BigEndian: c.Switch.BigEndian, Ranges: c.Ranges})
+	}
+	s.RawMin, s.RawMax = rawLimits(d)
+	return s
 }
 
 // rawLimits are the raw values between which a signal is a number: those whose
