@@ -1,0 +1,23 @@
+package bus
+
+import "errors"
+
+// Source is where frames come from. Read and Close may be called from
+// different goroutines, and Close ends a Read that waits; the other methods may
+// be called at any time.
+type Source interface {
+	// Read fills batch with what there is and returns how many frames that
+	// is: 0 without an error where nothing came for a while. After io.EOF
+	// there is nothing more; a live source does not end by itself.
+	Read(batch []Frame) (int, error)
+	Clock() Clock
+	Stats() Stats
+	Close() error
+}
+
+// Errors of opening a source that a caller may want to tell apart; the error's
+// text says what to do.
+var (
+	ErrMissing    = errors.New("there is no such device")
+	ErrPermission = errors.New("not permitted")
+)
