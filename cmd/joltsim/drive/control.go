@@ -36,6 +36,7 @@ type controller struct {
 	shiftFrom int
 	shiftTo   int
 	sinceGear float64
+	engaged   bool    // in gear since neutral
 	flareFor  float64 // fault: hold off of the oncoming clutch
 
 	loadSlow, pedalSlow, pedalRate float64
@@ -92,12 +93,22 @@ func (c *controller) run(p *plant, pedal float64, braking bool, fluidC float64) 
 func (c *controller) gears(p *plant, turbine, kmh, pct float64, braking bool) {
 	v, ct := c.v, &c.v.Control
 	if c.selector != selectDrive && c.selector != selectReverse {
+		// The gear follows the road, so that the way back to drive is soft.
 		p.gearCap = 1.5
-		c.gear, c.shift = 1, shiftNone
+		c.gear, c.shift, c.engaged = 1, shiftNone, false
+		for c.gear < len(v.Ratios) && mul(mul(p.wheel, radToRPM), v.Ratios[c.gear-1]) > ct.DownRPM+700 {
+			c.gear++
+		}
 		return
 	}
 	if c.selector == selectReverse {
-		p.gearRatio, p.gearCap = -v.Reverse, 3000
+		p.gearRatio = -v.Reverse
+		c.engage(p)
+		return
+	}
+	if !c.engaged {
+		p.gearRatio = v.Ratios[c.gear-1]
+		c.engage(p)
 		return
 	}
 	c.shiftFor += controlStep
@@ -163,6 +174,18 @@ func (c *controller) gears(p *plant, turbine, kmh, pct float64, braking bool) {
 		if c.shiftFor >= 0.30 {
 			c.shift = shiftNone
 		}
+	}
+}
+
+// engage takes up the gear from neutral over some tenths of a second.
+func (c *controller) engage(p *plant) {
+	if c.engaged {
+		return
+	}
+	p.gearCap = 0.22 * c.v.maxTorque(1500)
+	if abs(p.turbine-mul(p.gearRatio, p.wheel)) < 0.3 {
+		c.engaged = true
+		p.gearCap = 3000
 	}
 }
 
