@@ -399,7 +399,7 @@ func TestVMListenOnly(t *testing.T) {
 		}
 	}
 	talk(50)
-	until(t, s, "traffic", atLeast(150, isFrame))
+	until(t, s, "traffic", atLeast(100, isFrame))
 	command(t, "ip link set can0 down; ip link set can0 up")
 	talk(50)
 	until(t, s, "down and up", atLeast(1, isNotice(NoticeUp)))
