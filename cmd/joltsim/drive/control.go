@@ -301,6 +301,9 @@ func (c *controller) clutch(p *plant, engine, turbine, kmh, pct float64, braking
 	if c.mode == modePartial && c.modeFor < 0.8 && next != modePartial {
 		next = modePartial
 	}
+	if c.shift != shiftNone && next != modeCoast {
+		next = c.mode // one thing at a time
+	}
 	if next != c.mode {
 		c.mode, c.modeFor = next, 0
 		if next == modePartial {

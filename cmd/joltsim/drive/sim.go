@@ -117,6 +117,7 @@ type Sim struct {
 	faults []faultState
 	done   bool
 	out    []bus.Frame
+	watch  func() // for tests, every 10 ms
 }
 
 // New prepares a drive.
@@ -228,6 +229,9 @@ func (s *Sim) slow() {
 		s.faults[i].slow(s)
 	}
 	s.obs.slow()
+	if s.watch != nil {
+		s.watch()
+	}
 }
 
 // Result is a whole drive in memory.
