@@ -123,41 +123,61 @@ func (t *traffic) checksums(rs []rule, counter *run) (found []Checksum, taken ui
 	if len(sample) < enough {
 		return nil, 0
 	}
-	try := func(r run) bool {
+	s := t.words[0]
+	active := s.active()
+	best, most := run{}, -1
+	var kind string
+	// Where all bytes together are to give one constant, every one of them
+	// follows from the others: the checksum is the one whose calmest bit
+	// changes most.
+	try := func(r run) {
+		b := r.bits()
+		if b&active != b || counter != nil && b&counter.bits() != 0 {
+			return
+		}
+		calm := s.n + 1
+		for k := range s.flip.total {
+			if b>>k&1 != 0 {
+				calm = min(calm, s.flip.count(k))
+			}
+		}
+		if calm <= most || best.length > r.length {
+			return
+		}
 		for _, x := range rs {
 			for _, without := range []bool{false, true} {
-				if without && (r.length != 8 || !r.oneByte() || r.shift%8 != 0) {
+				if without && (r.length != 8 || !r.oneByte()) {
 					continue
 				}
 				if k := x.holds(sample, n, r, without, counter); k != "" {
-					found = append(found, Checksum{r.field(), x.name + k})
-					taken |= r.bits()
-					return true
+					best, most, kind = r, calm, x.name+k
+					return
 				}
 			}
 		}
-		return false
 	}
-	active := t.words[0].active()
 	for _, length := range []int{8, 4} {
 		for shift := 8*n - length; shift >= 0; shift-- {
 			r := run{shift: shift, length: length}
-			b := r.bits()
-			if length == 4 && shift%4 != 0 || b&taken != 0 || b&active != b || counter != nil && b&counter.bits() != 0 {
+			if length == 4 && shift%4 != 0 {
 				continue
 			}
-			if try(r) || r.oneByte() {
+			try(r)
+			if r.oneByte() {
 				continue
 			}
 			// Across bytes the big-endian reading is another run.
 			top := shift + length - 1
 			r = run{shift: 64 - 8*(top/8+1) + shift%8, length: length, big: true}
-			if b := r.bits(); r.shift >= 0 && b&taken == 0 && b&active == b {
+			if r.shift >= 0 {
 				try(r)
 			}
 		}
 	}
-	return found, taken
+	if most < 0 {
+		return nil, 0
+	}
+	return []Checksum{{best.field(), kind}}, best.bits()
 }
 
 // active are the payload bits that have changed at all.

@@ -5,9 +5,13 @@ import (
 	"io"
 	"math"
 	"os"
+	"strconv"
+	"strings"
 	"testing"
+	"time"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/joltsim/drive"
 )
 
 func TestExplore(t *testing.T) {
@@ -15,11 +19,28 @@ func TestExplore(t *testing.T) {
 	if path == "" {
 		t.Skip()
 	}
+	s := NewSurvey(Options{})
+	if veh, ok := strings.CutPrefix(path, "sim:"); ok {
+		seed, _ := strconv.ParseUint(os.Getenv("SEED"), 10, 64)
+		zero := 0.0
+		sc := drive.Scenario{Name: "x", Vehicle: veh, Seed: seed, Other: 80, Steps: []drive.Step{
+			{Do: "start", ForS: 6, Grade: &zero}, {Do: "drive", ToKmh: 50, ForS: 25, Accel: 1.2}, {Do: "lift", ToKmh: 35, ForS: 8},
+			{Do: "drive", ToKmh: 60, ForS: 25, Accel: 1}, {Do: "stop", Accel: 1.3, ForS: 5}, {Do: "drive", ToKmh: 30, ForS: 12}, {Do: "stop", Accel: 1, ForS: 3}, {Do: "neutral", PedalPct: 20, ForS: 4},
+		}}
+		r, err := drive.Run(sc)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range r.Frames {
+			s.Add(&r.Frames[i])
+		}
+		explore(s)
+		return
+	}
 	l, err := bus.OpenLog(path, bus.LogOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := NewSurvey(Options{})
 	var b [512]bus.Frame
 	for {
 		n, err := l.Read(b[:])
@@ -33,6 +54,10 @@ func TestExplore(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	explore(s)
+}
+
+func explore(s *Survey) {
 	rs := rules()
 	g := s.instants()
 	fmt.Println(s.Frames, len(s.ids), s.Duration(), len(g.at), g.step)
@@ -48,17 +73,46 @@ func TestExplore(t *testing.T) {
 			fmt.Println()
 		}
 	}
+	t0 := time.Now()
 	pool := speeds(ids, &g)
 	for _, q := range pool {
-		fmt.Printf("  %v   %v lo=%.0f hi=%.0f d=%d rough=%.3f jump=%.4f\n", q.t.ID, q.run.field(), q.lo, q.hi, q.distinct, q.rough, q.jump)
-	}
-	ts := trios(pool, g.step.Seconds())
-	fmt.Println(len(ts), "trios")
-	for _, x := range ts[:min(len(ts), 25)] {
-		fmt.Printf("%.3f E %v %v  T %v %v  O %v %v ladder %.2f coupled %.3f (%.2f) in %d stand %.2f/%d faces %.2f/%d runs %.2f gears", x.score, x.engine.t.ID, x.engine.run.field(), x.turbine.t.ID, x.turbine.run.field(), x.output.t.ID, x.output.run.field(), x.ladder, math.Exp(x.coupled.log), x.coupled.share, x.inGears, x.stand, x.standN, x.faces, x.facesN, x.runs)
-		for _, p := range x.gears {
-			fmt.Printf(" %.3f(%.2f,%.4f)", math.Exp(p.log), p.share, p.width)
+		if os.Getenv("IDS") == "" {
+			break
 		}
-		fmt.Println()
+		fmt.Printf("  %v   %v lo=%.0f hi=%.0f d=%d rough=%.3f jumps=%d\n", q.t.ID, q.run.field(), q.lo, q.hi, q.distinct, q.rough, q.jumps)
+	}
+	t1 := time.Now()
+	fast := quick(pool)
+	var heads []*series
+	for _, c := range classes(fast) {
+		heads = append(heads, c[0])
+		if os.Getenv("IDS") != "" {
+			fmt.Print("class:")
+			for _, q := range c {
+				fmt.Printf(" %v %v;", q.t.ID, q.run.field())
+			}
+			fmt.Println()
+		}
+	}
+	t2 := time.Now()
+	ts := trios(heads, g.step.Seconds())
+	t3 := time.Now()
+	fmt.Println(len(pool), len(fast), len(heads), len(ts), "trios", t1.Sub(t0), t2.Sub(t1), t3.Sub(t2))
+	show := func(ts []*trio, n int) {
+		for _, x := range ts[:min(len(ts), n)] {
+			fmt.Printf("%.3f E %v %v  T %v %v  O %v %v ladder %.2f coupled %.3f (%.2f) in %d stand %.2f/%d faces %.2f/%d runs %.2f gears", x.score, x.engine.t.ID, x.engine.run.field(), x.turbine.t.ID, x.turbine.run.field(), x.output.t.ID, x.output.run.field(), x.ladder, math.Exp(x.coupled.log), x.coupled.share, x.inGears, x.stand, x.standN, x.faces, x.facesN, x.runs)
+			for _, p := range x.gears {
+				fmt.Printf(" %.3f(%.2f,%.4f)", math.Exp(p.log), p.share, p.width)
+			}
+			fmt.Println()
+		}
+	}
+	show(ts, 5)
+	if len(ts) > 0 {
+		_, e, b, o := settle(ts[0], fast, g.step.Seconds())
+		fmt.Println("settled", time.Since(t3))
+		show(e, 4)
+		show(b, 4)
+		show(o, 8)
 	}
 }

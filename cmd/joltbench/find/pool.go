@@ -9,7 +9,6 @@ import (
 // none, or no use as one.
 const (
 	roughest   = 0.2
-	jumpiest   = 0.006
 	fewest     = 40 // different values
 	mostSpeeds = 300
 )
@@ -23,7 +22,7 @@ func speeds(ids []Identifier, g *instants) []*series {
 		var own []*series
 		ids[i].candidates(func(t *traffic, m *Mux, value uint64, r run) {
 			s := newSeries(t, r, fewest)
-			if s == nil || s.rough > roughest || s.jump > jumpiest || s.hi-s.lo < 30 {
+			if s == nil || s.rough > roughest || s.jumps > 2+len(s.v)/4000 || s.hi-s.lo < 30 {
 				return
 			}
 			s.mux, s.muxValue = m, value
@@ -59,8 +58,8 @@ func speeds(ids []Identifier, g *instants) []*series {
 // plainer says whether a is the better reading of the same bits: one that
 // jumps less, then one that tells more values apart, then the shorter one.
 func (a *series) plainer(b *series) bool {
-	if ja, jb := a.jump > 0.001, b.jump > 0.001; ja != jb {
-		return jb
+	if a.jumps != b.jumps {
+		return a.jumps < b.jumps
 	}
 	if a.distinct != b.distinct {
 		return a.distinct > b.distinct
@@ -74,14 +73,68 @@ func (a *series) plainer(b *series) bool {
 	return a.run.shift < b.run.shift
 }
 
-// follows says whether b is a multiple of a.
+// follows says whether b is a multiple of a throughout, low values included.
 func follows(a, b *series) bool {
-	peaks, n := ratios(a, b, nil)
-	if n == 0 {
-		// Neither is ever well above zero together: the same nothing.
-		return true
+	ratio := b.top / a.top
+	// A better ratio, from the upper half.
+	var sa, sb float64
+	for i, v := range a.grid {
+		if w := b.grid[i]; v > 0.3*a.top && w > 0.3*b.top {
+			sa += v
+			sb += w
+		}
 	}
-	return len(peaks) > 0 && peaks[0].share > 0.95
+	if sa > 0 {
+		ratio = sb / sa
+	}
+	off, n := 0, 0
+	for i, v := range a.grid {
+		w := b.grid[i]
+		if math.IsNaN(v + w) {
+			continue
+		}
+		n++
+		if math.Abs(w-ratio*v) > 0.015*b.top+0.6+0.6*ratio {
+			off++
+		}
+	}
+	return n > 0 && off <= n/200
+}
+
+// classes groups the series that are multiples of each other; the finest of
+// each comes first.
+func classes(pool []*series) [][]*series {
+	sorted := append([]*series(nil), pool...)
+	sort.SliceStable(sorted, func(i, j int) bool { return sorted[i].fineness() > sorted[j].fineness() })
+	var out [][]*series
+next:
+	for _, s := range sorted {
+		for k := range out {
+			if follows(out[k][0], s) {
+				out[k] = append(out[k], s)
+				continue next
+			}
+		}
+		out = append(out, []*series{s})
+	}
+	return out
+}
+
+// quick are the series fine and frequent enough to be one of the three shaft
+// speeds.
+func quick(pool []*series) (out []*series) {
+	for _, s := range pool {
+		if s.period <= 150_000 && s.hi-s.lo >= 120 && s.distinct >= 100 {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// overlaps says whether two series share bits.
+func (a *series) overlaps(b *series) bool {
+	return a.t.ID == b.t.ID && a.run.word == b.run.word && a.run.bits()&b.run.bits() != 0 &&
+		(a.mux == nil || b.mux == nil || a.muxValue == b.muxValue)
 }
 
 // points are subsets of the common instants.

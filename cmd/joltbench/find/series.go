@@ -23,7 +23,7 @@ type series struct {
 	lo, hi   float64 // 1st and 99th percentile
 	distinct int
 	rough    float64
-	jump     float64
+	jumps    int // steps of more than a fifth of the range from frame to frame
 	period   bus.Micros
 
 	// grid are the values less zero at common instants.
@@ -104,16 +104,20 @@ func (s *series) spread() {
 // roughness is the root mean square of the second differences over a tenth of
 // a second, as a share of the range: about 0.7 for noise, a few hundredths for
 // what has inertia, however much it trembles (a continuity measure in the
-// sense of CAN-D, see flips). jump is the share of frames that step by more
-// than a quarter of the range.
+// sense of CAN-D, see flips).
 func (s *series) roughness() {
 	h := 1
 	if s.period > 0 {
 		h = max(1, int(100_000/s.period))
 	}
 	var second float64
-	jumps, n := 0, 0
+	n := 0
 	span := s.hi - s.lo
+	for i := 1; i < len(s.v); i++ {
+		if math.Abs(s.v[i]-s.v[i-1]) > 0.2*span && s.at[i]-s.at[i-1] < 150_000 {
+			s.jumps++
+		}
+	}
 	wide := 3*bus.Micros(h)*s.period + 20_000
 	for i := 0; i+2*h < len(s.v); i += max(1, h/3) {
 		a, b, c := s.v[i], s.v[i+h], s.v[i+2*h]
@@ -123,16 +127,12 @@ func (s *series) roughness() {
 		d := c - 2*b + a
 		second += d * d
 		n++
-		if math.Abs(s.v[i+1]-a) > 0.25*span {
-			jumps++
-		}
 	}
 	if n < 10 || span == 0 {
 		s.rough = math.Inf(1)
 		return
 	}
 	s.rough = math.Sqrt(second/float64(n)) / span
-	s.jump = float64(jumps) / float64(n)
 }
 
 // quantile of a sorted slice.

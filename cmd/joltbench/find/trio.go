@@ -25,12 +25,26 @@ type trio struct {
 const (
 	leastLadder  = 0.55
 	leastCoupled = 0.03
+
+	// Steps between neighbouring gears, and the span from first to last, as
+	// logarithms: 10 % to a factor of 2.3, and 12. Wider than any gearbox
+	// known to us (common practice, no source).
+	leastStep, mostStep = 0.095, 0.83
+	mostSpan            = 2.5
+
+	// leastMoved is the least spread of the logarithm of output speed within
+	// a gear.
+	leastMoved = 0.02
 )
 
-// ladderOf looks at b as turbine and a as output speed: a few ratios, one
-// about as far from the next as gears are.
-func ladderOf(a, b *series) (gears []peak, mass float64) {
-	peaks, n := ratios(a, b, nil)
+// ladderOf looks at b as turbine and o as output speed: while moving, a few
+// ratios, one about as far from the next as gears are, the higher ones at
+// lower speeds, each held for a time.
+func ladderOf(o, b *series) (gears []peak, mass float64) {
+	if !mayHaveLadder(o, b) {
+		return nil, 0
+	}
+	peaks, n := ratios(o, b, nil)
 	if n < 200 {
 		return nil, 0
 	}
@@ -41,24 +55,71 @@ func ladderOf(a, b *series) (gears []peak, mass float64) {
 		}
 		near := false
 		for k := range gears {
-			if math.Abs(gears[k].log-p.log) < 0.08 {
+			if math.Abs(gears[k].log-p.log) < leastStep {
 				near = true
 				break
 			}
 		}
-		if near {
-			continue
+		if !near {
+			gears = append(gears, p)
+			mass += p.share
 		}
-		gears = append(gears, p)
-		mass += p.share
 	}
-	if len(gears) < 2 {
+	if len(gears) < 2 || mass < leastLadder || gears[0].share > 0.985 {
 		return nil, 0
 	}
 	sort.Slice(gears, func(i, j int) bool { return gears[i].log > gears[j].log })
-	span := gears[0].log - gears[len(gears)-1].log
-	if span > math.Log(12) || gears[0].share > 0.985 {
+	if gears[0].log-gears[len(gears)-1].log > mostSpan {
 		return nil, 0
+	}
+	var speed, count, logs, squares [14]float64
+	last, switches, neighbours, run, short := -1, 0, 0, 0, 0
+	for i := range o.log {
+		if math.IsNaN(b.log[i] - o.log[i]) {
+			continue
+		}
+		g := nearest(o, b, i, gears)
+		if g < 0 {
+			continue
+		}
+		speed[g] += o.grid[i]
+		logs[g] += o.log[i]
+		squares[g] += o.log[i] * o.log[i]
+		count[g]++
+		if last >= 0 && g != last {
+			switches++
+			if g-last == 1 || last-g == 1 {
+				neighbours++
+			}
+			if run < 8 {
+				short++
+			}
+			run = 0
+		}
+		run++
+		last = g
+	}
+	if switches == 0 || 2*neighbours < switches || 2*short > switches {
+		return nil, 0
+	}
+	// A ratio counts as a gear's only as far as the speeds moved in it.
+	moved := 0.0
+	for k := range gears {
+		if count[k] > 0 {
+			mean := logs[k] / count[k]
+			moved += gears[k].share * math.Sqrt(math.Max(0, squares[k]/count[k]-mean*mean))
+		}
+	}
+	if moved < leastMoved*mass {
+		return nil, 0
+	}
+	for k := 0; k+1 < len(gears); k++ {
+		if gears[k].log-gears[k+1].log > mostStep {
+			return nil, 0
+		}
+		if count[k] == 0 || count[k+1] == 0 || speed[k]/count[k] > 1.02*speed[k+1]/count[k+1] {
+			return nil, 0
+		}
 	}
 	return gears, mass
 }
@@ -173,7 +234,60 @@ func (s *series) fineness() float64 {
 	return 0.6*steps + 0.4*often
 }
 
-// trios tries all triples that can be, the best first.
+// tried is trio.judge for a triple not tried yet; nil where it cannot be.
+func tried(e, b, o *series, step float64) *trio {
+	if e == o || e == b || b == o || e.overlaps(o) || e.overlaps(b) || b.overlaps(o) {
+		return nil
+	}
+	gears, mass := ladderOf(o, b)
+	if mass < leastLadder {
+		return nil
+	}
+	t := &trio{engine: e, turbine: b, output: o, gears: gears, ladder: mass}
+	t.judge(step)
+	if t.score == 0 {
+		return nil
+	}
+	return t
+}
+
+// settle improves the trio by trying every series of the pool in each place,
+// until nothing better is found, and returns what was tried last in each.
+func settle(t *trio, pool []*series, step float64) (best *trio, engines, turbines, outputs []*trio) {
+	for range 4 {
+		engines, turbines, outputs = nil, nil, nil
+		best = t
+		for _, s := range pool {
+			for k, x := range []*trio{tried(s, t.turbine, t.output, step), tried(t.engine, s, t.output, step), tried(t.engine, t.turbine, s, step)} {
+				if x == nil {
+					continue
+				}
+				switch k {
+				case 0:
+					engines = append(engines, x)
+				case 1:
+					turbines = append(turbines, x)
+				case 2:
+					outputs = append(outputs, x)
+				}
+				if x.score > best.score {
+					best = x
+				}
+			}
+		}
+		if best == t {
+			break
+		}
+		t = best
+	}
+	for _, l := range [][]*trio{engines, turbines, outputs} {
+		sort.SliceStable(l, func(i, j int) bool { return l[i].score > l[j].score })
+	}
+	return best, engines, turbines, outputs
+}
+
+// trios tries all triples that can be, the best first. The series are those of
+// different classes; copies would only multiply the work.
 func trios(pool []*series, step float64) []*trio {
 	type pair struct {
 		output, turbine *series
@@ -183,7 +297,7 @@ func trios(pool []*series, step float64) []*trio {
 	var pairs []pair
 	for _, o := range pool {
 		for _, b := range pool {
-			if o == b {
+			if o == b || o.overlaps(b) {
 				continue
 			}
 			if gears, mass := ladderOf(o, b); mass >= leastLadder {
@@ -191,15 +305,15 @@ func trios(pool []*series, step float64) []*trio {
 			}
 		}
 	}
-	// The tightest first; a bound, in case a bus has very many copies.
+	// The tightest first; a bound, in case a bus is full of look-alikes.
 	sort.SliceStable(pairs, func(i, j int) bool { return pairs[i].mass > pairs[j].mass })
-	if len(pairs) > 400 {
-		pairs = pairs[:400]
+	if len(pairs) > 200 {
+		pairs = pairs[:200]
 	}
 	var out []*trio
 	for _, p := range pairs {
 		for _, e := range pool {
-			if e == p.output || e == p.turbine {
+			if e == p.output || e == p.turbine || e.overlaps(p.output) || e.overlaps(p.turbine) {
 				continue
 			}
 			t := &trio{engine: e, turbine: p.turbine, output: p.output, gears: p.gears, ladder: p.mass}
