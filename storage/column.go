@@ -1,29 +1,34 @@
 package storage
 
 import (
-	"encoding/binary"
 	"errors"
 	"math/bits"
 )
 
-// A column of integers is predicted one by one and what remains of each is
-// written byte by byte: all lowest bytes, then all next ones, so that the
-// compressor meets bytes of one kind together. A column begins with
+// A column of integers is predicted one by one. What remains of each is split
+// into the low bits, which are noise and are kept as they are, and a symbol of
+// at most eight bits for the rest, which is what entropy coding can shorten:
 //
-//	form     1 byte, how the integers are predicted
-//	planes   1 byte, how many bytes are kept of each
+//	rest = base + symbol<<shift + low bits
 //
-// and columns of instants go on with the period where the form has one. What
-// remains is folded so that small negative numbers are small (0, -1, 1, -2 …).
+// Symbol 255 is an escape: the rest follows whole, elsewhere. Form, shift and
+// base are chosen for each column by what it would cost.
 const (
-	formPlain   = iota // the number itself, not folded
-	formDelta          // less the one before
-	formLine           // less the straight line through the two before
-	formChange         // XOR with the one before, not folded
-	formGrid           // instants: less a grid that follows them; see grid
-	formLast    = formGrid
-	gridShifts  = 3 // grids follow by 1/4, 1/8, 1/16 of the difference
-	gridDefault = 2
+	formPlain    = iota // the number itself
+	formDelta           // less the one before
+	formHalf            // less the one before and half its own step
+	formLine            // less the straight line through the two before
+	formChange          // XOR with the one before
+	formTwin            // less the same row of an earlier column of the shape
+	formTwinStep        // less the one before, moved as that column moved
+	formGrid            // instants: less a grid that follows them; see grid
+)
+
+const (
+	escape = 255
+	// Columns shorter than this do not pay for a code of their own.
+	shortColumn = 48
+	maxShift    = 40
 )
 
 // grid predicts the instants of a periodic frame: the next one a period after
@@ -31,32 +36,90 @@ const (
 // off. Jitter of a single frame so costs once, where differences of
 // differences would pay for it three times. After a gap it starts anew.
 type grid struct {
-	period int64
+	period int64 // in 1/256 µs
 	shift  uint
-	next   int64
+	next   int64 // in 1/256 µs, from the first instant
+	first  int64
 }
 
-// step takes an instant and returns how far it was off.
-func (g *grid) step(at int64) int64 {
-	off := at - g.next
-	g.follow(at, off)
-	return off
-}
+// guess is where the next instant should be.
+func (g *grid) guess() int64 { return g.first + g.next>>8 }
 
-func (g *grid) follow(at, off int64) {
-	if off > g.period || off < -g.period {
-		g.next = at + g.period
+// follow takes how far the next instant was off.
+func (g *grid) follow(off int64) {
+	if off > g.period>>8 || off < -(g.period>>8) {
+		g.next += off<<8 + g.period
 		return
 	}
-	g.next += g.period + off>>g.shift
+	g.next += g.period + off<<8>>g.shift
 }
 
-func fold(v int64) uint64   { return uint64(v<<1) ^ uint64(v>>63) }
-func unfold(v uint64) int64 { return int64(v>>1) ^ -int64(v&1) }
+// predictor guesses the next number of a column from the two before it.
+type predictor struct {
+	form   uint8
+	length uint8 // of the numbers, in bits: differences wrap around there
+	a, b   uint64
+	n      int
+	// twin is an earlier column of the same shape; see formTwin.
+	twin []uint64
+}
 
-// extendTo reads the low bits of v as a signed number, so that differences of
-// short fields wrap around where the field does.
-func extendTo(v uint64, length uint8) int64 {
+func (p *predictor) guess() uint64 {
+	switch p.form {
+	case formDelta, formChange:
+		return p.a
+	case formHalf:
+		if p.n > 1 {
+			return p.a + uint64(extend(p.a-p.b, p.length)>>1)
+		}
+		return p.a
+	case formLine:
+		if p.n > 1 {
+			return 2*p.a - p.b
+		}
+		return p.a
+	case formTwin:
+		return p.twin[p.n]
+	case formTwinStep:
+		if p.n > 0 {
+			return p.a + p.twin[p.n] - p.twin[p.n-1]
+		}
+	}
+	return 0
+}
+
+// rest returns what remains of v and goes on to the next.
+func (p *predictor) rest(v uint64) int64 {
+	g := p.guess()
+	p.a, p.b = v, p.a
+	p.n++
+	switch p.form {
+	case formPlain:
+		return int64(v)
+	case formChange:
+		return int64(v ^ g)
+	}
+	return extend(v-g, p.length)
+}
+
+// value undoes rest.
+func (p *predictor) value(rest int64) uint64 {
+	v := uint64(rest)
+	switch g := p.guess(); p.form {
+	case formPlain:
+	case formChange:
+		v ^= g
+	default:
+		v += g
+	}
+	v = lowBits(v, p.length)
+	p.a, p.b = v, p.a
+	p.n++
+	return v
+}
+
+// extend reads the low bits of v as a signed number.
+func extend(v uint64, length uint8) int64 {
 	s := 64 - uint(length)
 	return int64(v<<s) >> s
 }
@@ -68,77 +131,79 @@ func lowBits(v uint64, length uint8) uint64 {
 	return v & (1<<length - 1)
 }
 
-// predict fills out with what remains of col in the given form.
-func predict(out, col []uint64, form uint8, length uint8) []uint64 {
-	out = out[:0]
-	var a, b uint64 // the one before, and the one before that
-	for i, v := range col {
-		switch form {
-		case formPlain:
-			out = append(out, v)
-		case formDelta:
-			out = append(out, lowBits(fold(extendTo(v-a, length)), length))
-		case formLine:
-			line := 2*a - b
-			if i < 2 {
-				line = a
-			}
-			out = append(out, lowBits(fold(extendTo(v-line, length)), length))
-		case formChange:
-			out = append(out, v^a)
-		}
-		a, b = v, a
-	}
-	return out
+// split says how what remains is taken apart.
+type split struct {
+	shift uint8
+	base  int64
 }
 
-// restore undoes predict, in place.
-func restore(col []uint64, form uint8, length uint8) {
-	var a, b uint64
-	for i, v := range col {
-		switch form {
-		case formDelta:
-			v = lowBits(a+uint64(unfold(v)), length)
-		case formLine:
-			line := 2*a - b
-			if i < 2 {
-				line = a
-			}
-			v = lowBits(line+uint64(unfold(v)), length)
-		case formChange:
-			v ^= a
-		}
-		col[i] = v
-		a, b = v, a
+// symbol returns the symbol of v, escape where it has none.
+func (s split) symbol(v int64) byte {
+	d := uint64(v) - uint64(s.base)
+	if v < s.base || d>>s.shift >= escape {
+		return escape
 	}
+	return byte(d >> s.shift)
 }
 
-// planesOf is how many bytes the largest number takes, at least one.
-func planesOf(col []uint64) int {
-	var all uint64
-	for _, v := range col {
-		all |= v
-	}
-	return max(1, (bits.Len64(all)+7)/8)
+func (s split) low(v int64) uint64 { return (uint64(v) - uint64(s.base)) & (1<<s.shift - 1) }
+
+func (s split) join(symbol byte, low uint64) int64 {
+	return int64(uint64(s.base) + uint64(symbol)<<s.shift + low)
 }
 
-// cost estimates the bits that a compressor with one code per plane needs, in
-// 1/256 bit. Only integers are used, so that every machine chooses alike.
-func cost(col []uint64) uint64 {
-	var total uint64
-	for p := range planesOf(col) {
-		var count [256]uint32
-		for _, v := range col {
-			count[byte(v>>(8*p))]++
+// chooser works out the cheapest split of a column. All in integers, so that
+// every machine chooses alike.
+type chooser struct{ count [256]uint32 }
+
+// best returns the cheapest split of the rests and its cost in 1/256 bit.
+func (c *chooser) best(rests []int64) (split, uint64) {
+	lo, hi := rests[0], rests[0]
+	sum := int64(0)
+	for _, v := range rests {
+		lo, hi = min(lo, v), max(hi, v)
+		sum += v / int64(len(rests))
+	}
+	width := uint8(bits.Len64(uint64(hi) - uint64(lo)))
+	var best split
+	least := ^uint64(0)
+	misses := 0
+	for shift := uint8(0); shift <= min(width, maxShift) && misses < 4; shift++ {
+		s := split{shift: shift, base: lo}
+		if (uint64(hi)-uint64(lo))>>shift >= escape {
+			// Not all fit: around the mean, where most lie.
+			s.base = sum - escape/2<<shift
 		}
-		n := log2(uint32(len(col)))
-		for _, c := range count {
-			if c > 0 {
-				total += uint64(c) * uint64(n-log2(c))
-			}
+		if n := c.cost(rests, s); n < least {
+			best, least, misses = s, n, 0
+		} else {
+			misses++
 		}
 	}
-	return total
+	return best, least
+}
+
+// cost estimates what a split comes to: the bits kept as they are, the symbols
+// at their entropy, the description of their code, and the escapes.
+func (c *chooser) cost(rests []int64, s split) uint64 {
+	clear(c.count[:])
+	for _, v := range rests {
+		c.count[s.symbol(v)]++
+	}
+	n := uint64(len(rests))
+	total := n * uint64(s.shift) << 8
+	whole := uint64(log2(uint32(n)))
+	kinds := uint64(0)
+	for _, k := range c.count {
+		if k > 0 {
+			total += uint64(k) * (whole - uint64(log2(k)))
+			kinds++
+		}
+	}
+	if kinds > 1 {
+		total += kinds * 5 << 8
+	}
+	return total + uint64(c.count[escape])*24<<8
 }
 
 // log2 is the logarithm in 1/256, straight between powers of two.
@@ -147,108 +212,4 @@ func log2(v uint32) uint32 {
 	return uint32(n)<<8 + uint32((uint64(v)<<8>>n)&0xff)
 }
 
-// columnReader takes columns apart. It remembers the first error and returns
-// zeros afterwards.
-type columnReader struct {
-	b   []byte
-	err error
-}
-
 var errColumn = errors.New("a column in it does not add up")
-
-func (r *columnReader) fail() {
-	if r.err == nil {
-		r.err = errColumn
-	}
-	r.b = nil
-}
-
-func (r *columnReader) uvarint(limit uint64) uint64 {
-	v, n := binary.Uvarint(r.b)
-	if n <= 0 || v > limit {
-		r.fail()
-		return 0
-	}
-	r.b = r.b[n:]
-	return v
-}
-
-// count reads a number from 0 to limit.
-func (r *columnReader) count(limit int) int {
-	if limit < 0 {
-		r.fail()
-		return 0
-	}
-	return int(r.uvarint(uint64(limit)))
-}
-
-func (r *columnReader) take(n int) []byte {
-	if n > len(r.b) {
-		r.fail()
-		return nil
-	}
-	p := r.b[:n]
-	r.b = r.b[n:]
-	return p
-}
-
-func (r *columnReader) planes(n int) []uint64 {
-	p := r.count(8)
-	bytes := r.take(n * p)
-	if r.err != nil || p == 0 {
-		r.fail()
-		return nil
-	}
-	col := make([]uint64, n)
-	for i, v := range bytes {
-		col[i%n] |= uint64(v) << (8 * (i / n))
-	}
-	return col
-}
-
-// integers reads a column of n integers of the given length in bits.
-func (r *columnReader) integers(n int, length uint8) []uint64 {
-	if n == 0 {
-		return nil
-	}
-	form := uint8(r.count(formChange))
-	col := r.planes(n)
-	restore(col, form, length)
-	for i := range col {
-		col[i] = lowBits(col[i], length)
-	}
-	return col
-}
-
-// instants reads a column of n instants.
-func (r *columnReader) instants(n int) []uint64 {
-	if n == 0 {
-		return nil
-	}
-	form := uint8(r.count(formLast))
-	var g grid
-	if form == formGrid {
-		g.shift = uint(r.count(63))
-		g.period = int64(r.uvarint(1<<63 - 1))
-	}
-	first := r.uvarint(1<<64 - 1)
-	col := r.planes(n)
-	if r.err != nil {
-		return nil
-	}
-	if form != formGrid {
-		restore(col, form, 64)
-		for i := range col {
-			col[i] += first
-		}
-		return col
-	}
-	g.next = int64(first)
-	for i, v := range col {
-		off := unfold(v)
-		at := g.next + off
-		col[i] = uint64(at)
-		g.follow(at, off)
-	}
-	return col
-}

@@ -90,11 +90,7 @@ func (k *keeper) begin(*Event) { k.begun = true }
 
 // span takes frames that are to be written; the first has this ordinal.
 func (k *keeper) span(first uint64, frames []bus.Frame) {
-	payload, err := k.coder.encode(first, frames)
-	if err != nil {
-		k.trouble(err) // the compressor writes to memory: not expected
-		return
-	}
+	payload := k.coder.encode(first, frames)
 	info, _ := parseSpanHead(payload)
 	k.queue = append(k.queue, item{span: payload, info: info, fresh: k.begun})
 	if !k.begun {

@@ -1,23 +1,52 @@
 package storage
 
 import (
-	"bytes"
 	"encoding/binary"
 	"fmt"
 
+	"github.com/klauspost/compress/fse"
 	"github.com/klauspost/compress/zstd"
 )
 
-// packer compresses. Each column is flushed into a block of its own within one
-// zstd frame, so that it gets its own code; runs of columns that are too short
-// to pay for one share theirs.
+// The body of a span has two parts. The first, one zstd frame, holds the
+// description, the parameters of the columns, and columns too short for more;
+// the second holds symbols and low bits:
+//
+//	length of the zstd frame, unsigned varint
+//	the zstd frame
+//	for each column of some length: coded symbols, then low bits packed from
+//	the least significant bit of each byte on
+//
+// A column is described, in the first part, by form, shift (varints), base
+// (signed varint), number of escapes, the escaped rests (signed varints), and,
+// where it has some length, the coding of its symbols and their coded length. A
+// short column goes on with its symbols and low bits there and then. Where the
+// form takes a twin, which one follows the form: those of the shape's
+// earlier columns that have the same number of bits are counted from 0.
+//
+// Columns of instants have after the form, where it is the grid, its shift and
+// its period in 1/256 µs (unsigned varints), and always the first instant.
+const (
+	symbolsPlain    = iota // as they are
+	symbolsConstant        // one byte for all
+	symbolsEntropy         // tabled asymmetric numeral system (the library's fse)
+	symbolsZstd            // one zstd frame, where they repeat
+)
+
+// packer compresses, with the zstd library's coders.
 type packer struct {
-	enc  *zstd.Encoder
-	out  bytes.Buffer
-	work packing
+	enc     *zstd.Encoder
+	fse     fse.Scratch
+	choose  chooser
+	text    []byte // the first part of a body, before compression
+	blob    []byte // the second part
+	rests   []int64
+	best    []int64
+	symbols []byte
+	scratch []byte
 }
 
-// window bounds the memory of compressor and reader; spans are shorter.
+// window bounds the memory of compressor and reader.
 const window = 256 << 10
 
 func newPacker() (*packer, error) {
@@ -26,9 +55,7 @@ func newPacker() (*packer, error) {
 	if err != nil {
 		return nil, fmt.Errorf("zstd: %w", err)
 	}
-	p := &packer{enc: enc}
-	p.work.p = p
-	return p, nil
+	return &packer{enc: enc}, nil
 }
 
 // record compresses a record of the journal where that makes it shorter.
@@ -42,138 +69,179 @@ func (p *packer) record(payload []byte) (coding uint8, out []byte) {
 	return codedRaw, payload
 }
 
-// minColumn is what a column must have to be worth a code of its own.
-const minColumn = 96
-
-// packing is one zstd frame in the making.
-type packing struct {
-	p       *packer
-	waiting int
-	err     error
-	buf     []byte
-	rest    []uint64
-	best    []uint64
+// begin starts a body with its description.
+func (p *packer) begin(description []byte) {
+	p.text = append(p.text[:0], description...)
+	p.blob = p.blob[:0]
 }
 
-func (p *packer) begin() *packing {
-	p.out.Reset()
-	p.enc.Reset(&p.out)
-	w := &p.work
-	w.waiting, w.err = 0, nil
-	return w
-}
-
-// column adds bytes that belong together.
-func (w *packing) column(b []byte) {
-	if w.err != nil || len(b) == 0 {
-		return
-	}
-	if len(b) >= minColumn && w.waiting > 0 {
-		w.flush()
-	}
-	if _, err := w.p.enc.Write(b); err != nil {
-		w.err = err
-		return
-	}
-	w.waiting += len(b)
-	if w.waiting >= minColumn {
-		w.flush()
-	}
-}
-
-func (w *packing) flush() {
-	if err := w.p.enc.Flush(); err != nil && w.err == nil {
-		w.err = err
-	}
-	w.waiting = 0
-}
-
-func (w *packing) end() ([]byte, error) {
-	if err := w.p.enc.Close(); err != nil && w.err == nil {
-		w.err = err
-	}
-	if w.err != nil {
-		return nil, fmt.Errorf("zstd: %w", w.err)
-	}
-	return w.p.out.Bytes(), nil
+// end appends the body to dst.
+func (p *packer) end(dst []byte) []byte {
+	p.scratch = p.enc.EncodeAll(p.text, p.scratch[:0])
+	dst = binary.AppendUvarint(dst, uint64(len(p.scratch)))
+	dst = append(dst, p.scratch...)
+	return append(dst, p.blob...)
 }
 
 // integers adds a column of integers of the given length in bits, in the form
-// that costs least.
-func (w *packing) integers(col []uint64, length uint8) {
-	best, form := ^uint64(0), uint8(0)
-	for f := uint8(formPlain); f <= formChange; f++ {
-		w.rest = predict(w.rest, col, f, length)
-		if c := cost(w.rest); c < best {
-			best, form = c, f
-			w.best, w.rest = w.rest, w.best
-		}
-	}
-	w.buf = append(w.buf[:0], form)
-	w.planes(w.best)
-}
-
-// planes adds the integers byte plane by byte plane, after what is in buf.
-func (w *packing) planes(col []uint64) {
-	n := planesOf(col)
-	w.column(append(w.buf, byte(n)))
-	for p := range n {
-		w.buf = w.buf[:0]
+// that costs least; twins are the earlier columns of the shape of that length.
+func (p *packer) integers(col []uint64, length uint8, twins [][]uint64) {
+	least := ^uint64(0)
+	var form uint8
+	var twin int
+	var how split
+	try := func(f uint8, t int, pr predictor) {
+		p.rests = p.rests[:0]
 		for _, v := range col {
-			w.buf = append(w.buf, byte(v>>(8*p)))
+			p.rests = append(p.rests, pr.rest(v))
 		}
-		w.column(w.buf)
+		if s, c := p.choose.best(p.rests); c < least {
+			least, form, twin, how = c, f, t, s
+			p.best, p.rests = p.rests, p.best
+		}
 	}
+	for f := uint8(formPlain); f <= formChange; f++ {
+		try(f, 0, predictor{form: f, length: length})
+	}
+	for t := range twins {
+		for _, f := range []uint8{formTwin, formTwinStep} {
+			try(f, t, predictor{form: f, length: length, twin: twins[t]})
+		}
+	}
+	p.text = append(p.text, form)
+	if form >= formTwin {
+		p.text = binary.AppendUvarint(p.text, uint64(twin))
+	}
+	p.column(p.best, how)
 }
 
 // instants adds a column of instants.
-func (w *packing) instants(col []uint64) {
+func (p *packer) instants(col []uint64) {
 	first := col[0]
 	period := int64(0)
 	if n := len(col); n > 1 {
-		period = max(int64(col[n-1]-first)/int64(n-1), 0)
+		period = max(int64(col[n-1]-first)<<8/int64(n-1), 0)
 	}
-	best, form, shift := ^uint64(0), uint8(0), uint(0)
-	try := func(f uint8, s uint) {
-		if c := cost(w.rest); c < best {
-			best, form, shift = c, f, s
-			w.best, w.rest = w.rest, w.best
+	least := ^uint64(0)
+	var form, follow uint8
+	var how split
+	try := func(f, g uint8) {
+		if s, c := p.choose.best(p.rests); c < least {
+			least, form, follow, how = c, f, g, s
+			p.best, p.rests = p.rests, p.best
 		}
 	}
-	relative := make([]uint64, len(col))
-	for i, v := range col {
-		relative[i] = v - first
-	}
-	for f := uint8(formDelta); f <= formLine; f++ {
-		w.rest = predict(w.rest, relative, f, 64)
+	for _, f := range []uint8{formDelta, formLine} {
+		pr := predictor{form: f, length: 64}
+		p.rests = p.rests[:0]
+		for _, v := range col {
+			p.rests = append(p.rests, pr.rest(v-first))
+		}
 		try(f, 0)
 	}
-	for s := uint(2); s < 2+gridShifts; s++ {
-		g := grid{period: period, shift: s, next: int64(first)}
-		w.rest = w.rest[:0]
+	for g := uint8(2); g <= 5; g++ {
+		x := grid{period: period, shift: uint(g), first: int64(first)}
+		p.rests = p.rests[:0]
 		for _, v := range col {
-			w.rest = append(w.rest, fold(g.step(int64(v))))
+			off := int64(v) - x.guess()
+			x.follow(off)
+			p.rests = append(p.rests, off)
 		}
-		try(formGrid, s)
+		try(formGrid, g)
 	}
-	w.buf = append(w.buf[:0], form)
+	p.text = append(p.text, form)
 	if form == formGrid {
-		w.buf = binary.AppendUvarint(w.buf, uint64(shift))
-		w.buf = binary.AppendUvarint(w.buf, uint64(period))
+		p.text = append(p.text, follow)
+		p.text = binary.AppendUvarint(p.text, uint64(period))
 	}
-	w.buf = binary.AppendUvarint(w.buf, first)
-	w.planes(w.best)
+	p.text = binary.AppendUvarint(p.text, first)
+	p.column(p.best, how)
 }
 
-// unpacker reads what a packer made. It may be used from several goroutines.
-type unpacker struct{ dec *zstd.Decoder }
+// column adds what remains of a column.
+func (p *packer) column(rests []int64, s split) {
+	p.text = append(p.text, s.shift)
+	p.text = binary.AppendVarint(p.text, s.base)
+	p.symbols = p.symbols[:0]
+	escapes := 0
+	for _, v := range rests {
+		x := s.symbol(v)
+		p.symbols = append(p.symbols, x)
+		if x == escape {
+			escapes++
+		}
+	}
+	p.text = binary.AppendUvarint(p.text, uint64(escapes))
+	for i, v := range rests {
+		if p.symbols[i] == escape {
+			p.text = binary.AppendVarint(p.text, v)
+		}
+	}
+	to := &p.blob
+	if len(rests) < shortColumn {
+		to = &p.text
+		p.text = append(p.text, p.symbols...)
+	} else {
+		coding, coded := p.code(p.symbols)
+		p.text = append(p.text, coding)
+		p.text = binary.AppendUvarint(p.text, uint64(len(coded)))
+		p.blob = append(p.blob, coded...)
+	}
+	var acc uint64
+	var n uint
+	for i, v := range rests {
+		if p.symbols[i] == escape {
+			continue
+		}
+		low := s.low(v)
+		for left := uint(s.shift); left > 0; {
+			take := min(left, 8-n)
+			acc |= (low & (1<<take - 1)) << n
+			low >>= take
+			left -= take
+			if n += take; n == 8 {
+				*to = append(*to, byte(acc))
+				acc, n = 0, 0
+			}
+		}
+	}
+	if n > 0 {
+		*to = append(*to, byte(acc))
+	}
+}
+
+// code returns the shortest coding of the symbols.
+func (p *packer) code(symbols []byte) (coding uint8, coded []byte) {
+	constant := true
+	for _, s := range symbols[1:] {
+		constant = constant && s == symbols[0]
+	}
+	if constant {
+		return symbolsConstant, symbols[:1]
+	}
+	coding, coded = symbolsPlain, symbols
+	if out, err := fse.Compress(symbols, &p.fse); err == nil && len(out) < len(coded) {
+		coding, coded = symbolsEntropy, out
+	}
+	p.scratch = p.enc.EncodeAll(symbols, p.scratch[:0])
+	if len(p.scratch) < len(coded) {
+		coding, coded = symbolsZstd, p.scratch
+	}
+	return coding, coded
+}
+
+// unpacker reads what a packer made, from one goroutine.
+type unpacker struct {
+	dec *zstd.Decoder
+	fse fse.Scratch
+}
 
 func newUnpacker() (*unpacker, error) {
 	d, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true), zstd.WithDecoderMaxMemory(maxUnpacked))
 	if err != nil {
 		return nil, fmt.Errorf("zstd: %w", err)
 	}
-	return &unpacker{d}, nil
+	return &unpacker{dec: d}, nil
 }
 
 // maxUnpacked bounds what a hostile block can unfold to.
@@ -196,4 +264,208 @@ func (u *unpacker) payload(b block) ([]byte, error) {
 		return u.unpack(b.payload)
 	}
 	return nil, fmt.Errorf("coding %d is not known", b.coding)
+}
+
+// body takes the body of a span apart.
+func (u *unpacker) body(b []byte) (*columnReader, error) {
+	r := &columnReader{u: u, text: b}
+	z := r.take(r.count(len(b)))
+	if r.err != nil {
+		return nil, r.err
+	}
+	blob := r.text
+	text, err := u.unpack(z)
+	if err != nil {
+		return nil, err
+	}
+	r.text, r.blob = text, blob
+	return r, nil
+}
+
+// columnReader reads columns. It remembers the first error and returns zeros
+// afterwards.
+type columnReader struct {
+	u    *unpacker
+	text []byte
+	blob []byte
+	err  error
+}
+
+func (r *columnReader) fail() {
+	if r.err == nil {
+		r.err = errColumn
+	}
+	r.text, r.blob = nil, nil
+}
+
+func (r *columnReader) uvarint(limit uint64) uint64 {
+	v, n := binary.Uvarint(r.text)
+	if n <= 0 || v > limit {
+		r.fail()
+		return 0
+	}
+	r.text = r.text[n:]
+	return v
+}
+
+func (r *columnReader) varint() int64 {
+	v, n := binary.Varint(r.text)
+	if n <= 0 {
+		r.fail()
+		return 0
+	}
+	r.text = r.text[n:]
+	return v
+}
+
+// count reads a number from 0 to limit.
+func (r *columnReader) count(limit int) int {
+	if limit < 0 {
+		r.fail()
+		return 0
+	}
+	return int(r.uvarint(uint64(limit)))
+}
+
+func (r *columnReader) take(n int) []byte { return r.cut(&r.text, n) }
+
+func (r *columnReader) cut(from *[]byte, n int) []byte {
+	if n > len(*from) {
+		r.fail()
+		return nil
+	}
+	p := (*from)[:n]
+	*from = (*from)[n:]
+	return p
+}
+
+// rests reads what remains of a column of n.
+func (r *columnReader) rests(n int) []int64 {
+	s := split{shift: uint8(r.count(maxShift)), base: r.varint()}
+	escapes := make([]int64, 0, 8)
+	for range r.count(n) {
+		escapes = append(escapes, r.varint())
+		if r.err != nil {
+			return nil
+		}
+	}
+	from := &r.text
+	var symbols []byte
+	if n < shortColumn {
+		symbols = r.take(n)
+	} else {
+		from = &r.blob
+		coding := r.count(symbolsZstd)
+		coded := r.cut(from, r.count(len(r.blob)))
+		symbols = r.symbols(coding, coded, n)
+	}
+	if r.err != nil {
+		return nil
+	}
+	plain := 0
+	for _, x := range symbols {
+		if x != escape {
+			plain++
+		}
+	}
+	if n-plain != len(escapes) {
+		r.fail()
+		return nil
+	}
+	low := r.cut(from, (plain*int(s.shift)+7)/8)
+	if r.err != nil {
+		return nil
+	}
+	out := make([]int64, n)
+	at := uint(0)
+	for i, x := range symbols {
+		if x == escape {
+			out[i] = escapes[0]
+			escapes = escapes[1:]
+			continue
+		}
+		var v uint64
+		for got := uint(0); got < uint(s.shift); {
+			take := min(uint(s.shift)-got, 8-at&7)
+			v |= (uint64(low[at>>3]) >> (at & 7) & (1<<take - 1)) << got
+			got += take
+			at += take
+		}
+		out[i] = s.join(x, v)
+	}
+	return out
+}
+
+func (r *columnReader) symbols(coding int, coded []byte, n int) []byte {
+	var out []byte
+	var err error
+	switch coding {
+	case symbolsPlain:
+		out = coded
+	case symbolsConstant:
+		if len(coded) == 1 {
+			out = make([]byte, n)
+			for i := range out {
+				out[i] = coded[0]
+			}
+		}
+	case symbolsEntropy:
+		r.u.fse.DecompressLimit = n
+		out, err = fse.Decompress(coded, &r.u.fse)
+	case symbolsZstd:
+		out, err = r.u.unpack(coded)
+	}
+	if err != nil || len(out) != n {
+		r.fail()
+		return nil
+	}
+	return out
+}
+
+// integers reads a column of n integers of the given length in bits.
+func (r *columnReader) integers(n int, length uint8, twins [][]uint64) []uint64 {
+	if n == 0 {
+		return nil
+	}
+	p := predictor{form: uint8(r.count(formTwinStep)), length: length}
+	if p.form >= formTwin {
+		t := r.count(len(twins) - 1)
+		if r.err != nil {
+			return nil
+		}
+		p.twin = twins[t]
+	}
+	rests := r.rests(n)
+	out := make([]uint64, len(rests))
+	for i, v := range rests {
+		out[i] = p.value(v)
+	}
+	return out
+}
+
+// instants reads a column of n instants.
+func (r *columnReader) instants(n int) []uint64 {
+	if n == 0 {
+		return nil
+	}
+	form := uint8(r.count(formGrid))
+	var g grid
+	if form == formGrid {
+		g.shift = uint(r.count(63))
+		g.period = int64(r.uvarint(1<<63 - 1))
+	}
+	first := r.uvarint(1<<64 - 1)
+	g.first = int64(first)
+	rests := r.rests(n)
+	out := make([]uint64, len(rests))
+	p := predictor{form: form, length: 64}
+	for i, v := range rests {
+		if form == formGrid {
+			out[i] = uint64(g.guess() + v)
+			g.follow(v)
+			continue
+		}
+		out[i] = first + p.value(v)
+	}
+	return out
 }

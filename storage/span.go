@@ -15,7 +15,7 @@ import (
 //	 8  4  number of frames
 //	12  8  earliest instant, µs
 //	20  8  latest instant, µs
-//	28  …  one zstd frame: the description, then the columns
+//	28  …  description and columns; see pack.go
 //
 // The frames are sorted into rows of one shape: same identifier, kind, bus,
 // flags and length. Each shape has one column of instants, one for each mapped
@@ -101,8 +101,6 @@ type spanCoder struct {
 	plan   *stream.Plan
 	fields map[shapeKey][]bitField
 	pack   *packer
-	col    []uint64
-	work   []uint64
 }
 
 func newSpanCoder(plan *stream.Plan, pack *packer) *spanCoder {
@@ -111,27 +109,22 @@ func newSpanCoder(plan *stream.Plan, pack *packer) *spanCoder {
 
 // encode returns the payload of a span of these frames, of which the first has
 // the given ordinal.
-func (c *spanCoder) encode(first uint64, frames []bus.Frame) ([]byte, error) {
+func (c *spanCoder) encode(first uint64, frames []bus.Frame) []byte {
 	shapes, order := c.sort(frames)
 	info := spanInfo{first: first, frames: uint32(len(frames)), from: frames[0].At, to: frames[0].At}
 	for i := range frames {
 		info.from, info.to = min(info.from, frames[i].At), max(info.to, frames[i].At)
 	}
-	w := c.pack.begin()
-	w.column(c.describe(nil, frames, shapes, order))
+	c.pack.begin(c.describe(nil, frames, shapes, order))
 	for i := range shapes {
-		c.columns(w, frames, &shapes[i])
+		c.columns(frames, &shapes[i])
 	}
-	body, err := w.end()
-	if err != nil {
-		return nil, err
-	}
-	out := make([]byte, spanHead, spanHead+len(body))
+	out := make([]byte, spanHead, spanHead+4*len(frames))
 	binary.LittleEndian.PutUint64(out, info.first)
 	binary.LittleEndian.PutUint32(out[8:], info.frames)
 	binary.LittleEndian.PutUint64(out[12:], uint64(info.from))
 	binary.LittleEndian.PutUint64(out[20:], uint64(info.to))
-	return append(out, body...), nil
+	return c.pack.end(out)
 }
 
 // sort groups the frames by shape, in order of first appearance; order holds
@@ -275,38 +268,44 @@ func bit(b bool) uint64 {
 	return 0
 }
 
-func (c *spanCoder) columns(w *packing, frames []bus.Frame, s *shape) {
-	col := c.col[:0]
-	for _, r := range s.rows {
-		col = append(col, uint64(frames[r].At))
+func (c *spanCoder) columns(frames []bus.Frame, s *shape) {
+	column := func(value func(f *bus.Frame) uint64) []uint64 {
+		col := make([]uint64, 0, len(s.rows))
+		for _, r := range s.rows {
+			col = append(col, value(&frames[r]))
+		}
+		return col
 	}
-	w.instants(col)
+	c.pack.instants(column(func(f *bus.Frame) uint64 { return uint64(f.At) }))
 	if s.early {
-		col = col[:0]
-		for _, r := range s.rows {
-			col = append(col, uint64(frames[r].Early))
-		}
-		w.integers(col, 32)
+		c.pack.integers(column(func(f *bus.Frame) uint64 { return uint64(f.Early) }), 32, nil)
 	}
-	for _, f := range s.fields {
-		col = col[:0]
-		for _, r := range s.rows {
-			col = append(col, f.take(&frames[r].Data))
-		}
-		w.integers(col, f.length)
+	var twins twins
+	for _, x := range s.fields {
+		col := column(func(f *bus.Frame) uint64 { return x.take(&f.Data) })
+		c.pack.integers(col, x.length, twins[x.length])
+		twins.add(x.length, col)
 	}
 	mapped := s.mapped()
 	for b := range carried(s.kind, s.length) {
-		if !s.loose[b] {
-			continue
+		if s.loose[b] {
+			col := column(func(f *bus.Frame) uint64 { return uint64(f.Data[b] &^ mapped[b]) })
+			c.pack.integers(col, 8, twins[8])
+			twins.add(8, col)
 		}
-		col = col[:0]
-		for _, r := range s.rows {
-			col = append(col, uint64(frames[r].Data[b]&^mapped[b]))
-		}
-		w.integers(col, 8)
 	}
-	c.col = col
+}
+
+// twins are the columns of a shape so far, by their number of bits.
+type twins [65][][]uint64
+
+// maxTwins bounds how many columns each is compared with.
+const maxTwins = 8
+
+func (t *twins) add(length uint8, col []uint64) {
+	if len(t[length]) < maxTwins {
+		t[length] = append(t[length], col)
+	}
 }
 
 // decodeSpan returns the frames of a span's payload.
@@ -315,11 +314,10 @@ func decodeSpan(u *unpacker, payload []byte) (spanInfo, []bus.Frame, error) {
 	if err != nil {
 		return info, nil, err
 	}
-	body, err := u.unpack(payload[spanHead:])
+	r, err := u.body(payload[spanHead:])
 	if err != nil {
 		return info, nil, fmt.Errorf("span of %d frames: %w", info.frames, err)
 	}
-	r := &columnReader{b: body}
 	shapes := readShapes(r, int(info.frames))
 	type exception struct{ at, shape int }
 	var exceptions []exception
@@ -337,7 +335,7 @@ func decodeSpan(u *unpacker, payload []byte) (spanInfo, []bus.Frame, error) {
 			return info, nil, r.err
 		}
 	}
-	if len(r.b) != 0 {
+	if len(r.text)+len(r.blob) != 0 {
 		return info, nil, errSpan
 	}
 	out := make([]bus.Frame, 0, info.frames)
@@ -409,17 +407,21 @@ func readRows(r *columnReader, s *shape) []bus.Frame {
 		f.Data = s.fixed
 	}
 	if s.early {
-		for i, v := range r.integers(n, 32) {
+		for i, v := range r.integers(n, 32, nil) {
 			out[i].Early = uint32(v)
 		}
 	}
+	var twins twins
 	fields := make([][]uint64, len(s.fields))
 	for i, f := range s.fields {
-		fields[i] = r.integers(n, f.length)
+		fields[i] = r.integers(n, f.length, twins[f.length])
+		twins.add(f.length, fields[i])
 	}
 	for b := range carried(s.kind, s.length) {
 		if s.loose[b] {
-			for i, v := range r.integers(n, 8) {
+			col := r.integers(n, 8, twins[8])
+			twins.add(8, col)
+			for i, v := range col {
 				out[i].Data[b] = byte(v)
 			}
 		}
