@@ -9,6 +9,7 @@ type driver struct {
 	at    int     // current step
 	inFor float64 // seconds in it
 	begun bool
+	fresh bool // a step has just begun
 
 	ref      float64 // wanted speed now, m/s
 	refRate  float64 // m/s²
@@ -36,7 +37,7 @@ func (d *driver) run(p *plant) bool {
 	}
 	s := &d.steps[d.at]
 	if !d.begun {
-		d.begun, d.inFor = true, 0
+		d.begun, d.fresh, d.inFor = true, true, 0
 		if s.Grade != nil {
 			d.gradeTo = *s.Grade
 		}

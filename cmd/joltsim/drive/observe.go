@@ -166,7 +166,7 @@ func (o *observer) slow() {
 	}
 	if !o.stateBegun {
 		o.state, o.stateFrom, o.stateBegun = st, now, true
-	} else if st != o.state {
+	} else if st != o.state && !s.sc.NoTrace {
 		o.t.Intervals = append(o.t.Intervals, Interval{o.stateFrom, now, o.state})
 		o.state, o.stateFrom = st, now
 	}

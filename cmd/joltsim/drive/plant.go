@@ -96,6 +96,9 @@ func (p *plant) engineTorque(dt float64) float64 {
 	if !p.running {
 		p.torque = 0
 		p.governor = 0
+		if p.engine < 3 {
+			p.engine = mul(p.engine, 0.98) // runs out against its compression
+		}
 		return -drag
 	}
 	most := v.maxTorque(rpm)

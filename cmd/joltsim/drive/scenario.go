@@ -33,7 +33,8 @@ type Scenario struct {
 	Steps  []Step   `toml:"step"`
 	Faults []Fault  `toml:"fault"`
 
-	// NoLog leaves the text log out of the result; NoTrace the true speeds.
+	// NoLog leaves the text log out of the result; NoTrace the true speeds and
+	// clutch states, which grow with the drive.
 	NoLog   bool `toml:"-"`
 	NoTrace bool `toml:"-"`
 	// layout replaces the vehicle's own (see Scramble).
@@ -62,6 +63,8 @@ type Step struct {
 	Grade *float64 `toml:"grade"`
 	// Friction of the road from this step on; absent means as before.
 	Friction *float64 `toml:"friction"`
+	// Fault begins with the step; its AtS counts from there.
+	Fault *Fault `toml:"fault"`
 }
 
 // Fault is something wrong, from AtS for ForS seconds (to the end where 0).
@@ -130,7 +133,13 @@ func (sc *Scenario) check() error {
 			return fmt.Errorf("scenario %q, step %d: %q is not something a driver does", sc.Name, i+1, s.Do)
 		}
 	}
-	for i, f := range sc.Faults {
+	faults := append([]Fault(nil), sc.Faults...)
+	for _, s := range sc.Steps {
+		if s.Fault != nil {
+			faults = append(faults, *s.Fault)
+		}
+	}
+	for i, f := range faults {
 		switch f.Kind {
 		case "release-late", "release-drag", "unasked-slip", "slow-apply", "partial-apply",
 			"shudder", "misfire", "flare", "gearset-slip", "jolt", "dropout", "not-available",

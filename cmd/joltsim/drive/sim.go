@@ -160,6 +160,9 @@ func (s *Sim) Next() ([]bus.Frame, bool) {
 	}
 	s.out = s.out[:0]
 	w := &s.w
+	if s.asleep() {
+		return s.out, true
+	}
 	for n := 0; n < 1000; n++ {
 		if s.ms%10 == 0 {
 			s.slow()
@@ -186,6 +189,27 @@ func (s *Sim) Next() ([]bus.Frame, bool) {
 	return s.out, true
 }
 
+// asleep passes a second in which key, engine and buses are off: nothing moves
+// then, and nights are long.
+func (s *Sim) asleep() bool {
+	d := s.w.d
+	if d.keyOn || s.w.awake || d.at >= len(d.steps) || !d.begun || d.steps[d.at].Do != "off" ||
+		d.inFor+1.5 > d.steps[d.at].ForS || s.w.p.engine > 1 || len(s.enc.pending) > 0 {
+		return false
+	}
+	s.ms += 1000
+	d.inFor++
+	s.w.fluidC += mul(20-s.w.fluidC, 0.0004)
+	for i := range s.enc.msgs {
+		s.enc.msgs[i].due += 1000
+	}
+	s.enc.pollDue += 1000
+	for i := range s.faults {
+		s.faults[i].slow(s)
+	}
+	return true
+}
+
 // Truth returns what has happened so far; complete after the last Next.
 func (s *Sim) Truth() *Truth { return &s.obs.t }
 
@@ -200,6 +224,14 @@ func (s *Sim) slow() {
 	if !w.d.run(w.p) {
 		s.done = true
 		return
+	}
+	if w.d.fresh {
+		w.d.fresh = false
+		if f := w.d.steps[w.d.at].Fault; f != nil {
+			at := *f
+			at.AtS += float64(s.ms) / 1000
+			s.faults = append(s.faults, faultState{f: &at})
+		}
 	}
 	w.c.selector = w.d.selector
 	w.p.pedal, w.p.brake, w.p.grade, w.p.friction = w.d.pedal, w.d.brake, w.d.grade, w.d.friction
