@@ -12,6 +12,7 @@ import (
 
 type commands struct {
 	Make makeCmd `cmd:"" help:"Simulate a scenario file and write its log, definition, vehicle file and truth."`
+	Week weekCmd `cmd:"" help:"Simulate a stay of a week, for soaks: the log goes out as it is driven."`
 }
 
 func main() {
