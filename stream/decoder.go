@@ -115,6 +115,7 @@ const maxLearntFeeds = 1024
 func NewDecoder(plan *Plan) (*Decoder, error) {
 	d := &Decoder{}
 	d.table.grow()
+	d.messages = make([]message, 0, len(plan.Messages)) // never moved: the table points into it
 	most := 0
 	for i := range plan.Messages {
 		m := &plan.Messages[i]
@@ -206,15 +207,17 @@ func (d *Decoder) bind(k uint64, n int32, address int) {
 	}
 	d.bindings = append(d.bindings, b)
 	at := int32(len(d.bindings) - 1)
-	first := d.table.get(k)
-	if first < 0 {
-		d.table.put(k, at)
-		return
+	x := slot{key: k, first: at, feed: b.feed}
+	if first := d.table.get(k); first >= 0 {
+		x.first = first
+		for d.bindings[first].next >= 0 {
+			first = d.bindings[first].next
+		}
+		d.bindings[first].next = at
+	} else if m.small {
+		x.small = m
 	}
-	for d.bindings[first].next >= 0 {
-		first = d.bindings[first].next
-	}
-	d.bindings[first].next = at
+	d.table.put(x)
 }
 
 // PGN returns the parameter group and the source address of a 29-bit
@@ -244,7 +247,7 @@ func (d *Decoder) learn(f *bus.Frame, k uint64) int32 {
 	}
 	first := d.table.get(k)
 	if first == absent {
-		d.table.remember(k, unmapped)
+		d.table.remember(k)
 	}
 	return first
 }
@@ -266,25 +269,30 @@ func (d *Decoder) Decode(f *bus.Frame) (samples []Sample, mapped bool) {
 		return nil, false
 	}
 	k := frameKey(f)
-	i := int((k * hashFactor) >> (d.table.shift & 63))
-	n := int32(unmapped)
-	if d.table.keys[i] == k {
-		n = d.table.values[i]
-	} else {
-		n = d.lookup(f, k)
-	}
-	if n < 0 && !d.anyBus {
+	x := &d.table.slots[int((k*hashFactor)>>(d.table.shift&63))]
+	n := x.first
+	switch {
+	case x.key == 0 && len(d.pgn) == 0 && !d.anyBus:
+		return nil, false
+	case x.key != k:
+		if n = d.lookup(f, k); n < 0 && !d.anyBus {
+			return nil, false
+		}
+	case x.small != nil && f.Len >= x.small.need && !d.anyBus:
+		d.direct, d.base = true, x.feed
+		m := x.small
+		decodeSmall(f, m.fields, m.samples)
+		if len(m.states) > 0 {
+			m.setStates()
+		}
+		return m.samples, true
+	case n < 0 && !d.anyBus:
 		return nil, false
 	}
 	d.direct = false
 	count := 0
 	if n >= 0 {
 		mapped = true
-		b := &d.bindings[n]
-		if m := &d.messages[b.message]; m.small && f.Len >= m.need && b.next < 0 && !d.anyBus {
-			d.direct, d.base = true, b.feed
-			return m.decodeSmall(f), true
-		}
 		count = d.decodeChain(f, n, 0)
 	}
 	if d.anyBus {
@@ -314,13 +322,12 @@ func (d *Decoder) Signal(i int) (message, signal int) {
 
 var decodable = [8]bool{bus.Data: true, bus.Reading: true, bus.Answer: true}
 
-// decodeSmall decodes a small message.
-func (m *message) decodeSmall(f *bus.Frame) []Sample {
+// decodeSmall decodes the fields of a small message into as many samples.
+func decodeSmall(f *bus.Frame, fields []field, samples []Sample) {
 	little := binary.LittleEndian.Uint64(f.Data[:8])
 	big := bits.ReverseBytes64(little)
 	at, early := f.At, f.Early
-	fields := m.fields
-	samples := m.samples[:len(fields)]
+	samples = samples[:len(fields)]
 	for i := range fields {
 		x, s := &fields[i], &samples[i]
 		w := little
@@ -333,12 +340,9 @@ func (m *message) decodeSmall(f *bus.Frame) []Sample {
 		s.OK = uint64(raw-x.min) <= x.span
 		s.Value = float64(float64(raw)*x.scale) + x.offset
 	}
-	if len(m.states) > 0 {
-		m.setStates()
-	}
-	return samples
 }
 
+// setStates puts states in place of the numbers of the fields that have them.
 func (m *message) setStates() {
 	for _, i := range m.states {
 		s := &m.samples[i]

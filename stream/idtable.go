@@ -1,15 +1,24 @@
 package stream
 
-// idTable is a small open-addressing table from identifier keys to indices. It
+// idTable is a small open-addressing table from identifier keys to bindings. It
 // beats a Go map by several times on the one question asked for every frame on
 // the bus, mapped or not. Call grow once before use.
 type idTable struct {
-	keys   []uint64 // 0 is empty
-	values []int32
-	shift  uint8
-	n      int
+	slots []slot
+	shift uint8
+	n     int
 	// learnt counts the identifiers remembered as unmapped.
 	learnt int
+}
+
+type slot struct {
+	key uint64 // 0 is empty
+	// first is the first binding of the identifier, or unmapped.
+	first int32
+	// feed and small spare a look at the binding where it is the only one
+	// and its message is small; small is nil otherwise.
+	feed  int32
+	small *message
 }
 
 // hashFactor is 2^64 over the golden ratio: Fibonacci hashing (Knuth, The Art of
@@ -24,56 +33,57 @@ const (
 	maxLearnt = 4096
 )
 
-func (t *idTable) slot(k uint64) int {
+// slot returns the slot of the key, or the empty one where it would go.
+func (t *idTable) slot(k uint64) *slot {
 	i := int((k * hashFactor) >> (t.shift & 63))
-	for t.keys[i] != 0 && t.keys[i] != k {
+	for t.slots[i].key != 0 && t.slots[i].key != k {
 		i++
-		if i == len(t.keys) {
+		if i == len(t.slots) {
 			i = 0
 		}
 	}
-	return i
+	return &t.slots[i]
 }
 
+// get returns the first binding of the key, or absent, or unmapped.
 func (t *idTable) get(k uint64) int32 {
-	i := t.slot(k)
-	if t.keys[i] == 0 {
+	s := t.slot(k)
+	if s.key == 0 {
 		return absent
 	}
-	return t.values[i]
+	return s.first
 }
 
-func (t *idTable) put(k uint64, v int32) {
-	if 4*(t.n+1) > len(t.keys) {
+func (t *idTable) put(s slot) {
+	if 4*(t.n+1) > len(t.slots) {
 		t.grow()
 	}
-	i := t.slot(k)
-	if t.keys[i] == 0 {
+	to := t.slot(s.key)
+	if to.key == 0 {
 		t.n++
 	}
-	t.keys[i], t.values[i] = k, v
+	*to = s
 }
 
 // remember keeps an unmapped identifier while there is room.
-func (t *idTable) remember(k uint64, v int32) {
+func (t *idTable) remember(k uint64) {
 	if t.learnt < maxLearnt {
 		t.learnt++
-		t.put(k, v)
+		t.put(slot{key: k, first: unmapped})
 	}
 }
 
 func (t *idTable) grow() {
-	keys, values := t.keys, t.values
-	n := max(64, 2*len(keys))
-	t.keys, t.values = make([]uint64, n), make([]int32, n)
+	old := t.slots
+	n := max(64, 2*len(old))
+	t.slots = make([]slot, n)
 	t.shift = 64
 	for m := n; m > 1; m >>= 1 {
 		t.shift--
 	}
-	for i, k := range keys {
-		if k != 0 {
-			j := t.slot(k)
-			t.keys[j], t.values[j] = k, values[i]
+	for i := range old {
+		if old[i].key != 0 {
+			*t.slot(old[i].key) = old[i]
 		}
 	}
 }
