@@ -80,9 +80,12 @@ const (
 	// firstRetry to lastRetry.
 	firstRetry = bus.Second
 	lastRetry  = 60 * bus.Second
+	// closeTries is how often the last writing is tried.
+	closeTries = 3
 	// While the medium refuses, this much is kept in memory.
 	maxWaitingSpans  = 2 << 20
 	maxWaitingEvents = 512
+	spanOverhead     = 1024 // what one waiting span counts for beside its bytes
 )
 
 // begin says that the spans that follow are for this event.
@@ -163,25 +166,33 @@ func (k *keeper) drain() {
 		k.bound()
 		return
 	}
-	if err := k.write(); err != nil {
+	err := k.write()
+	if err != nil {
+		// Once more at once, into new files: a single bad write or a file
+		// that cannot grow should cost no time.
+		k.usage.Refused++
+		err = k.write()
+	}
+	if err != nil {
 		k.wait = min(max(2*k.wait, firstRetry), lastRetry)
 		k.retry = k.now + k.wait
 		k.bound()
 		k.trouble(err)
 		return
 	}
-	if k.retry != 0 {
-		k.retry, k.wait = 0, 0
-		k.well()
-	}
+	k.retry, k.wait = 0, 0
+	k.well()
 }
 
 // bound keeps what waits in memory within its limits: the least worthy frames
 // and events go first.
 func (k *keeper) bound() {
 	var bytes, events int
+	k.queue = slices.DeleteFunc(k.queue, func(it item) bool { return it.span == nil && it.typ == 0 })
 	for _, it := range k.queue {
-		bytes += len(it.span)
+		if it.span != nil {
+			bytes += len(it.span) + spanOverhead
+		}
 		if it.event != nil {
 			events++
 		}
@@ -191,7 +202,7 @@ func (k *keeper) bound() {
 			i++
 			continue
 		}
-		bytes -= len(k.queue[i].span)
+		bytes -= len(k.queue[i].span) + spanOverhead
 		k.queue = slices.Delete(k.queue, i, i+1)
 	}
 	for events > maxWaitingEvents {
@@ -432,8 +443,12 @@ func (k *keeper) well() {
 // close writes what is left and the end of the run.
 func (k *keeper) close() error {
 	k.queue = append(k.queue, item{typ: blockEnd})
-	k.retry = 0
-	k.drain()
+	for range closeTries {
+		k.retry = 0
+		if k.drain(); k.lastError == nil {
+			break
+		}
+	}
 	err := k.lastError
 	if err != nil {
 		left := 0

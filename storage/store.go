@@ -12,7 +12,8 @@ import (
 	"joltwatch/stream"
 )
 
-// Store is what is on file, as it was when it was read. A store that a run is
+// Store is what is on file, as it was when it was read; it is used from one
+// goroutine. A store that a run is
 // writing to can be read at any time.
 type Store struct {
 	fs       FS
