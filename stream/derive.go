@@ -48,11 +48,22 @@ type gearRatio struct {
 	ratio, spread float64 // 0 unknown
 }
 
+// gearRatios are the ratios of one gear to one speed.
+type gearRatios struct{ stated, learned gearRatio }
+
+// best is the narrower of the two.
+func (g *gearRatios) best() gearRatio {
+	if g.stated.ratio == 0 || g.learned.ratio != 0 && g.learned.spread < g.stated.spread {
+		return g.learned
+	}
+	return g.stated
+}
+
 // derivation is what the Stream needs to work out turbine speed.
 type derivation struct {
 	possible bool
-	output   [maxGear + 2]gearRatio // by gear + 1
-	road     [maxGear + 2]gearRatio
+	output   [maxGear + 2]gearRatios // by gear + 1
+	road     [maxGear + 2]gearRatios
 	gear     float64
 	hasGear  bool
 	steady   bus.Micros // since when the gear has stood
@@ -64,9 +75,9 @@ func (d *derivation) init(plan *Plan) {
 		if g < GearReverse || g > maxGear || g == GearNeutral || !(r > 0) {
 			continue
 		}
-		d.output[g+1] = gearRatio{r, gearSpread}
+		d.output[g+1].stated = gearRatio{r, gearSpread}
 		if f.OutputPerKmh > 0 {
-			d.road[g+1] = gearRatio{float64(r * f.OutputPerKmh), gearSpread + roadSpread}
+			d.road[g+1].stated = gearRatio{float64(r * f.OutputPerKmh), gearSpread + roadSpread}
 		}
 		d.possible = true
 	}
@@ -76,7 +87,7 @@ func (d *derivation) init(plan *Plan) {
 }
 
 func (d *derivation) learn(l LearnedRatio) {
-	if !l.Stable || l.Gear < GearReverse || l.Gear > maxGear || l.Gear == GearNeutral || !(l.Ratio > 0) {
+	if l.Gear < GearReverse || l.Gear > maxGear || l.Gear == GearNeutral || !(l.Ratio > 0) {
 		return
 	}
 	t := &d.output[l.Gear+1]
@@ -85,15 +96,29 @@ func (d *derivation) learn(l LearnedRatio) {
 	} else if l.Of != OutputSpeed {
 		return
 	}
-	if t.ratio == 0 || l.Spread < t.spread {
-		*t = gearRatio{l.Ratio, l.Spread}
+	if !l.Stable {
+		t.learned = gearRatio{}
+		return
 	}
+	t.learned = gearRatio{l.Ratio, l.Spread}
 	d.possible = true
 }
 
 // SetLearnedRatio tells the stream a ratio that has been learned. A stated
-// ratio stays where it is the narrower of the two; an unstable one is ignored.
+// ratio stays in use where it is the narrower of the two; one that is not
+// stable puts an end to the use of what was learned before.
 func (s *Stream) SetLearnedRatio(l LearnedRatio) { s.derive.learn(l) }
+
+// Learned returns the ratios that the stream has learned by itself so far,
+// stable or not: where turbine speed is not mapped, it watches the driving in
+// which the controller reports the clutch closed. Kept in Facts.Learned, they
+// serve from the start of the next run.
+func (s *Stream) Learned() []LearnedRatio {
+	if s.learner == nil {
+		return nil
+	}
+	return s.learner.Ratios()
+}
 
 func (d *derivation) forget() { d.hasGear = false }
 
@@ -123,9 +148,9 @@ func (s *Stream) deriveTurbine(w *Row) {
 		}
 	}
 	of := OutputSpeed
-	r := d.output[int(g)+1]
+	r := d.output[int(g)+1].best()
 	if !w.Has(OutputSpeed) || r.ratio == 0 {
-		of, r = VehicleSpeed, d.road[int(g)+1]
+		of, r = VehicleSpeed, d.road[int(g)+1].best()
 		if !w.Has(VehicleSpeed) || r.ratio == 0 {
 			return
 		}

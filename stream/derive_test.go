@@ -175,6 +175,52 @@ func TestRatiosAreLearnedAndUsedOnceStable(t *testing.T) {
 	}
 }
 
+// Without a turbine sensor and without stated ratios the stream learns by
+// itself, from the controller's report that the clutch is closed.
+func TestStreamLearnsByItself(t *testing.T) {
+	p := readings(engine, road, gear, stream.LockupState)
+	s, err := stream.New(p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	g := &gather{}
+	// The clutch opens for 3 s in every 15 s; the engine then runs 15 % above.
+	closed := func(s float64) float64 {
+		if math.Mod(s, 15) < 3 {
+			return stream.LockupOpen
+		}
+		return stream.LockupClosed
+	}
+	speed := func(s float64) float64 { return 40 + 10*math.Sin(s/7) }
+	for _, f := range merge(series(engine, 0, 120e3, 50, func(s float64) float64 {
+		if closed(s) == stream.LockupOpen {
+			return 1.15 * 45 * speed(s)
+		}
+		return 45 * speed(s)
+	}), series(road, 3, 120e3, 50, speed), series(gear, 5, 120e3, 100, func(float64) float64 { return 4 }),
+		series(stream.LockupState, 7, 120e3, 50, closed)) {
+		s.Push(&f, g)
+	}
+	s.Flush(g)
+	if l := s.Learned(); len(l) != 1 || !l[0].Stable || math.Abs(l[0].Ratio-45) > 0.05 {
+		t.Fatalf("learned %+v, expected 45 rpm for 1 km/h in gear 4", l)
+	}
+	slipSeen := 0
+	for i := range g.rows {
+		r := &g.rows[i]
+		if !r.Has(turbine) || math.Mod(r.At.Seconds(), 15) < 0.2 || math.Mod(r.At.Seconds(), 15) > 2.8 {
+			continue
+		}
+		slipSeen++
+		if slip, want := r.V[engine]-r.V[turbine], 0.15*45*speed(r.At.Seconds()); math.Abs(slip-want) > r.Tol[turbine] {
+			t.Fatalf("at %.2f s slip is %.0f ± %.0f rpm, in truth %.0f", r.At.Seconds(), slip, r.Tol[turbine], want)
+		}
+	}
+	if slipSeen < 100 {
+		t.Errorf("%d rows with an open clutch and a turbine speed", slipSeen)
+	}
+}
+
 // A clutch that is called closed and slips: the episodes disagree.
 func TestUnsteadyRatiosAreNotUsed(t *testing.T) {
 	l := &stream.RatioLearner{}

@@ -19,6 +19,10 @@ const (
 	stableTime   = 20.0 // s
 	stableSpread = 0.015
 	episodeKeep  = 16 // the latest that count
+	// closeSettle is how long after the clutch is said to be closed slip may
+	// still be falling: an apply takes about a second (common practice, no
+	// source).
+	closeSettle = 1500 * bus.Second / 1000
 	// Below these speeds one step of the signal and the filter of the wheel
 	// sensors weigh too much.
 	learnRoad   = 15.0  // km/h
@@ -34,6 +38,8 @@ type RatioLearner struct {
 	last     bus.Micros
 	hasLast  bool
 	changing bus.Micros // until when a shift may still be going on
+	closed   bool
+	settled  bus.Micros // from when on a closed clutch has no slip left
 }
 
 type episode struct {
@@ -55,9 +61,17 @@ func learnBase(i int) (Role, float64) {
 	return VehicleSpeed, learnRoad
 }
 
-// Observe takes a row and whether the clutch is closed, which the caller
-// knows: from the controller's report, its command, or measured slip. It
-// returns the ratio that the row has completed, if any.
+// ReportedClosed reports whether the controller says that the clutch is closed:
+// by its lockup state, or where that is unknown by a command of at least 95 %.
+func ReportedClosed(r *Row) bool {
+	if r.Has(LockupState) {
+		return r.V[LockupState] == LockupClosed
+	}
+	return r.Has(ClutchCommand) && r.V[ClutchCommand] >= 95
+}
+
+// Observe takes a row and whether the clutch is closed, which the caller knows:
+// see ReportedClosed. It returns the ratio that the row has completed, if any.
 func (l *RatioLearner) Observe(r *Row, closed bool) (LearnedRatio, bool) {
 	shifting := r.Has(Shifting) && r.V[Shifting] != 0
 	gear := GearNeutral
@@ -67,8 +81,12 @@ func (l *RatioLearner) Observe(r *Row, closed bool) (LearnedRatio, bool) {
 	if shifting || gear != l.gear {
 		l.changing = r.At + gearSettle
 	}
+	if closed && !l.closed {
+		l.settled = r.At + closeSettle
+	}
+	l.closed = closed
 	gap := l.hasLast && (r.At-l.last > episodeGap || r.At < l.last)
-	steady := closed && gear != GearNeutral && gear == l.gear && !gap && r.At >= l.changing && r.Has(EngineSpeed) && r.V[EngineSpeed] > 0
+	steady := closed && gear != GearNeutral && gear == l.gear && !gap && r.At >= l.changing && r.At >= l.settled && r.Has(EngineSpeed) && r.V[EngineSpeed] > 0
 	var done LearnedRatio
 	var ok bool
 	for i := range l.open {

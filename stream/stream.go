@@ -81,7 +81,9 @@ type Stream struct {
 	torque torqueReference
 	row    Row
 	derive derivation
-	stats  Stats
+	// learner is nil where turbine speed is mapped.
+	learner *RatioLearner
+	stats   Stats
 }
 
 // Stats is what a Stream has counted.
@@ -128,6 +130,9 @@ func New(plan *Plan) (*Stream, error) {
 		s.roles[r].queue.points = make([]point, queueLen)
 	}
 	s.derive.init(plan)
+	if !has[TurbineSpeed] && has[EngineSpeed] && has[Gear] && (has[OutputSpeed] || has[VehicleSpeed]) && (has[LockupState] || has[ClutchCommand]) {
+		s.learner = &RatioLearner{}
+	}
 	s.torque.stated = plan.Facts.TorqueReferenceNm
 	s.growFeeds()
 	return s, nil
@@ -403,6 +408,11 @@ func (s *Stream) align(t bus.Micros) {
 	}
 	if s.derive.possible {
 		s.deriveTurbine(w)
+	}
+	if s.learner != nil {
+		if l, ok := s.learner.Observe(w, ReportedClosed(w)); ok {
+			s.derive.learn(l)
+		}
 	}
 }
 

@@ -9,6 +9,7 @@
 package j1939
 
 import (
+	"math"
 	"strconv"
 	"strings"
 
@@ -75,6 +76,20 @@ func gears() map[int64]float64 {
 		m[125-g] = stream.GearReverse
 	}
 	return m
+}
+
+// MaxRaw is the highest raw value of a number of that many bits that is a
+// value and no indicator (J1939-71, table 1, for whole bytes; shorter fields
+// keep the upper two values for error and not available, a single bit none).
+func MaxRaw(length int) float64 {
+	all := math.Ldexp(1, length)
+	switch {
+	case length == 8, length == 16, length == 24, length == 32:
+		return all/256*251 - 1
+	case length > 1 && length < 8:
+		return all - 3
+	}
+	return all - 1
 }
 
 // Groups returns the built-in groups in the order of their numbers.

@@ -92,3 +92,11 @@ func TestFind(t *testing.T) {
 		}
 	}
 }
+
+func TestMaxRaw(t *testing.T) {
+	for length, want := range map[int]float64{1: 1, 2: 1, 4: 13, 8: 0xFA, 16: 0xFAFF, 24: 0xFAFFFF, 32: 0xFAFFFFFF, 12: 4095} {
+		if got := MaxRaw(length); got != want {
+			t.Errorf("%d bits: %v, expected %v", length, got, want)
+		}
+	}
+}

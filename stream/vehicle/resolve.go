@@ -453,6 +453,9 @@ func (r *resolver) definedRole(x *role, path string, role stream.Role, n int, m 
 	label := m.Name + "." + d.Name
 	if r.file.Buses[n].J1939 && m.Extended {
 		msg.Match = stream.MatchPGN
+		if !d.Signed && !d.Float {
+			s.RawMax = min(s.RawMax, j1939.MaxRaw(d.Length))
+		}
 		msg.ID, _ = stream.PGN(m.ID)
 		if x.SourceAddress != nil {
 			msg.SourceAddress = int(*x.SourceAddress)

@@ -267,6 +267,24 @@ signal = "TRF1.ClutchPressure"
 	}
 }
 
+// On a J1939 bus a definition without limits still has the standard's: what is
+// not available is not a number.
+func TestDefinitionsOnAJ1939Bus(t *testing.T) {
+	dir := t.TempDir()
+	// 0x8CF00400 is EEC1 from address 0, 29 bits.
+	if err := os.WriteFile(filepath.Join(dir, "t.dbc"), []byte("BO_ 2364539904 EEC1: 8 E\n SG_ EngineSpeed : 24|16@1+ (0.125,0) [0|0] \"rpm\" X\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	f, err := Parse(filepath.Join(dir, "t.toml"), []byte("[[bus]]\nname = \"b\"\nj1939 = true\ndefinitions = [\"t.dbc\"]\n[[role]]\nname = \"engine_speed\"\nsignal = \"EEC1.EngineSpeed\"\nsource_address = 3\n"), &settings{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := f.Plan.Messages[0]
+	if m.Match != stream.MatchPGN || m.ID != 61444 || m.SourceAddress != 3 || m.Signals[0].RawMax != 0xFAFF {
+		t.Errorf("%+v", m)
+	}
+}
+
 func TestChannelsAndAnswers(t *testing.T) {
 	f, _, err := load(t, `
 [[bus]]
