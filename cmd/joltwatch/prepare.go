@@ -10,7 +10,7 @@ import (
 )
 
 type prepareCmd struct {
-	Vehicle string `required:"" type:"existingfile" placeholder:"FILE" help:"The vehicle file (TOML): its buses say which interfaces, and their bitrates."`
+	Vehicle string `required:"" placeholder:"FILE" help:"The vehicle file (TOML): its buses say which interfaces, and their bitrates."`
 }
 
 func (c *prepareCmd) Help() string {

@@ -51,7 +51,7 @@ file turns requests on.
 .
 Fit and read the unit with the vehicle stationary, and secure it and its cable
 clear of pedals and airbags.`,
-		depends:    []string{"systemd (>= 245)", "init-system-helpers"},
+		depends:    []string{"systemd (>= 245)", "init-system-helpers (>= 1.52)"},
 		recommends: []string{"udev"},
 		suggests:   []string{"joltbench"},
 		files: []file{

@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -108,8 +109,9 @@ func (m *module) readLicences(dir string) error {
 		if err != nil {
 			return err
 		}
-		fmt.Fprintf(&text, "%s:\n\n%s\n\n", e.Name(), strings.TrimSpace(string(b)))
-		for _, match := range licensecheck.Scan(b).Match {
+		found := licensecheck.Scan(b)
+		fmt.Fprintf(&text, "%s:\n\n%s\n\n", e.Name(), licenceText(b, found))
+		for _, match := range found.Match {
 			// A header that only refers to a licence names the same licence again.
 			id := strings.TrimSuffix(match.ID, "-Header")
 			if !match.IsURL && !slices.Contains(m.licences, id) {
@@ -124,3 +126,23 @@ func (m *module) readLicences(dir string) error {
 	m.text = text.String()
 	return nil
 }
+
+// licenceText is the file as it is, but for the Apache licence, which every
+// Debian system has already: of that, only the copyright lines (Debian policy
+// manual 12.5).
+func licenceText(b []byte, found licensecheck.Coverage) string {
+	if len(found.Match) != 1 || found.Match[0].ID != "Apache-2.0" || found.Match[0].IsURL || found.Percent < 90 {
+		return strings.TrimSpace(string(b))
+	}
+	out := "The Apache License, version 2.0: /usr/share/common-licenses/Apache-2.0"
+	for line := range strings.Lines(string(b)) {
+		line = strings.TrimSpace(line)
+		if copyrightLine.MatchString(line) {
+			out = line + "\n" + out
+		}
+	}
+	return out
+}
+
+// copyrightLine is a filled-in one, not the licence's own sample.
+var copyrightLine = regexp.MustCompile(`^Copyright .*[0-9]{4}`)

@@ -1,0 +1,113 @@
+package main
+
+import (
+	"joltwatch/bus"
+	"joltwatch/detect"
+	"joltwatch/storage"
+	"joltwatch/stream"
+
+	"github.com/rs/zerolog"
+)
+
+// line is the whole way of a frame: it decodes, watches and stores, and is
+// what run and check share. It takes frames from one goroutine.
+type line struct {
+	stream  *stream.Stream
+	monitor *detect.Monitor
+	// store is nil where nothing is to be kept (check on a recording).
+	store *storage.Writer
+	log   zerolog.Logger
+
+	// seen, where set, is told of every finding.
+	seen func(*detect.Finding)
+
+	counted  bus.Stats // since the start, in the order of the frames
+	base     bus.Stats // what of that belongs to drives already ended
+	findings map[string]int
+	failed   error // the first error of the store
+}
+
+// Push takes one frame from the source.
+func (l *line) Push(f *bus.Frame) error {
+	l.count(f)
+	l.stream.Push(f, l)
+	return l.failed
+}
+
+func (l *line) count(f *bus.Frame) {
+	switch f.Kind {
+	case bus.Data, bus.Remote:
+		l.counted.Frames++
+	case bus.Error:
+		l.counted.Errors++
+	case bus.Notice:
+		switch bus.NoticeCode(f.ID) {
+		case bus.NoticeDropped:
+			l.counted.Dropped += uint64(f.Count())
+		case bus.NoticeBadInput:
+			l.counted.BadLines += uint64(f.Count())
+		}
+	}
+}
+
+// Frame implements stream.Sink: mapped frames and everything that is not data.
+func (l *line) Frame(f *bus.Frame) {
+	if f.Kind == bus.Notice || f.Kind == bus.Error {
+		l.monitor.Notice(f)
+	}
+	if l.store != nil {
+		l.store.Frame(f)
+	}
+}
+
+// Sample implements stream.Sink.
+func (l *line) Sample(s *stream.Sample) { l.monitor.Sample(s) }
+
+// Row implements stream.Sink.
+func (l *line) Row(r *stream.Row) { l.monitor.Row(r) }
+
+// Finding implements detect.Out.
+func (l *line) Finding(f *detect.Finding, places []detect.Place) {
+	l.findings[f.Kind+" "+f.Class]++
+	l.log.Info().Str("kind", f.Kind).Str("class", f.Class).Float64("at_s", f.Start.Seconds()).Int("drive", f.Drive).Msg("found")
+	if l.seen != nil {
+		l.seen(f)
+	}
+	if l.store != nil {
+		l.keep(l.store.Event(f, places))
+	}
+}
+
+// Account implements detect.Out and adds what was counted on the way in, shared
+// out among the drives by what it was when the last one ended.
+func (l *line) Account(a *detect.Account) {
+	a.Frames = l.counted.Frames - l.base.Frames
+	a.BadLines = l.counted.BadLines - l.base.BadLines
+	a.Dropped = l.counted.Dropped - l.base.Dropped
+	a.Errors = l.counted.Errors - l.base.Errors
+	if l.store != nil {
+		l.keep(l.store.Account(a))
+		if a.Ended {
+			l.keep(l.store.History(l.monitor.History()))
+		}
+	}
+	if a.Ended {
+		l.base = l.counted
+	}
+}
+
+// Finish ends the running drive and closes the store.
+func (l *line) Finish() error {
+	l.stream.Flush(l)
+	l.monitor.Flush()
+	if l.store != nil {
+		l.keep(l.store.Close())
+	}
+	return l.failed
+}
+
+func (l *line) keep(err error) {
+	if err != nil && l.failed == nil {
+		l.failed = err
+	}
+}

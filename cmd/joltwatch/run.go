@@ -1,0 +1,276 @@
+package main
+
+import (
+	"bufio"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"time"
+
+	"joltwatch/bus"
+	"joltwatch/detect"
+	"joltwatch/storage"
+	"joltwatch/stream"
+	"joltwatch/stream/vehicle"
+
+	"github.com/coreos/go-systemd/v22/daemon"
+)
+
+type runCmd struct {
+	Vehicle string `required:"" placeholder:"FILE" help:"The vehicle file (TOML): buses, roles, settings."`
+	From    string `placeholder:"LOG" help:"Replay a recorded text log instead of listening: a file (plain, gzip or zstd), - for standard input, or the folder of a stay. Without it the vehicle file's buses are opened."`
+	Store   string `required:"" placeholder:"DIR" help:"The folder of the stay; made if absent, continued if present."`
+	Label   string `placeholder:"TEXT" help:"The stay's own label; the vehicle file's otherwise."`
+	JSON    bool   `name:"json" help:"Say at the end what was done as one JSON object."`
+}
+
+func (c *runCmd) Help() string {
+	return `The vehicle file names the signals; see the README for how to write one. A
+recording is replayed at full speed, and time is the recording's own. Lines that
+are not frames are counted and reported; they never end the run. An interrupt
+(Ctrl-C) ends it cleanly with everything written.
+
+` + cautions
+}
+
+// heartbeat is how often the loop shows that it lives while the bus is quiet;
+// systemd's watchdog is told from there. Once a second costs nothing, and is a
+// fraction of any sensible watchdog.
+const heartbeat = time.Second
+
+func (c *runCmd) Run(h *host) error {
+	settings := detect.DefaultSettings()
+	file, err := vehicle.Load(c.Vehicle, &settings)
+	if err != nil {
+		return err
+	}
+	for _, w := range file.Warnings {
+		h.log.Warn().Msg(w)
+	}
+	in, err := openInput(h, file, c.From)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	l, err := newLine(h, file.Plan, settings)
+	if err != nil {
+		return err
+	}
+	label := c.Label
+	if label == "" {
+		label = file.Label
+	}
+	opt := storage.Options{
+		Plan:      file.Plan,
+		Settings:  file.Text,
+		Label:     label,
+		Boot:      in.boot,
+		Clock:     in.Clock(),
+		LookBack:  seconds(file.Store.LookBackS),
+		LookOn:    seconds(file.Store.LookOnS),
+		Quota:     file.Store.QuotaMB << 20,
+		FreeFloor: file.Store.FreeFloorMB << 20,
+		Program:   "joltwatch " + version,
+		Acknowledged: func(e *storage.Event) {
+			h.log.Info().Str("kind", e.Finding.Kind).Str("class", e.Finding.Class).Str("event", e.ID).Msg("stored")
+		},
+	}
+	if err := refuseRepeat(c.Store, in); err != nil {
+		return err
+	}
+	st, repair, err := storage.Open(c.Store, opt)
+	if err != nil {
+		return err
+	}
+	if s := repair.String(); s != "" {
+		h.log.Warn().Str("store", c.Store).Msg(s)
+	}
+	l.store = st
+	if err := l.recall(c.Store); err != nil {
+		return errors.Join(err, st.Close())
+	}
+	daemon.SdNotify(false, daemon.SdNotifyReady) //nolint:errcheck // no service manager is no error
+	err = l.pumpAll(h, in)
+	daemon.SdNotify(false, daemon.SdNotifyStopping) //nolint:errcheck
+	if ferr := l.Finish(); err == nil {
+		err = ferr
+	}
+	if err != nil {
+		return err
+	}
+	return c.say(h, in, l)
+}
+
+// pumpAll runs the line until the input ends or the program is interrupted.
+func (l *line) pumpAll(h *host, in *input) error {
+	clock := in.Clock()
+	return pump(h.ctx, in, l.Push, heartbeat, func() error {
+		daemon.SdNotify(false, daemon.SdNotifyWatchdog) //nolint:errcheck
+		if !in.live {
+			return nil
+		}
+		if now := in.Clock(); now != clock {
+			clock = now
+			if err := l.store.SetClock(now); err != nil {
+				return err
+			}
+		}
+		return l.store.Tick(in.now())
+	})
+}
+
+// say prints what was done.
+func (c *runCmd) say(h *host, in *input, l *line) error {
+	w := bufio.NewWriter(h.stdout)
+	defer w.Flush()
+	kinds := make([]string, 0, len(l.findings))
+	total := 0
+	for k, n := range l.findings {
+		kinds = append(kinds, k)
+		total += n
+	}
+	slices.Sort(kinds)
+	if c.JSON {
+		return json.NewEncoder(w).Encode(map[string]any{
+			"store": c.Store, "frames": l.counted.Frames, "bad_lines": l.counted.BadLines,
+			"foreign_frames": in.foreign(), "findings": l.findings,
+		})
+	}
+	fmt.Fprintf(w, "%s: %d frames, %d lines not understood, %d findings\n", c.Store, l.counted.Frames, l.counted.BadLines, total)
+	for _, k := range kinds {
+		fmt.Fprintf(w, "%6d  %s\n", l.findings[k], k)
+	}
+	if n := in.foreign(); n > 0 {
+		fmt.Fprintf(w, "%d frames came from interfaces that the vehicle file does not name (bus.interface); they were passed over\n", n)
+	}
+	fmt.Fprintf(w, "next: joltbench summary %s\n", c.Store)
+	return nil
+}
+
+// newLine builds the way from frames to findings, without a store.
+func newLine(h *host, plan *stream.Plan, set detect.Settings) (*line, error) {
+	s, err := stream.New(plan)
+	if err != nil {
+		return nil, err
+	}
+	l := &line{stream: s, log: h.log, findings: map[string]int{}}
+	l.monitor = detect.New(set, plan, l)
+	return l, nil
+}
+
+// recall gives the monitor what earlier drives of the stay taught.
+func (l *line) recall(dir string) error {
+	s, err := storage.Read(dir)
+	if err != nil {
+		return err
+	}
+	return l.monitor.LoadHistory(s.History())
+}
+
+// refuseRepeat keeps a recording from being counted twice in one stay.
+func refuseRepeat(dir string, in *input) error {
+	if in.live {
+		return nil
+	}
+	s, err := storage.Read(dir)
+	if err != nil {
+		if errors.Is(err, os.ErrNotExist) {
+			return nil
+		}
+		return err
+	}
+	for _, b := range s.Boots() {
+		if b.ID == in.boot { // every run of it is the whole recording
+			return fmt.Errorf("%s: this stay holds the recording %s already; give another --store, or remove the folder to start anew", dir, in.name)
+		}
+	}
+	return nil
+}
+
+func seconds(s float64) bus.Micros { return bus.Micros(s * 1e6) }
+
+// input is where frames come from, with what the commands need to know of it.
+type input struct {
+	source
+	name string
+	// boot identifies the time line that the instants belong to: the kernel's
+	// boot id on a live bus, a digest of its first frames for a recording.
+	boot    string
+	live    bool
+	now     func() bus.Micros
+	foreign func() uint64
+}
+
+// openInput opens what --from names, or the vehicle file's buses.
+func openInput(h *host, file *vehicle.File, from string) (*input, error) {
+	none := func() uint64 { return 0 }
+	if from == "" {
+		return openLive(h, file)
+	}
+	if st, err := os.Stat(from); err == nil && st.IsDir() {
+		src, err := storage.OpenReplay(from)
+		if err != nil {
+			return nil, err
+		}
+		return withBoot(&input{source: src, name: from, foreign: none})
+	}
+	opt := bus.LogOptions{
+		Interfaces: file.Interfaces(),
+		Report: func(line int, reason string) {
+			h.log.Warn().Int("line", line).Str("file", from).Msg(reason)
+		},
+	}
+	var src *bus.TextLog
+	var err error
+	if from == "-" {
+		src, err = bus.NewTextLog(h.stdin, "standard input", opt)
+	} else {
+		src, err = bus.OpenLog(from, opt)
+	}
+	if err != nil {
+		return nil, err
+	}
+	foreign := func() uint64 { n, _ := src.Foreign(); return n }
+	return withBoot(&input{source: src, name: from, foreign: foreign})
+}
+
+// withBoot reads the first frames to name the recording by, and hands them out
+// again.
+func withBoot(in *input) (*input, error) {
+	first := make([]bus.Frame, 64)
+	n, err := in.source.Read(first)
+	if err != nil && !errors.Is(err, io.EOF) {
+		return nil, errors.Join(err, in.source.Close())
+	}
+	sum := sha256.New()
+	for i := range first[:n] {
+		sum.Write(bus.AppendLogLine(nil, &first[i], "x"))
+	}
+	in.boot = "recording-" + hex.EncodeToString(sum.Sum(nil)[:8])
+	in.source = &again{source: in.source, first: first[:n], err: err}
+	return in, nil
+}
+
+// again is a source whose first frames have been read already.
+type again struct {
+	source
+	first []bus.Frame
+	err   error
+}
+
+func (a *again) Read(batch []bus.Frame) (int, error) {
+	if len(a.first) > 0 {
+		n := copy(batch, a.first)
+		a.first = a.first[n:]
+		return n, nil
+	}
+	if a.err != nil {
+		return 0, a.err
+	}
+	return a.source.Read(batch)
+}
