@@ -241,3 +241,46 @@ func TestTruckTorque(t *testing.T) {
 		t.Errorf("%d values", n)
 	}
 }
+
+// The turbine speed worked out from the output shaft and the ratios of SPN 526,
+// against the one that the truck measures.
+func TestTruckDerivedTurbine(t *testing.T) {
+	frames := truckFrames(t)
+	measured := run(t, truckPlan(t), frames)
+	plan := truckPlan(t)
+	plan.Facts.Ratios = map[int]float64{2: 1.81, 3: 1.406, 4: 1.0}
+	for i := range plan.Messages {
+		var kept []stream.Signal
+		for _, s := range plan.Messages[i].Signals {
+			if s.Role != stream.TurbineSpeed {
+				kept = append(kept, s)
+			}
+		}
+		plan.Messages[i].Signals = kept
+	}
+	derived := run(t, plan, frames)
+	truth := map[bus.Micros]float64{}
+	for i := range measured.rows {
+		if r := &measured.rows[i]; r.Has(stream.TurbineSpeed) {
+			truth[r.At] = r.V[stream.TurbineSpeed]
+		}
+	}
+	n, outside, worst := 0, 0, 0.0
+	for i := range derived.rows {
+		r := &derived.rows[i]
+		want, ok := truth[r.At]
+		if !ok || !r.Has(stream.TurbineSpeed) {
+			continue
+		}
+		n++
+		off := math.Abs(r.V[stream.TurbineSpeed] - want)
+		worst = max(worst, off)
+		if off > r.Tol[stream.TurbineSpeed] {
+			outside++
+		}
+	}
+	t.Logf("%d rows, worst error %.1f rpm, %d outside the stated half-width", n, worst, outside)
+	if n < 1000 || worst > 30 || outside > n/20 {
+		t.Errorf("%d rows, worst error %.1f rpm, %d outside the stated half-width", n, worst, outside)
+	}
+}
