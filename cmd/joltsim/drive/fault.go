@@ -76,6 +76,10 @@ func (x *faultState) slow(s *Sim) {
 		x.memo = clamp(x.memo, 5, 2000)
 		_ = pump
 		p.capLimit = clamp(x.memo+mul(0.15, slip-f.Value), 2, 1e9)
+	case "shudder":
+		if x.on {
+			c.closeWish = 0 // it goes on slipping, where shudder lives
+		}
 	case "slow-apply":
 		if x.on {
 			p.fillExtra = f.Value
@@ -121,6 +125,7 @@ func (x *faultState) fast(s *Sim) {
 		p.capShake = 0
 		if p.capacity > 15 && abs(p.engine-p.turbine) > 0.3 && s.w.c.shift == shiftNone {
 			p.capShake = mul(x.f.Value, sine(x.turns))
+			x.count++
 		}
 	case "misfire":
 		x.turns += x.f.Hz / 1000
@@ -130,6 +135,7 @@ func (x *faultState) fast(s *Sim) {
 		p.extraEngine = 0
 		if p.running {
 			p.extraEngine = mul(x.f.Value, sine(x.turns))
+			x.count++
 		}
 	}
 }
@@ -138,6 +144,8 @@ func (x *faultState) begin(s *Sim) {
 	f, e := x.f, s.enc
 	at := s.now()
 	switch f.Kind {
+	case "jolt":
+		s.obs.t.Jolts = append(s.obs.t.Jolts, Span{From: at, To: at + 150_000, What: "push", Value: f.Value})
 	case "dropout", "not-available", "stuck":
 		x.set(s, true)
 	case "noise":
@@ -200,6 +208,11 @@ func (x *faultState) end(s *Sim) {
 
 // mark closes the fault in the truth.
 func (x *faultState) mark(s *Sim) {
+	if x.count > 1500 && (x.f.Kind == "shudder" || x.f.Kind == "misfire") {
+		// Felt for a second and a half at least.
+		s.obs.t.Shakes = append(s.obs.t.Shakes, Span{From: s.start + bus.Micros(x.begun*1e6), To: s.now(),
+			What: x.f.Kind, Value: round3(x.count / 1000), Hz: x.f.Hz})
+	}
 	for i := range s.obs.t.Injected {
 		in := &s.obs.t.Injected[i]
 		if in.Fault == *x.f && in.To == 0 {

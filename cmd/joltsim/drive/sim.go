@@ -183,6 +183,11 @@ func (s *Sim) Next() ([]bus.Frame, bool) {
 	before := s.now() - 60_000
 	if s.done {
 		before = 1 << 62
+		for i := range s.faults {
+			if s.faults[i].on {
+				s.faults[i].mark(s)
+			}
+		}
 		s.obs.finish()
 	}
 	s.out = s.enc.take(before, s.out)

@@ -23,8 +23,8 @@ type Truth struct {
 	Shifts   []Shift
 	Slips    []Slip
 	Opens    []Span
-	Shakes   []Span // shudder and misfire while they can be felt
-	Jolts    []Span
+	Shakes   []Span // shudder and misfire that were felt, Value the seconds of it
+	Jolts    []Span // pushes on the body, Value in m/s²
 	Stalls   []bus.Micros
 	Marks    []bus.Micros
 	Stops    []bus.Micros // standstills reached in drive, engine running or not
