@@ -126,11 +126,21 @@ func (a *answers) put(f *bus.Frame, p Parameter, b []byte) {
 	}
 }
 
+// sender says whether the identifier answers requests, as far as seen.
+func (a *answers) sender(id ID) bool {
+	for _, r := range a.ref {
+		if r.bus == id.Bus && r.id == id.ID {
+			return true
+		}
+	}
+	return false
+}
+
 // get returns the parameter's values, or nil where it was answered too seldom
 // to serve.
 func (a *answers) get(p Parameter) *reference {
 	r := a.ref[p]
-	if r == nil || len(r.at) < 10 {
+	if r == nil || len(r.at) < leastAnswers {
 		return nil
 	}
 	return r

@@ -74,7 +74,7 @@ func explore(s *Survey) {
 		}
 	}
 	t0 := time.Now()
-	pool := speeds(ids, &g)
+	pool := speeds(ids, &g, s.answers.sender)
 	for _, q := range pool {
 		if os.Getenv("IDS") == "" {
 			break

@@ -15,10 +15,14 @@ const (
 
 // speeds returns the series that move like speeds: with inertia, over a range
 // of many values. Of readings of the same bits that say the same, the plainest
-// stays.
-func speeds(ids []Identifier, g *instants) []*series {
+// stays. Identifiers that answer requests are left out: nobody asks once the
+// technician has gone.
+func speeds(ids []Identifier, g *instants, answering func(ID) bool) []*series {
 	var all []*series
 	for i := range ids {
+		if answering(ids[i].ID) {
+			continue
+		}
 		var own []*series
 		ids[i].candidates(func(t *traffic, m *Mux, value uint64, r run) {
 			s := newSeries(t, r, fewest)

@@ -16,6 +16,7 @@ type trio struct {
 	inGears int     // gears in which the clutch closes
 	stand   float64 // at standstill: engine idles, turbine stands or rides along
 	standN  int
+	held    float64 // at standstill: the engine runs and the turbine stands
 	faces   float64 // while apart, the engine is the faster one under power
 	facesN  int
 	runs    float64 // the engine runs while moving
@@ -191,7 +192,7 @@ func (t *trio) judge(step float64) {
 	})
 	// Somewhere at standstill, the engine must run with the turbine held:
 	// a copy of the engine would pass otherwise.
-	held, _ := share(still, func(i int) bool { return e.grid[i] > 0.06*e.top && b.grid[i] < 0.12*ratio*e.grid[i] })
+	t.held, _ = share(still, func(i int) bool { return e.grid[i] > 0.06*e.top && b.grid[i] < 0.12*ratio*e.grid[i] })
 	t.runs, _ = share(moving, func(i int) bool { return e.grid[i] > 0.06*e.top })
 
 	t.score = 0.35 * t.ladder
@@ -199,7 +200,7 @@ func (t *trio) judge(step float64) {
 	switch {
 	case t.standN*int(step*1000) < 800:
 		t.score += 0.2 * 0.6 // not to be seen in this recording
-	case held < 0.02:
+	case t.held < 0.02:
 		t.score += 0.2 * 0.3 * t.stand
 	default:
 		t.score += 0.2 * t.stand
@@ -212,12 +213,7 @@ func (t *trio) judge(step float64) {
 	t.score += 0.05 * t.runs
 	t.score += 0.04*e.fineness() + 0.04*b.fineness() + 0.04*o.fineness()
 	// A shaft's own sensor follows the gears more closely than a wheel's.
-	var width, sum float64
-	for _, g := range t.gears {
-		width += g.share * g.width
-		sum += g.share
-	}
-	t.score += 0.05 * math.Exp(-width/sum/0.002)
+	t.score += 0.05 * math.Exp(-t.width()/0.002)
 	if b.t == o.t {
 		t.score += 0.02
 	}

@@ -1,0 +1,88 @@
+package find
+
+import (
+	"joltwatch/bus"
+	"joltwatch/stream"
+)
+
+// Result is what the analysis proposes.
+type Result struct {
+	Duration    bus.Micros
+	Frames      uint64
+	Unfollowed  uint64
+	Kept        float64 // share of the time that was analysed
+	Identifiers []Identifier
+	// References are the standard requests answered in the recording.
+	References []ReferenceSeen
+	Roles      []RoleResult
+	// Facts that go into a vehicle file; 0 and nil where unknown.
+	IdleRPM      float64
+	OutputPerKmh float64
+	Ratios       []float64 // turbine over output, from the lowest gear seen
+	// FirstGear is true where the drive began at a standstill, so that the
+	// first ratio is first gear's.
+	FirstGear bool
+}
+
+// ReferenceSeen is one standard request that was answered.
+type ReferenceSeen struct {
+	Parameter Parameter
+	Name      string
+	Unit      string
+	Answers   int
+	Min, Max  float64
+}
+
+// RoleResult is what was found for one role.
+type RoleResult struct {
+	Role stream.Role
+	// Found is whether the first proposal is good enough to be used; where
+	// not, Why says what is missing.
+	Found bool
+	Why   string
+	// Proposals are ranked, the best first.
+	Proposals []Proposal
+}
+
+// Proposal is one field as one role.
+type Proposal struct {
+	ID    ID
+	Field Field
+	// Mux is set where the field is present for one value of a switch only.
+	Mux      *Mux
+	MuxValue uint64
+	// Value in the role's unit is Scale*raw + Offset.
+	Scale, Offset float64
+	// Rounded is true where Scale is a plausible scaling near what was
+	// measured; Guessed where nothing in the recording tells it.
+	Rounded, Guessed bool
+	// States maps raw values to gear numbers; nil for numbers.
+	States map[int64]int64
+	// Fit is 0 to 100: how well the field does as the role.
+	Fit      float64
+	Evidence []string
+	Period   bus.Micros
+	// Trace is the field over time in the role's unit, for plots; NaN where
+	// unknown.
+	Trace []float64
+
+	s *series
+}
+
+// role returns the result for a role, or nil.
+func (r *Result) Role(x stream.Role) *RoleResult {
+	for i := range r.Roles {
+		if r.Roles[i].Role == x {
+			return &r.Roles[i]
+		}
+	}
+	return nil
+}
+
+// Best returns the first proposal of a role that was found, or nil.
+func (r *Result) Best(x stream.Role) *Proposal {
+	if y := r.Role(x); y != nil && y.Found {
+		return &y.Proposals[0]
+	}
+	return nil
+}
