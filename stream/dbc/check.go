@@ -98,7 +98,7 @@ func (s *Signal) Range() (low, high float64) {
 	default:
 		low, high = 0, math.Ldexp(1, s.Length)-1
 	}
-	low, high = low*s.Factor+s.Offset, high*s.Factor+s.Offset
+	low, high = float64(low*s.Factor)+s.Offset, float64(high*s.Factor)+s.Offset
 	if low > high {
 		low, high = high, low
 	}

@@ -553,7 +553,7 @@ func (r *resolver) meaning(x *role, path string, s *stream.Signal, unit string) 
 		r.fail(at, "role %s: unknown unit %q%s; expected unit = one of %s", x.Name, unit, near(unit, names), understood(s.Role))
 		return false
 	}
-	s.Scale, s.Offset = s.Scale*c.scale, s.Offset*c.scale+c.offset
+	s.Scale, s.Offset = s.Scale*c.scale, float64(s.Offset*c.scale)+c.offset
 	return true
 }
 
