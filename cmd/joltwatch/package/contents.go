@@ -204,5 +204,8 @@ func copyright(name string, inside []module) ([]byte, error) {
 func overrides(name string) string {
 	return fmt.Sprintf(`# One static file runs on any board image, whatever libraries that has.
 %[1]s: statically-linked-binary *
+# Some libraries have several licences in one file, which stays as it is.
+%[1]s: copyright-file-contains-full-apache-2-license
+%[1]s: copyright-not-using-common-license-for-apache2
 `, name)
 }
