@@ -4,7 +4,7 @@
 //
 // Exit codes: 0 done; 1 the work could not be done (the line on standard error
 // says why); 2 wrong usage; 3 done, and something needs attention (the store is
-// damaged in places).
+// damaged in places). verify returns 3 for repaired and 4 for damaged.
 package main
 
 import (
@@ -41,6 +41,12 @@ follow the maker's instructions, local rules and licensed practice.`
 type cli struct {
 	Summary summaryCmd       `cmd:"" help:"Was it awake, what did it see, how sure is nothing."`
 	Events  eventsCmd        `cmd:"" help:"List what was found."`
+	Report  reportCmd        `cmd:"" help:"Write the whole review as one page, with traces."`
+	Defs    defsCmd          `cmd:"" help:"List definition files, and check them against a recording."`
+	Letter  letterCmd        `cmd:"" help:"Write one page in plain words for the customer."`
+	Verify  verifyCmd        `cmd:"" help:"Check every byte of a store: intact, repaired or damaged."`
+	Compare compareCmd       `cmd:"" help:"Set two stays side by side: before and after, or two vehicles."`
+	Export  exportCmd        `cmd:"" help:"Write events, values or raw frames for other tools: CSV, Parquet, text log."`
 	Version kong.VersionFlag `help:"Print the version and stop."`
 }
 
@@ -53,6 +59,11 @@ type host struct {
 
 // attention is an error after which the work is done all the same.
 type attention struct{ error }
+
+// usage is an error in how the program was called.
+type usage string
+
+func (u usage) Error() string { return string(u) }
 
 func main() { os.Exit(Main(os.Args[1:], os.Stdout, os.Stderr)) }
 
@@ -83,12 +94,20 @@ func Main(args []string, stdout, stderr io.Writer) int {
 	defer stop()
 	err = k.Run(&host{ctx: ctx, stdout: stdout, stderr: stderr})
 	var att attention
+	var wrong usage
+	var bad damaged
 	switch {
 	case err == nil:
 		return 0
+	case errors.As(err, &bad):
+		fmt.Fprintf(stderr, "joltbench: %v\n", err)
+		return 4
 	case errors.As(err, &att):
 		fmt.Fprintf(stderr, "joltbench: %v\n", err)
 		return 3
+	case errors.As(err, &wrong):
+		fmt.Fprintf(stderr, "joltbench: %v; see joltbench --help\n", err)
+		return 2
 	default:
 		fmt.Fprintf(stderr, "joltbench: %v\n", err)
 		return 1

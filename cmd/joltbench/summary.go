@@ -88,9 +88,11 @@ func (c *summaryCmd) Run(h *host) error {
 	w.Flush()
 
 	p("\nHow sure\n")
+	w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
 	for _, x := range t.Sureness() {
-		p("  %s\n", plain(x.Text))
+		fmt.Fprintf(w, "  %s\t%d in %d observed of %d chances\ttrue rate, 95 %%: %s\n", plain(review.KindWords(x.Kind)), x.Hits, x.Observable, x.Seen, x.Bound)
 	}
+	w.Flush()
 	return done(s)
 }
 

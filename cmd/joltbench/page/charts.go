@@ -101,11 +101,11 @@ func scatter(title string, a, b []dot, xTitle, yTitle string, jitter float64) te
 		lox, hix = min(lox, d.x), max(hix, d.x)
 		hiy, loy = max(hiy, d.y), min(loy, d.y)
 	}
-	if jitter > 0 {
-		lox, hix = lox-1, hix+1
-	}
 	g := newSVG(chartW, chartH, title)
 	x := newAxis(lox, hix, left, chartW-right, 8)
+	if jitter > 0 { // whole numbers only
+		x = stepped(lox-1, hix+1, left, chartW-right, 1)
+	}
 	y := newAxis(loy, hiy, chartH-bottom, top, 5)
 	g.frame(x, y, xTitle, yTitle)
 	spreadBy := func(i int) float64 { return jitter * (float64(i*37%19)/18 - 0.5) }

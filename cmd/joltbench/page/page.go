@@ -62,7 +62,15 @@ var templates = template.Must(template.New("").Funcs(template.FuncMap{
 	"percent":  review.Percent,
 	"period":   review.Period,
 	"kind":     review.KindWords,
-	"join":     func(list []string) string { return strings.Join(list, ", ") },
+	"share":    review.Share,
+	"measure": func(name string) string {
+		words, unit := review.MeasureWords(name)
+		if unit == "" {
+			return words
+		}
+		return words + ", " + unit
+	},
+	"join": func(list []string) string { return strings.Join(list, ", ") },
 }).ParseFS(files, "*.tmpl"))
 
 // script writes a script element of the page's own text.

@@ -9,7 +9,7 @@
   // How the lines look. Colour is never the only difference: lines that share
   // a panel differ in dashes or width too, and each has its name beside it.
   const LOOK = {
-    engine_speed: ["#a63d00", 1.8], turbine_speed: ["#0a5fa5", 1.8], output_speed: ["#5a5a3c", 1.4, [6, 4]],
+    engine_speed: ["#a63d00", 3.4], turbine_speed: ["#0a5fa5", 1.5], output_speed: ["#5a5a3c", 1.4, [6, 4]],
     slip: ["#7a2f83", 1.8], slip_command: ["#00695c", 1.4, [6, 4]], slip_reported: ["#37474f", 1.2, [2, 3]],
     clutch_pressure_command: ["#00695c", 1.5, [7, 4]], clutch_pressure: ["#2e7d32", 1.8],
     vehicle_speed: ["#37474f", 1.8], accelerator: ["#8a5a00", 1.8], clutch_command: ["#00695c", 1.5, [7, 4]],
@@ -17,11 +17,11 @@
     supply_voltage: ["#37474f", 1.4], grade: ["#5a5a3c", 1.4],
   };
   const PANELS = [
-    { title: "Speeds, rpm", lines: ["engine_speed", "turbine_speed", "output_speed"], height: 210 },
-    { title: "Slip, rpm", lines: ["slip", "slip_command", "slip_reported"], height: 120 },
-    { title: "Clutch pressure, kPa", lines: ["clutch_pressure_command", "clutch_pressure"], height: 120 },
-    { title: "Pedal and clutch duty, %", lines: ["accelerator", "clutch_command"], height: 95 },
-    { title: "Road speed, km/h", lines: ["vehicle_speed"], height: 95 },
+    { title: "Speeds, rpm", lines: ["engine_speed", "turbine_speed", "output_speed"], height: 210, least: 100 },
+    { title: "Slip, rpm", lines: ["slip", "slip_command", "slip_reported"], height: 120, least: 40 },
+    { title: "Clutch pressure, kPa", lines: ["clutch_pressure_command", "clutch_pressure"], height: 120, least: 40 },
+    { title: "Pedal and clutch duty, %", lines: ["accelerator", "clutch_command"], height: 95, least: 20 },
+    { title: "Road speed, km/h", lines: ["vehicle_speed"], height: 95, least: 10 },
     { title: "States", bands: ["clutch_state", "lockup_state", "gear", "shifting", "brake", "driver_mark"] },
     { title: "Acceleration, m/s²", lines: ["acceleration"], height: 95, extra: true },
     { title: "Engine torque, N·m", lines: ["engine_torque"], height: 95, extra: true },
@@ -122,7 +122,7 @@
   function markNames(u) {
     const ctx = u.ctx, { top, left, width } = u.bbox, px = devicePixelRatio;
     ctx.save();
-    ctx.font = `${11 * px}px sans-serif`; ctx.fillStyle = "#6b5000"; ctx.textBaseline = "top";
+    ctx.font = `${11 * px}px sans-serif`; ctx.fillStyle = "#6b5000"; ctx.textBaseline = "top"; ctx.textAlign = "left";
     event.instants.forEach((m, i) => {
       const c = u.valToPos(m.at, "x", true);
       if (c < left || c > left + width) return;
@@ -193,12 +193,16 @@
     if (tables.length === 1) return [tables[0][0], tables[0][1]];
     return uPlot.join(tables, tables.map(() => [0, 2]));
   }
+  // spread keeps noise from filling a panel: no less than so much is shown.
+  const spread = (lo, hi, least) => {
+    if (lo === null || hi === null) return [0, least];
+    const more = Math.max((hi - lo) * 0.06, (least - (hi - lo)) / 2);
+    return [lo >= 0 && lo - more < 0 ? 0 : lo - more, hi + more];
+  };
   const relative = (u, ticks) => ticks.map((t) => {
     const d = t - event.at;
     return (d > 1e-9 ? "+" : d < -1e-9 ? "−" : "") + Math.abs(d).toFixed(range[1] - range[0] < 2 ? 2 : range[1] - range[0] < 10 ? 1 : 0) + " s";
   });
-  const names13 = 118;
-
   function draw() {
     for (const p of plots) p.u.destroy();
     plots = []; host.textContent = "";
@@ -219,8 +223,8 @@
       }
       const u = new uPlot({
         width: host.clientWidth, height: bandsOnly ? p.traces.length * 24 + (last ? 34 : 12) : p.height + (last ? 22 : 0),
-        padding: [6, names13, 0, 0], legend: { show: false }, axes, series,
-        scales: { x: { time: false, range: () => range }, y: bandsOnly ? { range: () => [0, 1] } : {} },
+        padding: [6, host.clientWidth < 520 ? 104 : 122, 0, 0], legend: { show: false }, axes, series,
+        scales: { x: { time: false, range: () => range }, y: { range: bandsOnly ? () => [0, 1] : (u, lo, hi) => spread(lo, hi, p.least ?? 2) } },
         cursor: { drag: { x: true, y: false, setScale: false }, points: { show: !bandsOnly, size: 6 }, y: false },
         hooks: {
           drawClear: [marks],

@@ -59,7 +59,10 @@ func newAxis(lo, hi, from, to float64, ticks int) axis {
 	if !(hi > lo) {
 		hi = lo + 1
 	}
-	step := roundStep((hi - lo) / float64(ticks))
+	return stepped(lo, hi, from, to, roundStep((hi-lo)/float64(ticks)))
+}
+
+func stepped(lo, hi, from, to, step float64) axis {
 	a := axis{lo: math.Floor(lo/step) * step, hi: math.Ceil(hi/step) * step, from: from, to: to, step: step}
 	for i := 0; ; i++ {
 		v := a.lo + float64(i)*step

@@ -15,7 +15,8 @@ type Sureness struct {
 	// Low and High bound the rate per observable chance with 95 % confidence.
 	Low, High float64
 	Method    string
-	Text      string
+	// Bound says the same in words: "below 1.2 %".
+	Bound string
 }
 
 // Sureness returns what is known of the rate of each kind that had chances.
@@ -23,23 +24,20 @@ func (t *Total) Sureness() []Sureness {
 	var list []Sureness
 	for _, c := range t.Chances {
 		x := Sureness{Chance: c}
-		name := KindWords(c.Kind)
 		switch {
 		case c.Observable == 0 && c.Seen == 0:
 			x.High, x.Method = 1, "none"
-			x.Text = fmt.Sprintf("%s: there was no chance to see one, so nothing is known.", name)
+			x.Bound = "not known: there was no chance to see one"
 		case c.Observable == 0:
 			x.High, x.Method = 1, "none"
-			x.Text = fmt.Sprintf("%s: none of %d chances could be observed with these signals, so nothing is known.", name, c.Seen)
+			x.Bound = "not known: no chance could be observed with these signals"
 		case c.Hits == 0:
 			x.High, x.Method = stats.UpperIfNone(c.Observable), "one-sided 95 %, exact"
-			x.Text = fmt.Sprintf("%s: 0 in %d observed chances (of %d): the true rate is below %s with 95 %% confidence.",
-				name, c.Observable, c.Seen, Share(x.High))
+			x.Bound = "below " + Share(x.High)
 		default:
 			i := stats.Proportion(min(c.Hits, c.Observable), c.Observable)
 			x.Low, x.High, x.Method = i.Low, i.High, "two-sided 95 %, Clopper-Pearson"
-			x.Text = fmt.Sprintf("%s: %d in %d observed chances (of %d): the true rate is between %s and %s with 95 %% confidence.",
-				name, c.Hits, c.Observable, c.Seen, Share(x.Low), Share(x.High))
+			x.Bound = fmt.Sprintf("between %s and %s", Share(x.Low), Share(x.High))
 		}
 		list = append(list, x)
 	}

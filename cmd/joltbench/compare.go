@@ -1,0 +1,179 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"text/tabwriter"
+
+	"joltwatch/cmd/joltbench/page"
+	"joltwatch/cmd/joltbench/review"
+	"joltwatch/cmd/joltbench/stats"
+)
+
+type compareCmd struct {
+	Before string `arg:"" help:"The store of the first stay." placeholder:"BEFORE"`
+	After  string `arg:"" help:"The store of the second stay." placeholder:"AFTER"`
+	Page   string `placeholder:"FILE.html" help:"Write the comparison as a page too; - for standard output, in place of the tables."`
+	JSON   bool   `name:"json" help:"One JSON object a line: share, rate and measure objects, then cautions."`
+}
+
+// Help implements kong's long help.
+func (compareCmd) Help() string {
+	return `Sets rates and distributions of two stays side by side, with exact intervals and
+an effect size, and says so where the data are too few. Example:
+  joltbench compare before-repair after-repair --page compare.html`
+}
+
+// Run compares.
+func (c *compareCmd) Run(h *host) error {
+	before, err := openStay(h, c.Before)
+	if err != nil {
+		return err
+	}
+	after, err := openStay(h, c.After)
+	if err != nil {
+		return err
+	}
+	x := review.Compare(before, after)
+	if c.Page != "" {
+		if err := writeFile(h, c.Page, func(w io.Writer) error { return page.Compare(w, x, version) }); err != nil {
+			return err
+		}
+	}
+	switch {
+	case c.JSON && c.Page != "-":
+		err = compareJSON(h.stdout, x)
+	case c.Page != "-":
+		err = compareText(h.stdout, x)
+	}
+	if err != nil {
+		return err
+	}
+	return done(before, after)
+}
+
+func compareText(out io.Writer, x *review.Comparison) error {
+	fmt.Fprintf(out, "before  %s, %s\nafter   %s, %s\n", plain(x.Before.Title()), x.Before.Span(), plain(x.After.Title()), x.After.Span())
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "\nPer observed chance\tbefore\tafter\tp\t")
+	for _, s := range x.Shares {
+		fmt.Fprintf(w, "  %s\t%d of %d (%s … %s)\t%d of %d (%s … %s)\t%.3g\t%s\n", plain(review.KindWords(s.Kind)),
+			s.Before.Hits, s.Before.Observable, review.Share(s.Before.Share.Low), review.Share(s.Before.Share.High),
+			s.After.Hits, s.After.Observable, review.Share(s.After.Share.Low), review.Share(s.After.Share.High), s.P, s.Says)
+	}
+	w.Flush()
+	fmt.Fprintln(w, "\nPer hour of moving\tbefore\tafter\tafter/before\t")
+	for _, r := range x.Rates {
+		ratio := "–"
+		if r.HasRatio {
+			ratio = fmt.Sprintf("%.2f (%.2f … %.2f)", r.Ratio.Estimate, r.Ratio.Low, r.Ratio.High)
+		}
+		fmt.Fprintf(w, "  %s %s\t%d: %.2f (%.2f … %.2f)\t%d: %.2f (%.2f … %.2f)\t%s\t%s\n", plain(review.KindWords(r.Kind)), plain(r.Class),
+			r.Before.Count, r.Before.Rate.Estimate, r.Before.Rate.Low, r.Before.Rate.High,
+			r.After.Count, r.After.Rate.Estimate, r.After.Rate.Low, r.After.Rate.High, ratio, r.Says)
+	}
+	w.Flush()
+	fmt.Fprintln(w, "\nHow much\tvalues\tmedians\tdifference\tCliff's delta\t")
+	for _, m := range x.Measures {
+		words, unit := review.MeasureWords(m.Measure)
+		fmt.Fprintf(w, "  %s: %s\t%d, %d\t", plain(review.KindWords(m.Kind)), plain(words), m.N1, m.N2)
+		if m.N1 == 0 || m.N2 == 0 {
+			fmt.Fprintf(w, "–\t–\t–\t%s\n", m.Says)
+			continue
+		}
+		d := m.Shift.Delta
+		fmt.Fprintf(w, "%.3g, %.3g %s\t%+.3g %s\t%.2f (%.2f … %.2f)\t%s\n", m.Shift.Median1, m.Shift.Median2, unit, m.Shift.Difference, unit, d.Estimate, d.Low, d.High, m.Says)
+	}
+	w.Flush()
+	fmt.Fprintln(out, "\n"+review.MethodNote)
+	for _, c := range x.Cautions {
+		fmt.Fprintln(out, "- "+plain(c))
+	}
+	return nil
+}
+
+// bounds is an interval in JSON; what is not finite is null.
+type bounds struct {
+	Estimate *float64 `json:"estimate"`
+	Low      *float64 `json:"low"`
+	High     *float64 `json:"high"`
+}
+
+func newBounds(i stats.Interval) bounds {
+	f := func(v float64) *float64 {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return nil
+		}
+		return &v
+	}
+	return bounds{f(i.Estimate), f(i.Low), f(i.High)}
+}
+
+func compareJSON(out io.Writer, x *review.Comparison) error {
+	enc := json.NewEncoder(out)
+	enc.SetEscapeHTML(false)
+	type side struct {
+		Count uint64  `json:"count"`
+		Of    float64 `json:"of"`
+		bounds
+	}
+	type object struct {
+		About   string  `json:"about"`
+		Kind    string  `json:"kind"`
+		Class   *string `json:"class,omitempty"`
+		Unit    string  `json:"unit"`
+		Before  side    `json:"before"`
+		After   side    `json:"after"`
+		Ratio   *bounds `json:"ratio,omitempty"`
+		P       float64 `json:"p,omitempty"`
+		Verdict string  `json:"verdict"`
+	}
+	for _, s := range x.Shares {
+		o := object{About: "share", Kind: s.Kind, Unit: "per observed chance", P: s.P, Verdict: s.Says,
+			Before: side{s.Before.Hits, float64(s.Before.Observable), newBounds(s.Before.Share)},
+			After:  side{s.After.Hits, float64(s.After.Observable), newBounds(s.After.Share)}}
+		if err := enc.Encode(o); err != nil {
+			return err
+		}
+	}
+	for _, r := range x.Rates {
+		o := object{About: "rate", Kind: r.Kind, Class: &r.Class, Unit: "per hour moving", Verdict: r.Says,
+			Before: side{uint64(r.Before.Count), r.Before.Hours, newBounds(r.Before.Rate)},
+			After:  side{uint64(r.After.Count), r.After.Hours, newBounds(r.After.Rate)}}
+		if r.HasRatio {
+			b := newBounds(r.Ratio)
+			o.Ratio = &b
+		}
+		if err := enc.Encode(o); err != nil {
+			return err
+		}
+	}
+	for _, m := range x.Measures {
+		o := struct {
+			About        string   `json:"about"`
+			Kind         string   `json:"kind"`
+			Measure      string   `json:"measure"`
+			NBefore      int      `json:"n_before"`
+			NAfter       int      `json:"n_after"`
+			MedianBefore *float64 `json:"median_before"`
+			MedianAfter  *float64 `json:"median_after"`
+			Difference   *float64 `json:"difference"`
+			Delta        *bounds  `json:"cliffs_delta"`
+			Enough       bool     `json:"enough"`
+			Verdict      string   `json:"verdict"`
+		}{About: "measure", Kind: m.Kind, Measure: m.Measure, NBefore: m.N1, NAfter: m.N2, Enough: m.Shift.Enough, Verdict: m.Says}
+		if m.N1 > 0 && m.N2 > 0 {
+			b := newBounds(m.Shift.Delta)
+			o.MedianBefore, o.MedianAfter, o.Difference, o.Delta = &m.Shift.Median1, &m.Shift.Median2, &m.Shift.Difference, &b
+		}
+		if err := enc.Encode(o); err != nil {
+			return err
+		}
+	}
+	return enc.Encode(struct {
+		About    string   `json:"about"`
+		Cautions []string `json:"cautions"`
+	}{"cautions", x.Cautions})
+}
