@@ -3,6 +3,7 @@
 GO ?= go
 BUILD := build
 VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unversioned)
+PROGRAMS := ./cmd/joltwatch ./cmd/joltbench ./cmd/joltsim
 LDFLAGS := -s -w -X main.version=$(VERSION)
 
 .PHONY: help
@@ -11,7 +12,7 @@ help: ## this list
 
 .PHONY: build
 build: ## the programs, for this machine, in build/
-	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o $(BUILD)/ ./cmd/...
+	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o $(BUILD)/ $(PROGRAMS)
 
 .PHONY: demo
 demo: build ## the main job on the embedded drive, and its review
@@ -31,5 +32,5 @@ cross: ## static builds for the three kinds of board
 	@set -e; for t in amd64 arm64 arm/6; do \
 	  arch=$${t%%/*}; out=$(BUILD)/linux-$$(echo $$t | tr -d /); mkdir -p $$out; \
 	  echo "build linux/$$t"; \
-	  GOOS=linux GOARCH=$$arch GOARM=6 CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o $$out/ ./cmd/...; \
+	  GOOS=linux GOARCH=$$arch GOARM=6 CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o $$out/ $(PROGRAMS); \
 	done
