@@ -135,26 +135,36 @@ func (a *analysis) search() {
 }
 
 // byRoad puts road speeds behind output speed: of the series that follow the
-// gears as well, one whose step is a plausible one in km/h is a road speed
-// (the answers to requests tell), and so are several alike in one message.
+// gears, one whose step is a plausible one in km/h is a road speed (the answers
+// to requests tell), and so are several alike in one message.
 func (a *analysis) byRoad() {
 	nice := []scaling{}
 	for _, v := range []float64{0.01, 0.02, 0.05, 0.1, 0.5, 1, 1.0 / 16, 1.0 / 32, 1.0 / 64, 1.0 / 128, 1.0 / 256} {
 		nice = append(nice, scaling{v, 0})
 	}
-	count := map[*traffic]int{}
+	closest := math.Inf(1)
 	for _, t := range a.outputs {
-		count[t.output.t]++
+		if t.score > a.trio.score-0.1 {
+			closest = math.Min(closest, t.width())
+		}
 	}
 	for _, t := range a.outputs {
 		if f := a.roadFit[t.output]; f.r2 > leastR2 {
 			if _, ok := plausible(f.scale, 0.006, nice); ok {
-				t.score -= 0.06
+				t.score -= 0.15
 			}
 		}
-		if count[t.output.t] >= 3 {
+		alike := 0
+		for _, o := range a.outputs {
+			if o.output.t == t.output.t && !o.output.overlaps(t.output) && math.Abs(ratioOf(o.output, t.output)-1) < 0.012 {
+				alike++
+			}
+		}
+		if alike >= 2 {
 			t.score -= 0.04
 		}
+		// Wheels and filtered speeds follow the gears less closely.
+		t.score += 0.1 * (closest/t.width() - 1)
 	}
 	sort.SliceStable(a.outputs, func(i, j int) bool { return a.outputs[i].score > a.outputs[j].score })
 	if len(a.outputs) > 0 && a.outputs[0].output != a.trio.output {

@@ -1,5 +1,7 @@
 package find
 
+import "sort"
+
 // counters finds the fields that count frames: the lowest bit changes with
 // (nearly) every frame and each higher one half as often, always on a carry.
 // It returns them and the payload bits that they take.
@@ -8,10 +10,10 @@ func (s *flips) counters(word int) (found []run, taken uint64) {
 		return nil, 0
 	}
 	little, big := littleChain(), bigChain()
+	var all []run
 	for _, c := range []*chain{&little, &big} {
 		for j := 63; j > 0; j-- {
-			low := s.flip.count(c.bits[j])
-			if float64(low) < 0.9*float64(s.n) || taken>>c.bits[j]&1 != 0 {
+			if float64(s.flip.count(c.bits[j])) < 0.9*float64(s.n) {
 				continue
 			}
 			i := j
@@ -21,18 +23,23 @@ func (s *flips) counters(word int) (found []run, taken uint64) {
 				if d := float64(l.upper) - half; d > 0.1*half+1.5 || d < -0.1*half-1.5 || l.upper < 2 {
 					break
 				}
-				if float64(l.carry+l.same) < 0.95*float64(l.upper) {
+				if l.both() < 0.95*float64(l.upper) {
 					break
 				}
 				i--
 			}
-			if j-i+1 < 2 {
-				continue
+			if j-i+1 >= 2 {
+				all = append(all, runOf(word, c, i, j))
+				j = i
 			}
-			r := runOf(word, c, i, j)
+		}
+	}
+	// The two readings share what lies in one byte: the longer one stands.
+	sort.SliceStable(all, func(i, j int) bool { return all[i].length > all[j].length })
+	for _, r := range all {
+		if r.bits()&taken == 0 {
 			found = append(found, r)
 			taken |= r.bits()
-			j = i
 		}
 	}
 	return found, taken

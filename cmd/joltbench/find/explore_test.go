@@ -20,6 +20,25 @@ func TestExplore(t *testing.T) {
 		t.Skip()
 	}
 	s := NewSurvey(Options{})
+	if n, ok := strings.CutPrefix(path, "scr:"); ok {
+		seed, _ := strconv.ParseUint(n, 10, 64)
+		vehicles := []string{"estate", "hatch", "lorry", "minibus", "pickup", "van"}
+		r, err := drive.Scramble(drive.Recipe(vehicles[seed%6], seed), seed, os.Getenv("NOANS") == "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range r.Frames {
+			s.Add(&r.Frames[i])
+		}
+		for _, m := range r.Layout.Messages[:9] {
+			fmt.Printf("%X cnt %v sum %v %v\n", m.ID, m.Counter, m.Checksum, m.ChecksumKind)
+			for _, x := range m.Signals {
+				fmt.Printf("   %s %v %v %v scale %v filler %v\n", x.Name, x.Start, x.Length, x.BigEndian, x.Scale, x.Filler)
+			}
+		}
+		explore(s)
+		return
+	}
 	if veh, ok := strings.CutPrefix(path, "sim:"); ok {
 		seed, _ := strconv.ParseUint(os.Getenv("SEED"), 10, 64)
 		zero := 0.0

@@ -213,7 +213,10 @@ func (a *analysis) gear() {
 		if !rising {
 			p.Fit -= 20
 		}
-		p.Fit -= 0.3 * float64(r.length) // of those that say the same, the shortest
+		// Of those that say the same, four bits first: there is more to say
+		// than the gears (neutral, park), and a longer one takes in what is
+		// beside it.
+		p.Fit -= 0.3 * math.Abs(float64(min(r.length, 6)-4))
 		p.States = map[int64]int64{}
 		for g := range most {
 			p.States[int64(most[g])] = int64(g + 1)

@@ -8,8 +8,8 @@ import "math/bits"
 //   - A bit that changes more often than the one below it is not above it in
 //     one number: flip rates rise towards the least significant bit (READ, see
 //     flips). This ends a field.
-//   - Where the upper bit changes seldom, its changes must be carries, or
-//     changes of sign in which both go the same way (CAN-D, see flips).
+//   - Where the upper bit changes seldom, the lower one must change with it:
+//     on a carry through both, or on a change of sign (CAN-D, see flips).
 //   - Where it changes often, the value moves by more than the bit's weight
 //     from frame to frame, and nothing speaks against it.
 func (l link) joined(n int) bool {
@@ -17,18 +17,21 @@ func (l link) joined(n int) bool {
 	if l.lower == 0 || l.upper == 0 || u > 1.3*d+6 {
 		return false
 	}
-	if float64(l.same) >= 0.8*u {
-		return true
-	}
 	if u >= 0.10*float64(n) {
 		return true
 	}
-	return float64(l.carry) >= 0.35*u
+	// A bit that changes at random changes along half the time.
+	if u < 30 {
+		return l.both() >= 0.75*u
+	}
+	return l.both() >= 0.6*u
 }
+
+func (l link) both() float64 { return float64(l.carry + l.same) }
 
 // certain is joined where the changes of the upper bit prove it.
 func (l link) certain() bool {
-	return l.upper >= 8 && float64(l.carry) >= 0.6*float64(l.upper)
+	return l.upper >= 8 && l.both() >= 0.85*float64(l.upper)
 }
 
 // segments cuts one word into runs of bits that are likely to be one number

@@ -47,9 +47,9 @@ func (t *tally) count(i int) int {
 // frame. How often a bit flips, rising from the most to the least significant
 // bit of a number, is the method of Marchetti and Stabili ("READ", IEEE
 // Transactions on Information Forensics and Security, 2019); that neighbours
-// in one number flip together, in opposite directions on a carry and in the
-// same direction on a change of sign, is used much as in the pipeline of Verma
-// and others ("CAN-D", 2021). Both named from memory.
+// in one number flip together, on a carry or on a change of sign, is used much
+// as in the pipeline of Verma and others ("CAN-D", 2021). Both named from
+// memory.
 type flips struct {
 	n int // pairs of frames compared
 	// flip counts changes by payload bit (8*byte+bit). The others count
