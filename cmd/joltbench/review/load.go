@@ -55,6 +55,7 @@ func Load(dir string) (*Stay, error) {
 			return nil, err
 		}
 		if len(ev.Damage) > 0 {
+			s.Damaged = true
 			err = fmt.Errorf("evidence damaged: %w", ev.Damage[0])
 		}
 		return ev.Frames, err
