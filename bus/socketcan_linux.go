@@ -335,9 +335,6 @@ func (s *SocketCAN) decode(n int) {
 func (s *SocketCAN) countDrops(at Micros, drops uint32) {
 	if d := drops - s.dropped; d != 0 {
 		s.dropped = drops
-		s.mu.Lock()
-		s.stats.Dropped += uint64(d)
-		s.mu.Unlock()
 		s.out = append(s.out, NewNotice(at, s.opt.Bus, NoticeDropped, int64(d)))
 	}
 }
@@ -348,9 +345,6 @@ func (s *SocketCAN) countDevice(at Micros) {
 	n := deviceDrops(s.iface)
 	if n > s.device {
 		d := n - s.device
-		s.mu.Lock()
-		s.stats.Dropped += d
-		s.mu.Unlock()
 		s.out = append(s.out, NewNotice(at, s.opt.Bus, NoticeDropped, int64(d)))
 	}
 	s.device = n
@@ -456,13 +450,7 @@ func (s *SocketCAN) publish() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for i := range s.out {
-		switch s.out[i].Kind {
-		case Error:
-			s.stats.Errors++
-			s.stats.Frames++
-		case Data, Remote:
-			s.stats.Frames++
-		}
+		addStats(&s.stats, &s.out[i])
 	}
 }
 

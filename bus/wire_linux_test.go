@@ -191,3 +191,27 @@ func atLeast(n int, is func(*Frame) bool) func([]Frame) bool {
 }
 
 func isFrame(f *Frame) bool { return f.Kind <= Error }
+
+// makeRaw turns off all that a terminal does to bytes.
+func makeRaw(t testing.TB, tty *os.File) {
+	t.Helper()
+	termios := unix.Termios{Cflag: unix.CREAD | unix.CLOCAL | unix.CS8 | unix.B115200}
+	termios.Cc[unix.VMIN] = 1
+	if err := unix.IoctlSetTermios(int(tty.Fd()), unix.TCSETS, &termios); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// pollable returns f as a file whose Close ends a Read that waits.
+func pollable(t testing.TB, f *os.File) *os.File {
+	t.Helper()
+	fd, err := unix.Dup(int(f.Fd()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	f.Close()
+	if err := unix.SetNonblock(fd, true); err != nil {
+		t.Fatal(err)
+	}
+	return os.NewFile(uintptr(fd), f.Name())
+}

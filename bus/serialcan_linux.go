@@ -1,0 +1,321 @@
+package bus
+
+import (
+	"fmt"
+	"io"
+	"sync"
+	"time"
+)
+
+// AdapterOptions say how a serial CAN adapter is set up.
+type AdapterOptions struct {
+	SerialOptions
+	// Bitrate of the CAN bus in bit/s: one of the nine that the protocol
+	// knows. 0 leaves the adapter's own.
+	Bitrate uint32
+	// Ask opens the adapter so that it acknowledges and can send; see Asker.
+	// Otherwise it is opened listen-only.
+	Ask bool
+}
+
+// SerialCAN is a serial adapter that speaks the line protocol of the kernel's
+// slcan driver. It knows no line that puts a frame on the bus.
+type SerialCAN struct {
+	opt  AdapterOptions
+	port port
+	code int // the digit after S, -1 for none
+
+	lines    lineBuffer
+	out      []Frame
+	next     int
+	down     bool
+	clock    deviceClock
+	lastRead Micros
+	last     Micros
+	bad      int64
+
+	mu         sync.Mutex
+	stats      Stats
+	answers    bool
+	listenOnly bool
+	stamps     bool
+}
+
+// OpenSerialCAN opens the adapter, sets its bitrate and starts it.
+func OpenSerialCAN(path string, opt AdapterOptions) (*SerialCAN, error) {
+	s := &SerialCAN{opt: opt, code: -1, port: port{path: path, baud: opt.Baud}, lines: lineBuffer{limit: maxAdapterLine}}
+	for i, b := range adapterBitrates {
+		if b == opt.Bitrate {
+			s.code = i
+		}
+	}
+	if opt.Bitrate != 0 && s.code < 0 {
+		return nil, fmt.Errorf("%s: a serial adapter has no bitrate of %d bit/s; expected one of 10000, 20000, 50000, 100000, 125000, 250000, 500000, 800000, 1000000", path, opt.Bitrate)
+	}
+	err := s.port.connect()
+	if err == nil {
+		err = s.start()
+	}
+	if err != nil {
+		if !opt.Wait {
+			s.port.close()
+			return nil, err
+		}
+		s.setDown()
+	}
+	return s, nil
+}
+
+// The commands that are ever written while listening.
+const (
+	adapterReset      = "\r\r\rC\r" // ends whatever half line the adapter holds
+	adapterStamps     = "Z1\r"
+	adapterListenOnly = "L\r"
+	adapterOpen       = "O\r"
+)
+
+// start brings the adapter into a known state. An adapter that answers nothing
+// is taken to obey: some have no answers.
+func (s *SerialCAN) start() error {
+	if err := s.port.write(adapterReset); err != nil {
+		return fmt.Errorf("%s: %w", s.port.path, err)
+	}
+	s.reply(100*time.Millisecond, true)
+	s.lines.reset()
+	s.clock = deviceClock{modulus: stampModulus, last: s.clock.last}
+	var answers, listenOnly bool
+	command := func(c string) (refused bool, err error) {
+		if err := s.port.write(c); err != nil {
+			return false, fmt.Errorf("%s: %w", s.port.path, err)
+		}
+		switch s.reply(500*time.Millisecond, false) {
+		case '\r':
+			answers = true
+		case '\a':
+			answers = true
+			return true, nil
+		}
+		return false, nil
+	}
+	if s.code >= 0 {
+		refused, err := command(fmt.Sprintf("S%d\r", s.code))
+		if err != nil {
+			return err
+		}
+		if refused {
+			return fmt.Errorf("%s: the adapter refuses a bitrate of %d bit/s", s.port.path, s.opt.Bitrate)
+		}
+	}
+	refused, err := command(adapterStamps)
+	if err != nil {
+		return err
+	}
+	stamps := answers && !refused
+	if !s.opt.Ask {
+		if refused, err = command(adapterListenOnly); err != nil {
+			return err
+		}
+		listenOnly = !refused
+	}
+	if !listenOnly {
+		if refused, err = command(adapterOpen); err != nil {
+			return err
+		}
+		if refused {
+			return fmt.Errorf("%s: the adapter refuses to open the bus; unplug it and plug it in again", s.port.path)
+		}
+	}
+	s.mu.Lock()
+	s.answers, s.listenOnly, s.stamps = answers, listenOnly, stamps
+	s.mu.Unlock()
+	s.lastRead = BootNow()
+	return nil
+}
+
+// reply waits for the answer to a command and returns its last byte, 0 where
+// none comes. With drain it waits the whole time and answers nothing. Frames
+// that arrive meanwhile are of a time before the start and are dropped.
+func (s *SerialCAN) reply(wait time.Duration, drain bool) byte {
+	var b [256]byte
+	fresh := true // at the start of a line
+	for deadline := time.Now().Add(wait); time.Now().Before(deadline); {
+		n, err := s.port.read(b[:])
+		if err != nil {
+			return 0
+		}
+		for _, c := range b[:n] {
+			switch {
+			case drain:
+			case c == '\a', c == '\r' && fresh:
+				return c
+			default:
+				fresh = c == '\r'
+			}
+		}
+	}
+	return 0
+}
+
+// Read returns the frames received since the last call, waiting up to 0.2 s.
+// It goes on when the adapter is unplugged and plugged in again.
+func (s *SerialCAN) Read(batch []Frame) (int, error) {
+	if s.next == len(s.out) {
+		s.out, s.next = s.out[:0], 0
+		if err := s.receive(); err != nil {
+			return 0, err
+		}
+		s.publish()
+	}
+	n := copy(batch, s.out[s.next:])
+	s.next += n
+	return n, nil
+}
+
+func (s *SerialCAN) receive() error {
+	if s.down {
+		time.Sleep(absentTime)
+		if err := s.port.connect(); err != nil {
+			if err == io.EOF {
+				return err
+			}
+			return nil
+		}
+		if s.start() != nil {
+			return nil
+		}
+		s.down = false
+		s.note(BootNow(), NoticeUp, 0)
+	}
+	b := s.lines.room()
+	n, err := s.port.read(b)
+	now := BootNow()
+	if err == io.EOF {
+		return err
+	}
+	if err != nil {
+		s.setDown()
+		return nil
+	}
+	s.lines.add(n)
+	early := uint32(min(max(now-s.lastRead, 0), maxEarly))
+	s.lastRead = now
+	for {
+		line, ok, tooLong := s.lines.next()
+		if !ok {
+			break
+		}
+		if tooLong {
+			s.bad++
+			continue
+		}
+		s.line(line, now, early)
+	}
+	if s.bad > 0 {
+		s.note(max(s.last, now-Micros(early)), NoticeBadInput, s.bad)
+		s.bad = 0
+	}
+	return nil
+}
+
+// maxEarly bounds, in microseconds, how long a frame may have been under way
+// through the adapter and the serial line (common practice, no source).
+const maxEarly = 20_000
+
+func (s *SerialCAN) line(line []byte, now Micros, early uint32) {
+	var f Frame
+	event, stamp := parseAdapterLine(line, &f)
+	switch event {
+	case lineBad:
+		s.bad++
+		return
+	case lineOther:
+		return
+	}
+	f.At, f.Bus, f.Early = max(now, s.last), s.opt.Bus, early
+	if stamp >= 0 {
+		at, jump := s.clock.instant(stamp, now)
+		if jump != 0 {
+			s.note(at, NoticeClockJump, int64(jump))
+		}
+		f.At, f.Early = max(at, s.last), 1000 // the stamp's resolution
+	}
+	s.last = f.At
+	s.out = append(s.out, f)
+	switch event {
+	case lineBusOff:
+		s.note(f.At, NoticeBusOff, 0)
+	case lineOverrun:
+		s.note(f.At, NoticeDropped, 1)
+	}
+}
+
+func (s *SerialCAN) note(at Micros, code NoticeCode, count int64) {
+	at = max(at, s.last)
+	s.last = at
+	s.out = append(s.out, NewNotice(at, s.opt.Bus, code, count))
+}
+
+func (s *SerialCAN) setDown() {
+	if !s.down {
+		s.down = true
+		s.note(BootNow(), NoticeDown, 0)
+	}
+}
+
+func (s *SerialCAN) publish() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for i := range s.out {
+		addStats(&s.stats, &s.out[i])
+	}
+}
+
+// addStats counts one frame of a source.
+func addStats(s *Stats, f *Frame) {
+	switch f.Kind {
+	case Error:
+		s.Errors++
+		s.Frames++
+	case Notice:
+		switch NoticeCode(f.ID) {
+		case NoticeDropped:
+			s.Dropped += uint64(f.Count())
+		case NoticeBadInput:
+			s.BadLines += uint64(f.Count())
+		}
+	default:
+		s.Frames++
+	}
+}
+
+// AdapterState is how a serial adapter was found.
+type AdapterState struct {
+	// Answers is false where the adapter has answered no command: it may be
+	// none, or one without answers.
+	Answers bool
+	// ListenOnly is false where it refused that mode or Ask is set; it then
+	// acknowledges the frames of others, and still sends none.
+	ListenOnly bool
+	// Stamps says that frames carry the adapter's own time.
+	Stamps bool
+}
+
+// State returns how the adapter was found when it was last opened.
+func (s *SerialCAN) State() AdapterState {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return AdapterState{s.answers, s.listenOnly, s.stamps}
+}
+
+// Clock relates boot time to wall time as the host knows it now.
+func (s *SerialCAN) Clock() Clock { return BootClock() }
+
+// Stats returns the counters so far.
+func (s *SerialCAN) Stats() Stats {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.stats
+}
+
+// Close ends a Read that waits, within 0.2 s.
+func (s *SerialCAN) Close() error { return s.port.close() }
