@@ -34,3 +34,7 @@ cross: ## static builds for the three kinds of board
 	  echo "build linux/$$t"; \
 	  GOOS=linux GOARCH=$$arch GOARM=6 CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o $$out/ $(PROGRAMS); \
 	done
+
+.PHONY: score
+score: build ## the detectors against known truth: table, aims, and how far thresholds may move
+	$(BUILD)/joltsim score --hours $(or $(HOURS),300) --sensitivity

@@ -4,6 +4,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 
@@ -11,8 +12,9 @@ import (
 )
 
 type commands struct {
-	Make makeCmd `cmd:"" help:"Simulate a scenario file and write its log, definition, vehicle file and truth."`
-	Week weekCmd `cmd:"" help:"Simulate a stay of a week, for soaks: the log goes out as it is driven."`
+	Make  makeCmd  `cmd:"" help:"Simulate a scenario file and write its log, definition, vehicle file and truth."`
+	Score scoreCmd `cmd:"" help:"Measure the detectors against the truth of simulated drives."`
+	Week  weekCmd  `cmd:"" help:"Simulate a stay of a week, for soaks: the log goes out as it is driven."`
 }
 
 func main() {
@@ -31,6 +33,10 @@ func main() {
 	}
 	if err := ctx.Run(); err != nil {
 		fmt.Fprintln(os.Stderr, "joltsim:", err)
+		var missed missedError
+		if errors.As(err, &missed) {
+			os.Exit(3)
+		}
 		os.Exit(1)
 	}
 }

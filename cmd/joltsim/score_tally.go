@@ -3,6 +3,7 @@ package main
 import (
 	"math"
 	"sort"
+	"strings"
 )
 
 // tally is what one run of the scorer has counted: per row of the table, and
@@ -41,10 +42,18 @@ func (t *tally) row(name string) *row {
 	return r
 }
 
-const maxNotes = 12
+// maxNotes is how many notes of each sort (the word before the colon) are kept.
+const maxNotes = 10
 
 func (r *row) note(s string) {
-	if len(r.notes) < maxNotes {
+	sort, _, _ := strings.Cut(s, ":")
+	n := 0
+	for _, x := range r.notes {
+		if strings.HasPrefix(x, sort+":") {
+			n++
+		}
+	}
+	if n < maxNotes {
 		r.notes = append(r.notes, s)
 	}
 }

@@ -265,6 +265,9 @@ func (d *driver) apply(p *plant, v, a float64) {
 		want = 0.97
 	}
 	step := clamp(mul(want-d.pedal, 0.05), -0.012, 0.008)
+	if spin := mul(p.wheel-p.body, p.toForce); spin > 1+mul(0.1, v) {
+		step = -0.03 // the wheels spin: ease off
+	}
 	d.pedal = clamp(d.pedal+step, 0, 1)
 	if d.pedal < 0.004 && want == 0 {
 		d.pedal = 0

@@ -109,19 +109,19 @@ func minibus() *Vehicle {
 				{Name: "Motor", ID: 0x0A5, Len: 8, PeriodMs: 10, JitterUs: 400, LatencyUs: 900,
 					Counter: Field{56, 4, false},
 					Signals: []Signal{
-						{Name: "Speed", Field: Field{7, 14, true}, Scale: 0.5, Unit: "rpm", Role: stream.EngineSpeed, Noise: 0.9},
-						{Name: "Torque", Field: Field{23, 12, true}, Scale: 0.5, Offset: -400, Unit: "Nm", Role: stream.EngineTorque, Noise: 2},
-						{Name: "Pedal", Field: Field{39, 10, true}, Scale: 0.1, Unit: "%", Role: stream.Accelerator},
+						{Name: "Speed", Field: Field{7, 14, true}, Scale: 0.5, Unit: "rpm", Role: stream.EngineSpeed, Noise: 0.9, MaxRaw: 16000},
+						{Name: "Torque", Field: Field{23, 12, true}, Scale: 0.5, Offset: -400, Unit: "Nm", Role: stream.EngineTorque, Noise: 2, MaxRaw: 4000},
+						{Name: "Pedal", Field: Field{39, 10, true}, Scale: 0.1, Unit: "%", Role: stream.Accelerator, MaxRaw: 1000},
 					}},
 				{Name: "Shafts", ID: 0x0F9, Len: 6, PeriodMs: 10, JitterUs: 300, LatencyUs: 1400,
 					Signals: []Signal{
-						{Name: "InputShaft", Field: Field{7, 13, true}, Scale: 1, Unit: "rpm", Role: stream.TurbineSpeed, Noise: 0.8, DeadBelow: 30},
-						{Name: "OutputShaft", Field: Field{23, 13, true}, Scale: 1, Unit: "rpm", Role: stream.OutputSpeed, Noise: 0.5, DeadBelow: 15},
+						{Name: "InputShaft", Field: Field{7, 13, true}, Scale: 1, Unit: "rpm", Role: stream.TurbineSpeed, Noise: 0.8, DeadBelow: 30, MaxRaw: 8000},
+						{Name: "OutputShaft", Field: Field{23, 13, true}, Scale: 1, Unit: "rpm", Role: stream.OutputSpeed, Noise: 0.5, DeadBelow: 15, MaxRaw: 8000},
 					}},
 				{Name: "Box", ID: 0x1D2, Len: 8, PeriodMs: 25, JitterUs: 500, LatencyUs: 1100,
 					Checksum: Field{56, 8, false}, ChecksumKind: ChecksumSum,
 					Signals: []Signal{
-						{Name: "LinePressureClutch", Field: Field{7, 11, true}, Scale: 1, Unit: "kPa", Role: stream.ClutchPressureCommand},
+						{Name: "LinePressureClutch", Field: Field{7, 11, true}, Scale: 1, Unit: "kPa", Role: stream.ClutchPressureCommand, MaxRaw: 2000},
 						{Name: "GearNow", Field: Field{19, 4, true}, Scale: 1, Role: stream.Gear, Codes: gearCodes(8)},
 						{Name: "ShiftBusy", Field: Field{24, 1, true}, Scale: 1, Role: stream.Shifting},
 					}},
@@ -132,7 +132,7 @@ func minibus() *Vehicle {
 					}},
 				{Name: "Oil", ID: 0x4B1, Len: 3, PeriodMs: 1000, JitterUs: 2000, LatencyUs: 2000,
 					Signals: []Signal{
-						{Name: "GearboxOil", Field: Field{0, 8, false}, Scale: 1, Offset: -50, Unit: "degC", Role: stream.FluidTemperature},
+						{Name: "GearboxOil", Field: Field{0, 8, false}, Scale: 1, Offset: -50, Unit: "degC", Role: stream.FluidTemperature, MaxRaw: 250},
 					}},
 			},
 		},
@@ -165,14 +165,14 @@ func pickup() *Vehicle {
 			Messages: []Message{
 				{Name: "PowerUnit", ID: 0x0C8, Len: 8, PeriodMs: 12, JitterUs: 500, LatencyUs: 1000,
 					Signals: []Signal{
-						{Name: "Revolutions", Field: Field{8, 16, false}, Scale: 0.25, Unit: "rpm", Role: stream.EngineSpeed, Noise: 1.2},
+						{Name: "Revolutions", Field: Field{8, 16, false}, Scale: 0.25, Unit: "rpm", Role: stream.EngineSpeed, Noise: 1.2, MaxRaw: 0xFAFF},
 						{Name: "PedalPosition", Field: Field{32, 8, false}, Scale: 100.0 / 255, Unit: "%", Role: stream.Accelerator},
 						{Name: "Braking", Field: Field{47, 1, false}, Scale: 1, Role: stream.Brake},
 					}},
 				{Name: "Transmission", ID: 0x1F5, Bus: 1, Len: 8, PeriodMs: 25, JitterUs: 900, LatencyUs: 1500,
 					Signals: []Signal{
-						{Name: "TurbineRpm", Field: Field{7, 16, true}, Scale: 0.25, Unit: "rpm", Role: stream.TurbineSpeed, Noise: 1.5, DeadBelow: 40},
-						{Name: "OutputRpm", Field: Field{23, 16, true}, Scale: 0.25, Unit: "rpm", Role: stream.OutputSpeed, Noise: 0.8, DeadBelow: 20},
+						{Name: "TurbineRpm", Field: Field{7, 16, true}, Scale: 0.25, Unit: "rpm", Role: stream.TurbineSpeed, Noise: 1.5, DeadBelow: 40, MaxRaw: 0xFAFF},
+						{Name: "OutputRpm", Field: Field{23, 16, true}, Scale: 0.25, Unit: "rpm", Role: stream.OutputSpeed, Noise: 0.8, DeadBelow: 20, MaxRaw: 0xFAFF},
 						{Name: "ConverterState", Field: Field{33, 2, false}, Scale: 1, Role: stream.LockupState, Codes: lockupCodes()},
 						{Name: "GearActual", Field: Field{36, 4, false}, Scale: 1, Role: stream.Gear, Codes: gearCodes(5)},
 						{Name: "InShift", Field: Field{40, 1, false}, Scale: 1, Role: stream.Shifting},
@@ -183,7 +183,7 @@ func pickup() *Vehicle {
 					}},
 				{Name: "Temps", ID: 0x4C1, Bus: 1, Len: 8, PeriodMs: 500, JitterUs: 2000, LatencyUs: 2000,
 					Signals: []Signal{
-						{Name: "Fluid", Field: Field{16, 8, false}, Scale: 1, Offset: -40, Unit: "degC", Role: stream.FluidTemperature},
+						{Name: "Fluid", Field: Field{16, 8, false}, Scale: 1, Offset: -40, Unit: "degC", Role: stream.FluidTemperature, MaxRaw: 250},
 					}},
 			},
 		},

@@ -323,13 +323,14 @@ func (o *observer) held(now bus.Micros, slip, kmh float64) {
 		o.slip = nil
 	}
 	if o.slip == nil && (asked || unasked) {
-		o.slip = &Slip{From: now, Asked: asked, Gear: c.gear}
+		o.slip = &Slip{From: now, Asked: asked, Gear: c.gear, Kmh: round3(kmh)}
 		o.slipSum, o.slipN, o.hill = 0, 0, c.hill
 		if asked {
 			o.slip.Target = c.slipWant
 		}
 	}
 	if o.slip != nil {
+		o.slip.Kmh = min(o.slip.Kmh, round3(kmh))
 		o.slipSum += slip
 		o.slipN++
 		if slip > o.slip.Peak {

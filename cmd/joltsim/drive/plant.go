@@ -91,7 +91,7 @@ func (p *plant) engineTorque(dt float64) float64 {
 			return 160 - mul(rpm, 0.2)
 		}
 		p.cranking, p.running = false, true
-		p.governor = 60
+		p.governor = 0
 	}
 	if !p.running {
 		p.torque = 0
@@ -103,12 +103,13 @@ func (p *plant) engineTorque(dt float64) float64 {
 	}
 	most := v.maxTorque(rpm)
 	want := mul(p.pedal, most+drag)
-	// Idle governor: proportional and integral, never below zero fuel. Fuel
-	// is cut in overrun well above idle by the same rule.
+	// Idle governor: friction made up for, then proportional and integral,
+	// never below zero fuel. Fuel is cut in overrun well above idle by the same
+	// rule.
+	gain := 0.002 * v.maxTorque(1500) // N·m for 1 rpm
 	err := v.IdleRPM - rpm
-	p.governor += mul(mul(err, 0.5), dt)
-	p.governor = clamp(p.governor, 0, 0.35*most)
-	idle := clamp(p.governor+mul(err, 0.7), 0, 0.45*most)
+	p.governor = clamp(p.governor+mul(mul(err, 0.7*gain), dt), 0, 0.35*most)
+	idle := clamp(drag+p.governor+mul(err, gain), 0, 0.45*most+drag)
 	if idle > want {
 		want = idle
 	}

@@ -168,6 +168,8 @@ type Slip struct {
 	Mean   float64    `json:"mean"`
 	Peak   float64    `json:"peak"`
 	Gear   int        `json:"gear"`
+	// Kmh is the least road speed in it.
+	Kmh float64 `json:"kmh"`
 }
 
 // Injected is a fault as it was injected.
