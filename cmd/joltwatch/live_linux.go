@@ -53,8 +53,14 @@ func openBus(file *vehicle.File, index int, b vehicle.Bus) (bus.Source, error) {
 	switch kind {
 	case "socketcan":
 		return bus.OpenSocketCAN(device, bus.SocketOptions{Bus: uint8(index), Filters: filters(file.Plan, index, b), Wait: true})
+	case "serial":
+		return bus.OpenSerialCAN(device, bus.AdapterOptions{
+			SerialOptions: bus.SerialOptions{Bus: uint8(index), Wait: true}, Bitrate: uint32(b.Bitrate), Ask: b.Ask})
+	case "records":
+		return bus.OpenRecords(device, bus.RecordOptions{
+			SerialOptions: bus.SerialOptions{Bus: uint8(index), Wait: true}, Channels: b.Channels})
 	}
-	return nil, fmt.Errorf("source %q: this build opens socketcan:INTERFACE", b.Source)
+	return nil, fmt.Errorf("source %q: expected socketcan:INTERFACE, serial:DEVICE or records:DEVICE", b.Source)
 }
 
 // filters lists the identifiers that the plan wants of one bus.
