@@ -60,10 +60,14 @@ func speeds(ids []Identifier, g *instants, answering func(ID) bool) []*series {
 }
 
 // plainer says whether a is the better reading of the same bits: one that
-// jumps less, then one that tells more values apart, then the shorter one.
+// jumps less, then one with less against its being one number, then one that
+// tells more values apart, then the shorter one.
 func (a *series) plainer(b *series) bool {
 	if a.jumps != b.jumps {
 		return a.jumps < b.jumps
+	}
+	if a.broken != b.broken {
+		return a.broken < b.broken
 	}
 	if a.distinct != b.distinct {
 		return a.distinct > b.distinct

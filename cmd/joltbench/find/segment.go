@@ -198,6 +198,18 @@ func (s *flips) proof(r run) (n int) {
 	return n
 }
 
+// broken is how many links of the run speak against its being one number,
+// leaving out what never changed at its top.
+func (s *flips) broken(r run) (n int) {
+	begun := false
+	s.links(r, func(l link) {
+		if begun = begun || l.upper > 0; begun && !l.joined(s.n) {
+			n++
+		}
+	})
+	return n
+}
+
 // signedRun says whether the run looks like two's complement: its top bits
 // change together and the same way.
 func (s *flips) signedRun(r run) bool {

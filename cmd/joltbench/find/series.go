@@ -24,6 +24,7 @@ type series struct {
 	distinct int
 	rough    float64
 	jumps    int // steps of more than a fifth of the range from frame to frame
+	broken   int // see flips.broken
 	period   bus.Micros
 
 	// grid are the values less zero at common instants.
@@ -54,6 +55,7 @@ func newSeries(t *traffic, r run, least int) *series {
 	if s.distinct < least {
 		return nil
 	}
+	s.broken = t.words[r.word].broken(r)
 	s.dropNotAvailable()
 	s.spread()
 	return s

@@ -114,13 +114,23 @@ func ladderOf(o, b *series) (gears []peak, mass float64) {
 	if moved < leastMoved*mass {
 		return nil, 0
 	}
-	for k := 0; k+1 < len(gears); k++ {
-		if gears[k].log-gears[k+1].log > mostStep {
+	// Higher ratios at lower speeds, by pairs of gears weighed with their
+	// shares; a little time in neutral may look like one gear more.
+	right, pairs := 0.0, 0.0
+	for k := range gears {
+		for j := k + 1; j < len(gears); j++ {
+			w := gears[k].share * gears[j].share
+			pairs += w
+			if count[k] > 0 && count[j] > 0 && speed[k]/count[k] < 0.98*speed[j]/count[j] {
+				right += w
+			}
+		}
+		if k+1 < len(gears) && gears[k].log-gears[k+1].log > mostStep && min(gears[k].share, gears[k+1].share) > 0.04 {
 			return nil, 0
 		}
-		if count[k] == 0 || count[k+1] == 0 || speed[k]/count[k] > 1.02*speed[k+1]/count[k+1] {
-			return nil, 0
-		}
+	}
+	if right < 0.8*pairs {
+		return nil, 0
 	}
 	return gears, mass
 }
