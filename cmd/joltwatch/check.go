@@ -104,11 +104,11 @@ func (c *checkCmd) Run(h *host) error {
 		return time.Since(started).Seconds() >= c.For
 	}
 	k.told = func(step string) { fmt.Fprintf(guide, "seen: %s\n", step) }
-	err = pump(h.ctx, in, k.push, heartbeat/4, func() error {
+	err = pump(h.ctx, in, k.push, func() (time.Duration, error) {
 		if done() {
-			return io.EOF
+			return 0, io.EOF
 		}
-		return nil
+		return heartbeat / 4, nil
 	})
 	if err != nil && err != io.EOF {
 		return err

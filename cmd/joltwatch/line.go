@@ -21,8 +21,10 @@ type line struct {
 	// seen, where set, is told of every finding.
 	seen func(*detect.Finding)
 
-	counted  bus.Stats // since the start, in the order of the frames
-	base     bus.Stats // what of that belongs to drives already ended
+	last     bus.Micros // the latest frame
+	asleep   bool       // the bus has gone quiet
+	counted  bus.Stats  // since the start, in the order of the frames
+	base     bus.Stats  // what of that belongs to drives already ended
 	findings map[string]int
 	failed   error // the first error of the store
 }
@@ -30,6 +32,9 @@ type line struct {
 // Push takes one frame from the source.
 func (l *line) Push(f *bus.Frame) error {
 	l.count(f)
+	if f.Kind != bus.Notice {
+		l.last, l.asleep = f.At, false
+	}
 	l.stream.Push(f, l)
 	return l.failed
 }
@@ -94,6 +99,16 @@ func (l *line) Account(a *detect.Account) {
 	if a.Ended {
 		l.base = l.counted
 	}
+}
+
+// sleep ends the running drive when the bus has gone quiet. What is still to be
+// written goes with the next tick; after that there is nothing to write until
+// frames come again.
+func (l *line) sleep() {
+	l.asleep = true
+	l.stream.Flush(l)
+	l.monitor.Flush()
+	l.log.Info().Msg("the bus is quiet: the drive has ended, nothing is written until it wakes")
 }
 
 // Finish ends the running drive and closes the store.

@@ -41,7 +41,7 @@ func openLive(h *host, file *vehicle.File) (*input, error) {
 		src = bus.Merge(sources, bus.MergeOptions{Now: bus.BootNow})
 	}
 	return &input{source: src, name: "the vehicle's buses", boot: boot, live: true,
-		now: bus.BootNow, foreign: func() uint64 { return 0 }}, nil
+		now: bus.BootNow, opened: bus.BootNow(), foreign: func() uint64 { return 0 }}, nil
 }
 
 // openBus opens one bus by its source's kind.

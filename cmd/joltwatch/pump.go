@@ -29,9 +29,9 @@ type filled struct {
 
 // pump reads src in a goroutine of its own and calls each for every frame, in
 // order, until the source ends, ctx is cancelled or each fails. beat is called
-// from the same loop as each, at least every interval, also while the bus is
-// quiet: a hung loop does not beat.
-func pump(ctx context.Context, src source, each func(*bus.Frame) error, interval time.Duration, beat func() error) error {
+// from the same loop as each, also while the bus is quiet, and says when it
+// wants to be called next: a hung loop does not beat.
+func pump(ctx context.Context, src source, each func(*bus.Frame) error, beat func() (time.Duration, error)) error {
 	full, empty := make(chan filled, 2), make(chan []bus.Frame, 3)
 	for range cap(empty) {
 		empty <- make([]bus.Frame, batchFrames)
@@ -57,16 +57,21 @@ func pump(ctx context.Context, src source, each func(*bus.Frame) error, interval
 			}
 		}
 	}()
-	tick := time.NewTicker(interval)
-	defer tick.Stop()
+	next, err := beat()
+	if err != nil {
+		return err
+	}
+	timer := time.NewTimer(next)
+	defer timer.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
-		case <-tick.C:
-			if err := beat(); err != nil {
+		case <-timer.C:
+			if next, err = beat(); err != nil {
 				return err
 			}
+			timer.Reset(next)
 		case b := <-full:
 			for i := range b.frames {
 				if err := each(&b.frames[i]); err != nil {

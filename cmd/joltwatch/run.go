@@ -38,10 +38,18 @@ are not frames are counted and reported; they never end the run. An interrupt
 ` + cautions
 }
 
-// heartbeat is how often the loop shows that it lives while the bus is quiet;
-// systemd's watchdog is told from there. Once a second costs nothing, and is a
-// fraction of any sensible watchdog.
-const heartbeat = time.Second
+const (
+	// heartbeat is how often the loop shows that it lives while frames may
+	// come; systemd's watchdog is told from there.
+	heartbeat = time.Second
+	// quietAfter is how long the bus must be silent for the key to be taken
+	// as off. Gateways keep the bus alive for some seconds up to minutes
+	// after the key is turned (common practice, no source).
+	quietAfter = 30 * bus.Second
+	// asleep is the heartbeat then: few wake-ups, and well within the
+	// watchdog of the service (30 s).
+	asleep = 10 * time.Second
+)
 
 func (c *runCmd) Run(h *host) error {
 	settings := detect.DefaultSettings()
@@ -109,19 +117,33 @@ func (c *runCmd) Run(h *host) error {
 // pumpAll runs the line until the input ends or the program is interrupted.
 func (l *line) pumpAll(h *host, in *input) error {
 	clock := in.Clock()
-	return pump(h.ctx, in, l.Push, heartbeat, func() error {
-		daemon.SdNotify(false, daemon.SdNotifyWatchdog) //nolint:errcheck
+	return pump(h.ctx, in, l.Push, func() (time.Duration, error) {
+		daemon.SdNotify(false, daemon.SdNotifyWatchdog) //nolint:errcheck // no service manager is no error
 		if !in.live {
-			return nil
+			return heartbeat, nil
 		}
-		if now := in.Clock(); now != clock {
+		if now := in.Clock(); now != clock && (now.Known != clock.Known || stepped(now, clock)) {
 			clock = now
 			if err := l.store.SetClock(now); err != nil {
-				return err
+				return 0, err
 			}
 		}
-		return l.store.Tick(in.now())
+		now := in.now()
+		if !l.asleep && now-max(l.last, in.opened) > quietAfter {
+			l.sleep()
+		}
+		if err := l.store.Tick(now); err != nil || l.asleep {
+			return asleep, errors.Join(err, l.failed)
+		}
+		return heartbeat, nil
 	})
+}
+
+// stepped reports whether wall time was set by more than a clock drifts
+// between two looks.
+func stepped(a, b bus.Clock) bool {
+	d := a.Zero - b.Zero
+	return d > bus.Second/10 || d < -bus.Second/10
 }
 
 // say prints what was done.
@@ -203,6 +225,7 @@ type input struct {
 	boot    string
 	live    bool
 	now     func() bus.Micros
+	opened  bus.Micros // when, on a live bus
 	foreign func() uint64
 }
 
