@@ -47,6 +47,7 @@ type cli struct {
 	Verify  verifyCmd        `cmd:"" help:"Check every byte of a store: intact, repaired or damaged."`
 	Compare compareCmd       `cmd:"" help:"Set two stays side by side: before and after, or two vehicles."`
 	Export  exportCmd        `cmd:"" help:"Write events, values or raw frames for other tools: CSV, Parquet, text log."`
+	Watch   watchCmd         `cmd:"" help:"Follow a running stay on the terminal."`
 	Version kong.VersionFlag `help:"Print the version and stop."`
 }
 
