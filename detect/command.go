@@ -5,91 +5,114 @@ import (
 	"joltwatch/stream"
 )
 
-// commandTrack follows what the clutch is told. It takes the first of clutch
-// pressure command, clutch command and lockup state that the plan maps, and
-// keeps the instants between which the command crossed the release level.
+// commandTrack follows what the controller tells the clutch, sample by sample,
+// so that an edge lies between the two samples that show it.
 type commandTrack struct {
-	role  stream.Role
-	has   bool
-	level float64
+	set *ClutchSettings
+	// role is the one in use: the pressure command, else the duty or state,
+	// else the reported state, whichever has spoken lately.
+	role stream.Role
+	has  bool
+	// high is the highest command seen for three samples running, so that a
+	// single wrong value does not set the level.
+	high   [stream.NumRoles]float64
+	recent [3]float64
+	seen   int
 
-	last    stream.Sample
-	hasLast bool
-	queue   [16]crossing
-	n       int
+	known   bool
+	engaged bool
+	value   float64
+	last    bus.Micros
 
-	now int8 // at the row in work
-	// fell and rose are the last crossings, as of the row in work.
-	fell, rose Instant
-	fellNow    bool // the row in work is the first after the fall
-	value      float64
+	edges      [16]edge
+	first, end int
 }
 
-type crossing struct {
-	at          bus.Micros // when it takes effect for rows
-	early, late bus.Micros
-	to          int8
+func commandRank(r stream.Role) int {
+	switch r {
+	case stream.ClutchPressureCommand:
+		return 3
+	case stream.ClutchCommand:
+		return 2
+	case stream.LockupState:
+		return 1
+	}
+	return 0
 }
 
-func (c *commandTrack) init(set ClutchSettings, plan *stream.Plan) {
-	for _, x := range []struct {
-		r     stream.Role
-		level float64
-	}{{stream.ClutchPressureCommand, set.ReleaseKPa}, {stream.ClutchCommand, set.ReleasePercent}, {stream.LockupState, 0.5}} {
-		if len(plan.Sources[x.r.String()]) > 0 {
-			c.role, c.level, c.has = x.r, x.level, true
+// staleCommand is how long a better role may be silent before a lesser one
+// takes over.
+const staleCommand = 2 * bus.Second
+
+func (c *commandTrack) take(s *stream.Sample) {
+	rank := commandRank(s.Role)
+	if rank == 0 || !s.OK {
+		return
+	}
+	if !c.has || s.Role != c.role {
+		if c.has && s.At-c.last < staleCommand && rank <= commandRank(c.role) {
 			return
 		}
+		c.role, c.has, c.known, c.seen = s.Role, true, false, 0
 	}
-}
-
-func (c *commandTrack) sample(s *stream.Sample) {
-	if !c.has || s.Role != c.role {
-		return
-	}
-	if !s.OK {
-		if c.hasLast {
-			c.push(crossing{at: s.At, to: 0})
+	early := s.At - bus.Micros(s.Early)
+	c.recent[c.seen%3] = s.Value
+	c.seen++
+	if c.seen >= 3 {
+		if low := min(c.recent[0], c.recent[1], c.recent[2]); low > c.high[s.Role] {
+			c.high[s.Role] = low
 		}
-		c.hasLast = false
-		return
 	}
-	to := int8(-1)
-	if s.Value >= c.level {
-		to = 1
+	release, apply := c.levels(s.Role)
+	engaged := c.engaged
+	switch {
+	case !c.known:
+		engaged = s.Value > apply
+	case c.engaged:
+		engaged = s.Value > release
+	default:
+		engaged = s.Value > apply
 	}
-	if !c.hasLast {
-		c.push(crossing{at: s.At, early: s.At, late: s.At, to: to})
-	} else if was := c.last.Value >= c.level; was != (to > 0) {
-		c.push(crossing{at: s.At, early: c.last.At - bus.Micros(c.last.Early), late: s.At, to: to})
-	}
-	c.last, c.hasLast = *s, true
-}
-
-func (c *commandTrack) push(x crossing) {
-	if c.n == len(c.queue) {
-		copy(c.queue[:], c.queue[1:])
-		c.n--
-	}
-	c.queue[c.n] = x
-	c.n++
-}
-
-// advance applies the crossings up to a row.
-func (c *commandTrack) advance(at bus.Micros) {
-	c.fellNow = false
-	k := 0
-	for ; k < c.n && c.queue[k].at <= at; k++ {
-		x := c.queue[k]
-		switch {
-		case x.to < 0 && c.now > 0:
-			c.fell = Instant{"command fell", (x.early + x.late) / 2, x.early, x.late}
-			c.fellNow = true
-		case x.to > 0 && c.now < 0:
-			c.rose = Instant{"command rose", (x.early + x.late) / 2, x.early, x.late}
-			c.fellNow = false
+	if c.known && engaged != c.engaged {
+		c.edges[c.end%len(c.edges)] = edge{early: c.last, late: s.At, rise: engaged, from: c.value}
+		c.end++
+		if c.end-c.first > len(c.edges) {
+			c.first = c.end - len(c.edges)
 		}
-		c.now = x.to
 	}
-	c.n = copy(c.queue[:], c.queue[k:c.n])
+	c.known, c.engaged = true, engaged
+	c.value, c.last = s.Value, early
 }
+
+func (c *commandTrack) levels(r stream.Role) (release, apply float64) {
+	if r == stream.LockupState {
+		return 0.5, 0.5
+	}
+	// Duty cycles rest at a few percent (cp).
+	floor := 5.0
+	if r == stream.ClutchPressureCommand {
+		floor = c.set.FloorKPa
+	}
+	release = max(floor, float64(c.set.ReleaseLevel*c.high[r]))
+	return release, max(release, float64(c.set.ApplyLevel*c.high[r]))
+}
+
+// at brings a moment up to what the command was then.
+func (c *commandTrack) at(m *moment) {
+	m.hasCommand = c.has && c.known && m.row.Has(c.role)
+	m.command, m.hasPressure = m.row.V[stream.ClutchPressureCommand], m.row.Has(stream.ClutchPressureCommand)
+	// Samples run ahead of rows: the state now is that before the first edge
+	// still to come.
+	if c.first < c.end && c.edges[c.first%len(c.edges)].late <= m.at {
+		m.edge = c.edges[c.first%len(c.edges)]
+		c.first++
+		m.rose, m.fell = m.edge.rise, !m.edge.rise
+	}
+	m.engaged = c.engaged
+	if c.first < c.end {
+		m.engaged = !c.edges[c.first%len(c.edges)].rise
+	}
+}
+
+// forget drops edges still to come (the clock has jumped).
+func (c *commandTrack) forget() { c.first, c.known = c.end, false }

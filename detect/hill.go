@@ -7,124 +7,190 @@ import (
 	"joltwatch/stream"
 )
 
-// hillSlip finds slip that is held for seconds at road speed under load with
-// no gear change, and tells whether it was asked for: the command went down
-// with it, or stands where it used to hold.
+// Hill slip: slip held for seconds at road speed under load with no gear
+// change. Asked: the command went down with it (or the controller says that it
+// regulates). Unasked: the command stands where it used to hold, and the slip
+// grows. Where no command is known the two cannot be told apart, and the class
+// is "unknown".
 type hillSlip struct {
-	on       bool
-	from     bus.Micros
-	context  Context
-	gear     float64
-	n        int
-	sum, top float64
-	heldS    float64
-	below    float64 // seconds that slip has been too small
-	command  float64 // sum of the command's values
-	commands int
-	asked    int
-	grade    float64
-	grades   int
-	// usual is the command that held the clutch closed, by gear.
-	usual [32]float64
+	on      bool
+	start   bus.Micros
+	last    bus.Micros
+	ctx     Context
+	n       float64
+	sum     float64
+	peak    float64
+	low     float64
+	quiet   float64 // seconds since slip last was held
+	command float64 // sum
+	cn      float64
+	state   float64 // seconds in which the state said closed
+	known   float64
+	want    float64 // slip asked for, sum
+	wantN   float64
+	hadTol  float64
+
+	// hold is the command at which the clutch held, closed and under load.
+	hold     float64
+	holdS    float64
+	lastGear int
+	ready    bus.Micros
+	chanced  float64 // seconds under load that could have shown it
 }
 
-func (d *hillSlip) forget(m *Monitor) { d.end(m) }
-
-func (d *hillSlip) row(m *Monitor) {
-	n, r, set := &m.now, m.now.row, &m.set.HillSlip
-	gear := math.NaN()
-	if r.Has(stream.Gear) {
-		gear = r.V[stream.Gear]
+func (d *hillSlip) row(s *scene, m *moment) {
+	set := &s.set.HillSlip
+	a, hasPedal := m.accelerator()
+	load := m.moving && m.hasKmh && m.kmh >= set.MinKmh && m.running && m.forward() && (!hasPedal || a >= set.MinAcceleratorPct)
+	if m.gap || m.shifting || m.sinceShift < set.SettleS || m.rose || !m.hasCommand && s.part.bareState == unknown || m.hasCommand && !m.engaged {
+		d.ready = m.at + seconds(set.SettleS)
 	}
-	g := int(gear)
-	role := m.command.role
-	if n.state == Closed && m.command.has && r.Has(role) && g > 0 && g < len(d.usual) {
-		if d.usual[g] == 0 {
-			d.usual[g] = r.V[role]
+	if m.rose || m.hasGear && m.gear != d.lastGear {
+		d.ready = max(d.ready, m.at+seconds(set.SettleS))
+	}
+	d.lastGear = m.gear
+	usable := load && m.hasSlip && m.at >= d.ready && m.tol <= tolUsable/2 && (!m.hasCommand || m.engaged)
+	// A clutch whose command is not known counts as open with so much slip.
+	if !m.hasCommand && m.slip > s.set.Clutch.OpenRPM {
+		usable = false
+	}
+	if usable {
+		d.chanced += m.dt
+		if d.chanced >= 60 {
+			// A minute under load is one chance.
+			d.chanced -= 60
+			s.out.ledger.chance(chHill, true, false)
 		}
-		d.usual[g] += float64(min(1, n.dt/2) * (r.V[role] - d.usual[g]))
-	}
-	load := !r.Has(stream.Accelerator) || r.V[stream.Accelerator] >= set.MinAccelerator
-	shifting := r.Has(stream.Shifting) && r.V[stream.Shifting] != 0
-	fits := n.known && n.state == Partial && n.slip > set.MinRPM/2 && m.segment.kmh >= set.MinKmh && load && !shifting && n.command >= 0
-	if d.on && (gear != d.gear && !math.IsNaN(gear)) {
-		d.end(m)
-	}
-	if !fits {
-		if d.on {
-			if d.below += n.dt; d.below > 0.5 || shifting {
-				d.end(m)
+		if m.state == closed && m.hasPressure && !d.on {
+			if d.holdS == 0 {
+				d.hold = m.command
 			}
+			d.holdS += m.dt
+			d.hold += float64(min(1, m.dt/2) * (m.command - d.hold))
 		}
-		return
 	}
-	if !d.on {
-		*d = hillSlip{on: true, from: r.At, context: m.context(r), gear: gear, usual: d.usual}
-	}
-	d.below = 0
-	d.n++
-	d.sum += n.slip
-	d.top = max(d.top, n.slip)
-	d.heldS = (r.At - d.from).Seconds()
-	if m.command.has && r.Has(role) {
-		d.command += r.V[role]
-		d.commands++
-	}
-	if r.Has(stream.SlipCommand) && r.V[stream.SlipCommand] > set.MinRPM/2 {
-		d.asked++
-	}
-	if r.Has(stream.Grade) {
-		d.grade += r.V[stream.Grade]
-		d.grades++
+	limit := set.MinRPM + m.tol
+	switch {
+	case usable && m.slip >= limit:
+		if !d.on {
+			d.begin(s, m)
+		}
+		d.add(m)
+	case d.on && usable && m.slip > 0.5*limit && m.dt < 0.5:
+		// Dips into noise do not end it.
+		d.quiet += m.dt
+		if d.quiet > 1 {
+			d.finish(s, m)
+		}
+	case d.on:
+		d.quiet += max(m.dt, 0.001)
+		if !usable || d.quiet > 0.3 {
+			d.finish(s, m)
+		}
 	}
 }
 
-func (d *hillSlip) end(m *Monitor) {
-	if !d.on {
-		return
+func (d *hillSlip) begin(s *scene, m *moment) {
+	*d = hillSlip{on: true, start: m.at, last: m.at, low: math.Inf(1), hold: d.hold, holdS: d.holdS,
+		lastGear: d.lastGear, ready: d.ready, chanced: d.chanced, ctx: m.context(s.seg.sinceStart(m.at))}
+}
+
+func (d *hillSlip) add(m *moment) {
+	d.quiet = 0
+	d.last = m.at
+	w := m.dt
+	if d.n == 0 {
+		w = min(w, 0.02)
 	}
+	d.n += w
+	d.sum += float64(m.slip * w)
+	d.peak = max(d.peak, m.slip)
+	d.low = min(d.low, m.slip)
+	d.hadTol = max(d.hadTol, m.tol)
+	if m.hasPressure {
+		d.command += float64(m.command * w)
+		d.cn += w
+	}
+	if m.row.Has(stream.LockupState) {
+		d.known += w
+		if m.row.V[stream.LockupState] == stream.LockupClosed {
+			d.state += w
+		}
+	}
+	if m.row.Has(stream.SlipCommand) {
+		d.want += float64(m.row.V[stream.SlipCommand] * w)
+		d.wantN += w
+	}
+}
+
+func (d *hillSlip) end(s *scene, m *moment) {
+	if d.on {
+		d.finish(s, m)
+	}
+	d.chanced = 0
+}
+
+func (d *hillSlip) finish(s *scene, m *moment) {
+	set := &s.set.HillSlip
 	d.on = false
-	set := &m.set.HillSlip
-	if d.heldS < set.MinS || d.n == 0 {
+	long := (d.last - d.start).Seconds()
+	if d.n <= 0 || long < min(set.MinS, set.UnaskedS) {
 		return
 	}
-	mean := d.sum / float64(d.n)
-	if mean < set.MinRPM {
-		return
-	}
-	m.account.seen(KindHillSlip)
-	f := &Finding{
-		Kind: KindHillSlip, Start: d.from, End: m.prev, Context: d.context, Class: "unknown",
-		Measures: []Measure{
-			{"slip_mean_rpm", round(mean, 0.1)}, {"slip_peak_rpm", round(d.top, 0.1)}, {"duration_s", round(d.heldS, 0.01)},
-		},
-		Lacking: m.lacking(stream.ClutchPressureCommand, stream.SlipCommand, stream.Accelerator, stream.Grade),
-	}
-	if d.commands > 0 && m.command.role == stream.ClutchPressureCommand {
-		f.Measures = append(f.Measures, Measure{"command_mean_kpa", round(d.command/float64(d.commands), 0.1)})
-	}
-	if d.grades > 0 {
-		f.Measures = append(f.Measures, Measure{"grade_mean_percent", round(d.grade/float64(d.grades), 0.1)})
-	}
-	g := int(d.gear)
-	usual := 0.0
-	if g > 0 && g < len(d.usual) {
-		usual = d.usual[g]
+	mean := d.sum / d.n
+	class := "unknown"
+	command := 0.0
+	if d.cn > 0 {
+		command = d.command / d.cn
 	}
 	switch {
-	case d.asked*2 > d.n:
-		f.Class = "asked"
-	case d.commands > 0 && usual > 0 && m.command.role != stream.LockupState:
-		f.Measures = append(f.Measures, Measure{"command_usual", round(usual, 0.1)})
-		if d.command/float64(d.commands) < set.AskedShare*usual {
-			f.Class = "asked"
-		} else {
-			f.Class, f.Worth, f.Keep = "unasked", 0.85, true
+	case d.wantN > 0.5*d.n:
+		class = "asked"
+		if want := d.want / d.wantN; mean-want > max(30, float64(0.5*want)) {
+			class = "unasked"
+		}
+	case d.known > 0.5*d.n:
+		// The controller says whether it means to slip.
+		class = "asked"
+		if d.state > 0.7*d.known {
+			class = "unasked"
+		}
+	case d.cn > 0.5*d.n && d.holdS >= 2:
+		class = "asked"
+		if command >= float64(set.AskedShare*d.hold) {
+			class = "unasked"
 		}
 	}
-	if f.Class == "asked" {
-		f.Worth, f.Keep = 0.3, true
+	if class == "unasked" && (mean < set.UnaskedRPM || long < set.UnaskedS) || class != "unasked" && long < set.MinS {
+		return
 	}
-	m.account.observable(KindHillSlip)
-	m.emit(f)
+	f := Finding{Kind: KindHillSlip, Class: class, Start: d.start, End: d.last, Context: d.ctx,
+		Worth: 0.2, Keep: class == "unasked"}
+	switch class {
+	case "unasked":
+		f.Worth = min(0.9, 0.6+mean/1000)
+	case "unknown":
+		f.Worth = 0.3
+	}
+	f.Measures = append(f.Measures,
+		measure("slip_mean_rpm", mean, 0.1), measure("slip_peak_rpm", d.peak, 0.1),
+		measure("duration_s", long, 0.001), measure("slip_least_rpm", d.low, 0.1))
+	if d.hadTol > 0 {
+		f.Measures = append(f.Measures, measure("slip_tolerance_rpm", d.hadTol, 0.1))
+		f.Lacking = append(f.Lacking, "turbine_speed")
+	}
+	if d.cn > 0 {
+		f.Measures = append(f.Measures, measure("command_mean_kpa", command, 0.1))
+		if d.holdS > 0 {
+			f.Measures = append(f.Measures, measure("command_hold_kpa", d.hold, 0.1))
+		}
+	} else {
+		f.Lacking = append(f.Lacking, "clutch_pressure_command")
+	}
+	f.Lacking = append(f.Lacking, lacking(m.row, stream.LockupState, stream.EngineTorque, stream.Accelerator)...)
+	s.out.ledger.chance(chHill, true, class == "unasked")
+	key := historyOf("slip_mean_rpm", &d.ctx)
+	places := s.out.history.place(key, mean)
+	s.out.history.add(key, round(mean, 0.1))
+	s.out.finding(&f, places)
 }

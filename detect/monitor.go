@@ -1,176 +1,176 @@
 package detect
 
 import (
-	"math"
-
 	"joltwatch/bus"
 	"joltwatch/stream"
 )
 
 // Out takes what a Monitor finds. What it is handed is its own to keep.
 type Out interface {
-	// Finding is called once for each finding, when it is complete.
+	// Finding is one finding, with where it falls in the vehicle's history.
 	Finding(*Finding, []Place)
-	// Account is called now and then while a drive goes on, and at its end.
+	// Account is the running account of a drive: now and then, and once with
+	// Ended set.
 	Account(*Account)
 }
 
-// accountEvery is how often the running account is handed out.
-const accountEvery = 10 * bus.Second
-
-// Monitor computes what the detectors share, once for each row, and runs them.
+// Monitor runs all detectors over the samples and rows of one vehicle. It is
+// incremental, keeps a constant amount and allocates nothing from row to row;
+// findings and accounts are the exception. What it says depends only on the
+// order of its input. It is not safe for use from several goroutines.
 type Monitor struct {
-	set  Settings
-	plan *stream.Plan
-	out  Out
+	set   Settings
+	scene scene
+	out   emitter
 
-	command commandTrack
-	now     moment
-	prev    bus.Micros
-	begun   bool
-	segment segment
-	clutch  clutchState
-	account accounting
-	release releaseLag
-	hill    hillSlip
-	handed  bus.Micros
+	release  releaseLag
+	hill     hillSlip
+	apply    apply
+	shift    shiftOn
+	openUp   openUnderDrive
+	gearset  gearsetSlip
+	flare    flare
+	shudder  shudder
+	jolt     jolt
+	mark     mark
+	busFault busFault
+	stale    roleStale
+
+	reported bus.Micros // when the account was last handed on
 }
 
-// moment is one row and what is shared about it.
-type moment struct {
-	row *stream.Row
-	// dt is the time since the row before, 0 after a gap, in seconds.
-	dt float64
-	// slip is engine minus turbine speed, rpm; known says whether it is.
-	slip  float64
-	known bool
-	// tol is the half-width of slip where the turbine's is derived, rpm.
-	tol float64
-	// command: +1 the clutch is told to be on, -1 told to be open, 0 unknown.
-	command int8
-	state   State
-}
-
-// New returns a Monitor that reports to out.
+// New returns a Monitor for the vehicle of the plan.
 func New(set Settings, plan *stream.Plan, out Out) *Monitor {
-	m := &Monitor{set: set, plan: plan, out: out}
-	m.command.init(set.Clutch, plan)
-	m.release.init()
-	m.account.init(plan)
+	m := &Monitor{set: set}
+	m.scene = scene{set: &m.set, facts: &plan.Facts, out: &m.out}
+	m.scene.seg = segment{set: &m.set.Drive, facts: &plan.Facts}
+	m.scene.cmd.set = &m.set.Clutch
+	m.out = emitter{out: out, scene: &m.scene}
+	m.out.ledger.init(plan)
+	m.out.history.init()
+	m.stale.init(plan)
+	m.shudder.init(&m.set.Shudder)
 	return m
 }
 
-// Sample takes a sample; samples come before the rows that they lead to.
+// Sample takes one decoded value, before the rows that it leads to.
 func (m *Monitor) Sample(s *stream.Sample) {
-	m.command.sample(s)
-	m.account.sample(s)
+	m.busFault.heard(&m.scene, s.At)
+	m.scene.cmd.take(s)
+	m.out.ledger.sample(s)
+	m.mark.sample(&m.scene, s)
+	m.jolt.sample(&m.scene, s)
 }
 
-// Notice takes a notice or an error frame.
-func (m *Monitor) Notice(*bus.Frame) {}
-
-// maxGapS: rows further apart than this do not belong together.
-const maxGapS = 1.0
-
-// Row takes the next row.
+// Row takes one row; rows come in time order.
 func (m *Monitor) Row(r *stream.Row) {
-	n := &m.now
-	*n = moment{row: r}
-	if m.begun {
-		n.dt = (r.At - m.prev).Seconds()
-		if n.dt > maxGapS || n.dt < 0 {
-			if n.dt > endAfterGapS {
-				m.endDrive(m.prev)
-			}
-			n.dt = 0
-			m.clutch.forget()
-			m.release.forget(m)
-			m.hill.forget(m)
-		}
+	s := &m.scene
+	began, ended, stopped := s.observe(r)
+	x := &s.m
+	if ended {
+		m.endDrive(s.seg.heard)
 	}
-	m.begun, m.prev = true, r.At
-	if r.Has(stream.EngineSpeed, stream.TurbineSpeed) {
-		n.slip, n.known = r.V[stream.EngineSpeed]-r.V[stream.TurbineSpeed], true
-		n.tol = r.Tol[stream.TurbineSpeed]
+	if began {
+		m.out.ledger.begin(s.seg.drive, s.seg.start)
+		m.reported = x.at
+		m.stale.begin()
 	}
-	m.command.advance(r.At)
-	n.command = m.command.now
-	m.segment.row(m)
-	n.state = m.clutch.row(m)
-	if m.segment.on {
-		m.account.row(m)
-		m.release.row(m)
-		m.hill.row(m)
-		if r.At-m.handed >= accountEvery {
-			m.handAccount(false, r.At)
+	m.release.row(s, x, stopped)
+	m.hill.row(s, x)
+	m.apply.row(s, x)
+	m.shift.row(s, x)
+	m.openUp.row(s, x)
+	m.gearset.row(s, x)
+	m.flare.row(s, x)
+	m.shudder.row(s, x)
+	m.jolt.row(s, x)
+	m.stale.row(s, x)
+	if s.seg.inDrive {
+		m.out.ledger.row(x, stopped)
+		if every := m.set.Drive.AccountS; every > 0 && (x.at-m.reported).Seconds() >= every {
+			m.reported = x.at
+			m.out.account(x.at, false)
 		}
 	}
 }
 
-// Flush ends the running drive.
-func (m *Monitor) Flush() { m.endDrive(m.prev) }
+// Notice takes a notice or error frame.
+func (m *Monitor) Notice(f *bus.Frame) {
+	m.mark.notice(&m.scene, f)
+	m.busFault.notice(&m.scene, f)
+}
 
+// Flush ends the input: what is under way is finished and the account of the
+// running drive closed.
+func (m *Monitor) Flush() {
+	if m.scene.seg.inDrive {
+		m.endDrive(m.scene.last)
+		m.scene.seg.inDrive = false
+	}
+	m.busFault.flush(&m.scene)
+}
+
+// endDrive closes what the detectors have under way.
 func (m *Monitor) endDrive(at bus.Micros) {
-	if !m.segment.on {
-		return
+	s := &m.scene
+	m.release.end(s)
+	m.hill.end(s, &s.m)
+	m.apply.end(s)
+	m.openUp.end(s)
+	m.gearset.end(s)
+	m.shudder.end(s)
+	m.jolt.end(s)
+	m.stale.end(s, at)
+	m.out.account(at, true)
+}
+
+// History returns what the vehicle's own normal rests on, to be kept across
+// drives. The bytes depend only on what was added.
+func (m *Monitor) History() []byte { return m.out.history.encode() }
+
+// LoadHistory takes up what an earlier Monitor's History returned; nothing is
+// changed where there is an error. Empty input is no error.
+func (m *Monitor) LoadHistory(b []byte) error { return m.out.history.decode(b) }
+
+// emitter hands on findings and accounts.
+type emitter struct {
+	out     Out
+	scene   *scene
+	ledger  ledger
+	history history
+}
+
+// finding hands one on; it belongs to the drive under way.
+func (e *emitter) finding(f *Finding, places []Place) {
+	if f.Drive == 0 {
+		f.Drive = e.scene.seg.drive
 	}
-	m.release.forget(m)
-	m.hill.forget(m)
-	m.handAccount(true, at)
-	m.segment.end()
-	m.account.reset()
-}
-
-func (m *Monitor) handAccount(ended bool, at bus.Micros) {
-	a := m.account.snapshot(m)
-	a.End, a.Ended = at, ended
-	m.handed = at
-	m.out.Account(a)
-}
-
-// History returns what this vehicle's own normal is so far; LoadHistory takes
-// it up again.
-func (m *Monitor) History() []byte          { return nil }
-func (m *Monitor) LoadHistory([]byte) error { return nil }
-
-func (m *Monitor) emit(f *Finding) {
-	f.Drive = m.segment.drive
-	m.account.hit(f)
-	m.out.Finding(f, nil)
-}
-
-// context is the vehicle's state in a row.
-func (m *Monitor) context(r *stream.Row) Context {
-	c := Context{SinceStartS: round((r.At - m.segment.from).Seconds(), 0.1)}
-	at := func(role stream.Role, step float64) *float64 {
-		if !r.Has(role) {
-			return nil
-		}
-		v := round(r.V[role], step)
-		return &v
+	if f.Lacking == nil {
+		f.Lacking = []string{}
 	}
-	c.Gear = at(stream.Gear, 1)
-	c.SpeedKmh = at(stream.VehicleSpeed, 0.1)
-	c.FluidTemperatureC = at(stream.FluidTemperature, 0.1)
-	c.AcceleratorPct = at(stream.Accelerator, 0.1)
-	return c
-}
-
-func round(v, step float64) float64 {
-	if step >= 1 {
-		return math.Round(v/step) * step
+	if f.Instants == nil {
+		f.Instants = []Instant{}
 	}
-	inv := math.Round(1 / step)
-	return math.Round(v*inv) / inv
+	if e.out != nil {
+		e.out.Finding(f, places)
+	}
 }
 
-// lacking names the roles of the list that the plan does not map.
-func (m *Monitor) lacking(roles ...stream.Role) []string {
-	out := []string{}
-	for _, r := range roles {
-		if len(m.plan.Sources[r.String()]) == 0 {
-			out = append(out, r.String())
+func (e *emitter) account(at bus.Micros, ended bool) {
+	if e.out != nil {
+		e.out.Account(e.ledger.account(at, ended))
+	}
+}
+
+// lacking lists the roles of those given that a row does not have.
+func lacking(r *stream.Row, roles ...stream.Role) []string {
+	list := []string{}
+	for _, x := range roles {
+		if !r.Has(x) {
+			list = append(list, x.String())
 		}
 	}
-	return out
+	return list
 }
+
+func measure(name string, v, step float64) Measure { return Measure{name, round(v, step)} }

@@ -5,104 +5,106 @@ import (
 	"joltwatch/stream"
 )
 
-// Drives and stops. A drive begins when the engine runs; it ends when the
-// engine has stood for a while, or nothing is heard for a while. A stop is
-// counted at standstill after the vehicle moved at stopFromKmh or more.
-const (
-	runningRPM      = 350 // below it an engine is being cranked or stopping
-	engineOffS      = 5
-	engineOffStopS  = 300 // with stop-start a standing engine ends nothing for long
-	endAfterGapS    = 10
-	movingKmh       = 2.0 // wheel sensors tell nothing below about 2 km/h
-	movingOutputRPM = 35  // the same, where only the output shaft is known
-	stopFromKmh     = 8.0
-)
-
+// segment cuts the rows into drives and stops.
 type segment struct {
-	drive int
-	on    bool
-	from  bus.Micros
-	offS  float64 // how long the engine has stood
+	set   *DriveSettings
+	facts *stream.Facts
 
-	moving  bool
-	kmh     float64
-	hasKmh  bool
-	fastest float64 // since the last standstill, km/h
-	// stopped is true on the row at which a stop is complete.
-	stopped bool
-	stops   int
+	drive   int
+	inDrive bool
+	running bool
+	start   bus.Micros
+	// heard is the last row in which the engine ran.
+	heard bus.Micros
+	// off is since when it is known to stand.
+	off    bus.Micros
+	hasOff bool
+
+	moving bool
+	rolled bool // has moved since the last stop
 }
 
-func (s *segment) end() {
-	*s = segment{drive: s.drive}
-}
+// rolledKmh is the speed that makes the next standstill a stop: creeping in a
+// queue is no stop of its own.
+const rolledKmh = 5.0
 
-func (s *segment) row(m *Monitor) {
-	r := m.now.row
-	s.stopped = false
+// follow takes the next row. It reports whether a drive began, whether one
+// ended, and whether the vehicle came to a stop.
+func (s *segment) follow(m *moment) (began, ended, stopped bool) {
+	r := m.row
 	if r.Has(stream.EngineSpeed) {
-		if r.V[stream.EngineSpeed] >= runningRPM {
-			s.offS = 0
-			if !s.on {
-				s.on, s.from, s.drive = true, r.At, s.drive+1
-				m.handed = r.At
+		rpm := r.V[stream.EngineSpeed]
+		switch {
+		case rpm >= s.set.RunningRPM:
+			s.running, s.hasOff, s.heard = true, false, m.at
+			if !s.inDrive {
+				s.inDrive, began = true, true
+				s.drive++
+				s.start = m.at
 			}
-		} else {
-			s.offS += m.now.dt
+		case rpm < 0.6*s.set.RunningRPM:
+			s.running = false
+			if !s.hasOff {
+				s.off, s.hasOff = m.at, true
+			}
+		case s.running:
+			s.heard = m.at
 		}
 	}
-	if !s.on {
-		return
-	}
-	limit := float64(engineOffS)
-	if m.plan.Facts.StopStart {
-		limit = engineOffStopS
-	}
-	if s.offS > limit {
-		m.endDrive(r.At)
-		return
-	}
-	s.speed(m)
-	if s.hasKmh {
-		s.fastest = max(s.fastest, s.kmh)
-		if !s.moving && s.fastest >= stopFromKmh {
-			s.stopped = true
-			s.stops++
+	if s.inDrive && !began {
+		limit := s.set.EndS
+		if s.facts.StopStart && s.hasOff && r.Has(stream.EngineSpeed) {
+			limit = s.set.StopStartS
 		}
-		if !s.moving {
-			s.fastest = 0
+		if (m.at-s.heard).Seconds() > limit && (s.hasOff || (m.at-s.heard).Seconds() > max(limit, unheardS)) {
+			s.inDrive, s.running, ended = false, false, true
 		}
 	}
+	m.running = s.running && s.inDrive
+	m.kmh, m.hasKmh = s.speed(r)
+	if m.hasKmh {
+		if m.kmh >= s.set.MovingKmh {
+			s.moving = true
+		} else if m.kmh < 0.9*s.set.MovingKmh {
+			s.moving = false
+		}
+		if m.kmh > rolledKmh {
+			s.rolled = true
+		}
+		if s.rolled && !s.moving && s.inDrive {
+			s.rolled, stopped = false, true
+		}
+	}
+	m.moving = s.moving && m.hasKmh && s.inDrive
+	return began, ended, stopped
 }
 
-// speed finds the road speed: as broadcast, else from the output shaft.
-func (s *segment) speed(m *Monitor) {
-	r := m.now.row
-	s.hasKmh = true
-	per := m.plan.Facts.OutputPerKmh
-	switch {
-	case r.Has(stream.VehicleSpeed):
-		s.kmh = r.V[stream.VehicleSpeed]
-	case r.Has(stream.OutputSpeed) && per > 0:
-		s.kmh = r.V[stream.OutputSpeed] / per
-	case r.Has(stream.OutputSpeed):
-		s.kmh = r.V[stream.OutputSpeed] * movingKmh / movingOutputRPM
-	default:
-		s.hasKmh, s.moving = false, false
-		return
+// unheardS is how long an engine speed that has merely fallen silent may stay
+// so within one drive: a controller that restarts takes seconds.
+const unheardS = 60.0
+
+// speed returns the road speed without its sign, from road or output speed.
+func (s *segment) speed(r *stream.Row) (float64, bool) {
+	if r.Has(stream.VehicleSpeed) {
+		return abs(r.V[stream.VehicleSpeed]), true
 	}
-	if s.moving {
-		s.moving = s.kmh > 0.75*movingKmh
-	} else {
-		s.moving = s.kmh > movingKmh
+	if r.Has(stream.OutputSpeed) {
+		per := s.facts.OutputPerKmh
+		if per <= 0 {
+			// Output shafts turn 20-40 rpm for 1 km/h (cp): enough to tell
+			// moving from standing.
+			per = 30
+		}
+		return abs(r.V[stream.OutputSpeed]) / per, true
 	}
+	return 0, false
 }
 
-// idleRPM is the idle speed, nominal or a common one (common practice, no
-// source).
-func (m *Monitor) idleRPM() float64 {
-	if f := m.plan.Facts.IdleRPM; f > 0 {
-		return f
+func (s *segment) sinceStart(at bus.Micros) float64 { return (at - s.start).Seconds() }
+
+func abs(x float64) float64 {
+	if x < 0 {
+		return -x
 	}
-	return 600
+	return x
 }

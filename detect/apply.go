@@ -1,0 +1,148 @@
+package detect
+
+import (
+	"math"
+
+	"joltwatch/stream"
+)
+
+// Apply: from the rise of the command to the slip being down to what is
+// regulated: time, fastest fall of slip, engine pulled down, and, where torque
+// is known, energy put into the linings (integral of torque times slip speed).
+// Classes: normal, slow, incomplete (given up with slip left).
+// Without a command there is no instant to count from, and no finding.
+type apply struct {
+	on      bool
+	rise    edge
+	ctx     Context
+	slip0   float64 // when the command rose
+	engine  float64
+	low     float64
+	rate    float64
+	energy  float64
+	torque  float64 // seconds with torque known
+	total   float64
+	reached bool
+	done    onset
+	shifted bool
+	lost    bool
+	gear    int
+}
+
+// applyTail is how long after the end the engine's dip is still watched, in
+// seconds.
+const applyTail = 0.5
+
+func (d *apply) row(s *scene, m *moment) {
+	if m.rose && m.hasSlip && s.seg.inDrive && m.forward() {
+		*d = apply{on: true, rise: m.edge, ctx: m.context(s.seg.sinceStart(m.at)), slip0: m.slip, engine: m.engine, low: m.engine, gear: m.gear}
+		if m.slip <= s.set.Apply.DoneRPM {
+			// Nothing to pull down: in overrun the speeds are together anyhow.
+			d.on = false
+		}
+		return
+	}
+	if !d.on {
+		return
+	}
+	since := (m.at - d.rise.mid()).Seconds()
+	if m.fell || m.gap || !s.seg.inDrive || m.hasCommand && !m.engaged {
+		if d.reached {
+			d.finish(s, m, "normal")
+		} else {
+			s.out.ledger.chance(chApply, false, false)
+		}
+		d.on = false
+		return
+	}
+	if !m.hasSlip {
+		d.lost = true
+		return
+	}
+	d.low = min(d.low, m.engine)
+	if m.shifting || m.sinceShift < 0.3 {
+		d.shifted = true
+	}
+	if !d.reached {
+		d.total += m.dt
+		if m.row.Has(stream.EngineTorque) {
+			d.torque += m.dt
+			// All of the engine's torque is taken to pass the clutch: an
+			// upper value, since the fluid carries a part.
+			d.energy += float64(max(0, m.row.V[stream.EngineTorque]) * float64(max(0, m.slip)*(2*math.Pi/60)) * m.dt)
+		}
+		// Fall of slip over about 50 ms.
+		i := s.trail.after(m.at - 50_000)
+		if i < s.trail.end-1 {
+			q := s.trail.get(i)
+			if t := (m.at - q.at).Seconds(); t > 0 {
+				d.rate = max(d.rate, (q.slip()-m.slip)/t)
+			}
+		}
+		if m.slip <= s.set.Apply.DoneRPM+m.tol {
+			d.reached = true
+			d.done = onset{at: m.at, early: min(m.row.Prev[stream.EngineSpeed], m.row.Prev[stream.TurbineSpeed], m.at-seconds(m.dt)), late: m.at}
+		} else if since > s.set.Apply.GiveUpS {
+			d.done = onset{at: m.at, early: m.at, late: m.at}
+			d.finish(s, m, "incomplete")
+		}
+		return
+	}
+	if (m.at - d.done.at).Seconds() >= applyTail {
+		class := "normal"
+		if (d.done.at - d.rise.mid()).Seconds() >= s.set.Apply.SlowS {
+			class = "slow"
+		}
+		d.finish(s, m, class)
+	}
+}
+
+func (d *apply) end(s *scene) {
+	if d.on && d.reached {
+		d.finish(s, &s.m, "normal")
+	}
+	d.on = false
+}
+
+func (d *apply) finish(s *scene, m *moment, class string) {
+	d.on = false
+	if d.lost || d.shifted && class != "normal" {
+		// Shifts hold applies up; what is slow then is not the clutch.
+		s.out.ledger.chance(chApply, false, false)
+		return
+	}
+	f := Finding{Kind: KindApply, Class: class, Start: d.rise.early, End: d.done.at, Context: d.ctx, Worth: 0.05}
+	f.Keep = class != "normal"
+	if f.Keep {
+		f.Worth = 0.5
+	}
+	took := (d.done.at - d.rise.mid()).Seconds()
+	f.Measures = append(f.Measures,
+		measure("apply_s", took, 0.001),
+		measure("apply_min_s", max(0, (d.done.early-d.rise.late).Seconds()), 0.001),
+		measure("apply_max_s", (d.done.late-d.rise.early).Seconds(), 0.001),
+		measure("slip_before_rpm", d.slip0, 0.1),
+		measure("slip_rate_peak_rpm_per_s", d.rate, 1),
+		measure("engine_pulled_down_rpm", max(0, d.engine-d.low), 0.1))
+	if d.total > 0 && d.torque >= 0.9*d.total {
+		f.Measures = append(f.Measures, measure("lining_energy_j", d.energy, 1))
+	} else {
+		f.Lacking = append(f.Lacking, "engine_torque")
+	}
+	if s.cmd.role != stream.ClutchPressureCommand {
+		f.Lacking = append(f.Lacking, "clutch_pressure_command")
+	}
+	f.Lacking = append(f.Lacking, lacking(m.row, stream.FluidTemperature)...)
+	f.Instants = append(f.Instants,
+		Instant{"command rose", d.rise.mid(), d.rise.early, d.rise.late},
+		Instant{"slip down", d.done.at, d.done.early, d.done.late})
+	s.out.ledger.chance(chApply, true, f.Keep)
+	s.note(d.done.at, "applied")
+	var places []Place
+	if class != "incomplete" {
+		key := historyOf("apply_s", &d.ctx)
+		places = s.out.history.place(key, took)
+		s.out.history.add(key, round(took, 0.001))
+	}
+	s.out.finding(&f, places)
+}

@@ -1,0 +1,130 @@
+package detect
+
+import (
+	"math"
+
+	"joltwatch/bus"
+	"joltwatch/stream"
+)
+
+// Gearset slip: turbine over output speed departs from the gear's nominal
+// ratio outside a shift: the gearset's own clutches slip, not the converter's.
+// Not observable where the turbine speed is itself derived from the ratio.
+type gearsetSlip struct {
+	own     ownRatios
+	on      bool
+	start   bus.Micros
+	last    bus.Micros
+	ctx     Context
+	sum     float64
+	n       float64
+	peak    float64
+	ready   bus.Micros
+	chanced float64
+	quiet   float64
+	ratio   float64
+}
+
+// ownRatios are the gears' ratios, stated or seen on this vehicle.
+type ownRatios struct {
+	seen [gearBands]float64
+	s    [gearBands]float64 // seconds it rests on
+}
+
+// ownRatioS is how long a gear must have been seen before its own ratio counts,
+// in seconds.
+const ownRatioS = 20.0
+
+func (o *ownRatios) of(f *stream.Facts, gear int) (float64, bool) {
+	if r, ok := f.Ratios[gear]; ok && r > 0 {
+		return r, true
+	}
+	if gear >= 1 && gear < gearBands && o.s[gear] >= ownRatioS {
+		return o.seen[gear], true
+	}
+	return 0, false
+}
+
+func (o *ownRatios) learn(gear int, ratio, dt float64) {
+	if gear < 1 || gear >= gearBands {
+		return
+	}
+	if o.s[gear] == 0 {
+		o.seen[gear] = ratio
+	}
+	o.s[gear] += dt
+	o.seen[gear] += float64(min(1, dt/max(5, min(o.s[gear], 60))) * (ratio - o.seen[gear]))
+}
+
+// gearsetOutput is the output speed from which the ratio can be seen, rpm: the
+// sensors know nothing below.
+const gearsetOutput = 200.0
+
+func (d *gearsetSlip) row(s *scene, m *moment) {
+	set := &s.set.GearsetSlip
+	if m.gap || m.shifting || m.hasGear && m.sinceGear < set.SettleS || !m.hasGear {
+		d.ready = m.at + seconds(set.SettleS)
+	}
+	usable := m.at >= d.ready && m.hasSlip && m.tol == 0 && m.hasGear && m.gear >= 1 && m.running &&
+		m.row.Has(stream.OutputSpeed) && m.row.V[stream.OutputSpeed] >= gearsetOutput
+	if !usable {
+		if d.on {
+			d.finish(s, m)
+		}
+		return
+	}
+	out := m.row.V[stream.OutputSpeed]
+	want, ok := d.own.of(s.facts, m.gear)
+	if !ok {
+		d.own.learn(m.gear, m.turbine/out, m.dt)
+		return
+	}
+	d.chanced += m.dt
+	if d.chanced >= 60 {
+		d.chanced -= 60
+		s.out.ledger.chance(chGearset, true, false)
+	}
+	synchronous := float64(want * out)
+	off := m.turbine - synchronous
+	if abs(off) < max(set.MinRPM, float64(set.MinShare*synchronous)) {
+		if d.on {
+			d.quiet += max(m.dt, 0.001)
+			if d.quiet > 0.3 {
+				d.finish(s, m)
+			}
+		} else if _, stated := s.facts.Ratios[m.gear]; !stated {
+			d.own.learn(m.gear, m.turbine/out, m.dt)
+		}
+		return
+	}
+	if !d.on {
+		d.on, d.start, d.sum, d.n, d.peak = true, m.at, 0, 0, 0
+		d.ctx = m.context(s.seg.sinceStart(m.at))
+		d.ratio = want
+	}
+	d.quiet, d.last = 0, m.at
+	d.sum += float64(off * m.dt)
+	d.n += m.dt
+	if abs(off) > abs(d.peak) {
+		d.peak = off
+	}
+}
+
+func (d *gearsetSlip) end(s *scene) {
+	if d.on {
+		d.finish(s, &s.m)
+	}
+}
+
+func (d *gearsetSlip) finish(s *scene, m *moment) {
+	d.on = false
+	if d.n < s.set.GearsetSlip.MinS {
+		return
+	}
+	f := Finding{Kind: KindGearsetSlip, Class: "slipping", Start: d.start, End: d.last, Context: d.ctx, Worth: 0.8, Keep: true}
+	f.Measures = append(f.Measures, measure("slip_mean_rpm", d.sum/max(d.n, math.SmallestNonzeroFloat64), 0.1),
+		measure("slip_peak_rpm", d.peak, 0.1), measure("duration_s", (d.last-d.start).Seconds(), 0.001), measure("ratio_nominal", d.ratio, 0.001))
+	f.Lacking = append(f.Lacking, lacking(m.row, stream.Shifting)...)
+	s.out.ledger.chance(chGearset, true, true)
+	s.out.finding(&f, nil)
+}

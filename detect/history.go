@@ -1,0 +1,198 @@
+package detect
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"github.com/DataDog/sketches-go/ddsketch"
+	"github.com/DataDog/sketches-go/ddsketch/mapping"
+	"github.com/DataDog/sketches-go/ddsketch/store"
+)
+
+// history is the vehicle's own normal: a quantile sketch of each chief measure
+// by temperature band and gear.
+type history struct {
+	of map[historyKey]*ddsketch.DDSketch
+}
+
+// historyKey is one distribution. Band is the temperature band of the account
+// (-1 unknown), Gear the gear (-9 unknown).
+type historyKey struct {
+	Measure string `json:"measure"`
+	Band    int    `json:"band"`
+	Gear    int    `json:"gear"`
+}
+
+const (
+	// sketchGamma is the growth from one bin to the next: values are told
+	// apart to about 1 %. The linear interpolation between powers of two
+	// uses no logarithm, so that machines agree on the bin.
+	sketchGamma = 1.02
+	// sketchBins bounds a sketch: 4 KB.
+	sketchBins = 512
+	// historyKeys bounds the history as a whole.
+	historyKeys = 400
+	noBand      = -1
+	noGear      = -9
+)
+
+func (h *history) init() { h.of = map[historyKey]*ddsketch.DDSketch{} }
+
+func sketchMapping() mapping.IndexMapping {
+	m, err := mapping.NewLinearlyInterpolatedMappingWithGamma(sketchGamma, 0)
+	if err != nil {
+		panic(err) // the constant is out of range
+	}
+	return m
+}
+
+func newSketch() *ddsketch.DDSketch {
+	return ddsketch.NewDDSketch(sketchMapping(), store.NewCollapsingLowestDenseStore(sketchBins), store.NewCollapsingLowestDenseStore(sketchBins))
+}
+
+// key is where a finding's measure belongs.
+func historyOf(measure string, c *Context) historyKey {
+	k := historyKey{measure, noBand, noGear}
+	if c.FluidTemperatureC != nil {
+		k.Band = min(max(int(math.Floor(*c.FluidTemperatureC/20))+1, 0), tempBands-1)
+	}
+	if c.Gear != nil {
+		k.Gear = int(*c.Gear)
+	}
+	return k
+}
+
+// place says where a value falls among the earlier ones at this temperature and
+// gear, or nothing where there are none. It takes no notice of this one.
+func (h *history) place(k historyKey, v float64) []Place {
+	s := h.of[k]
+	if s == nil || s.IsEmpty() {
+		return nil
+	}
+	// The value's own bin counts half.
+	below, all := 0.0, s.GetCount()
+	own := v
+	if v > 0 {
+		i := s.IndexMapping.Index(v)
+		own = s.IndexMapping.Value(i)
+	}
+	s.ForEach(func(x, n float64) bool {
+		switch {
+		case x < own:
+			below += n
+		case x == own:
+			below += n / 2
+		}
+		return false
+	})
+	return []Place{{Measure: k.Measure, Share: round(below/all, 0.001), N: uint64(all)}}
+}
+
+// median returns the middle of the earlier values and how many there were.
+func (h *history) median(k historyKey) (float64, float64) {
+	s := h.of[k]
+	if s == nil || s.IsEmpty() {
+		return 0, 0
+	}
+	v, err := s.GetValueAtQuantile(0.5)
+	if err != nil {
+		return 0, 0
+	}
+	return v, s.GetCount()
+}
+
+// add counts a value, which must not be negative.
+func (h *history) add(k historyKey, v float64) {
+	if !(v >= 0) || math.IsInf(v, 0) {
+		return
+	}
+	s := h.of[k]
+	if s == nil {
+		if len(h.of) >= historyKeys {
+			return
+		}
+		s = newSketch()
+		h.of[k] = s
+	}
+	s.Add(v) //nolint:errcheck // only values out of range, excluded above
+}
+
+// historyRecord is one sketch on file.
+type historyRecord struct {
+	historyKey
+	Sketch []byte `json:"sketch"`
+}
+
+type historyFile struct {
+	Version int             `json:"version"`
+	Of      []historyRecord `json:"of"`
+}
+
+func (h *history) encode() []byte {
+	keys := make([]historyKey, 0, len(h.of))
+	for k := range h.of {
+		keys = append(keys, k)
+	}
+	slices.SortFunc(keys, func(a, b historyKey) int {
+		switch {
+		case a.Measure != b.Measure:
+			if a.Measure < b.Measure {
+				return -1
+			}
+			return 1
+		case a.Band != b.Band:
+			return a.Band - b.Band
+		}
+		return a.Gear - b.Gear
+	})
+	f := historyFile{Version: 1, Of: []historyRecord{}}
+	for _, k := range keys {
+		var b []byte
+		h.of[k].Encode(&b, false)
+		f.Of = append(f.Of, historyRecord{k, b})
+	}
+	out, err := json.Marshal(f)
+	if err != nil {
+		return nil // bytes and numbers always marshal
+	}
+	return out
+}
+
+func (h *history) decode(b []byte) (err error) {
+	if len(b) == 0 {
+		return nil
+	}
+	var f historyFile
+	if err := json.Unmarshal(b, &f); err != nil {
+		return fmt.Errorf("history of the vehicle: %w", err)
+	}
+	if f.Version != 1 {
+		return fmt.Errorf("history of the vehicle: version %d, expected 1", f.Version)
+	}
+	// The library's decoder is for its own output; what a damaged file makes
+	// of it must not stop the monitor.
+	defer func() {
+		if recover() != nil {
+			err = errors.New("history of the vehicle: damaged")
+		}
+	}()
+	of := map[historyKey]*ddsketch.DDSketch{}
+	want := sketchMapping()
+	for _, r := range f.Of {
+		s, err := ddsketch.DecodeDDSketch(r.Sketch, func() store.Store { return store.NewCollapsingLowestDenseStore(sketchBins) }, nil)
+		if err != nil {
+			return fmt.Errorf("history of the vehicle, %s: %w", r.Measure, err)
+		}
+		if s.IndexMapping == nil || !s.IndexMapping.Equals(want) {
+			return fmt.Errorf("history of the vehicle, %s: other bins", r.Measure)
+		}
+		if len(of) < historyKeys {
+			of[r.historyKey] = s
+		}
+	}
+	h.of = of
+	return nil
+}

@@ -1,0 +1,178 @@
+package detect
+
+import (
+	"joltwatch/bus"
+	"joltwatch/stream"
+)
+
+// Jolt: a burst of longitudinal acceleration, up or down and back again within
+// some tenths of a second, from an accelerometer where fitted, else from shaft
+// or road speed; tied to the clutch event nearest in time. A step that stays
+// (a brake released, the end of a stop) is no jolt.
+type jolt struct {
+	role   stream.Role // in use
+	has    bool
+	p      [joltLen]joltPoint
+	n      int // ever
+	quiet  bus.Micros
+	kmh    float64
+	minute float64
+	last   bus.Micros
+}
+
+type joltPoint struct {
+	at bus.Micros
+	v  float64 // m/s² or speed in m/s
+}
+
+const (
+	joltLen = 256
+	// The burst is compared with what was before and what comes after.
+	joltBefore = 350_000 * bus.Micros(1)
+	joltHalf   = 120_000 * bus.Micros(1)
+	joltAfter  = 350_000 * bus.Micros(1)
+	joltSide   = 150_000 * bus.Micros(1)
+	// joltCoarse is the sample spacing above which a burst falls between
+	// samples.
+	joltCoarse = 60_000 * bus.Micros(1)
+)
+
+func joltRank(r stream.Role) int {
+	switch r {
+	case stream.Acceleration:
+		return 3
+	case stream.OutputSpeed:
+		return 2
+	case stream.VehicleSpeed:
+		return 1
+	}
+	return 0
+}
+
+func (d *jolt) sample(s *scene, x *stream.Sample) {
+	rank := joltRank(x.Role)
+	if rank == 0 || !x.OK {
+		return
+	}
+	if !d.has || x.Role != d.role {
+		if d.has && rank < joltRank(d.role) && x.At-d.last < 2*bus.Second {
+			return
+		}
+		d.role, d.has, d.n = x.Role, true, 0
+	}
+	v := x.Value
+	switch x.Role {
+	case stream.OutputSpeed:
+		per := s.facts.OutputPerKmh
+		if per <= 0 {
+			return // rpm say nothing of m/s²
+		}
+		v = v / per / 3.6
+	case stream.VehicleSpeed:
+		v /= 3.6
+	}
+	if d.n > 0 {
+		prev := &d.p[(d.n-1)%joltLen]
+		if x.At <= prev.at {
+			return
+		}
+		if x.At-prev.at > 3*joltCoarse {
+			d.n = 0
+		} else if x.At-prev.at < 8000 {
+			return
+		}
+	}
+	d.p[d.n%joltLen] = joltPoint{x.At, v}
+	d.n++
+	d.last = x.At
+}
+
+// mean returns the mean acceleration between two instants.
+func (d *jolt) mean(from, to bus.Micros) (float64, bool) {
+	lo := max(0, d.n-joltLen)
+	var sum float64
+	k, first, last := 0, -1, -1
+	for i := d.n - 1; i >= lo; i-- {
+		q := &d.p[i%joltLen]
+		if q.at < from {
+			break
+		}
+		if q.at > to {
+			continue
+		}
+		if last < 0 {
+			last = i
+		}
+		first = i
+		sum += q.v
+		k++
+	}
+	if d.role == stream.Acceleration {
+		if k < 2 {
+			return 0, false
+		}
+		return sum / float64(k), true
+	}
+	if k < 3 {
+		return 0, false
+	}
+	a, b := &d.p[first%joltLen], &d.p[last%joltLen]
+	return (b.v - a.v) / (b.at - a.at).Seconds(), true
+}
+
+func (d *jolt) row(s *scene, m *moment) {
+	if !s.seg.inDrive || !m.hasKmh || d.n < 8 {
+		return
+	}
+	pitch := (d.p[(d.n-1)%joltLen].at - d.p[(d.n-8)%joltLen].at) / 7
+	can := pitch <= joltCoarse
+	if m.moving {
+		d.minute += m.dt
+		if d.minute >= 60 {
+			d.minute -= 60
+			s.out.ledger.chance(chJolt, can, false)
+		}
+	}
+	if !can {
+		return
+	}
+	mid := d.last - joltAfter - joltHalf/2
+	if m.kmh < s.set.Jolt.LowKmh {
+		d.quiet = max(d.quiet, m.at+joltBefore+joltAfter)
+	}
+	if mid < d.quiet {
+		return
+	}
+	before, ok1 := d.mean(mid-joltBefore, mid-joltBefore+joltSide)
+	after, ok2 := d.mean(mid+joltAfter-joltSide, mid+joltAfter)
+	at, ok3 := d.mean(mid-joltHalf/2, mid+joltHalf/2)
+	if !ok1 || !ok2 || !ok3 {
+		return
+	}
+	x, y := at-before, at-after
+	if x*y <= 0 {
+		return
+	}
+	burst := min(abs(x), abs(y))
+	if burst < s.set.Jolt.MinMps2 {
+		return
+	}
+	d.quiet = mid + bus.Second
+	f := Finding{Kind: KindJolt, Class: "jolt", Start: mid - joltHalf, End: mid + joltHalf, Context: m.context(s.seg.sinceStart(mid)), Worth: 0.6, Keep: true}
+	if x < 0 {
+		burst = -burst
+	}
+	f.Measures = append(f.Measures, measure("jolt_mps2", burst, 0.01))
+	f.Instants = append(f.Instants, Instant{"jolt", mid, mid - joltHalf, mid + joltHalf})
+	if what, off, ok := s.nearest(mid, s.set.Jolt.NearS); ok {
+		f.Measures = append(f.Measures, measure("after_nearest_s", off, 0.01))
+		f.Instants = append(f.Instants, Instant{what, mid - seconds(off), mid - seconds(off), mid - seconds(off)})
+	}
+	if d.role != stream.Acceleration {
+		f.Lacking = append(f.Lacking, "acceleration")
+	}
+	s.out.ledger.chance(chJolt, true, true)
+	s.out.finding(&f, nil)
+}
+
+func (d *jolt) end(*scene) { d.minute = 0 }

@@ -1,0 +1,120 @@
+package detect
+
+import (
+	"math"
+
+	"joltwatch/bus"
+)
+
+// onset is the instant at which slip began to leave what it was, and the
+// interval that noise and sample times allow for it.
+type onset struct{ at, early, late bus.Micros }
+
+// onsetChange is the change of slip, in rpm, that the instant stands for: the
+// speeds move together up to there.
+const onsetChange = 0.5
+
+// onset finds when the slip left base, given that it was off by the parted
+// limit at point i1, searching from an instant on. It fits base, then a ramp
+// or a parabola from the instant sought, by least squares over the instants in
+// question: a clutch whose pressure decays lets go along a parabola, one whose
+// plates come unstuck along a ramp. The interval holds the instants whose fit
+// is not much worse, given the noise, and never less than the bracket of the
+// samples around the best.
+func (t *trail) onset(from bus.Micros, i1 int, base, noise float64) onset {
+	i0 := max(t.after(from-300_000), t.from)
+	last := t.get(i1)
+	n := i1 + 1
+	// A few more points, while the slip is still small, steady the slope.
+	for n < t.end && n < i1+3 && abs(t.get(n).slip()-base) < 80 {
+		n++
+	}
+	pitch := (last.at - t.get(max(i1-5, i0)).at) / bus.Micros(max(1, min(5, i1-i0)))
+	if n-i0 < 4 || pitch > 120_000 {
+		return t.bracket(from, i0, i1, base, noise)
+	}
+	var0 := max(float64(noise*noise), 0.3)
+	lo, hi := max(from, last.at-1500_000), last.at
+	step := max((hi-lo)/300, 1000)
+	type fit struct {
+		tau bus.Micros
+		at  float64 // of onsetChange, in µs from lo
+		sse float64
+	}
+	best := fit{sse: math.Inf(1)}
+	var fits [2][320]fit
+	var count [2]int
+	for p := range fits {
+		for tau := lo; tau < hi; tau += step {
+			var dd, df, ff float64
+			for i := i0; i < n; i++ {
+				q := t.get(i)
+				d := q.slip() - base
+				dd += float64(d * d)
+				if q.at > tau {
+					f := (q.at - tau).Seconds()
+					if p == 1 {
+						f = float64(f * f)
+					}
+					df += float64(d * f)
+					ff += float64(f * f)
+				}
+			}
+			if ff == 0 {
+				continue
+			}
+			c := df / ff
+			if c*(last.slip()-base) <= 0 {
+				continue
+			}
+			x := onsetChange / abs(c)
+			if p == 1 {
+				x = math.Sqrt(x)
+			}
+			f := fit{tau, float64(tau-lo) + float64(x*1e6), dd - float64(c*df)}
+			if count[p] < len(fits[p]) {
+				fits[p][count[p]] = f
+				count[p]++
+			}
+			if f.sse < best.sse {
+				best = f
+			}
+		}
+	}
+	if math.IsInf(best.sse, 1) {
+		return t.bracket(from, i0, i1, base, noise)
+	}
+	// The model is no law: what it leaves over counts as noise too.
+	spare := max(var0, best.sse/float64(max(1, n-i0-3)))
+	early, late := best.at, best.at
+	for p := range fits {
+		for _, f := range fits[p][:count[p]] {
+			if f.sse <= best.sse+float64(6*spare) {
+				early, late = min(early, f.at), max(late, f.at)
+			}
+		}
+	}
+	margin := float64(pitch/2) + 4000
+	o := onset{at: lo + bus.Micros(best.at), early: lo + bus.Micros(early-margin), late: lo + bus.Micros(late+margin)}
+	o.late = min(max(o.late, o.at), last.late)
+	o.early = max(min(o.early, o.at), from)
+	o.at = min(max(o.at, o.early), o.late)
+	return o
+}
+
+// bracket is the coarse answer: between the last point that was certainly
+// still together and the first that had parted.
+func (t *trail) bracket(from bus.Micros, i0, i1 int, base, noise float64) onset {
+	p := t.get(i1)
+	o := onset{late: p.late, early: from}
+	near := max(3*noise, 3)
+	for i := i1 - 1; i >= i0; i-- {
+		if abs(t.get(i).slip()-base) <= near {
+			o.early = max(from, t.get(i).early)
+			break
+		}
+	}
+	o.at = o.early + (p.at-o.early)/2
+	o.at = min(max(o.at, o.early), o.late)
+	return o
+}

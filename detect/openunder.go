@@ -1,0 +1,88 @@
+package detect
+
+import (
+	"math"
+
+	"joltwatch/bus"
+	"joltwatch/stream"
+)
+
+// Open under drive: the command dropped and slip is high with the gear held
+// and the pedal down: the converter multiplies torque in place of a downshift.
+// It is told apart from a slipping gearset by the ratio seen. Classes: asked;
+// unclear where the ratio cannot be seen.
+type openUnderDrive struct {
+	on     bool
+	start  bus.Micros
+	ctx    Context
+	gear   int
+	peak   float64
+	sum    float64
+	n      float64
+	fellAt bus.Micros
+	armed  bool
+	ratio  float64 // worst departure of the ratio seen, as a share
+	seen   bool
+}
+
+func (d *openUnderDrive) row(s *scene, m *moment) {
+	set := &s.set.OpenUnderDrive
+	if m.fell {
+		// Only a clutch that opens while it is driven through.
+		a, ok := m.accelerator()
+		d.armed = ok && a >= set.MinAcceleratorPct && m.hasKmh && m.kmh >= set.MinKmh && m.forward()
+		d.fellAt = m.at
+		d.gear = m.gear
+	}
+	a, ok := m.accelerator()
+	under := d.armed && s.seg.inDrive && m.hasCommand && !m.engaged && ok && a >= set.MinAcceleratorPct && m.hasKmh &&
+		m.kmh >= set.MinKmh && m.hasGear && m.gear == d.gear && m.hasSlip && !m.gap
+	if !under {
+		if d.on {
+			d.finish(s, m)
+		}
+		if m.rose || m.hasGear && m.gear != d.gear || m.gap {
+			d.armed = false
+		}
+		return
+	}
+	if m.slip < set.MinRPM && !d.on {
+		return
+	}
+	if !d.on {
+		d.on, d.start, d.peak, d.sum, d.n, d.ratio, d.seen = true, d.fellAt, 0, 0, 0, 0, false
+		d.ctx = m.context(s.seg.sinceStart(m.at))
+	}
+	d.peak = max(d.peak, m.slip)
+	d.sum += float64(m.slip * m.dt)
+	d.n += m.dt
+	if r := s.facts.Ratios[m.gear]; r > 0 && m.tol == 0 && m.row.Has(stream.OutputSpeed) && m.row.V[stream.OutputSpeed] > 100 && !m.shifting {
+		d.seen = true
+		d.ratio = max(d.ratio, abs(m.turbine/m.row.V[stream.OutputSpeed]/r-1))
+	}
+}
+
+func (d *openUnderDrive) end(s *scene) {
+	if d.on {
+		d.finish(s, &s.m)
+	}
+	d.armed = false
+}
+
+func (d *openUnderDrive) finish(s *scene, m *moment) {
+	d.on, d.armed = false, false
+	if d.n < s.set.OpenUnderDrive.MinS {
+		return
+	}
+	f := Finding{Kind: KindOpenUnderDrive, Class: "asked", Start: d.start, End: m.at, Context: d.ctx, Worth: 0.1}
+	f.Measures = append(f.Measures, measure("slip_peak_rpm", d.peak, 0.1), measure("slip_mean_rpm", d.sum/max(d.n, math.SmallestNonzeroFloat64), 0.1),
+		measure("duration_s", (m.at-d.start).Seconds(), 0.001))
+	if d.seen {
+		f.Measures = append(f.Measures, measure("ratio_off_percent", 100*d.ratio, 0.1))
+	} else {
+		f.Class = "unknown"
+		f.Lacking = append(f.Lacking, "gear ratio seen")
+	}
+	s.out.ledger.chance(chOpen, true, false)
+	s.out.finding(&f, nil)
+}

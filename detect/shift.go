@@ -1,0 +1,149 @@
+package detect
+
+import (
+	"math"
+
+	"joltwatch/bus"
+	"joltwatch/stream"
+)
+
+// Shift with the clutch on: how deep and how long the command dipped, the
+// largest slip, how long the shift took, and whether the clutch opened in it.
+// Classes: closed-through, opened. A shift is bounded by the controller's
+// report, else by the change of the gear.
+type shiftOn struct {
+	on       bool
+	start    bus.Micros
+	ctx      Context
+	from     int
+	engaged  bool
+	before   float64 // command
+	hasP     bool
+	least    float64
+	dipFrom  bus.Micros
+	dipS     float64
+	peak     float64
+	slip     bool
+	opened   bool
+	reported bool // by the controller
+	ended    bus.Micros
+	over     bool
+	usual    float64 // command between shifts
+	usualAt  bus.Micros
+	changed  bool
+	lastGear int
+	had      bool
+}
+
+func (d *shiftOn) row(s *scene, m *moment) {
+	set := &s.set.Shift
+	if m.gap || !s.seg.inDrive {
+		d.on = false
+		d.had = false
+		return
+	}
+	changed := m.hasGear && d.had && m.gear != d.lastGear && m.gear >= 1 && d.lastGear >= 1 && m.gear != stream.GearShifting
+	old := d.lastGear
+	if m.hasGear && m.gear != stream.GearShifting {
+		d.lastGear, d.had = m.gear, true
+	}
+	if !d.on {
+		if m.shifting && m.forward() && d.had && d.lastGear >= 1 && m.moving {
+			d.begin(s, m, d.lastGear, true)
+		} else if changed && m.moving {
+			d.begin(s, m, old, false)
+			d.changed = true
+			d.ended, d.over = m.at, true
+		} else if m.hasPressure && m.engaged {
+			d.usual, d.usualAt = m.command, m.at
+		}
+	}
+	if !d.on {
+		return
+	}
+	if changed {
+		d.changed = true
+	}
+	if m.hasSlip {
+		d.slip = true
+		d.peak = max(d.peak, abs(m.slip))
+	}
+	if m.hasPressure {
+		if m.command < d.least {
+			d.least = m.command
+		}
+		if m.command < float64(0.95*d.before) {
+			d.dipS += m.dt
+		}
+	}
+	if m.hasCommand && !m.engaged {
+		d.opened = true
+	}
+	if d.reported && !m.shifting && !d.over {
+		d.ended, d.over = m.at, true
+	}
+	if d.over && m.shifting {
+		d.over = false // one shift after another: take them as one
+	}
+	if d.over && (m.at-d.ended).Seconds() >= set.AfterS {
+		d.finish(s, m)
+	}
+	if !d.over && (m.at-d.start).Seconds() > 5 {
+		d.on = false // no shift takes so long
+	}
+}
+
+func (d *shiftOn) begin(s *scene, m *moment, from int, reported bool) {
+	*d = shiftOn{on: true, start: m.at, ctx: m.context(s.seg.sinceStart(m.at)), from: from, reported: reported,
+		lastGear: d.lastGear, had: d.had, least: math.Inf(1), usual: d.usual, usualAt: d.usualAt}
+	d.engaged = m.hasCommand && m.engaged || !m.hasCommand && (m.state == closed || m.state == partial || m.state == coast)
+	if m.hasPressure {
+		d.hasP = true
+		d.before = m.command
+		if (m.at - d.usualAt).Seconds() < 1 {
+			d.before = max(d.before, d.usual)
+		}
+	}
+	if reported {
+		return
+	}
+	// Only the gear is known, and its change comes late in the shift or early:
+	// take in what was before.
+	for i := s.trail.after(m.at - seconds(s.set.Shift.BeforeS)); i < s.trail.end; i++ {
+		d.peak = max(d.peak, abs(s.trail.get(i).slip()))
+		d.slip = true
+	}
+	d.start = m.at - seconds(s.set.Shift.BeforeS)
+}
+
+func (d *shiftOn) finish(s *scene, m *moment) {
+	d.on = false
+	if !d.changed || !d.engaged {
+		return
+	}
+	if !d.slip {
+		s.out.ledger.chance(chShift, false, false)
+		return
+	}
+	f := Finding{Kind: KindShift, Class: "closed-through", Start: d.start, End: d.ended, Context: d.ctx, Worth: 0.05}
+	if d.opened || !m.hasCommand && d.peak > s.set.Shift.OpenedRPM {
+		f.Class, f.Worth = "opened", 0.15
+	}
+	f.Measures = append(f.Measures,
+		measure("from_gear", float64(d.from), 1), measure("to_gear", float64(d.lastGear), 1),
+		measure("slip_peak_rpm", d.peak, 0.1))
+	if d.reported {
+		f.Measures = append(f.Measures, measure("shift_s", (d.ended-d.start).Seconds(), 0.001))
+	} else {
+		f.Lacking = append(f.Lacking, "shifting")
+	}
+	if d.hasP && !math.IsInf(d.least, 1) {
+		f.Measures = append(f.Measures,
+			measure("command_before_kpa", d.before, 0.1), measure("command_least_kpa", d.least, 0.1),
+			measure("dip_depth_kpa", max(0, d.before-d.least), 0.1), measure("dip_s", d.dipS, 0.001))
+	} else {
+		f.Lacking = append(f.Lacking, "clutch_pressure_command")
+	}
+	s.out.ledger.chance(chShift, true, f.Class == "opened")
+	s.out.finding(&f, nil)
+}

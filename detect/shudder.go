@@ -1,0 +1,248 @@
+package detect
+
+import (
+	"math"
+
+	"joltwatch/bus"
+	"joltwatch/stream"
+)
+
+// Shudder: a narrow band of oscillation of slip while the clutch is partial or
+// closed. A misfire feels the same, but shakes engine and turbine together with
+// the clutch closed: classes shudder (slip carries the band) and with-engine
+// (engine and turbine carry it together). Where the rows are too far apart for
+// the band nothing can be told, and that is counted.
+type shudder struct {
+	bank  [bankMax]oscillator // of slip
+	whole [bankMax]oscillator // of engine speed
+	bins  int
+	// the window under way
+	n          int
+	first      bus.Micros
+	lastAt     bus.Micros
+	slip, eng  ring
+	minDt      float64
+	maxDt      float64
+	rate       float64
+	braked     bool
+	goodFrom   bus.Micros
+	run        float64 // seconds of windows that shook, running
+	start      bus.Micros
+	end0       bus.Micros
+	ctx        Context
+	hz         float64
+	amp        float64
+	engAmp     float64
+	class      string
+	quietSince float64
+	brakeEnded bool
+	minute     float64
+	blind      float64
+}
+
+// bankMax bounds the bins: 3 to 24 Hz in steps of 0.5 Hz.
+const bankMax = 48
+
+// shudderWindow is the length of one analysis, in seconds: it tells bins of
+// about 1 Hz apart.
+const shudderWindow = 1.0
+
+// ring holds the samples of one window: at most 1 s at 200 Hz.
+type ring struct{ v [256]float64 }
+
+// oscillator is the second-order recursion of Goertzel (1958) for one bin.
+type oscillator struct{ coeff, s1, s2 float64 }
+
+func (o *oscillator) step(x float64) {
+	s := x + float64(o.coeff*o.s1) - o.s2
+	o.s2, o.s1 = o.s1, s
+}
+
+// power is the squared magnitude of the bin.
+func (o *oscillator) power() float64 {
+	return float64(o.s1*o.s1) + float64(o.s2*o.s2) - float64(float64(o.coeff*o.s1)*o.s2)
+}
+
+func (d *shudder) init(set *ShudderSettings) {}
+
+func (d *shudder) row(s *scene, m *moment) {
+	set := &s.set.Shudder
+	on := m.running && m.moving && m.hasSlip && m.tol == 0 && !m.gap && m.dt > 0 && m.forward() &&
+		(m.state == partial || m.state == closed || m.state == coast) && !m.shifting && (!m.hasGear || m.sinceShift > 0.8)
+	if m.row.Has(stream.Brake) && m.row.V[stream.Brake] != 0 {
+		d.braked = true
+	}
+	if !on {
+		d.n = 0
+		if d.run > 0 {
+			if m.row.Has(stream.Brake) && m.row.V[stream.Brake] != 0 && m.state == open {
+				d.brakeEnded = true
+			}
+			d.finish(s)
+		}
+		return
+	}
+	if d.n == 0 {
+		d.first, d.minDt, d.maxDt = m.at, m.dt, m.dt
+	} else {
+		d.minDt, d.maxDt = min(d.minDt, m.dt), max(d.maxDt, m.dt)
+	}
+	if d.n < len(d.slip.v) {
+		d.slip.v[d.n], d.eng.v[d.n] = m.slip, m.engine
+		d.n++
+	}
+	d.lastAt = m.at
+	if long := (m.at - d.first).Seconds(); long >= shudderWindow || d.n == len(d.slip.v) {
+		d.window(s, m, set, long)
+		d.n = 0
+	}
+}
+
+// window analyses what has been gathered.
+func (d *shudder) window(s *scene, m *moment, set *ShudderSettings, long float64) {
+	n := d.n
+	if n < 8 || long <= 0 {
+		d.chance(s, false)
+		return
+	}
+	rate := float64(n-1) / long
+	high := min(set.ToHz, float64(0.4*rate))
+	if high < set.FromHz+2 || d.maxDt > float64(2.5*d.minDt)+0.004 {
+		d.chance(s, false)
+		return
+	}
+	d.chance(s, true)
+	amp, hz, share, rest := d.peak(d.slip.v[:n], rate, set.FromHz, high)
+	engAmp, engHz, engShare, _ := d.peak(d.eng.v[:n], rate, set.FromHz, high)
+	_ = rest
+	shook, class := false, ""
+	switch {
+	case amp >= set.MinRPM && share >= set.Share:
+		shook, class = true, "shudder"
+	case engAmp >= float64(3*set.MinRPM) && engShare >= set.Share && m.state != partial:
+		shook, class = true, "with-engine"
+		hz = engHz
+	}
+	// One band: the next window must agree.
+	if shook && d.run > 0 && (class != d.class || abs(hz-d.hz) > 1.5) {
+		d.finish(s)
+	}
+	if !shook {
+		if d.run > 0 {
+			d.finish(s)
+		}
+		return
+	}
+	if d.run == 0 {
+		d.start = d.first
+		d.ctx = m.context(s.seg.sinceStart(d.first))
+		d.amp, d.engAmp, d.hz, d.class = 0, 0, hz, class
+		d.brakeEnded = false
+	}
+	d.run += long
+	d.end0 = d.lastAt
+	d.hz += float64(long / d.run * (hz - d.hz))
+	d.amp, d.engAmp = max(d.amp, amp), max(d.engAmp, engAmp)
+}
+
+func (d *shudder) chance(s *scene, can bool) {
+	// A minute of clutch on is one chance.
+	c := &d.minute
+	if !can {
+		c = &d.blind
+	}
+	*c += shudderWindow
+	if *c >= 60 {
+		*c -= 60
+		s.out.ledger.chance(chShudder, can, false)
+	}
+}
+
+// peak returns the amplitude (half of peak to peak) and frequency of the
+// strongest bin, and the share of the oscillation's power, in the band, that
+// lies in it and its neighbours.
+func (d *shudder) peak(v []float64, rate, low, high float64) (amp, hz, share, rest float64) {
+	n := len(v)
+	// A straight line through the window is no oscillation.
+	var st, sv, stt, stv float64
+	for i, x := range v {
+		t := float64(i)
+		st += t
+		sv += x - v[0]
+		stt += float64(t * t)
+		stv += float64(t * (x - v[0]))
+	}
+	k := float64(n)
+	den := k*stt - float64(st*st)
+	slope := 0.0
+	if den != 0 {
+		slope = (k*stv - float64(st*sv)) / den
+	}
+	mean := (sv - float64(slope*st)) / k
+	bins := 0
+	step := 0.5
+	for f := low - 1; f <= high+1 && bins < bankMax; f += step {
+		d.bank[bins] = oscillator{coeff: 2 * math.Cos(2*math.Pi*f/rate)}
+		bins++
+	}
+	wsum := 0.0
+	for i, x := range v {
+		// The Hann window keeps what is outside the band out of it.
+		w := 0.5 - float64(0.5*math.Cos(2*math.Pi*(float64(i)+0.5)/k))
+		wsum += w
+		y := float64((x - v[0] - mean - float64(slope*float64(i))) * w)
+		for b := 0; b < bins; b++ {
+			d.bank[b].step(y)
+		}
+	}
+	best, total, bestP := 0, 0.0, 0.0
+	for b := 0; b < bins; b++ {
+		p := d.bank[b].power()
+		total += p
+		f := low - 1 + float64(step*float64(b))
+		if f >= low && f <= high && p > bestP {
+			best, bestP = b, p
+		}
+	}
+	if total <= 0 || bestP <= 0 {
+		return 0, 0, 0, 0
+	}
+	in := 0.0
+	// The main lobe of the window is 4/length wide.
+	for b := max(0, best-4); b <= min(bins-1, best+4); b++ {
+		in += d.bank[b].power()
+	}
+	return 2 * math.Sqrt(bestP) / wsum, low - 1 + float64(step*float64(best)), in / total, total - in
+}
+
+func (d *shudder) end(s *scene) {
+	if d.run > 0 {
+		d.finish(s)
+	}
+	d.n, d.minute, d.blind = 0, 0, 0
+}
+
+func (d *shudder) finish(s *scene) {
+	run := d.run
+	d.run = 0
+	if run < s.set.Shudder.MinS {
+		return
+	}
+	f := Finding{Kind: KindShudder, Class: d.class, Start: d.start, End: d.end0, Context: d.ctx, Worth: 0.7, Keep: true}
+	if d.class == "with-engine" {
+		f.Worth = 0.5
+	}
+	amp := d.amp
+	if d.class == "with-engine" {
+		amp = d.engAmp
+	}
+	f.Measures = append(f.Measures, measure("amplitude_rpm", amp, 0.1), measure("frequency_hz", d.hz, 0.1),
+		measure("duration_s", (d.end0-d.start).Seconds(), 0.001),
+		measure("slip_amplitude_rpm", d.amp, 0.1), measure("engine_amplitude_rpm", d.engAmp, 0.1))
+	if d.brakeEnded {
+		f.Instants = append(f.Instants, Instant{"ended with the brake", d.end0, d.end0, s.m.at})
+	}
+	f.Lacking = append(f.Lacking, lacking(s.m.row, stream.Acceleration, stream.Brake)...)
+	s.out.ledger.chance(chShudder, true, true)
+	s.out.finding(&f, nil)
+}

@@ -1,0 +1,87 @@
+package detect
+
+import (
+	"joltwatch/bus"
+	"joltwatch/stream"
+)
+
+// Stale role: a mapped role that was known in this drive falls silent (stale)
+// or is sent as not available while the engine runs and other roles go on.
+type roleStale struct {
+	roles []stream.Role
+	state [stream.NumRoles]staleState
+}
+
+type staleState struct {
+	known bool // was known in this drive
+	lost  bool
+	since bus.Micros
+	told  bool
+}
+
+func (d *roleStale) init(plan *stream.Plan) {
+	var has [stream.NumRoles]bool
+	for _, m := range plan.Messages {
+		for _, x := range m.Signals {
+			if x.Role < stream.NumRoles {
+				has[x.Role] = true
+			}
+		}
+	}
+	for r, ok := range has {
+		if ok && stream.Role(r) != stream.DriverMark {
+			d.roles = append(d.roles, stream.Role(r))
+		}
+	}
+}
+
+func (d *roleStale) begin() { d.state = [stream.NumRoles]staleState{} }
+
+func (d *roleStale) row(s *scene, m *moment) {
+	if !s.seg.inDrive || !m.running {
+		for _, r := range d.roles {
+			d.state[r].lost = false
+		}
+		return
+	}
+	for _, r := range d.roles {
+		x := &d.state[r]
+		switch {
+		case m.row.Known&(1<<r) != 0 && m.row.Derived&(1<<r) == 0:
+			if x.lost {
+				d.close(s, r, m.at)
+			}
+			x.known, x.lost = true, false
+		case x.known && !x.lost:
+			x.lost, x.since = true, m.at
+		}
+	}
+}
+
+func (d *roleStale) close(s *scene, r stream.Role, at bus.Micros) {
+	x := &d.state[r]
+	x.lost = false
+	long := (at - x.since).Seconds()
+	if long < s.set.RoleStale.MinS {
+		return
+	}
+	c := &s.out.ledger.roles[r]
+	class := "stale"
+	// What still comes but is no number is not silence.
+	if c.begun && c.last >= x.since && c.notOK > 0 && (c.last-x.since).Seconds() > 0.5*long && c.lastBad >= x.since {
+		class = "not-available"
+	}
+	f := Finding{Kind: KindRoleStale, Class: class, Start: x.since, End: at, Worth: 0.3, Keep: true, Lacking: []string{r.String()}}
+	f.Context = s.m.context(s.seg.sinceStart(x.since))
+	f.Measures = append(f.Measures, measure("duration_s", long, 0.001))
+	s.out.ledger.chance(chStale, true, true)
+	s.out.finding(&f, nil)
+}
+
+func (d *roleStale) end(s *scene, at bus.Micros) {
+	for _, r := range d.roles {
+		if d.state[r].lost {
+			d.close(s, r, at)
+		}
+	}
+}
