@@ -13,9 +13,6 @@ type AdapterOptions struct {
 	// Bitrate of the CAN bus in bit/s: one of the nine that the protocol
 	// knows. 0 leaves the adapter's own.
 	Bitrate uint32
-	// Ask opens the adapter so that it acknowledges and can send; see Asker.
-	// Otherwise it is opened listen-only.
-	Ask bool
 }
 
 // SerialCAN is a serial adapter that speaks the line protocol of the kernel's
@@ -83,7 +80,7 @@ func (s *SerialCAN) start() error {
 	s.reply(100*time.Millisecond, true)
 	s.lines.reset()
 	s.clock = deviceClock{modulus: stampModulus, last: s.clock.last}
-	var answers, listenOnly bool
+	var answers bool
 	command := func(c string) (refused bool, err error) {
 		if err := s.port.write(c); err != nil {
 			return false, fmt.Errorf("%s: %w", s.port.path, err)
@@ -111,13 +108,12 @@ func (s *SerialCAN) start() error {
 		return err
 	}
 	stamps := answers && !refused
-	if !s.opt.Ask {
-		if refused, err = command(adapterListenOnly); err != nil {
-			return err
-		}
-		listenOnly = !refused
+	if refused, err = command(adapterListenOnly); err != nil {
+		return err
 	}
-	if !listenOnly {
+	listenOnly := !refused
+	if refused {
+		// Open, it acknowledges the frames of others; it still sends none.
 		if refused, err = command(adapterOpen); err != nil {
 			return err
 		}
@@ -293,8 +289,8 @@ type AdapterState struct {
 	// Answers is false where the adapter has answered no command: it may be
 	// none, or one without answers.
 	Answers bool
-	// ListenOnly is false where it refused that mode or Ask is set; it then
-	// acknowledges the frames of others, and still sends none.
+	// ListenOnly is false where it refused that mode; it then acknowledges
+	// the frames of others, and still sends none.
 	ListenOnly bool
 	// Stamps says that frames carry the adapter's own time.
 	Stamps bool

@@ -42,6 +42,7 @@ type Filter struct {
 type SocketCAN struct {
 	iface string
 	opt   SocketOptions
+	wait  time.Duration // how long Read waits for the first frame
 
 	file *os.File // nil while the interface is away
 	conn syscall.RawConn
@@ -88,7 +89,7 @@ type mmsghdr struct {
 // OpenSocketCAN listens to a CAN interface. It is not set up here: see
 // SetUpCAN.
 func OpenSocketCAN(iface string, opt SocketOptions) (*SocketCAN, error) {
-	s := &SocketCAN{iface: iface, opt: opt, out: make([]Frame, 0, 4*socketBatch+4)}
+	s := &SocketCAN{iface: iface, opt: opt, wait: quietTime, out: make([]Frame, 0, 4*socketBatch+4)}
 	for i := range s.msgs {
 		s.iovs[i].Base = &s.data[i][0]
 		s.iovs[i].SetLen(len(s.data[i]))
@@ -229,9 +230,9 @@ func (s *SocketCAN) receive() error {
 			return nil
 		}
 	}
-	wait := quietTime
+	wait := s.wait
 	if s.down {
-		wait = absentTime
+		wait = min(wait, absentTime)
 	}
 	var n int
 	err := s.file.SetReadDeadline(time.Now().Add(wait))
