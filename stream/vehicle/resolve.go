@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"joltwatch/bus"
 	"joltwatch/stream"
 	"joltwatch/stream/dbc"
 	"joltwatch/stream/j1939"
@@ -172,7 +173,7 @@ func (r *resolver) request(i int) {
 		q.RequestID = 0x7E0
 	}
 	if q.AnswerID == 0 {
-		q.AnswerID = q.RequestID + 8
+		q.AnswerID = bus.AnswerTo(q.RequestID)
 	}
 	q.Bus = b.Name
 	b.Requests = append(b.Requests, q)
