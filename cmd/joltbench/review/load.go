@@ -8,7 +8,10 @@ import (
 	"reflect"
 	"slices"
 
+	"github.com/pelletier/go-toml/v2"
+
 	"joltwatch/bus"
+	"joltwatch/detect"
 	"joltwatch/storage"
 	"joltwatch/stream"
 )
@@ -71,6 +74,7 @@ func (s *Stay) boots(store *storage.Store) {
 	}
 	var settings [][]byte
 	s.plans = map[uint32]*stream.Plan{}
+	s.settings = map[uint32]detect.Settings{}
 	for _, b := range boots {
 		if b.Label != "" {
 			s.Label = b.Label
@@ -92,6 +96,11 @@ func (s *Stay) boots(store *storage.Store) {
 				s.Remark(fmt.Sprintf("the settings changed before run %d: findings before and after are not alike; the last settings are shown", b.Number))
 			}
 			settings = append(settings, b.Settings)
+			if set, err := detectSettings(b.Settings); err != nil {
+				s.Remark(fmt.Sprintf("run %d: the stored settings could not be understood; the defaults are used to draw the clutch state: %v", b.Number, err))
+			} else {
+				s.settings[b.Number] = set
+			}
 			s.Settings = string(b.Settings)
 		}
 	}
@@ -144,4 +153,14 @@ func (s *Stay) health(store *storage.Store) {
 	if k := lost[storage.EvidenceNoRoom]; k > 0 {
 		s.Remark(fmt.Sprintf("the evidence of %d events was not kept for want of room", k))
 	}
+}
+
+// detectSettings reads the [detect] table of a stored vehicle file over the
+// defaults.
+func detectSettings(text []byte) (detect.Settings, error) {
+	doc := struct {
+		Detect detect.Settings `toml:"detect"`
+	}{detect.DefaultSettings()}
+	err := toml.Unmarshal(text, &doc)
+	return doc.Detect, err
 }

@@ -36,6 +36,7 @@ type Stay struct {
 	Damaged bool
 
 	plans    map[uint32]*stream.Plan // by run, where they are known
+	settings map[uint32]detect.Settings
 	evidence func(boot uint32, from, to bus.Micros) ([]bus.Frame, error)
 }
 
@@ -153,4 +154,13 @@ func (s *Stay) PlanOf(boot uint32) *stream.Plan {
 		return p
 	}
 	return s.Plan
+}
+
+// SettingsOf returns what the detectors of that run were set to; the defaults
+// where the store does not say.
+func (s *Stay) SettingsOf(boot uint32) detect.Settings {
+	if set, ok := s.settings[boot]; ok {
+		return set
+	}
+	return detect.DefaultSettings()
 }

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"joltwatch/bus"
+	"joltwatch/detect"
 	"joltwatch/stream"
 )
 
@@ -31,6 +32,13 @@ type Trace struct {
 // no role of its own.
 const Slip = "slip"
 
+// ClutchState is the name of the trace of what the clutch does; its values
+// index ClutchStates.
+const ClutchState = "clutch_state"
+
+// ClutchStates are the states by the value of the trace.
+var ClutchStates = [...]string{"unknown", "open", "partial", "closed", "coast"}
+
 // ErrNoPlan says that a store holds no plan to decode its frames with.
 var ErrNoPlan = errors.New("the store holds no plan, so its frames cannot be decoded")
 
@@ -53,17 +61,18 @@ func (s *Stay) Traces(boot uint32, from, to bus.Micros) ([]Trace, error) {
 	if err != nil && len(frames) == 0 {
 		return nil, err
 	}
-	list, derr := Decode(plan, frames)
+	list, derr := Decode(plan, s.SettingsOf(boot), frames)
 	return list, errors.Join(err, derr)
 }
 
-// Decode runs frames through the plan and returns their traces.
-func Decode(plan *stream.Plan, frames []bus.Frame) ([]Trace, error) {
+// Decode runs frames through the plan and returns their traces; the state of
+// the clutch is worked out with the settings.
+func Decode(plan *stream.Plan, set detect.Settings, frames []bus.Frame) ([]Trace, error) {
 	st, err := stream.New(plan)
 	if err != nil {
 		return nil, err
 	}
-	c := newCollector(plan)
+	c := newCollector(plan, set)
 	for i := range frames {
 		st.Push(&frames[i], c)
 	}
@@ -78,16 +87,21 @@ type collector struct {
 	// worked is the turbine speed of rows in which it was derived.
 	worked Trace
 	slip   Trace
+	state  Trace
+	// monitor says what state the clutch is in; what it finds is not asked
+	// for, as the store holds what was found in the vehicle.
+	monitor *detect.Monitor
 }
 
-func newCollector(plan *stream.Plan) *collector {
-	c := &collector{plan: plan}
+func newCollector(plan *stream.Plan, set detect.Settings) *collector {
+	c := &collector{plan: plan, monitor: detect.New(set, plan, nil)}
 	for r := range c.roles {
 		role := stream.Role(r)
 		c.roles[r] = Trace{Name: role.String(), Unit: role.Unit(), Step: Stepped(role)}
 	}
 	c.worked = Trace{Name: stream.TurbineSpeed.String(), Unit: "rpm", Derived: true, Quantum: 0.1}
 	c.slip = Trace{Name: Slip, Unit: "rpm", Quantum: 0.1}
+	c.state = Trace{Name: ClutchState, Step: true, Quantum: 1}
 	return c
 }
 
@@ -106,6 +120,7 @@ func (c *collector) Frame(*bus.Frame) {}
 
 // Sample implements stream.Sink.
 func (c *collector) Sample(x *stream.Sample) {
+	c.monitor.Sample(x)
 	v := x.Value
 	if !x.OK {
 		v = math.NaN()
@@ -115,6 +130,8 @@ func (c *collector) Sample(x *stream.Sample) {
 
 // Row implements stream.Sink.
 func (c *collector) Row(r *stream.Row) {
+	c.monitor.Row(r)
+	c.state.add(r.At, float64(max(0, slices.Index(ClutchStates[:], c.monitor.ClutchState()))))
 	slip, turbine := math.NaN(), math.NaN()
 	if r.Has(stream.EngineSpeed, stream.TurbineSpeed) {
 		slip = r.V[stream.EngineSpeed] - r.V[stream.TurbineSpeed]
@@ -161,6 +178,9 @@ func (c *collector) traces() []Trace {
 			c.slip.breakGaps()
 			list = append(list, c.slip)
 		}
+	}
+	if len(c.state.T) > 0 {
+		list = append(list, c.state)
 	}
 	return list
 }

@@ -87,12 +87,12 @@ func Digits(v float64, unit string) string {
 var chief = map[string][]string{
 	detect.KindReleaseLag:     {"lag_s", "lag_max_s"},
 	detect.KindHillSlip:       {"slip_mean_rpm", "slip_peak_rpm"},
-	detect.KindApply:          {"apply_s", "apply_time_s", "duration_s", "time_s"},
+	detect.KindApply:          {"apply_s", "apply_max_s", "duration_s"},
 	detect.KindShift:          {"slip_peak_rpm", "shift_s"},
 	detect.KindOpenUnderDrive: {"slip_peak_rpm", "slip_mean_rpm"},
 	detect.KindGearsetSlip:    {"slip_mean_rpm", "slip_peak_rpm"},
 	detect.KindFlare:          {"flare_rpm", "slip_peak_rpm"},
-	detect.KindShudder:        {"amplitude_rpm", "amplitude_mps2"},
+	detect.KindShudder:        {"amplitude_rpm", "amplitude_m_per_s2"},
 	detect.KindJolt:           {"jolt_mps2", "jerk_mps3"},
 }
 
@@ -112,5 +112,5 @@ func Main(f *detect.Finding) (detect.Measure, bool) {
 
 // Ordinary reports whether the class is that of a healthy vehicle.
 func Ordinary(class string) bool {
-	return slices.Contains([]string{"", "normal", "asked", "closed-through", "mark"}, class)
+	return slices.Contains([]string{"", "normal", "asked", "closed-through", "opened", "mark"}, class)
 }
