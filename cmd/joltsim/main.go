@@ -11,32 +11,40 @@ import (
 	"github.com/alecthomas/kong"
 )
 
+const description = `Simulate drives of invented vehicles, and score the detectors against the truth.
+
+Exit codes: 0 done; 1 could not be done; 2 wrong usage; 3 done, and aims were missed.`
+
 type commands struct {
 	Make  makeCmd  `cmd:"" help:"Simulate a scenario file and write its log, definition, vehicle file and truth."`
 	Score scoreCmd `cmd:"" help:"Measure the detectors against the truth of simulated drives."`
 	Week  weekCmd  `cmd:"" help:"Simulate a stay of a week, for soaks: the log goes out as it is driven."`
 }
 
-func main() {
+func main() { os.Exit(run(os.Args[1:])) }
+
+// run runs one command and returns the exit code: 0 done, 1 could not be done,
+// 2 wrong usage, 3 done and aims were missed.
+func run(args []string) int {
 	var c commands
 	k, err := kong.New(&c, kong.Name("joltsim"),
-		kong.Description("Simulates drives of invented vehicles and scores the detectors against the truth."),
-		kong.UsageOnError(), kong.Exit(os.Exit))
+		kong.Description(description))
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "joltsim:", err)
-		os.Exit(1)
+		return 1
 	}
-	ctx, err := k.Parse(os.Args[1:])
+	ctx, err := k.Parse(args)
 	if err != nil {
 		fmt.Fprintf(os.Stderr, "joltsim: %v (joltsim --help lists what there is)\n", err)
-		os.Exit(2)
+		return 2
 	}
 	if err := ctx.Run(); err != nil {
 		fmt.Fprintln(os.Stderr, "joltsim:", err)
 		var missed missedError
 		if errors.As(err, &missed) {
-			os.Exit(3)
+			return 3
 		}
-		os.Exit(1)
+		return 1
 	}
+	return 0
 }

@@ -1,8 +1,10 @@
 package drive
 
 import (
+	"errors"
 	"fmt"
 	"os"
+	"strings"
 
 	"github.com/pelletier/go-toml/v2"
 )
@@ -109,14 +111,22 @@ func Load(path string) (Scenario, error) {
 	d := toml.NewDecoder(f)
 	d.DisallowUnknownFields()
 	if err := d.Decode(&sc); err != nil {
+		var strict *toml.StrictMissingError
+		if errors.As(err, &strict) && len(strict.Errors) > 0 {
+			row, col := strict.Errors[0].Position()
+			return sc, fmt.Errorf("%s:%d:%d: %s is nothing that a scenario has", path, row, col, strings.Join(strict.Errors[0].Key(), "."))
+		}
 		var de *toml.DecodeError
-		if ok := asDecode(err, &de); ok {
+		if errors.As(err, &de) {
 			row, col := de.Position()
-			return sc, fmt.Errorf("%s:%d:%d: %s", path, row, col, de.Error())
+			return sc, fmt.Errorf("%s:%d:%d: %s", path, row, col, strings.TrimPrefix(de.Error(), "toml: "))
 		}
 		return sc, fmt.Errorf("%s: %w", path, err)
 	}
-	return sc, sc.check()
+	if err := sc.check(); err != nil {
+		return sc, fmt.Errorf("%s: %w", path, err)
+	}
+	return sc, nil
 }
 
 func (sc *Scenario) check() error {

@@ -1,16 +1,11 @@
 package drive
 
 import (
-	"errors"
 	"fmt"
-
-	"github.com/pelletier/go-toml/v2"
 
 	"joltwatch/bus"
 	"joltwatch/stream"
 )
-
-func asDecode(err error, to **toml.DecodeError) bool { return errors.As(err, to) }
 
 // world is everything in one drive, as the encoder sees it.
 type world struct {
