@@ -52,7 +52,8 @@ func dots(s *review.Stay, kind string, xy func(*review.Event) (x, y float64, ok 
 		if kind != "" && e.Kind != kind {
 			continue
 		}
-		if x, y, ok := xy(e); ok && !math.IsNaN(x) && !math.IsNaN(y) {
+		// Nothing that a vehicle does is beyond a million of its units.
+		if x, y, ok := xy(e); ok && math.Abs(x) < 1e6 && math.Abs(y) < 1e6 {
 			list = append(list, dot{x, y, e.Number})
 		}
 	}
@@ -190,7 +191,7 @@ func slipByGear(s, other *review.Stay) Chart {
 	c := Chart{Title: "Slip under load by gear"}
 	xy := func(e *review.Event) (float64, float64, bool) {
 		y, ok := e.Get("slip_mean_rpm")
-		if !ok || e.Context.Gear == nil || *e.Context.Gear > 20 {
+		if !ok || e.Context.Gear == nil || math.Abs(*e.Context.Gear) > 20 {
 			return 0, 0, false
 		}
 		return *e.Context.Gear, y, true

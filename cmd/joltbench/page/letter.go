@@ -32,10 +32,10 @@ var said = []struct {
 	kind, class string
 	one, many   string
 }{
-	{detect.KindReleaseLag, "late", "Once, as the vehicle came to a stop, a clutch inside the automatic gearbox let go later than usual. That can be felt as a jolt.",
-		"%d times, as the vehicle came to a stop, a clutch inside the automatic gearbox let go later than usual. That can be felt as a jolt."},
-	{detect.KindReleaseLag, "dragging", "Once, as the vehicle came to a stop, a clutch inside the automatic gearbox held on until the engine was slowed down.",
-		"%d times, as the vehicle came to a stop, a clutch inside the automatic gearbox held on until the engine was slowed down."},
+	{detect.KindReleaseLag, "late", "Once a clutch inside the automatic gearbox let go later than it usually does. When the vehicle is about to stop, that can be felt as a jolt.",
+		"%d times a clutch inside the automatic gearbox let go later than it usually does. When the vehicle is about to stop, that can be felt as a jolt."},
+	{detect.KindReleaseLag, "dragging", "Once a clutch inside the automatic gearbox held on so long that the engine was slowed down. When the vehicle is about to stop, that can be felt as a jolt.",
+		"%d times a clutch inside the automatic gearbox held on so long that the engine was slowed down. When the vehicle is about to stop, that can be felt as a jolt."},
 	{detect.KindReleaseLag, "stall", "Once the engine stopped by itself in the last moments of a stop.", "%d times the engine stopped by itself in the last moments of a stop."},
 	{detect.KindHillSlip, "unasked", "Once, while driving under load, a clutch inside the automatic gearbox slipped without being asked to.",
 		"%d times, while driving under load, a clutch inside the automatic gearbox slipped without being asked to."},
@@ -59,8 +59,8 @@ func NewLetter(s *review.Stay, workshop string) *Letter {
 		l.Recorded = append(l.Recorded, "The recorder was in your vehicle, but no drive was recorded. Nothing can be said about the gearbox from it.")
 	} else {
 		l.Recorded = append(l.Recorded, fmt.Sprintf("%s. In that time we recorded %s with the engine running, %s of it moving, and %s.",
-			between(s), plural(t.Drives, "drive"), hours(t.MovingS), plural(t.Stops, "stop")))
-		l.Recorded = append(l.Recorded, "We measured speeds and pressures inside the gearbox. The recorder only listened; it changed nothing in your vehicle.")
+			between(s), plural(t.Drives, "drive"), hoursText(t.MovingS), plural(t.Stops, "stop")))
+		l.Recorded = append(l.Recorded, "We measured speeds and pressures inside the gearbox. "+listened(s))
 		if t.Stops > t.StopsObserved {
 			l.Recorded = append(l.Recorded, fmt.Sprintf("At %d of the %d stops the measurements were good enough to tell how the gearbox behaved.", t.StopsObserved, t.Stops))
 		}
@@ -79,13 +79,13 @@ func NewLetter(s *review.Stay, workshop string) *Letter {
 			continue
 		}
 		if x.Hits == 0 {
-			l.Sure = append(l.Sure, fmt.Sprintf("In %d stops that could be judged, a late release was not seen once. If the fault is there at all, it most likely (95 in 100) happens at fewer than %s.", x.Observable, oneIn(x.High)))
+			l.Sure = append(l.Sure, fmt.Sprintf("The clutch let go %d times in a way that could be judged, and not once too late. If the fault is there at all, it most likely (95 in 100) happens in fewer than %s.", x.Observable, oneIn(x.High)))
 		} else {
-			l.Sure = append(l.Sure, fmt.Sprintf("Of %d stops that could be judged, %d were late. Over a longer time it most likely (95 in 100) lies between %s and %s of your stops.", x.Observable, x.Hits, review.Share(x.Low), review.Share(x.High)))
+			l.Sure = append(l.Sure, fmt.Sprintf("The clutch let go %d times in a way that could be judged, %d of them too late. Over a longer time it most likely (95 in 100) lies between %s and %s.", x.Observable, x.Hits, review.Share(x.Low), review.Share(x.High)))
 		}
 	}
 	if len(l.Sure) == 0 {
-		l.Sure = append(l.Sure, "There were too few stops that could be judged to say how sure this is.")
+		l.Sure = append(l.Sure, "There were too few moments that could be judged to say how sure this is.")
 	}
 	l.Sure = append(l.Sure, "Some faults come only in certain weather, with a certain load or on certain roads. What did not happen in this time may still happen in another.")
 	if hasFaults(s) {
@@ -104,6 +104,15 @@ func NewLetter(s *review.Stay, workshop string) *Letter {
 		l.Remarks = append(l.Remarks, "A part of the recording could not be read; this page speaks of the rest.")
 	}
 	return l
+}
+
+// listened says whether the recorder sent requests, by the vehicle file that
+// the stay was recorded with.
+func listened(s *review.Stay) string {
+	if s.Asked() {
+		return "The recorder asked the vehicle for values while it listened; it changed nothing in your vehicle."
+	}
+	return "The recorder only listened; it changed nothing in your vehicle."
 }
 
 func saying(c review.Count) string {
@@ -145,7 +154,7 @@ func plural(n int, word string) string {
 	return fmt.Sprintf("%d %ss", n, word)
 }
 
-func hours(s float64) string {
+func hoursText(s float64) string {
 	if s < 5400 {
 		return plural(int(s/60+0.5), "minute")
 	}
@@ -155,9 +164,9 @@ func hours(s float64) string {
 // oneIn says a small rate as "1 in 90 stops".
 func oneIn(rate float64) string {
 	if rate >= 0.5 {
-		return "about every second stop"
+		return "every second time"
 	}
-	return fmt.Sprintf("1 in %d stops", int(1/rate))
+	return fmt.Sprintf("1 in %d", int(1/rate))
 }
 
 // WriteLetter writes the letter as a page without scripts.

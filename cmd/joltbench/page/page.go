@@ -63,6 +63,7 @@ var templates = template.Must(template.New("").Funcs(template.FuncMap{
 	"period":   review.Period,
 	"kind":     review.KindWords,
 	"share":    review.Share,
+	"plural":   plural,
 	"measure": func(name string) string {
 		words, unit := review.MeasureWords(name)
 		if unit == "" {

@@ -101,7 +101,8 @@
     if (w === null) return v;
     return v + (w - v) * (t - a[lo - 1]) / (a[lo] - a[lo - 1] || 1);
   }
-  const digits = (tr, v) => (tr.unit === "rpm" || tr.unit === "kPa" || tr.unit === "N·m" || tr.unit === "%" ? v.toFixed(0) : tr.unit === "" ? String(v) : v.toFixed(tr.unit === "m/s²" ? 2 : 1));
+  const digits = (tr, v) => number(tr, v).replace(/^-(0(\.0*)?)$/, "$1").replace("-", "−");
+  const number = (tr, v) => (tr.unit === "rpm" || tr.unit === "kPa" || tr.unit === "N·m" || tr.unit === "%" ? v.toFixed(0) : tr.unit === "" ? String(v) : v.toFixed(tr.unit === "m/s²" ? 2 : 1));
 
   let at = 0, event = null, plots = [], current = [], range = [0, 1], cursor = 0, fine = false;
   const host = byId("plots");

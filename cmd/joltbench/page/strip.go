@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html"
 	"html/template"
+	"math"
 	"time"
 
 	"joltwatch/bus"
@@ -57,14 +58,22 @@ func strip(s *review.Stay) template.HTML {
 		cut = len(rows) - mostRows
 		rows = rows[:mostRows]
 	}
+	lo, hi := hours(s)
 	const w, nameW, rowH = 960.0, 120.0, 34.0
 	g := newSVG(w, 26+rowH*float64(len(rows)), "The whole stay: drives as bars, events as ticks")
 	span := w - nameW - 16
+	at := func(r *row, seconds float64) float64 { return nameW + seconds/r.length*span }
 	if rows[0].length == 86400 {
-		for h := 0; h <= 24; h += 3 {
-			x := nameW + float64(h)/24*span
-			g.line(x, 18, x, 22+rowH*float64(len(rows)), "grid")
-			g.text(x, 13, "tick mid", fmt.Sprintf("%02d", h))
+		at = func(r *row, seconds float64) float64 {
+			if r.length != 86400 {
+				return nameW + min(1, seconds/r.length)*span
+			}
+			return nameW + (seconds-lo)/(hi-lo)*span
+		}
+		step := max(600, math.Ceil((hi-lo)/9/1800)*1800)
+		for x := math.Ceil(lo/step) * step; x <= hi; x += step {
+			g.line(at(&rows[0], x), 18, at(&rows[0], x), 22+rowH*float64(len(rows)), "grid")
+			g.text(at(&rows[0], x), 13, "tick mid", fmt.Sprintf("%02d:%02d", int(x)/3600, int(x)/60%60))
 		}
 	}
 	for i, r := range rows {
@@ -74,18 +83,18 @@ func strip(s *review.Stay) template.HTML {
 		for _, d := range r.drives {
 			a, _ := r.start(d.Clock, d.Boot, d.Account.Start)
 			b := a + (d.Account.End - d.Account.Start).Seconds()
-			x0, x1 := nameW+a/r.length*span, nameW+min(b/r.length, 1)*span
+			x0, x1 := at(&r, a), at(&r, min(b, r.length))
 			g.titled(fmt.Sprintf("drive %d: %s, %d stops", d.Number, review.DurationText(b-a), d.Account.Stops), func() {
 				g.rect(x0, y+14, max(x1-x0, 1.5), 12, "drive")
 			})
 		}
 		for j := range s.Events {
 			e := &s.Events[j]
-			at, ok := r.start(e.Clock, e.Boot, e.Start)
+			seconds, ok := r.start(e.Clock, e.Boot, e.Start)
 			if !ok {
 				continue
 			}
-			x, class, h := nameW+at/r.length*span, "odd", 24.0
+			x, class, h := at(&r, seconds), "odd", 24.0
 			if review.Ordinary(e.Class) {
 				class, h = "usual", 9
 			}
@@ -97,4 +106,24 @@ func strip(s *review.Stay) template.HTML {
 		g.text(nameW, 26+rowH*float64(len(rows))-2, "tick", fmt.Sprintf("%d more rows are not drawn", cut))
 	}
 	return g.end()
+}
+
+// hours is the part of the day, in seconds, in which the drives lie.
+func hours(s *review.Stay) (lo, hi float64) {
+	lo, hi = 86400, 0
+	for i := range s.Drives {
+		d := &s.Drives[i]
+		from, ok := review.Wall(d.Clock, d.Account.Start)
+		if !ok {
+			continue
+		}
+		x := from.Sub(from.Truncate(24 * time.Hour)).Seconds()
+		lo, hi = min(lo, x), max(hi, x+(d.Account.End-d.Account.Start).Seconds())
+	}
+	const tenth = 600.0
+	lo, hi = math.Floor(lo/tenth)*tenth, math.Ceil(hi/tenth)*tenth
+	if hi > 86400 || !(hi > lo) {
+		return 0, 86400 // a drive over midnight
+	}
+	return lo, hi
 }

@@ -64,9 +64,10 @@ func newAxis(lo, hi, from, to float64, ticks int) axis {
 
 func stepped(lo, hi, from, to, step float64) axis {
 	a := axis{lo: math.Floor(lo/step) * step, hi: math.Ceil(hi/step) * step, from: from, to: to, step: step}
-	for i := 0; ; i++ {
+	// Bounded, as values from a hostile store may be anything.
+	for i := 0; i < 100; i++ {
 		v := a.lo + float64(i)*step
-		if v > a.hi+step/2 {
+		if i > 1 && !(v <= a.hi+step/2) {
 			break
 		}
 		a.ticks = append(a.ticks, v)

@@ -146,6 +146,9 @@ func (c *Comparison) rates(tb, ta *Total) {
 
 func (c *Comparison) shares(tb, ta *Total) {
 	for _, b := range tb.Chances {
+		if !countable(b.Kind) {
+			continue
+		}
 		i := slices.IndexFunc(ta.Chances, func(x detect.Chance) bool { return x.Kind == b.Kind })
 		if i < 0 {
 			continue

@@ -164,3 +164,21 @@ func detectSettings(text []byte) (detect.Settings, error) {
 	err := toml.Unmarshal(text, &doc)
 	return doc.Detect, err
 }
+
+// Asked reports whether the settings let the unit send requests on a bus.
+func (s *Stay) Asked() bool {
+	var doc struct {
+		Bus []struct {
+			Ask bool `toml:"ask"`
+		} `toml:"bus"`
+	}
+	if err := toml.Unmarshal([]byte(s.Settings), &doc); err != nil {
+		return false
+	}
+	for _, b := range doc.Bus {
+		if b.Ask {
+			return true
+		}
+	}
+	return false
+}

@@ -23,6 +23,9 @@ type Sureness struct {
 func (t *Total) Sureness() []Sureness {
 	var list []Sureness
 	for _, c := range t.Chances {
+		if !countable(c.Kind) {
+			continue
+		}
 		x := Sureness{Chance: c}
 		switch {
 		case c.Observable == 0 && c.Seen == 0:
@@ -42,6 +45,12 @@ func (t *Total) Sureness() []Sureness {
 		list = append(list, x)
 	}
 	return list
+}
+
+// countable reports whether a kind has chances that a rate can be told of: a
+// mark and a fault of the bus or of a signal can come at any time.
+func countable(kind string) bool {
+	return kind != detect.KindMark && kind != detect.KindBusFault && kind != detect.KindRoleStale
 }
 
 // Share writes a share of one as a percentage with two significant digits or

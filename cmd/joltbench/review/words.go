@@ -13,7 +13,7 @@ import (
 func KindWords(kind string) string {
 	switch kind {
 	case detect.KindReleaseLag:
-		return "clutch release at a stop"
+		return "clutch release"
 	case detect.KindHillSlip:
 		return "slip held under load"
 	case detect.KindApply:

@@ -112,7 +112,7 @@ func bar(part, whole float64, width int) string {
 }
 
 func (s *screen) roles(a, old *detect.Account) {
-	s.add("Signals                   known    lately   every")
+	s.add("Signals                     known    lately   every")
 	for _, r := range a.Roles {
 		lately := "–"
 		if old != nil && a.EngineOnS > old.EngineOnS {
@@ -120,7 +120,7 @@ func (s *screen) roles(a, old *detect.Account) {
 				lately = review.Percent(r.FreshS-old.Roles[i].FreshS, a.EngineOnS-old.EngineOnS)
 			}
 		}
-		s.add(fmt.Sprintf("  %-22s %7s  %7s  %6s", r.Role, review.Percent(r.FreshS, a.EngineOnS), lately, review.Period(r.PeriodS)))
+		s.add(fmt.Sprintf("  %-24s %7s  %7s  %6s", r.Role, review.Percent(r.FreshS, a.EngineOnS), lately, review.Period(r.PeriodS)))
 	}
 }
 

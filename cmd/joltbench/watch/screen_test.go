@@ -34,7 +34,7 @@ func TestScreen(t *testing.T) {
 		}
 	}
 	text := strings.Join(Screen(now, before, 100, 40), "\n")
-	for _, want := range []string{"closed     50.0 %  ######......   100.0 %  ############", "last 30.0 s moving", "engine_speed", "100.0 %", "release at a stop: late  lag 1.25 s"} {
+	for _, want := range []string{"closed     50.0 %  ######......   100.0 %  ############", "last 30.0 s moving", "engine_speed", "100.0 %", "clutch release: late  lag 1.25 s"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("no %q in\n%s", want, text)
 		}
