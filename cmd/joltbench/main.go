@@ -48,6 +48,7 @@ type cli struct {
 	Compare compareCmd       `cmd:"" help:"Set two stays side by side: before and after, or two vehicles."`
 	Export  exportCmd        `cmd:"" help:"Write events, values or raw frames for other tools: CSV, Parquet, text log."`
 	Watch   watchCmd         `cmd:"" help:"Follow a running stay on the terminal."`
+	Find    findCmd          `cmd:"" help:"Find the signals of a vehicle nobody has documented, in a recording."`
 	Version kong.VersionFlag `help:"Print the version and stop."`
 }
 

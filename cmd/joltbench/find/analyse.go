@@ -66,8 +66,42 @@ func (s *Survey) Analyse(progress Progress) *Result {
 	progress(5, steps)
 	a.pedal()
 	a.brake()
+	a.traces()
 	progress(6, steps)
 	return a.result
+}
+
+// traces adds what plots need.
+func (a *analysis) traces() {
+	r := a.result
+	for _, at := range a.grid.at {
+		r.Times = append(r.Times, (at - a.s.first).Seconds())
+	}
+	for i := range r.Roles {
+		for k := range r.Roles[i].Proposals {
+			p := &r.Roles[i].Proposals[k]
+			p.RawMax = runFromField(p.Field).mask()
+			if p.s.codes {
+				p.RawMax = p.s.run.mask() - 1
+			}
+			if k > 0 {
+				continue
+			}
+			p.Trace = make([]float64, len(a.grid.at))
+			if p.s.grid == nil {
+				for j, v := range a.steps(p.s.t, p.s.run) {
+					p.Trace[j] = float64(v)
+					if v < 0 {
+						p.Trace[j] = math.NaN()
+					}
+				}
+				continue
+			}
+			for j, v := range p.s.grid {
+				p.Trace[j] = (v+p.s.zero)*p.Scale + p.Offset
+			}
+		}
+	}
 }
 
 func (a *analysis) references() {
@@ -81,6 +115,10 @@ func (a *analysis) references() {
 		seen := ReferenceSeen{Parameter: p, Name: parameters[p].name, Unit: parameters[p].unit, Answers: r.seen, Min: math.Inf(1), Max: math.Inf(-1)}
 		for _, v := range r.v {
 			seen.Min, seen.Max = math.Min(seen.Min, v), math.Max(seen.Max, v)
+		}
+		for i := 0; i < len(r.v); i += 1 + len(r.v)/600 {
+			seen.At = append(seen.At, (r.at[i] - a.s.first).Seconds())
+			seen.Values = append(seen.Values, r.v[i])
 		}
 		a.result.References = append(a.result.References, seen)
 	}
@@ -138,9 +176,14 @@ func (a *analysis) search() {
 // gears, one whose step is a plausible one in km/h is a road speed (the answers
 // to requests tell), and so are several alike in one message.
 func (a *analysis) byRoad() {
-	nice := []scaling{}
-	for _, v := range []float64{0.01, 0.02, 0.05, 0.1, 0.5, 1, 1.0 / 16, 1.0 / 32, 1.0 / 64, 1.0 / 128, 1.0 / 256} {
-		nice = append(nice, scaling{v, 0})
+	var nice []scaling
+	for k := -4; k <= 0; k++ {
+		for _, m := range []float64{1, 2, 4, 5, 8, 16, 32, 64} {
+			nice = append(nice, scaling{m * math.Pow10(k), 0})
+		}
+	}
+	for k := -10; k <= 0; k++ {
+		nice = append(nice, scaling{math.Ldexp(1, k), 0})
 	}
 	closest := math.Inf(1)
 	for _, t := range a.outputs {

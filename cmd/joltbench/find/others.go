@@ -42,7 +42,7 @@ func (a *analysis) road() {
 			}
 			p.Evidence = append(p.Evidence, fmt.Sprintf("%d answers to the standard request for road speed fit with %.1f %% of their variance explained, within %.1f km/h", f.n, 100*f.r2, f.rms))
 		case out != nil:
-			if !follows(out.s, s) {
+			if !roughly(out.s, s) {
 				continue
 			}
 			p.Fit = 60 + 20*s.fineness()
@@ -75,6 +75,23 @@ func (a *analysis) road() {
 		a.result.OutputPerKmh = k * out.Scale / best.Scale
 	}
 	a.result.Roles = append(a.result.Roles, res)
+}
+
+// roughly is follows for a road speed, which may be filtered.
+func roughly(a, b *series) bool {
+	ratio := ratioOf(a, b)
+	off, n := 0, 0
+	for i, v := range a.grid {
+		w := b.grid[i]
+		if math.IsNaN(v + w) {
+			continue
+		}
+		n++
+		if math.Abs(w-ratio*v) > 0.03*b.top+1+ratio {
+			off++
+		}
+	}
+	return n > 0 && off <= n/30
 }
 
 func first(r *RoleResult) *Proposal {
@@ -205,13 +222,16 @@ func (a *analysis) gear() {
 		if purity < 0.8 {
 			return
 		}
-		rising := true
+		rising, byOne := true, true
 		for g := 1; g < len(most); g++ {
 			rising = rising && most[g] > most[g-1]
+			byOne = byOne && most[g] == most[g-1]+1
 		}
 		p := Proposal{ID: id.ID, Field: r.field(), Scale: 1, Period: id.Period, Fit: 100 * purity}
 		if !rising {
 			p.Fit -= 20
+		} else if !byOne {
+			p.Fit -= 3
 		}
 		// Of those that say the same, four bits first: there is more to say
 		// than the gears (neutral, park), and a longer one takes in what is

@@ -61,13 +61,19 @@ func speeds(ids []Identifier, g *instants, answering func(ID) bool) []*series {
 
 // plainer says whether a is the better reading of the same bits: one that
 // jumps less, then one with less against its being one number, then one that
-// tells more values apart, then the shorter one.
+// runs more smoothly from frame to frame (a reading with the wrong lower byte
+// moves in steps of the upper one), then one that tells more values apart,
+// then the shorter one.
 func (a *series) plainer(b *series) bool {
 	if a.jumps != b.jumps {
 		return a.jumps < b.jumps
 	}
 	if a.broken != b.broken {
 		return a.broken < b.broken
+	}
+	// In steps of a quarter, so that noise does not decide.
+	if ga, gb := math.Floor(4*math.Log2(a.grain+1e-9)), math.Floor(4*math.Log2(b.grain+1e-9)); ga != gb {
+		return ga < gb
 	}
 	if a.distinct != b.distinct {
 		return a.distinct > b.distinct

@@ -15,6 +15,8 @@ type Result struct {
 	// References are the standard requests answered in the recording.
 	References []ReferenceSeen
 	Roles      []RoleResult
+	// Times are the instants of the traces, in seconds from the first frame.
+	Times []float64
 	// Facts that go into a vehicle file; 0 and nil where unknown.
 	IdleRPM      float64
 	OutputPerKmh float64
@@ -31,6 +33,9 @@ type ReferenceSeen struct {
 	Unit      string
 	Answers   int
 	Min, Max  float64
+	// At, in seconds from the first frame, and Values are some of the
+	// answers, for plots.
+	At, Values []float64
 }
 
 // RoleResult is what was found for one role.
@@ -62,8 +67,11 @@ type Proposal struct {
 	Fit      float64
 	Evidence []string
 	Period   bus.Micros
-	// Trace is the field over time in the role's unit, for plots; NaN where
-	// unknown.
+	// RawMax is the largest raw value that is a number: the highest code of
+	// all stands for "not available" where it was seen to.
+	RawMax uint64
+	// Trace is the field at Result.Times in the role's unit, for plots; NaN
+	// where unknown. Only the first proposals of each role have one.
 	Trace []float64
 
 	s *series

@@ -10,15 +10,19 @@ import "math/bits"
 //     flips). This ends a field.
 //   - Where the upper bit changes seldom, the lower one must change with it:
 //     on a carry through both, or on a change of sign (CAN-D, see flips).
-//   - Where it changes often, the value moves by more than the bit's weight
-//     from frame to frame, and nothing speaks against it.
+//   - Where both change often, the value moves by more than the bits' weights
+//     from frame to frame (a steady rise can even make the upper one change
+//     more often), and nothing speaks against it.
 func (l link) joined(n int) bool {
 	u, d := float64(l.upper), float64(l.lower)
-	if l.lower == 0 || l.upper == 0 || u > 1.3*d+6 {
+	often := 0.10 * float64(n)
+	switch {
+	case l.lower == 0 || l.upper == 0:
 		return false
-	}
-	if u >= 0.10*float64(n) {
+	case u >= often && d >= often:
 		return true
+	case u > 1.3*d+6:
+		return false
 	}
 	// A bit that changes at random changes along half the time.
 	if u < 30 {

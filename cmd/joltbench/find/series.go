@@ -25,7 +25,12 @@ type series struct {
 	rough    float64
 	jumps    int // steps of more than a fifth of the range from frame to frame
 	broken   int // see flips.broken
-	period   bus.Micros
+	// grain is the root mean square of the second differences from frame to
+	// frame, as a share of the range: noise and steps.
+	grain float64
+	// codes is true where the highest code stands for "not available".
+	codes  bool
+	period bus.Micros
 
 	// grid are the values less zero at common instants.
 	grid []float64
@@ -79,6 +84,7 @@ func (s *series) dropNotAvailable() {
 	if n == 0 || n == len(s.v) || below > 0.9*code {
 		return
 	}
+	s.codes = true
 	for i, x := range s.v {
 		if x == code {
 			s.v[i] = math.NaN()
@@ -112,13 +118,25 @@ func (s *series) roughness() {
 	if s.period > 0 {
 		h = max(1, int(100_000/s.period))
 	}
-	var second float64
-	n := 0
+	var second, fine float64
+	n, m := 0, 0
 	span := s.hi - s.lo
 	for i := 1; i < len(s.v); i++ {
-		if math.Abs(s.v[i]-s.v[i-1]) > 0.2*span && s.at[i]-s.at[i-1] < 150_000 {
-			s.jumps++
+		if s.at[i]-s.at[i-1] >= 150_000 {
+			continue
 		}
+		d := s.v[i] - s.v[i-1]
+		if math.Abs(d) > 0.2*span {
+			s.jumps++
+		} else if i > 1 {
+			if d -= s.v[i-1] - s.v[i-2]; math.Abs(d) <= 0.2*span {
+				fine += d * d
+				m++
+			}
+		}
+	}
+	if m > 0 && span > 0 {
+		s.grain = math.Sqrt(fine/float64(m)) / span
 	}
 	wide := 3*bus.Micros(h)*s.period + 20_000
 	for i := 0; i+2*h < len(s.v); i += max(1, h/3) {

@@ -182,6 +182,9 @@ func compare(frames []bus.Frame, m *drive.Message, sig *drive.Signal, p *find.Pr
 	if p.ID.ID != m.ID || p.ID.Extended != m.Extended || p.Mux != nil {
 		return 0, false
 	}
+	if !overlap(sig, p.Field) {
+		return 0, false
+	}
 	right := decoder(m, stream.Signal{Name: "right", Role: stream.EngineSpeed, Start: uint16(sig.Start), Length: sig.Length,
 		BigEndian: sig.BigEndian, Signed: sig.Signed, Scale: sig.Scale, Offset: sig.Offset, RawMax: math.Ldexp(1, 60)})
 	proposed := decoder(m, stream.Signal{Name: "proposed", Role: stream.EngineSpeed, Start: uint16(p.Field.Start), Length: uint8(p.Field.Length),
@@ -223,6 +226,32 @@ func compare(frames []bus.Frame, m *drive.Message, sig *drive.Signal, p *find.Pr
 		}
 	}
 	return ratio, off*100 < len(x)
+}
+
+// overlap says whether the proposal takes in the signal's most significant
+// bits or any other.
+func overlap(sig *drive.Signal, f find.Field) bool {
+	a, b := places(int(sig.Start), int(sig.Length), sig.BigEndian), places(f.Start, f.Length, f.BigEndian)
+	for k := range a {
+		if b[k] {
+			return true
+		}
+	}
+	return false
+}
+
+// places are the payload bits of a field, counted as in definition files.
+func places(start, length int, big bool) map[int]bool {
+	out := map[int]bool{}
+	for k := range length {
+		at := start + k
+		if big {
+			at = start/8*8 + 7 - start%8 + k // from the most significant bit of byte 0
+			at = at/8*8 + 7 - at%8
+		}
+		out[at] = true
+	}
+	return out
 }
 
 func decoder(m *drive.Message, s stream.Signal) *stream.Decoder {
