@@ -104,7 +104,7 @@ func abilities(cover []stream.RoleCover, plan *stream.Plan, set detect.Settings)
 	switch {
 	case fastest == 0:
 		out = append(out, no(detect.KindShudder, "not observable: needs acceleration or a shaft speed"))
-	case 0.4/fastest < low:
+	case 0.4/fastest < 2*low: // less than an octave of the band can be seen
 		out = append(out, no(detect.KindShudder, fmt.Sprintf("not observable at %.3g Hz: the slowest shudder looked for is %.3g Hz", 1/fastest, low)))
 	default:
 		out = append(out, yes(detect.KindShudder, 0, fmt.Sprintf("up to %.3g Hz, from %s", 0.4/fastest, of)))

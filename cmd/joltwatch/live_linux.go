@@ -55,7 +55,7 @@ func openBus(file *vehicle.File, index int, b vehicle.Bus) (bus.Source, error) {
 		return bus.OpenSocketCAN(device, bus.SocketOptions{Bus: uint8(index), Filters: filters(file.Plan, index, b), Wait: true})
 	case "serial":
 		return bus.OpenSerialCAN(device, bus.AdapterOptions{
-			SerialOptions: bus.SerialOptions{Bus: uint8(index), Wait: true}, Bitrate: uint32(b.Bitrate), Ask: b.Ask})
+			SerialOptions: bus.SerialOptions{Bus: uint8(index), Wait: true}, Bitrate: uint32(b.Bitrate)})
 	case "records":
 		return bus.OpenRecords(device, bus.RecordOptions{
 			SerialOptions: bus.SerialOptions{Bus: uint8(index), Wait: true}, Channels: b.Channels})
