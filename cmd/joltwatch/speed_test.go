@@ -1,0 +1,327 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"runtime"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"joltwatch/bus"
+	"joltwatch/detect"
+	"joltwatch/storage"
+	"joltwatch/stream/vehicle"
+
+	"github.com/rs/zerolog"
+)
+
+const vanDrive = "../../testdata/van/drive.log.zst"
+
+// wholeLine is what run does with a frame, store included.
+func wholeLine(tb testing.TB, dir string) *line {
+	tb.Helper()
+	settings := detect.DefaultSettings()
+	file, err := vehicle.Load("../../testdata/van/vehicle.toml", &settings)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	l, err := newLine(&host{log: zerolog.Nop()}, file.Plan, settings)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	l.store, _, err = storage.Open(dir, storage.Options{Plan: file.Plan, Settings: file.Text, Boot: "speed", Quota: 256 << 20, Program: "speed"})
+	if err != nil {
+		tb.Fatal(err)
+	}
+	return l
+}
+
+// vanFrames is the embedded drive in memory: nearly all of its frames are
+// mapped.
+func vanFrames(tb testing.TB) []bus.Frame {
+	tb.Helper()
+	src, err := bus.OpenLog(vanDrive, bus.LogOptions{Interfaces: []string{"can0"}})
+	if err != nil {
+		tb.Fatal(err)
+	}
+	defer src.Close()
+	var all []bus.Frame
+	batch := make([]bus.Frame, batchFrames)
+	for {
+		n, err := src.Read(batch)
+		all = append(all, batch[:n]...)
+		if errors.Is(err, io.EOF) {
+			return all
+		}
+		if err != nil {
+			tb.Fatal(err)
+		}
+	}
+}
+
+// fullBus puts frames that nobody wants between those of the drive until a bus
+// of 500 kbit/s is full, as it is in a vehicle where a few identifiers of many
+// matter.
+func fullBus(drive []bus.Frame) []bus.Frame {
+	const slot = bus.Second / storage.FullLoad
+	var all []bus.Frame
+	next := drive[0].At
+	for i := range drive {
+		for next+slot <= drive[i].At {
+			f := bus.Frame{At: next, ID: uint32(0x500 + len(all)%120), Len: 8}
+			for j := range f.Data[:8] {
+				f.Data[j] = byte(len(all) * (j + 3))
+			}
+			all = append(all, f)
+			next += slot
+		}
+		all = append(all, drive[i])
+		next += slot
+	}
+	return all
+}
+
+// rounds is a source that gives out the same drive again and again, each later
+// than the one before.
+type rounds struct {
+	frames []bus.Frame
+	left   int
+	next   int
+	later  bus.Micros
+}
+
+func (r *rounds) Read(batch []bus.Frame) (int, error) {
+	if r.left == 0 {
+		return 0, io.EOF
+	}
+	n := copy(batch[:min(len(batch), r.left)], r.frames[r.next:])
+	for i := range batch[:n] {
+		batch[i].At += r.later
+	}
+	r.left -= n
+	if r.next += n; r.next == len(r.frames) {
+		r.next = 0
+		r.later += r.frames[len(r.frames)-1].At - r.frames[0].At + bus.Second
+	}
+	return n, nil
+}
+
+func (r *rounds) Clock() bus.Clock { return bus.Clock{} }
+func (r *rounds) Close() error     { return nil }
+
+// logRounds gives out a text log again and again, through the reader of logs.
+type logRounds struct {
+	open  func() (*bus.TextLog, error)
+	log   *bus.TextLog
+	left  int
+	later bus.Micros
+	span  bus.Micros
+}
+
+func (r *logRounds) Read(batch []bus.Frame) (int, error) {
+	if r.left == 0 {
+		return 0, io.EOF
+	}
+	if r.log == nil {
+		var err error
+		if r.log, err = r.open(); err != nil {
+			return 0, err
+		}
+	}
+	n, err := r.log.Read(batch[:min(len(batch), r.left)])
+	for i := range batch[:n] {
+		batch[i].At += r.later
+	}
+	r.left -= n
+	if errors.Is(err, io.EOF) {
+		err = r.log.Close()
+		r.log, r.later = nil, r.later+r.span
+	}
+	return n, err
+}
+
+func (r *logRounds) Clock() bus.Clock { return bus.Clock{} }
+func (r *logRounds) Close() error     { return nil }
+
+// BenchmarkLine is the whole line as run has it, one operation a frame. With
+// -cpu 1 it is what one core does. Memory is counted over all frames, findings
+// and files included, so a steady state without any shows as 0.
+func BenchmarkLine(b *testing.B) {
+	drive := vanFrames(b)
+	full := fullBus(drive)
+	dir := b.TempDir()
+	driveLog, fullLog := filepath.Join(dir, "drive.log"), filepath.Join(dir, "full.log")
+	writeLog(b, driveLog, drive)
+	writeLog(b, fullLog, full)
+	span := drive[len(drive)-1].At - drive[0].At + bus.Second
+	options := bus.LogOptions{Interfaces: []string{"can0"}}
+	text := func(path string) func(int) source {
+		return func(n int) source {
+			return &logRounds{left: n, span: span, open: func() (*bus.TextLog, error) { return bus.OpenLog(path, options) }}
+		}
+	}
+	for _, c := range []struct {
+		name string
+		src  func(n int) source
+	}{
+		{"memory/full-bus", func(n int) source { return &rounds{frames: full, left: n} }},
+		{"memory/drive", func(n int) source { return &rounds{frames: drive, left: n} }},
+		{"text/full-bus", text(fullLog)},
+		{"text/drive", text(driveLog)},
+		{"pipe/full-bus", func(n int) source {
+			return &logRounds{left: n, span: span, open: func() (*bus.TextLog, error) {
+				r, w, err := os.Pipe()
+				if err != nil {
+					return nil, err
+				}
+				cat := exec.Command("cat", fullLog)
+				cat.Stdout = w
+				if err := cat.Start(); err != nil {
+					return nil, err
+				}
+				w.Close()
+				go cat.Wait() //nolint:errcheck // it ends early where the benchmark does
+				return bus.NewTextLog(r, "pipe", options)
+			}}
+		}},
+	} {
+		b.Run(c.name, func(b *testing.B) {
+			l := wholeLine(b, b.TempDir())
+			src := c.src(b.N)
+			b.ReportAllocs()
+			b.ResetTimer()
+			err := pump(context.Background(), src, l.Push, func() (time.Duration, error) { return time.Second, nil })
+			b.StopTimer()
+			if err != nil {
+				b.Fatal(err)
+			}
+			if l.counted.Frames != uint64(b.N) {
+				b.Fatalf("%d of %d frames", l.counted.Frames, b.N)
+			}
+			b.ReportMetric(float64(b.N)/b.Elapsed().Seconds()/1e6, "Mframes/s")
+			if err := l.Finish(); err != nil {
+				b.Fatal(err)
+			}
+		})
+	}
+}
+
+func writeLog(tb testing.TB, path string, frames []bus.Frame) {
+	tb.Helper()
+	var text []byte
+	for i := range frames {
+		text = bus.AppendLogLine(text, &frames[i], "can0")
+	}
+	if err := os.WriteFile(path, text, 0o644); err != nil {
+		tb.Fatal(err)
+	}
+}
+
+// TestLineWorkload is what TestInstructions runs under the counter.
+func TestLineWorkload(t *testing.T) {
+	n, err := strconv.Atoi(os.Getenv("JOLTWATCH_WORKLOAD"))
+	if err != nil {
+		t.Skip("a part of TestInstructions")
+	}
+	l := wholeLine(t, t.TempDir())
+	src := &rounds{frames: vanFrames(t)[:50000], left: n}
+	batch := make([]bus.Frame, batchFrames)
+	for {
+		m, err := src.Read(batch)
+		for i := range batch[:m] {
+			if err := l.Push(&batch[i]); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if errors.Is(err, io.EOF) {
+			break
+		}
+	}
+	if err := l.Finish(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// instructionsFile holds the instructions a frame of the whole line, as last
+// recorded, and the Go release and processor that they hold for.
+const instructionsFile = "testdata/instructions.txt"
+
+// TestInstructions counts the instructions that one more frame costs, which
+// does not depend on how busy the machine is: a slow-down shows although times
+// are never compared.
+func TestInstructions(t *testing.T) {
+	mode := os.Getenv("JOLTWATCH_INSTRUCTIONS")
+	if mode == "" {
+		t.Skip("counting takes a minute: JOLTWATCH_INSTRUCTIONS=compare (or record) runs it")
+	}
+	if runtime.GOARCH != "amd64" {
+		t.Skipf("the numbers on file are for amd64, this is %s", runtime.GOARCH)
+	}
+	valgrind, err := exec.LookPath("valgrind")
+	if err != nil {
+		t.Fatal("valgrind is not here to count instructions: apt-get install valgrind")
+	}
+	const frames = 100000
+	once, twice := instructions(t, valgrind, frames), instructions(t, valgrind, 2*frames)
+	got := float64(twice-once) / frames
+	release := strings.Join(strings.SplitN(runtime.Version(), ".", 3)[:2], ".")
+	t.Logf("%.0f instructions a frame (%s)", got, release)
+	if mode == "record" {
+		if err := os.WriteFile(instructionsFile, fmt.Appendf(nil, "%s amd64\n%.0f instructions a frame\n", release, got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b, err := os.ReadFile(instructionsFile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var wantRelease, arch string
+	var want float64
+	if _, err := fmt.Sscanf(string(b), "%s %s\n%g", &wantRelease, &arch, &want); err != nil {
+		t.Fatalf("%s: %v", instructionsFile, err)
+	}
+	if wantRelease != release {
+		t.Fatalf("the number on file is for %s, this is %s: JOLTWATCH_INSTRUCTIONS=record records it anew", wantRelease, release)
+	}
+	const tolerance = 0.05
+	if got > want*(1+tolerance) {
+		t.Errorf("a frame costs %.0f instructions, on file are %.0f: find out why, or record it with JOLTWATCH_INSTRUCTIONS=record", got, want)
+	}
+	if got < want*(1-tolerance) {
+		t.Errorf("a frame costs %.0f instructions, on file are %.0f: record the gain with JOLTWATCH_INSTRUCTIONS=record, so that it stays", got, want)
+	}
+}
+
+var collected = regexp.MustCompile(`Collected : ([0-9]+)`)
+
+func instructions(t *testing.T, valgrind string, frames int) int64 {
+	t.Helper()
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd := exec.Command(valgrind, "--tool=callgrind", "--callgrind-out-file=/dev/null", self, "-test.run=^TestLineWorkload$")
+	// One thread, no collection and no preemption: what is left is the work.
+	cmd.Env = append(os.Environ(), "JOLTWATCH_WORKLOAD="+strconv.Itoa(frames), "GOMAXPROCS=1", "GOGC=off", "GODEBUG=asyncpreemptoff=1")
+	out, err := cmd.CombinedOutput()
+	if err != nil {
+		t.Fatalf("valgrind: %v\n%s", err, out)
+	}
+	m := collected.FindSubmatch(out)
+	if m == nil {
+		t.Fatalf("valgrind told no count:\n%s", out)
+	}
+	n, err := strconv.ParseInt(string(m[1]), 10, 64)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return n
+}
