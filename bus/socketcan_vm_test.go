@@ -187,7 +187,7 @@ func TestVMSocketClockStep(t *testing.T) {
 		if err := unix.ClockGettime(unix.CLOCK_REALTIME, &ts); err != nil {
 			t.Fatal(err)
 		}
-		ts.Sec += by
+		ts = unix.NsecToTimespec(ts.Nano() + by*1e9)
 		if err := unix.ClockSettime(unix.CLOCK_REALTIME, &ts); err != nil {
 			t.Fatal(err)
 		}
