@@ -41,6 +41,10 @@ type Finding struct {
 	Instants []Instant `json:"instants"`
 	// Lacking names what the detector would have used and did not have.
 	Lacking []string `json:"lacking"`
+	// Codes are the trouble codes that controllers reported around the
+	// finding, each with its controller. The program fills them in; a
+	// detector does not know them.
+	Codes []string `json:"codes,omitempty"`
 	// Context is the state of the vehicle at Start.
 	Context Context `json:"context"`
 	// Keep asks storage to keep the samples of [Start-before, End+after]

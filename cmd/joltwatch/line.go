@@ -1,6 +1,8 @@
 package main
 
 import (
+	"math"
+
 	"joltwatch/bus"
 	"joltwatch/detect"
 	"joltwatch/storage"
@@ -20,6 +22,10 @@ type line struct {
 
 	// seen, where set, is told of every finding.
 	seen func(*detect.Finding)
+	// codes, where set, adds trouble codes to what is worth it; asker, where
+	// set, is told what it needs to know when to be silent.
+	codes *codes
+	asker asker
 
 	last     bus.Micros // the latest frame
 	asleep   bool       // the bus has gone quiet
@@ -34,6 +40,10 @@ func (l *line) Push(f *bus.Frame) error {
 	l.count(f)
 	if f.Kind != bus.Notice {
 		l.last, l.asleep = f.At, false
+	}
+	if l.codes != nil {
+		l.codes.frame(f)
+		l.release(f.At)
 	}
 	l.stream.Push(f, l)
 	return l.failed
@@ -66,7 +76,17 @@ func (l *line) Frame(f *bus.Frame) {
 }
 
 // Sample implements stream.Sink.
-func (l *line) Sample(s *stream.Sample) { l.monitor.Sample(s) }
+func (l *line) Sample(s *stream.Sample) {
+	if l.asker != nil && s.OK {
+		switch s.Role {
+		case stream.EngineSpeed:
+			l.asker.Engine(s.At, s.Value)
+		case stream.SupplyVoltage:
+			l.asker.Supply(s.Value)
+		}
+	}
+	l.monitor.Sample(s)
+}
 
 // Row implements stream.Sink.
 func (l *line) Row(r *stream.Row) { l.monitor.Row(r) }
@@ -78,8 +98,24 @@ func (l *line) Finding(f *detect.Finding, places []detect.Place) {
 	if l.seen != nil {
 		l.seen(f)
 	}
-	if l.store != nil {
+	switch {
+	case l.store == nil:
+	case l.codes != nil && f.Worth >= worthCodes:
+		l.codes.hold(f, places, l.last, l.asker)
+	default:
 		l.keep(l.store.Event(f, places))
+	}
+}
+
+// release stores the findings whose trouble codes have come, or have been
+// waited for long enough.
+func (l *line) release(now bus.Micros) {
+	for l.codes != nil {
+		h, ok := l.codes.next(now)
+		if !ok {
+			return
+		}
+		l.keep(l.store.Event(h.finding, h.places))
 	}
 }
 
@@ -116,6 +152,7 @@ func (l *line) Finish() error {
 	l.stream.Flush(l)
 	l.monitor.Flush()
 	if l.store != nil {
+		l.release(math.MaxInt64)
 		l.keep(l.store.Close())
 	}
 	return l.failed

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"strings"
 
 	"joltwatch/bus"
@@ -13,12 +14,21 @@ import (
 
 // openLive opens the vehicle file's buses as one source. Devices that are
 // missing for now are waited for: the gap is on file.
-func openLive(h *host, file *vehicle.File) (*input, error) {
+func openLive(h *host, file *vehicle.File) (_ *input, err error) {
 	boot, err := bootID()
 	if err != nil {
 		return nil, err
 	}
+	in := &input{name: "the vehicle's buses", boot: boot, live: true,
+		now: bus.BootNow, opened: bus.BootNow(), foreign: func() uint64 { return 0 }}
 	var sources []bus.Source
+	defer func() {
+		if err != nil {
+			for _, s := range sources {
+				s.Close() //nolint:errcheck // the first error is the one to tell
+			}
+		}
+	}()
 	for i, b := range file.Buses {
 		if b.Source == "" {
 			h.log.Warn().Str("bus", b.Name).Msg("the vehicle file gives this bus no source; nothing will be heard from it")
@@ -26,22 +36,33 @@ func openLive(h *host, file *vehicle.File) (*input, error) {
 		}
 		s, err := openBus(file, i, b)
 		if err != nil {
-			for _, o := range sources {
-				o.Close() //nolint:errcheck // the first error is the one to tell
-			}
 			return nil, fmt.Errorf("bus %s: %w", b.Name, err)
 		}
 		sources = append(sources, s)
+		if b.Ask && len(b.Requests) > 0 {
+			a, err := in.openAsker(i, b, s)
+			if err != nil {
+				return nil, fmt.Errorf("bus %s: %w", b.Name, err)
+			}
+			sources = append(sources, a)
+		}
 	}
 	if len(sources) == 0 {
 		return nil, fmt.Errorf("%s: no bus has a source; give one (source = \"socketcan:can0\"), or replay a recording with --from", file.Path)
 	}
-	src := sources[0]
-	if len(sources) > 1 {
-		src = bus.Merge(sources, bus.MergeOptions{Now: bus.BootNow})
+	if path := markPath(); path != "" {
+		m, err := bus.ListenMarks(path, 0, bus.BootNow)
+		if err != nil {
+			h.log.Warn().Err(err).Msg("joltwatch mark will not reach this stay")
+		} else {
+			sources = append(sources, m)
+		}
 	}
-	return &input{source: src, name: "the vehicle's buses", boot: boot, live: true,
-		now: bus.BootNow, opened: bus.BootNow(), foreign: func() uint64 { return 0 }}, nil
+	in.source = sources[0]
+	if len(sources) > 1 {
+		in.source = bus.Merge(sources, bus.MergeOptions{Now: bus.BootNow})
+	}
+	return in, nil
 }
 
 // openBus opens one bus by its source's kind.
@@ -50,22 +71,66 @@ func openBus(file *vehicle.File, index int, b vehicle.Bus) (bus.Source, error) {
 	if !ok || device == "" {
 		return nil, fmt.Errorf("source %q: expected a kind and a device, such as socketcan:can0", b.Source)
 	}
+	n := uint8(index)
+	line := bus.SerialOptions{Bus: n, Wait: true}
 	switch kind {
 	case "socketcan":
-		return bus.OpenSocketCAN(device, bus.SocketOptions{Bus: uint8(index), Filters: filters(file.Plan, index, b), Wait: true})
+		return bus.OpenSocketCAN(device, bus.SocketOptions{Bus: n, Filters: filters(file.Plan, index, b), Wait: true})
 	case "serial":
-		return bus.OpenSerialCAN(device, bus.AdapterOptions{
-			SerialOptions: bus.SerialOptions{Bus: uint8(index), Wait: true}, Bitrate: uint32(b.Bitrate)})
+		return bus.OpenSerialCAN(device, bus.AdapterOptions{SerialOptions: line, Bitrate: uint32(b.Bitrate)})
 	case "records":
-		return bus.OpenRecords(device, bus.RecordOptions{
-			SerialOptions: bus.SerialOptions{Bus: uint8(index), Wait: true}, Channels: b.Channels})
+		return bus.OpenRecords(device, bus.RecordOptions{SerialOptions: line, Channels: b.Channels})
+	case "accelerometer":
+		return bus.OpenAccelerometer(device, bus.AccelerometerOptions{Bus: n, Channels: b.Channels, Wait: true})
+	case "button":
+		return bus.OpenButton(device, bus.ButtonOptions{Bus: n, Wait: true})
 	}
-	return nil, fmt.Errorf("source %q: expected socketcan:INTERFACE, serial:DEVICE or records:DEVICE", b.Source)
+	return nil, fmt.Errorf("source %q: expected socketcan:INTERFACE, serial:DEVICE, records:DEVICE, accelerometer:DEVICE or button:DEVICE", b.Source)
+}
+
+// minVoltage is the supply below which nothing is asked: a battery at rest
+// below about 12 V is half empty (common practice, no source; a 24 V system is
+// never stopped by it).
+const minVoltage = 12.0
+
+// openAsker opens what asks on a bus whose vehicle file turns requests on.
+func (in *input) openAsker(index int, b vehicle.Bus, listener bus.Source) (bus.Source, error) {
+	iface, ok := strings.CutPrefix(b.Source, "socketcan:")
+	if !ok {
+		return nil, fmt.Errorf("requests need a bus with source = \"socketcan:INTERFACE\"")
+	}
+	opt := bus.AskOptions{Bus: uint8(index), MinVoltage: minVoltage, Codes: in.codes.answer,
+		Heard: func() uint64 { return listener.Stats().Frames }}
+	for _, r := range b.Requests {
+		opt.Requests = append(opt.Requests, bus.Request{Name: r.Name, Service: r.Service, Parameter: r.Parameter,
+			RequestID: r.RequestID, AnswerID: r.AnswerID, Period: bus.Micros(r.PeriodS * 1e6)})
+	}
+	a, err := bus.OpenAsker(iface, opt)
+	if err != nil {
+		return nil, err
+	}
+	in.asker = a
+	return a, nil
+}
+
+// markPath is where a running stay takes the driver's marks: in the folder that
+// systemd gives the service, or the user's own run-time folder.
+func markPath() string {
+	if dir := os.Getenv("RUNTIME_DIRECTORY"); dir != "" {
+		return filepath.Join(dir, "mark")
+	}
+	if dir := os.Getenv("XDG_RUNTIME_DIR"); dir != "" {
+		return filepath.Join(dir, "joltwatch-mark")
+	}
+	return ""
 }
 
 // filters lists the identifiers that the plan wants of one bus.
 func filters(plan *stream.Plan, index int, b vehicle.Bus) []bus.Filter {
 	var out []bus.Filter
+	if b.J1939 {
+		out = append(out, bus.J1939CodeFilters()...)
+	}
 	for _, m := range plan.Messages {
 		if m.Bus >= 0 && m.Bus != index {
 			continue

@@ -46,6 +46,7 @@ type cli struct {
 	Check   checkCmd         `cmd:"" help:"Before leaving it: which roles decode, and what each detector can tell with them."`
 	Clock   clockCmd         `cmd:"" help:"Tell a stay what time it is, where the board has no clock of its own."`
 	Prepare prepareCmd       `cmd:"" help:"Set up the vehicle's CAN interfaces, listening only (needs the right to)."`
+	Mark    markCmd          `cmd:"" help:"Press the driver's button of a running stay from another terminal."`
 	Log     string           `enum:"debug,info,warn,error" default:"warn" help:"How much the program says of itself on standard error: ${enum}."`
 	Version kong.VersionFlag `help:"Print the version and stop."`
 }

@@ -69,6 +69,7 @@ func (c *runCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
+	l.codes, l.asker = &in.codes, in.asker
 	label := c.Label
 	if label == "" {
 		label = file.Label
@@ -129,6 +130,7 @@ func (l *line) pumpAll(h *host, in *input) error {
 			}
 		}
 		now := in.now()
+		l.release(now)
 		if !l.asleep && now-max(l.last, in.opened) > quietAfter {
 			l.sleep()
 		}
@@ -227,6 +229,8 @@ type input struct {
 	now     func() bus.Micros
 	opened  bus.Micros // when, on a live bus
 	foreign func() uint64
+	codes   codes
+	asker   asker // nil where nothing is asked
 }
 
 // openInput opens what --from names, or the vehicle file's buses.
