@@ -21,6 +21,7 @@ type apply struct {
 	rate    float64
 	energy  float64
 	torque  float64 // seconds with torque known
+	fluid   float64 // torque that the converter carried at the rise, N·m
 	total   float64
 	reached bool
 	done    onset
@@ -36,6 +37,9 @@ const applyTail = 0.5
 func (d *apply) row(s *scene, m *moment) {
 	if m.rose && m.hasSlip && s.seg.inDrive && m.forward() {
 		*d = apply{on: true, rise: m.edge, ctx: m.context(s.seg.sinceStart(m.at)), slip0: m.slip, engine: m.engine, low: m.engine, gear: m.gear}
+		if m.row.Has(stream.EngineTorque) {
+			d.fluid = max(0, m.row.V[stream.EngineTorque])
+		}
 		if m.slip <= s.set.Apply.DoneRPM {
 			// Nothing to pull down: in overrun the speeds are together anyhow.
 			d.on = false
@@ -67,9 +71,14 @@ func (d *apply) row(s *scene, m *moment) {
 		d.total += m.dt
 		if m.row.Has(stream.EngineTorque) {
 			d.torque += m.dt
-			// All of the engine's torque is taken to pass the clutch: an
-			// upper value, since the fluid carries a part.
-			d.energy += float64(max(0, m.row.V[stream.EngineTorque]) * float64(max(0, m.slip)*(2*math.Pi/60)) * m.dt)
+			// What the fluid carries is not the clutch's: before the apply
+			// it carried all, and its torque goes with the square of engine
+			// speed (the capacity factor K = N/sqrt(T) of SAE J643) and, near
+			// coupling, with slip.
+			n := m.engine / max(d.engine, 1)
+			fluid := float64(d.fluid*max(0, m.slip)/max(d.slip0, 1)) * float64(n*n)
+			clutch := max(0, m.row.V[stream.EngineTorque]-fluid)
+			d.energy += float64(clutch * float64(max(0, m.slip)*(2*math.Pi/60)) * m.dt)
 		}
 		// Fall of slip over about 50 ms.
 		i := s.trail.after(m.at - 50_000)
@@ -86,6 +95,10 @@ func (d *apply) row(s *scene, m *moment) {
 			d.done = onset{at: m.at, early: m.at, late: m.at}
 			d.finish(s, m, "incomplete")
 		}
+		return
+	}
+	if m.slip > float64(1.5*s.set.Apply.DoneRPM)+m.tol {
+		d.reached = false // it only passed through
 		return
 	}
 	if (m.at - d.done.at).Seconds() >= applyTail {

@@ -86,7 +86,10 @@ func (d *gearsetSlip) row(s *scene, m *moment) {
 	}
 	synchronous := float64(want * out)
 	off := m.turbine - synchronous
-	if abs(off) < max(set.MinRPM, float64(set.MinShare*synchronous)) {
+	// Under drive a slipping gear lets the turbine run ahead; a turbine that
+	// lags behind is still being taken up. One that is far from anything the
+	// output gives is a sensor's fault.
+	if off < max(set.MinRPM, float64(set.MinShare*synchronous)) || off > float64(0.6*synchronous) {
 		if d.on {
 			d.quiet += max(m.dt, 0.001)
 			if d.quiet > 0.3 {
@@ -105,9 +108,7 @@ func (d *gearsetSlip) row(s *scene, m *moment) {
 	d.quiet, d.last = 0, m.at
 	d.sum += float64(off * m.dt)
 	d.n += m.dt
-	if abs(off) > abs(d.peak) {
-		d.peak = off
-	}
+	d.peak = max(d.peak, off)
 }
 
 func (d *gearsetSlip) end(s *scene) {

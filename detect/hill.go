@@ -14,21 +14,12 @@ import (
 // is "unknown".
 type hillSlip struct {
 	on      bool
-	start   bus.Micros
-	last    bus.Micros
 	ctx     Context
-	n       float64
-	sum     float64
-	peak    float64
-	low     float64
 	quiet   float64 // seconds since slip last was held
-	command float64 // sum
-	cn      float64
-	state   float64 // seconds in which the state said closed
-	known   float64
-	want    float64 // slip asked for, sum
-	wantN   float64
-	hadTol  float64
+	hillSum         // so far
+	keep    hillSum // up to the last row in which it was held
+	now     float64 // slip of the last second
+	moved   float64 // seconds for which that has been at another level
 
 	// hold is the command at which the clutch held, closed and under load.
 	hold     float64
@@ -36,6 +27,10 @@ type hillSlip struct {
 	lastGear int
 	ready    bus.Micros
 	chanced  float64 // seconds under load that could have shown it
+	// proved is when a clutch without known command was last coupled under
+	// load: an open converter at a steady pull looks like regulated slip.
+	proved    bus.Micros
+	hasProved bool
 }
 
 func (d *hillSlip) row(s *scene, m *moment) {
@@ -50,6 +45,9 @@ func (d *hillSlip) row(s *scene, m *moment) {
 	}
 	d.lastGear = m.gear
 	usable := load && m.hasSlip && m.at >= d.ready && m.tol <= tolUsable/2 && (!m.hasCommand || m.engaged)
+	if !m.hasCommand && m.state == closed {
+		d.proved, d.hasProved = m.at, true
+	}
 	// A clutch whose command is not known counts as open with so much slip.
 	if !m.hasCommand && m.slip > s.set.Clutch.OpenRPM {
 		usable = false
@@ -72,31 +70,64 @@ func (d *hillSlip) row(s *scene, m *moment) {
 	limit := set.MinRPM + m.tol
 	switch {
 	case usable && m.slip >= limit:
+		if d.on && d.levelled(m) {
+			d.finish(s, m)
+		}
 		if !d.on {
 			d.begin(s, m)
 		}
+		d.quiet = 0
 		d.add(m)
-	case d.on && usable && m.slip > 0.5*limit && m.dt < 0.5:
-		// Dips into noise do not end it.
-		d.quiet += m.dt
-		if d.quiet > 1 {
-			d.finish(s, m)
-		}
+		d.keep = d.hillSum
 	case d.on:
+		// Dips do not end it, but count only if it goes on.
 		d.quiet += max(m.dt, 0.001)
-		if !usable || d.quiet > 0.3 {
+		if !usable || d.quiet > dipS {
 			d.finish(s, m)
+			break
 		}
+		d.add(m)
 	}
 }
 
-func (d *hillSlip) begin(s *scene, m *moment) {
-	*d = hillSlip{on: true, start: m.at, last: m.at, low: math.Inf(1), hold: d.hold, holdS: d.holdS,
-		lastGear: d.lastGear, ready: d.ready, chanced: d.chanced, ctx: m.context(s.seg.sinceStart(m.at))}
+// dipS is how long a dip below the least slip may last within one finding.
+const dipS = 0.5
+
+// hillSum is what is summed up over a stretch of held slip.
+type hillSum struct {
+	start, last bus.Micros
+	n           float64 // seconds
+	sum         float64
+	peak, low   float64
+	command     float64 // summed over cn seconds
+	cn          float64
+	state       float64 // seconds in which the state said closed
+	known       float64
+	want        float64 // slip asked for, summed over wantN seconds
+	wantN       float64
+	hadTol      float64
 }
 
-func (d *hillSlip) add(m *moment) {
-	d.quiet = 0
+// levelled reports whether the slip has settled at another level: another
+// grade, another finding.
+func (d *hillSlip) levelled(m *moment) bool {
+	d.now += float64(min(1, m.dt) * (m.slip - d.now))
+	mean := d.sum / max(d.n, 0.001)
+	if d.n < 2 || abs(d.now-mean) < max(25, float64(0.35*mean)) {
+		d.moved = 0
+		return false
+	}
+	d.moved += m.dt
+	return d.moved > 1
+}
+
+func (d *hillSlip) begin(s *scene, m *moment) {
+	*d = hillSlip{on: true, now: m.slip, proved: d.proved, hasProved: d.hasProved, hold: d.hold, holdS: d.holdS,
+		lastGear: d.lastGear, ready: d.ready, chanced: d.chanced, ctx: m.context(s.seg.sinceStart(m.at))}
+	d.hillSum = hillSum{start: m.at, last: m.at, low: math.Inf(1)}
+}
+
+func (d *hillSum) add(m *moment) {
 	d.last = m.at
 	w := m.dt
 	if d.n == 0 {
@@ -133,11 +164,15 @@ func (d *hillSlip) end(s *scene, m *moment) {
 func (d *hillSlip) finish(s *scene, m *moment) {
 	set := &s.set.HillSlip
 	d.on = false
+	d.hillSum = d.keep
 	long := (d.last - d.start).Seconds()
 	if d.n <= 0 || long < min(set.MinS, set.UnaskedS) {
 		return
 	}
 	mean := d.sum / d.n
+	if d.cn == 0 && d.known == 0 && d.wantN == 0 && !(d.hasProved && d.start >= d.proved && d.start-d.proved < 3*bus.Second) {
+		return // whether the clutch was on at all is not known
+	}
 	class := "unknown"
 	command := 0.0
 	if d.cn > 0 {
@@ -149,7 +184,7 @@ func (d *hillSlip) finish(s *scene, m *moment) {
 		if want := d.want / d.wantN; mean-want > max(30, float64(0.5*want)) {
 			class = "unasked"
 		}
-	case d.known > 0.5*d.n:
+	case d.known > 0.5*d.n && s.saysPartial:
 		// The controller says whether it means to slip.
 		class = "asked"
 		if d.state > 0.7*d.known {

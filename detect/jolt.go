@@ -18,7 +18,17 @@ type jolt struct {
 	kmh    float64
 	minute float64
 	last   bus.Micros
+
+	// held is a burst seen in a shaft's speed, until it is clear that it
+	// stands alone: wheels that spin on ice make one after another.
+	held    Finding
+	holding bool
+	burst   bus.Micros // the last
 }
+
+// joltAloneS is how long a burst of a shaft's or the road's speed must stand
+// alone, before and after, in seconds.
+const joltAloneS = 12.0
 
 type joltPoint struct {
 	at bus.Micros
@@ -121,6 +131,9 @@ func (d *jolt) mean(from, to bus.Micros) (float64, bool) {
 }
 
 func (d *jolt) row(s *scene, m *moment) {
+	if d.holding && (m.at-d.held.End).Seconds() > joltAloneS {
+		d.release(s)
+	}
 	if !s.seg.inDrive || !m.hasKmh || d.n < 8 {
 		return
 	}
@@ -155,9 +168,15 @@ func (d *jolt) row(s *scene, m *moment) {
 	}
 	burst := min(abs(x), abs(y))
 	if burst < s.set.Jolt.MinMps2 {
+		// Half of it already counts as company.
+		if d.role != stream.Acceleration && burst >= float64(0.5*s.set.Jolt.MinMps2) {
+			d.seen(mid)
+			d.quiet = mid + bus.Second/2
+		}
 		return
 	}
 	d.quiet = mid + bus.Second
+	alone := d.role == stream.Acceleration || d.seen(mid)
 	f := Finding{Kind: KindJolt, Class: "jolt", Start: mid - joltHalf, End: mid + joltHalf, Context: m.context(s.seg.sinceStart(mid)), Worth: 0.6, Keep: true}
 	if x < 0 {
 		burst = -burst
@@ -170,9 +189,35 @@ func (d *jolt) row(s *scene, m *moment) {
 	}
 	if d.role != stream.Acceleration {
 		f.Lacking = append(f.Lacking, "acceleration")
+		if alone {
+			f.Drive = s.seg.drive
+			d.held, d.holding = f, true
+		}
+		return
 	}
 	s.out.ledger.chance(chJolt, true, true)
 	s.out.finding(&f, nil)
 }
 
-func (d *jolt) end(*scene) { d.minute = 0 }
+// seen notes a burst of a speed, and reports whether it stands alone so far.
+func (d *jolt) seen(at bus.Micros) bool {
+	alone := d.burst == 0 || (at-d.burst).Seconds() > joltAloneS
+	if !alone {
+		d.holding = false
+	}
+	d.burst = at
+	return alone
+}
+
+func (d *jolt) release(s *scene) {
+	d.holding = false
+	s.out.ledger.chance(chJolt, true, true)
+	s.out.finding(&d.held, nil)
+}
+
+func (d *jolt) end(s *scene) {
+	if d.holding {
+		d.release(s)
+	}
+	d.minute = 0
+}

@@ -48,9 +48,30 @@ func New(set Settings, plan *stream.Plan, out Out) *Monitor {
 	m.out = emitter{out: out, scene: &m.scene}
 	m.out.ledger.init(plan)
 	m.out.history.init()
+	m.scene.saysPartial = saysPartial(plan)
 	m.stale.init(plan)
-	m.shudder.init(&m.set.Shudder)
 	return m
+}
+
+// saysPartial reports whether the mapped clutch state can say partial: a single
+// bit says engaged for a regulated clutch too.
+func saysPartial(plan *stream.Plan) bool {
+	for _, x := range plan.Messages {
+		for _, g := range x.Signals {
+			if g.Role != stream.LockupState {
+				continue
+			}
+			if len(g.States) == 0 && g.Length > 1 {
+				return true
+			}
+			for _, v := range g.States {
+				if v == stream.LockupPartial {
+					return true
+				}
+			}
+		}
+	}
+	return false
 }
 
 // Sample takes one decoded value, before the rows that it leads to.

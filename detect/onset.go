@@ -15,10 +15,11 @@ type onset struct{ at, early, late bus.Micros }
 const onsetChange = 0.5
 
 // onset finds when the slip left base, given that it was off by the parted
-// limit at point i1, searching from an instant on. It fits base, then a ramp
-// or a parabola from the instant sought, by least squares over the instants in
+// limit at point i1, searching from an instant on. It fits base, then a ramp,
+// a parabola or a cubic from the instant sought, by least squares over the instants in
 // question: a clutch whose pressure decays lets go along a parabola, one whose
-// plates come unstuck along a ramp. The interval holds the instants whose fit
+// plates come unstuck along a ramp, and one that lets go just as both speeds
+// turn the same way creeps at first (a cubic). The interval holds the instants whose fit
 // is not much worse, given the noise, and never less than the bracket of the
 // samples around the best.
 func (t *trail) onset(from bus.Micros, i1 int, base, noise float64) onset {
@@ -42,8 +43,8 @@ func (t *trail) onset(from bus.Micros, i1 int, base, noise float64) onset {
 		sse float64
 	}
 	best := fit{sse: math.Inf(1)}
-	var fits [2][320]fit
-	var count [2]int
+	var fits [3][320]fit
+	var count [3]int
 	for p := range fits {
 		for tau := lo; tau < hi; tau += step {
 			var dd, df, ff float64
@@ -53,8 +54,11 @@ func (t *trail) onset(from bus.Micros, i1 int, base, noise float64) onset {
 				dd += float64(d * d)
 				if q.at > tau {
 					f := (q.at - tau).Seconds()
-					if p == 1 {
+					switch p {
+					case 1:
 						f = float64(f * f)
+					case 2:
+						f = float64(f*f) * f
 					}
 					df += float64(d * f)
 					ff += float64(f * f)
@@ -68,8 +72,11 @@ func (t *trail) onset(from bus.Micros, i1 int, base, noise float64) onset {
 				continue
 			}
 			x := onsetChange / abs(c)
-			if p == 1 {
+			switch p {
+			case 1:
 				x = math.Sqrt(x)
+			case 2:
+				x = math.Cbrt(x)
 			}
 			f := fit{tau, float64(tau-lo) + float64(x*1e6), dd - float64(c*df)}
 			if count[p] < len(fits[p]) {
@@ -94,7 +101,7 @@ func (t *trail) onset(from bus.Micros, i1 int, base, noise float64) onset {
 			}
 		}
 	}
-	margin := float64(pitch/2) + 4000
+	margin := float64(pitch/2) + 6000
 	o := onset{at: lo + bus.Micros(best.at), early: lo + bus.Micros(early-margin), late: lo + bus.Micros(late+margin)}
 	o.late = min(max(o.late, o.at), last.late)
 	o.early = max(min(o.early, o.at), from)

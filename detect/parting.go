@@ -20,17 +20,15 @@ type partingTrack struct {
 	moving   bool // the slip was on the move already
 	gear     int
 	hasGear  bool
-	fluid    float64
-	start    moment
 	ctx      Context
 	row      rowFacts
 	away     int // rows beyond the limit, running
 	awayAt   int // trail index of the first of them
+	awayFrom bus.Micros
+	rate     float64 // of the turbine at the row before, rpm/s
 	engaged  bus.Micros
-	wasHeld  bool
 	low      float64 // lowest engine speed
 	turbine  float64 // lowest turbine speed while together
-	stood    bool
 
 	// Without a command.
 	judged      bus.Micros
@@ -39,7 +37,6 @@ type partingTrack struct {
 	hasCoupled  bool
 	driven      bus.Micros // last instant coupled under drive
 	hasDriven   bool
-	openSince   bus.Micros
 	bareState   clutchState
 	bareAway    int
 	bareAwayAt  int
@@ -47,7 +44,6 @@ type partingTrack struct {
 	bareSpread  float64
 	bareLow     float64
 	bareEngine  float64
-	bareStart   bus.Micros
 	bareContext Context
 
 	result parting
@@ -74,6 +70,8 @@ type parting struct {
 	gear                        int
 	hasGear                     bool
 	stop                        bool // the vehicle was slowing without pedal
+	// away is the first row that was seen apart.
+	away bus.Micros
 }
 
 type outcome uint8
@@ -139,12 +137,15 @@ func (p *partingTrack) commanded(s *scene, m *moment) {
 	}
 	p.low = min(p.low, m.engine)
 	d := abs(m.slip - p.base)
-	if d >= p.limit {
+	rate := s.trail.rate()
+	skew := float64(max(0, max(rate, p.rate)-shiftRate) * shiftSkew)
+	p.rate = rate
+	if d >= p.limit+skew {
 		if p.away == 0 {
-			p.awayAt = s.trail.end - 1
+			p.awayAt, p.awayFrom = s.trail.end-1, m.at
 		}
 		p.away++
-		if p.away >= 2 && (p.away >= 3 || s.pitch > 0.03 || d > float64(1.5*p.limit)) {
+		if p.away >= 2 && (m.at-p.awayFrom).Seconds() >= partedS {
 			o := s.trail.onset(p.fall.early, p.awayAt, p.base, p.noise)
 			if p.moving {
 				// It was under way before: what can be said is that the
@@ -162,6 +163,17 @@ func (p *partingTrack) commanded(s *scene, m *moment) {
 		p.finish(s, m, outcomeNever, onset{at: m.at, early: m.at, late: m.at})
 	}
 }
+
+const (
+	// partedS is how long the slip must stay off what it was before the
+	// speeds have parted.
+	partedS = 0.03
+	// Beyond shiftRate, in rpm/s, a speed turns faster than vehicles stop:
+	// a shift is under way, and what shiftSkew between the samples of the two
+	// speeds makes of that rate is no slip.
+	shiftRate = 800.0
+	shiftSkew = 0.014
+)
 
 // minEngagedS is how long the clutch must have been told to close before its
 // release is one: before that it was still applying.
@@ -225,13 +237,12 @@ func (p *partingTrack) begin(s *scene, m *moment) {
 	p.row = rowFacts{kmh: m.kmh}
 	p.row.accelerator, _ = m.accelerator()
 	p.low, p.turbine = m.engine, m.turbine
-	p.stood = false
 	// Rows between the fall and this one.
 	for i := i1; i < s.trail.end-1; i++ {
 		q := s.trail.get(i)
 		if abs(q.slip()-p.base) >= p.limit {
 			if p.away == 0 {
-				p.awayAt = i
+				p.awayAt, p.awayFrom = i, q.at
 			}
 			p.away++
 		} else {
@@ -258,7 +269,7 @@ func (p *partingTrack) finish(s *scene, m *moment, how outcome, o onset) {
 	p.result = parting{outcome: how, command: true, fall: p.fall, part: o,
 		proof: s.trail.judge(&s.set.Clutch, from, to),
 		base:  p.base, engineLow: p.low, turbineLow: p.turbine, kmh: p.row.kmh, ctx: p.ctx,
-		gear: p.gear, hasGear: p.hasGear,
+		gear: p.gear, hasGear: p.hasGear, away: p.awayFrom,
 		stop: p.row.accelerator < 2 && !(hasPedal && a > 5)}
 	p.has = true
 	if how == outcomeParted {
@@ -304,7 +315,6 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 				o := s.trail.onset(p.coupledTo-bus.Second/2, p.bareAwayAt, p.bareMean, p.bareSpread)
 				p.bareFinish(s, m, outcomeParted, o)
 				p.bare0()
-				p.bareState, p.openSince = unknown, m.at
 				return
 			}
 		} else {
@@ -324,7 +334,6 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 	case coupled:
 		if !p.hasCoupled {
 			p.bareLow, p.bareEngine = m.turbine, m.engine
-			p.bareStart = m.at
 		}
 		p.hasCoupled, p.coupledTo = true, m.at
 		p.bareMean, p.bareSpread = g.mean, g.spread

@@ -45,9 +45,11 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 	high := max(0, (p.part.late - p.fall.early).Seconds())
 	lag = min(max(lag, low), high)
 	below := float64(set.DragShare * s.idle)
-	dragged := s.idleKnown && min(p.turbineLow, p.engineLow) < below && p.turbineLow < below
+	dragged := s.idleKnown && p.engineLow < below && p.turbineLow < below
 	proven := p.proof.verdict == coupled
-	late := p.command && lag >= set.LimitS
+	// Late in the middle of the lower half of what the samples allow, not on
+	// the strength of one noisy row.
+	late := p.command && (lag+low)/2 >= set.LimitS
 	key := historyOf("lag_s", &p.ctx)
 	if p.command && set.RelativeFactor > 0 {
 		mid, n := s.out.history.median(key)
@@ -78,8 +80,8 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 	d.told = true
 	// What the state was while it held.
 	if p.outcome == outcomeParted && p.command {
-		back := (m.at - p.part.at).Seconds()
-		if back > 0 && back < 1 && m.state == open {
+		// It was counted as holding up to the first row that was apart.
+		if back := (p.away - p.part.at).Seconds(); back > 0 && m.state == open {
 			led.move(coast, open, back)
 		}
 	}

@@ -9,7 +9,7 @@ import (
 
 // Shift with the clutch on: how deep and how long the command dipped, the
 // largest slip, how long the shift took, and whether the clutch opened in it.
-// Classes: closed-through, opened. A shift is bounded by the controller's
+// Classes: normal (closed through), opened. A shift is bounded by the controller's
 // report, else by the change of the gear.
 type shiftOn struct {
 	on       bool
@@ -125,7 +125,7 @@ func (d *shiftOn) finish(s *scene, m *moment) {
 		s.out.ledger.chance(chShift, false, false)
 		return
 	}
-	f := Finding{Kind: KindShift, Class: "closed-through", Start: d.start, End: d.ended, Context: d.ctx, Worth: 0.05}
+	f := Finding{Kind: KindShift, Class: "normal", Start: d.start, End: d.ended, Context: d.ctx, Worth: 0.05}
 	if d.opened || !m.hasCommand && d.peak > s.set.Shift.OpenedRPM {
 		f.Class, f.Worth = "opened", 0.15
 	}

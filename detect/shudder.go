@@ -13,9 +13,7 @@ import (
 // (engine and turbine carry it together). Where the rows are too far apart for
 // the band nothing can be told, and that is counted.
 type shudder struct {
-	bank  [bankMax]oscillator // of slip
-	whole [bankMax]oscillator // of engine speed
-	bins  int
+	bank [bankMax]oscillator
 	// the window under way
 	n          int
 	first      bus.Micros
@@ -23,9 +21,6 @@ type shudder struct {
 	slip, eng  ring
 	minDt      float64
 	maxDt      float64
-	rate       float64
-	braked     bool
-	goodFrom   bus.Micros
 	run        float64 // seconds of windows that shook, running
 	start      bus.Micros
 	end0       bus.Micros
@@ -34,7 +29,6 @@ type shudder struct {
 	amp        float64
 	engAmp     float64
 	class      string
-	quietSince float64
 	brakeEnded bool
 	minute     float64
 	blind      float64
@@ -63,15 +57,10 @@ func (o *oscillator) power() float64 {
 	return float64(o.s1*o.s1) + float64(o.s2*o.s2) - float64(float64(o.coeff*o.s1)*o.s2)
 }
 
-func (d *shudder) init(set *ShudderSettings) {}
-
 func (d *shudder) row(s *scene, m *moment) {
 	set := &s.set.Shudder
 	on := m.running && m.moving && m.hasSlip && m.tol == 0 && !m.gap && m.dt > 0 && m.forward() &&
 		(m.state == partial || m.state == closed || m.state == coast) && !m.shifting && (!m.hasGear || m.sinceShift > 0.8)
-	if m.row.Has(stream.Brake) && m.row.V[stream.Brake] != 0 {
-		d.braked = true
-	}
 	if !on {
 		d.n = 0
 		if d.run > 0 {
@@ -112,9 +101,8 @@ func (d *shudder) window(s *scene, m *moment, set *ShudderSettings, long float64
 		return
 	}
 	d.chance(s, true)
-	amp, hz, share, rest := d.peak(d.slip.v[:n], rate, set.FromHz, high)
-	engAmp, engHz, engShare, _ := d.peak(d.eng.v[:n], rate, set.FromHz, high)
-	_ = rest
+	amp, hz, share := d.peak(d.slip.v[:n], rate, set.FromHz, high)
+	engAmp, engHz, engShare := d.peak(d.eng.v[:n], rate, set.FromHz, high)
 	shook, class := false, ""
 	switch {
 	case amp >= set.MinRPM && share >= set.Share:
@@ -161,7 +149,7 @@ func (d *shudder) chance(s *scene, can bool) {
 // peak returns the amplitude (half of peak to peak) and frequency of the
 // strongest bin, and the share of the oscillation's power, in the band, that
 // lies in it and its neighbours.
-func (d *shudder) peak(v []float64, rate, low, high float64) (amp, hz, share, rest float64) {
+func (d *shudder) peak(v []float64, rate, low, high float64) (amp, hz, share float64) {
 	n := len(v)
 	// A straight line through the window is no oscillation.
 	var st, sv, stt, stv float64
@@ -205,14 +193,17 @@ func (d *shudder) peak(v []float64, rate, low, high float64) (amp, hz, share, re
 		}
 	}
 	if total <= 0 || bestP <= 0 {
-		return 0, 0, 0, 0
+		return 0, 0, 0
+	}
+	if best > 0 && d.bank[best-1].power() > bestP {
+		return 0, 0, 0 // the foot of something slower
 	}
 	in := 0.0
 	// The main lobe of the window is 4/length wide.
 	for b := max(0, best-4); b <= min(bins-1, best+4); b++ {
 		in += d.bank[b].power()
 	}
-	return 2 * math.Sqrt(bestP) / wsum, low - 1 + float64(step*float64(best)), in / total, total - in
+	return 2 * math.Sqrt(bestP) / wsum, low - 1 + float64(step*float64(best)), in / total
 }
 
 func (d *shudder) end(s *scene) {

@@ -45,6 +45,9 @@ type scene struct {
 	candidate clutchState
 	since     bus.Micros
 
+	// saysPartial: the reported state tells partial from closed.
+	saysPartial bool
+
 	// lately are the latest clutch events, for what is tied to the nearest.
 	lately [8]clutchEvent
 	events int

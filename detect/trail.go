@@ -65,6 +65,15 @@ func (t *trail) after(at bus.Micros) int {
 	return lo
 }
 
+// rate is how fast the turbine turns up or down at the end, in rpm/s.
+func (t *trail) rate() float64 {
+	if t.end-t.from < 2 {
+		return 0
+	}
+	a, b := t.get(t.end-2), t.get(t.end-1)
+	return abs(b.turbine-a.turbine) / (b.at - a.at).Seconds()
+}
+
 func (t *trail) get(i int) *point { return &t.p[i%trailLen] }
 
 func (t *trail) forget() { t.from = t.end }
