@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -106,8 +107,8 @@ func (r *resolver) buses() {
 		if b.DataBitrate < 0 || b.DataBitrate > 8_000_000 {
 			r.fail(path+".data_bitrate", "data_bitrate %d: expected up to 8000000 bit/s", b.DataBitrate)
 		}
-		if kind, rest, ok := strings.Cut(b.Source, ":"); b.Source != "" && (!ok || rest == "" || kind != "socketcan" && kind != "serial" && kind != "records") {
-			r.fail(path+".source", "source %q: expected socketcan:INTERFACE, serial:DEVICE or records:DEVICE", b.Source)
+		if kind, rest, ok := strings.Cut(b.Source, ":"); b.Source != "" && (!ok || rest == "" || !slices.Contains(sourceKinds, kind)) {
+			r.fail(path+".source", "source %q: expected socketcan:INTERFACE, serial:DEVICE, records:DEVICE, accelerometer:DEVICE or button:DEVICE", b.Source)
 		}
 		r.file.Plan.Buses = append(r.file.Plan.Buses, b.Name)
 		var files []*dbc.File
@@ -557,6 +558,9 @@ func (r *resolver) meaning(x *role, path string, s *stream.Signal, unit string) 
 	s.Scale, s.Offset = s.Scale*c.scale, float64(s.Offset*c.scale)+c.offset
 	return true
 }
+
+// sourceKinds are the words before the colon of a bus's source.
+var sourceKinds = []string{"socketcan", "serial", "records", "accelerometer", "button"}
 
 // stateless settles roles that are states and were given none: built-in
 // parameters bring their own, gears are their number, switches 0 and 1.

@@ -42,7 +42,9 @@ type Bus struct {
 	// stated.
 	Interface string `toml:"interface"`
 	// Source is where frames come from live: "socketcan:can0",
-	// "serial:/dev/ttyACM0", "records:/dev/ttyUSB0". Empty for logs only.
+	// "serial:/dev/ttyACM0", "records:/dev/ttyUSB0", "accelerometer:NAME" (of
+	// the part; channels x, y, z in m/s²), "button:/dev/input/event0". Empty
+	// for logs only.
 	Source string `toml:"source"`
 	// Bitrate and DataBitrate (CAN FD) are in bit/s, 0 where not stated.
 	Bitrate     int64 `toml:"bitrate"`
