@@ -178,6 +178,8 @@ func (k *checker) push(f *bus.Frame) error {
 		case bus.Data, bus.Remote:
 			k.frames[f.Bus]++
 			k.bits[f.Bus] += frameBits(f)
+		case bus.Reading, bus.Answer:
+			k.frames[f.Bus]++
 		case bus.Error:
 			k.errors[f.Bus]++
 		}

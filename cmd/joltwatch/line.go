@@ -51,7 +51,7 @@ func (l *line) Push(f *bus.Frame) error {
 
 func (l *line) count(f *bus.Frame) {
 	switch f.Kind {
-	case bus.Data, bus.Remote:
+	case bus.Data, bus.Remote, bus.Reading, bus.Answer:
 		l.counted.Frames++
 	case bus.Error:
 		l.counted.Errors++
