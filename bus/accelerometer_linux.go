@@ -72,7 +72,7 @@ func OpenAccelerometer(device string, opt AccelerometerOptions) (*Accelerometer,
 	}
 	a := &Accelerometer{dir: device, opt: opt, period: time.Second / time.Duration(opt.Rate), closed: make(chan struct{})}
 	if err := a.connect(); err != nil {
-		if !opt.Wait {
+		if !opt.Wait || !errors.Is(err, ErrMissing) {
 			return nil, err
 		}
 		a.setDown()

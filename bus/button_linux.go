@@ -54,7 +54,7 @@ const (
 func OpenButton(path string, opt ButtonOptions) (*Button, error) {
 	b := &Button{path: path, opt: opt}
 	if err := b.connect(); err != nil {
-		if !opt.Wait || err == io.EOF {
+		if !opt.Wait || !errors.Is(err, ErrMissing) {
 			return nil, err
 		}
 		b.setDown()

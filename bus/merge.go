@@ -18,6 +18,7 @@ type Merged struct {
 	cond   *sync.Cond
 	queues []queue
 	closed bool
+	limit  int // of a queue
 	timer  *time.Timer
 	late   uint64
 	last   Micros
@@ -31,14 +32,16 @@ type MergeOptions struct {
 	// Now is the present on that clock. Nil, for recordings: frames wait for
 	// the other sources however long it takes, and Delay is not used.
 	Now func() Micros
-	// Queue is how many frames of each source are read ahead; 0 means 32768
-	// (2.9 MB), which is over 1.5 s of a saturated bus at 1 Mbit/s.
+	// Queue is how many frames of each source are read ahead at most; 0 means
+	// 32768 (2.9 MB), which is over 1.5 s of a saturated bus at 1 Mbit/s. The
+	// queue of a quiet source stays small.
 	Queue int
 }
 
 const (
 	mergeDelay = 100_000
 	mergeQueue = 1 << 15
+	mergeStart = 1 << 8 // frames in a queue before it grows
 	mergeBatch = 256
 )
 
@@ -57,14 +60,14 @@ func Merge(sources []Source, opt MergeOptions) *Merged {
 	if m.delay == 0 {
 		m.delay = mergeDelay
 	}
-	size := opt.Queue
-	if size == 0 {
-		size = mergeQueue
+	m.limit = opt.Queue
+	if m.limit == 0 {
+		m.limit = mergeQueue
 	}
 	m.cond = sync.NewCond(&m.mu)
 	m.queues = make([]queue, len(sources))
 	for i := range m.queues {
-		m.queues[i].ring = make([]Frame, size)
+		m.queues[i].ring = make([]Frame, min(mergeStart, m.limit))
 		m.queues[i].waited = sync.NewCond(&m.mu)
 		go m.fill(i)
 	}
@@ -73,13 +76,16 @@ func Merge(sources []Source, opt MergeOptions) *Merged {
 
 func (m *Merged) fill(i int) {
 	q := &m.queues[i]
-	batch := make([]Frame, min(mergeBatch, len(q.ring)))
+	batch := make([]Frame, mergeBatch)
 	for {
 		n, err := m.sources[i].Read(batch)
 		m.mu.Lock()
 		// While the ring is full the source is not read, so that what is lost
 		// in the end is lost in the kernel, where it is counted.
 		for done := 0; done < n; {
+			if q.n == len(q.ring) && q.n < m.limit {
+				q.grow(m.limit)
+			}
 			for q.n == len(q.ring) && !m.closed {
 				q.waited.Wait()
 			}
@@ -106,6 +112,14 @@ func (m *Merged) fill(i int) {
 			return
 		}
 	}
+}
+
+// grow doubles a full ring, up to the limit.
+func (q *queue) grow(limit int) {
+	ring := make([]Frame, min(2*len(q.ring), limit))
+	k := copy(ring, q.ring[q.at:])
+	copy(ring[k:], q.ring[:q.at])
+	q.ring, q.at = ring, 0
 }
 
 // Read returns the next frames in order. It waits up to 0.2 s for the first

@@ -2,6 +2,7 @@ package bus
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"io"
 	"sync"
@@ -48,7 +49,7 @@ func OpenRecords(path string, opt RecordOptions) (*Records, error) {
 	r.channels = append(r.channels, opt.Channels...)
 	r.units = make([]string, len(r.channels))
 	if err := r.port.connect(); err != nil {
-		if !opt.Wait {
+		if !opt.Wait || !errors.Is(err, ErrMissing) {
 			return nil, err
 		}
 		r.setDown()

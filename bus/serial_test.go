@@ -432,3 +432,32 @@ func FuzzRecordLine(f *testing.F) {
 		}
 	})
 }
+
+// A device that is missing is waited for; one that is something else is not.
+func TestWaitOnlyForTheMissing(t *testing.T) {
+	plain := filepath.Join(t.TempDir(), "file")
+	if err := os.WriteFile(plain, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	absent := filepath.Join(t.TempDir(), "absent")
+	wait := SerialOptions{Wait: true}
+	open := map[string]func(string) (Source, error){
+		"adapter":       func(p string) (Source, error) { return OpenSerialCAN(p, AdapterOptions{SerialOptions: wait}) },
+		"records":       func(p string) (Source, error) { return OpenRecords(p, RecordOptions{SerialOptions: wait}) },
+		"button":        func(p string) (Source, error) { return OpenButton(p, ButtonOptions{Wait: true}) },
+		"accelerometer": func(p string) (Source, error) { return OpenAccelerometer(p, AccelerometerOptions{Wait: true}) },
+	}
+	for name, f := range open {
+		s, err := f(absent)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		until(t, s, name+" down", atLeast(1, isNotice(NoticeDown)))
+		s.Close()
+		if s, err := f(plain); err == nil {
+			t.Errorf("%s: a plain file passes", name)
+			s.Close()
+		}
+	}
+}

@@ -1,6 +1,7 @@
 package bus
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"sync"
@@ -54,7 +55,7 @@ func OpenSerialCAN(path string, opt AdapterOptions) (*SerialCAN, error) {
 		err = s.start()
 	}
 	if err != nil {
-		if !opt.Wait {
+		if !opt.Wait || !errors.Is(err, ErrMissing) && !errors.Is(err, errGone) {
 			s.port.close()
 			return nil, err
 		}

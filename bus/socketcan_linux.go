@@ -98,7 +98,7 @@ func OpenSocketCAN(iface string, opt SocketOptions) (*SocketCAN, error) {
 		s.msgs[i].hdr.Control = &s.ctrl[i][0]
 	}
 	if err := s.open(); err != nil {
-		if !opt.Wait || errors.Is(err, unix.EAFNOSUPPORT) || errors.Is(err, unix.EPROTONOSUPPORT) {
+		if !opt.Wait || !errors.Is(err, ErrMissing) {
 			return nil, err
 		}
 	}

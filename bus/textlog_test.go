@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 	"testing/iotest"
@@ -433,5 +434,62 @@ func BenchmarkAppendLogLine(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		dst = AppendLogLine(dst[:0], &f, "can0")
+	}
+}
+
+// Through a pipe, two buses of 1 Mbit/s that are saturated with full frames (at
+// 111 bits each, 9009 frames/s; see frameBits) for a minute of traffic, as fast
+// as the reader takes it: nothing is lost, and memory does not grow with it.
+func TestLogPipeLoad(t *testing.T) {
+	const rate, seconds = 2 * 1_000_000 / 111, 60
+	r, w, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	go func() {
+		defer w.Close()
+		var text []byte
+		for i := range rate * seconds {
+			f := data(Micros(i)*Second/rate, uint32(i/2)&0x7FF, 0, byte(i), byte(i>>8), byte(i>>16), 4, 5, 6, 7, 8)
+			text = AppendLogLine(text, &f, [...]string{"can0", "can1"}[i&1])
+			if len(text) > 32<<10 {
+				if _, err := w.Write(text); err != nil {
+					t.Error(err)
+					return
+				}
+				text = text[:0]
+			}
+		}
+		if _, err := w.Write(text); err != nil {
+			t.Error(err)
+		}
+	}()
+	l, _ := NewTextLog(r, "pipe", LogOptions{Interfaces: []string{"can0", "can1"}})
+	batch := make([]Frame, 512)
+	next := 0
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	for {
+		n, err := l.Read(batch)
+		for i := range batch[:n] {
+			f := &batch[i]
+			if seen := int(f.Data[0]) | int(f.Data[1])<<8 | int(f.Data[2])<<16; seen != next || int(f.Bus) != next&1 {
+				t.Fatalf("frame %d where %d was due", seen, next)
+			}
+			next++
+		}
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	runtime.ReadMemStats(&after)
+	if next != rate*seconds {
+		t.Errorf("%d frames of %d", next, rate*seconds)
+	}
+	if grown := int64(after.TotalAlloc) - int64(before.TotalAlloc); grown > 4<<20 {
+		t.Errorf("%d bytes allocated while reading", grown)
 	}
 }
