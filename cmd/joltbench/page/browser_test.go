@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/network"
@@ -231,6 +232,40 @@ func TestInBrowser(t *testing.T) {
 		run(t, ctx, chromedp.Sleep(200*time.Millisecond))
 		shot(t, ctx, fmt.Sprintf("habit-%d", width))
 	}
+	// Two fingers that part zoom in, as on a tablet.
+	run(t, ctx, chromedp.EmulateViewport(820, 1000, chromedp.EmulateTouch), chromedp.Focus(chromedp.CSS("#plots")), chromedp.KeyEvent("w"), chromedp.Sleep(200*time.Millisecond))
+	eval[int](t, ctx, `document.querySelector("#plots").scrollIntoView(), 1`)
+	box = eval[map[string]float64](t, ctx, `(() => { const r = document.querySelector("#plots .u-over").getBoundingClientRect(); return {x: r.x, y: r.y, w: r.width, h: r.height}; })()`)
+	whole := axisLabels(t, ctx)
+	touch := func(typ input.DispatchTouchEventType, at ...float64) {
+		p := input.DispatchTouchEventParams{Type: typ, TouchPoints: []*input.TouchPoint{}}
+		for i, x := range at {
+			id := float64(i)
+			p.TouchPoints = append(p.TouchPoints, &input.TouchPoint{X: box["x"] + box["w"]*x, Y: box["y"] + box["h"]/2, ID: &id})
+		}
+		if _, err := chromedp.Call(ctx, input.DispatchTouchEvent, p); err != nil {
+			t.Fatal(err)
+		}
+	}
+	touch(input.DispatchTouchEventTypeTouchStart, 0.45)
+	touch(input.DispatchTouchEventTypeTouchStart, 0.45, 0.55)
+	touch(input.DispatchTouchEventTypeTouchMove, 0.35, 0.65)
+	touch(input.DispatchTouchEventTypeTouchMove, 0.2, 0.8)
+	touch(input.DispatchTouchEventTypeTouchEnd)
+	run(t, ctx, chromedp.Sleep(200*time.Millisecond))
+	if axisLabels(t, ctx) == whole {
+		t.Error("two fingers do not zoom")
+	}
+
+	// On paper the fixed figures take the place of the viewer.
+	if _, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"}); err != nil {
+		t.Fatal(err)
+	}
+	if got := eval[string](t, ctx, `getComputedStyle(document.querySelector(".stills")).display + " " + getComputedStyle(document.querySelector("#viewer")).display + " " + document.querySelectorAll(".stills svg").length`); got != "block none 6" {
+		t.Errorf("on paper: %s", got)
+	}
+	eval[int](t, ctx, `document.querySelector(".stills").scrollIntoView(), 1`)
+	shot(t, ctx, "paper")
 	paper, err := chromedp.Run(ctx, chromedp.PrintToPDF(chromedp.PDFPaper(chromedp.PaperA4), chromedp.PDFPreferCSSPageSize()))
 	if err != nil {
 		t.Fatal(err)

@@ -2,7 +2,6 @@ package page
 
 import (
 	"bytes"
-	"os"
 	"testing"
 
 	"joltwatch/cmd/joltbench/review/invented"
@@ -21,5 +20,20 @@ func TestReport(t *testing.T) {
 	if b.Len() > 10<<20 {
 		t.Errorf("a week with 500 events takes %d bytes", b.Len())
 	}
-	os.WriteFile("/tmp/week.html", b.Bytes(), 0o644)
+}
+
+// BenchmarkReport makes the page of a week with 500 events from frames in
+// memory.
+func BenchmarkReport(b *testing.B) {
+	s, err := invented.Week(500, 1)
+	if err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		var out bytes.Buffer
+		if err := Report(&out, s, Options{FullBytes: 6 << 20}); err != nil {
+			b.Fatal(err)
+		}
+		b.ReportMetric(float64(out.Len()), "page-bytes")
+	}
 }
