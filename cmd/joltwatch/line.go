@@ -110,7 +110,7 @@ func (l *line) Finding(f *detect.Finding, places []detect.Place) {
 // release stores the findings whose trouble codes have come, or have been
 // waited for long enough.
 func (l *line) release(now bus.Micros) {
-	for l.codes != nil {
+	for l.codes != nil && l.store != nil {
 		h, ok := l.codes.next(now)
 		if !ok {
 			return
@@ -144,6 +144,7 @@ func (l *line) sleep() {
 	l.asleep = true
 	l.stream.Flush(l)
 	l.monitor.Flush()
+	l.release(math.MaxInt64) // no frame will come to do it
 	l.log.Info().Msg("the bus is quiet: the drive has ended, nothing is written until it wakes")
 }
 

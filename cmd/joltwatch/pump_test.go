@@ -142,3 +142,48 @@ func TestQuietBusEndsTheDrive(t *testing.T) {
 		t.Fatal(err)
 	}
 }
+
+// A finding that waits for trouble codes is stored when the bus goes quiet and
+// at a heartbeat, not only when the next frame comes.
+func TestQuietBusStoresWhatWaits(t *testing.T) {
+	set := detect.DefaultSettings()
+	file, err := vehicle.Parse("test.toml", []byte("[[bus]]\nname = \"can0\"\nj1939 = true\n"), &set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := &host{ctx: context.Background(), stdout: &bytes.Buffer{}, log: zerolog.Nop()}
+	for name, wait := range map[string]func(*line) error{
+		"quiet": func(l *line) error { l.sleep(); return l.failed },
+		"heartbeat": func(l *line) error {
+			in := &input{source: &feed{}, live: true, now: func() bus.Micros { return l.last + 10*bus.Second }}
+			_, err := l.beat(in)()
+			return err
+		},
+	} {
+		l, err := newLine(h, file.Plan, set)
+		if err != nil {
+			t.Fatal(err)
+		}
+		stored := 0
+		opt := storage.Options{Plan: file.Plan, Boot: "test", Acknowledged: func(*storage.Event) { stored++ }}
+		if err := l.open(h, t.TempDir(), opt); err != nil {
+			t.Fatal(err)
+		}
+		l.codes = &codes{}
+		for _, f := range frames(100) {
+			if err := l.Push(&f); err != nil {
+				t.Fatal(err)
+			}
+		}
+		l.Finding(&detect.Finding{Kind: detect.KindReleaseLag, Class: "late", Start: bus.Second, End: bus.Second, Worth: 0.9, Keep: true}, nil)
+		if stored != 0 {
+			t.Errorf("%s: stored without waiting for codes", name)
+		}
+		if err := wait(l); err != nil || stored != 1 {
+			t.Errorf("%s: %d events stored, %v, want 1", name, stored, err)
+		}
+		if err := l.Finish(); err != nil {
+			t.Error(err)
+		}
+	}
+}

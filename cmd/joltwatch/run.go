@@ -74,34 +74,11 @@ func (c *runCmd) Run(h *host) error {
 	if label == "" {
 		label = file.Label
 	}
-	opt := storage.Options{
-		Plan:      file.Plan,
-		Settings:  file.Text,
-		Label:     label,
-		Boot:      in.boot,
-		Clock:     in.Clock(),
-		LookBack:  seconds(file.Store.LookBackS),
-		LookOn:    seconds(file.Store.LookOnS),
-		Quota:     file.Store.QuotaMB << 20,
-		FreeFloor: file.Store.FreeFloorMB << 20,
-		Program:   "joltwatch " + version,
-		Acknowledged: func(e *storage.Event) {
-			h.log.Info().Str("kind", e.Finding.Kind).Str("class", e.Finding.Class).Str("event", e.ID).Msg("stored")
-		},
-	}
 	if err := refuseRepeat(c.Store, in); err != nil {
 		return err
 	}
-	st, repair, err := storage.Open(c.Store, opt)
-	if err != nil {
+	if err := l.open(h, c.Store, storeOptions(h, file, label, in)); err != nil {
 		return err
-	}
-	if s := repair.String(); s != "" {
-		h.log.Warn().Str("store", c.Store).Msg(s)
-	}
-	l.store = st
-	if err := l.recall(c.Store); err != nil {
-		return errors.Join(err, st.Close())
 	}
 	daemon.SdNotify(false, daemon.SdNotifyReady) //nolint:errcheck // no service manager is no error
 	err = l.pumpAll(h, in)
@@ -115,10 +92,54 @@ func (c *runCmd) Run(h *host) error {
 	return c.say(h, in, l)
 }
 
+// storeOptions is what the vehicle file and the input say of the store.
+func storeOptions(h *host, file *vehicle.File, label string, in *input) storage.Options {
+	return storage.Options{
+		Plan:      file.Plan,
+		Settings:  file.Text,
+		Label:     label,
+		Boot:      in.boot,
+		Clock:     in.Clock(),
+		LookBack:  seconds(file.Store.LookBackS),
+		LookOn:    seconds(file.Store.LookOnS),
+		Quota:     file.Store.QuotaMB << 20,
+		FreeFloor: file.Store.FreeFloorMB << 20,
+		Program:   "joltwatch " + version,
+		Acknowledged: func(e *storage.Event) {
+			h.log.Info().Str("kind", e.Finding.Kind).Str("class", e.Finding.Class).Str("event", e.ID).Msg("stored")
+		},
+		Troubled: func(t storage.Trouble) {
+			h.log.Warn().Float64("at_s", t.At.Seconds()).Str("medium", t.What).Msg("the store")
+		},
+	}
+}
+
+// open opens the stay in dir, repaired, and gives the monitor what earlier
+// drives taught.
+func (l *line) open(h *host, dir string, opt storage.Options) error {
+	st, repair, err := storage.Open(dir, opt)
+	if err != nil {
+		return err
+	}
+	if s := repair.String(); s != "" {
+		h.log.Warn().Str("store", dir).Msg(s)
+	}
+	if err := l.recall(dir); err != nil {
+		return errors.Join(err, st.Close())
+	}
+	l.store = st
+	return nil
+}
+
 // pumpAll runs the line until the input ends or the program is interrupted.
 func (l *line) pumpAll(h *host, in *input) error {
+	return pump(h.ctx, in, l.Push, l.beat(in))
+}
+
+// beat returns what is done at each heartbeat; it returns the time to the next.
+func (l *line) beat(in *input) func() (time.Duration, error) {
 	clock := in.Clock()
-	return pump(h.ctx, in, l.Push, func() (time.Duration, error) {
+	return func() (time.Duration, error) {
 		daemon.SdNotify(false, daemon.SdNotifyWatchdog) //nolint:errcheck // no service manager is no error
 		if !in.live {
 			return heartbeat, nil
@@ -134,11 +155,13 @@ func (l *line) pumpAll(h *host, in *input) error {
 		if !l.asleep && now-max(l.last, in.opened) > quietAfter {
 			l.sleep()
 		}
+		// Findings that wait for trouble codes do not wait for frames.
+		l.release(now)
 		if err := l.store.Tick(now); err != nil || l.asleep {
 			return asleep, errors.Join(err, l.failed)
 		}
 		return heartbeat, nil
-	})
+	}
 }
 
 // stepped reports whether wall time was set by more than a clock drifts
