@@ -63,7 +63,10 @@ type host struct {
 // attention is an error after which the work is done all the same.
 type attention struct{ error }
 
-func main() { os.Exit(Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
+func main() {
+	limitMemory()
+	os.Exit(Main(os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+}
 
 // Main runs the program and returns its exit code.
 func Main(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
