@@ -20,6 +20,7 @@ type report struct {
 	Total     review.Total
 	Lockup    string
 	Known     string
+	Clocked   bool // wall time is known
 	Span      string
 	Days      []day
 	Strip     template.HTML
@@ -80,6 +81,9 @@ func newReport(s *review.Stay, o Options) *report {
 	r := &report{Stay: s, Other: o.Other, Total: s.Total(), Span: s.Span(), Strip: strip(s), Counts: s.Counts(),
 		Charts: charts(s, o.Other), Checks: s.Next(), Cautions: review.Cautions, Version: o.Version,
 		Licence: read("vendored/uPlot-LICENSE")}
+	if len(s.Drives) > 0 {
+		r.Clocked = s.Drives[0].Clock.Known
+	}
 	r.Sureness = r.Total.Sureness()
 	r.Known = review.Percent(r.Total.MovingS-r.Total.UnknownS, r.Total.MovingS)
 	r.Lockup = "unknown"
@@ -259,7 +263,11 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 				figures[n] = still(e, lines)
 			}
 		}
-		entry := indexStretch{Length: (x.To - x.From).Seconds()}
+		last := x.From
+		for _, l := range lines {
+			last = max(last, l.T[len(l.T)-1])
+		}
+		entry := indexStretch{Length: (min(x.To, last) - x.From).Seconds()}
 		reduced := make([]review.Trace, len(lines))
 		width := max(bucketWidth, (x.To-x.From)/buckets)
 		for j, l := range lines {

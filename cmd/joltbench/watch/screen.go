@@ -95,7 +95,8 @@ func (s *screen) clutch(a, old *detect.Account) {
 	for i, x := range list {
 		line := fmt.Sprintf("  %-8s %8s  %s", x.Name, review.Percent(x.Seconds, a.MovingS), bar(x.Seconds, a.MovingS, 12))
 		if lately != nil {
-			d := x.Seconds - lately[i].Seconds
+			// A provisional account may take back a little.
+			d := max(0, x.Seconds-lately[i].Seconds)
 			line += fmt.Sprintf("  %8s  %s", review.Percent(d, moved), bar(d, moved, 12))
 		}
 		s.add(line)
