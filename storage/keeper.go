@@ -4,8 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"syscall"
 
 	"joltwatch/bus"
+	"joltwatch/detect"
 )
 
 // keeper writes the files of one run. It takes things in order and writes them
@@ -18,6 +20,7 @@ type keeper struct {
 	now bus.Micros
 
 	pack    *packer
+	unpack  *unpacker
 	coder   *spanCoder
 	release func() error
 
@@ -35,13 +38,21 @@ type keeper struct {
 
 	store *shelf
 	usage Usage
+	// index is the events whose frames are on file, once that was asked for.
+	index     []indexed
+	indexRead bool
+	// condensed are the journal files that step 1 of making room has seen.
+	condensed map[string]bool
 	// retry is when a medium that refused is tried again, 0 where it has
 	// not; wait is the pause before that.
 	retry, wait bus.Micros
 	lastError   error
 	full        bool
 	prepared    bool // plan and settings are on file
-	noRoom      uint64
+	// refusedAt is when room was last looked for in vain, 0 where it was
+	// found.
+	refusedAt    bus.Micros
+	refusedWorth float64
 }
 
 // item is one thing to be written: a span, or a block of the journal.
@@ -70,12 +81,9 @@ type evidencePart struct {
 func (it *item) done() { *it = item{} }
 
 const (
-	// maxEvidenceFile is when the next event begins a new evidence file even
-	// though its frames adjoin: a file is what is removed at once to make
-	// room.
+	// See evidenceLimit and journalLimit.
 	maxEvidenceFile = 1 << 20
-	// maxJournalFile is when a new journal file is begun.
-	maxJournalFile = 4 << 20
+	maxJournalFile  = 256 << 10
 	// The pause before a medium that refused is tried again doubles from
 	// firstRetry to lastRetry.
 	firstRetry = bus.Second
@@ -171,6 +179,9 @@ func (k *keeper) drain() {
 		// Once more at once, into new files: a single bad write or a file
 		// that cannot grow should cost no time.
 		k.usage.Refused++
+		if errors.Is(err, syscall.ENOSPC) {
+			k.makeRoomOnFull()
+		}
 		err = k.write()
 	}
 	if err != nil {
@@ -228,7 +239,14 @@ func (k *keeper) write() error {
 		return err
 	}
 	for _, it := range k.queue {
-		if it.event != nil && k.opt.Acknowledged != nil {
+		if it.event == nil {
+			continue
+		}
+		if k.indexRead && it.event.Evidence == EvidenceKept {
+			r := it.event.record()
+			k.index = append(k.index, newIndexed(&r, k.run))
+		}
+		if k.opt.Acknowledged != nil {
 			k.opt.Acknowledged(it.event)
 		}
 	}
@@ -246,7 +264,7 @@ func (k *keeper) writeSpans() error {
 			continue
 		}
 		last := k.lastPart()
-		if last == nil || last.next != it.info.first || it.fresh && last.size >= maxEvidenceFile {
+		if last == nil || last.next != it.info.first || it.fresh && last.size >= k.evidenceLimit() {
 			if err := k.syncSpans(from, i); err != nil {
 				return err
 			}
@@ -255,7 +273,6 @@ func (k *keeper) writeSpans() error {
 		}
 		n := int64(blockHead + len(it.span))
 		if !k.room(n+headerSize, forEvidence) {
-			k.noRoom++
 			it.done()
 			continue
 		}
@@ -303,71 +320,40 @@ func (k *keeper) syncSpans(from, to int) error {
 
 var errNoRoom = errors.New("the store is full: nothing more may be removed; counting goes on")
 
+// writeJournal writes the blocks of the queue with one sync.
 func (k *keeper) writeJournal() error {
-	if k.journal.file != nil && k.journal.size > maxJournalFile {
+	if k.journal.file != nil && k.journal.size > k.journalLimit() {
 		k.journal.close()
 	}
-	var body []byte
-	number := k.journal.blocks
-	count := 0
-	add := func(typ blockType, payload []byte) {
-		coding, p := k.pack.record(payload)
-		body = appendBlock(body, typ, coding, number, p)
-		number++
-		count++
-	}
-	for i := range k.queue {
-		if k.queue[i].event != nil || k.queue[i].typ != 0 {
-			count++
-		}
-	}
-	if count == 0 {
+	waits := func(it item) bool { return it.event != nil || it.typ != 0 }
+	if !slices.ContainsFunc(k.queue, waits) {
 		return nil
 	}
-	count = 0
-	fresh := k.journal.file == nil
-	if fresh {
-		number = 0
-		if err := k.preamble(add); err != nil {
-			return err
-		}
+	what := forAccount
+	if slices.ContainsFunc(k.queue, func(it item) bool { return it.event != nil }) {
+		what = forEvents
 	}
-	events, ending := 0, false
-	for i := range k.queue {
-		it := &k.queue[i]
-		if it.event != nil {
-			k.refer(it.event)
-			payload, err := marshal(it.event.record())
-			if err != nil {
-				return err
-			}
-			add(blockEvent, payload)
-			events++
-			continue
-		}
-		switch it.typ {
-		case 0:
-		case blockEnd:
-			ending = true // stands last
-		default:
-			add(it.typ, it.payload)
-		}
-	}
-	usage, err := marshal(k.usage)
+	body, count, err := k.body(true)
 	if err != nil {
 		return err
 	}
-	add(blockUsage, usage)
-	if ending {
-		add(blockEnd, nil)
+	short := false
+	if !k.room(int64(len(body))+headerSize, what) {
+		// The account goes on without the events, and counts them.
+		k.giveUpEvents()
+		if body, _, err = k.body(false); err != nil {
+			return err
+		}
+		if !k.room(int64(len(body))+headerSize, forAccount) {
+			return errNoRoom
+		}
+		short = true
 	}
-	if !k.room(int64(len(body))+headerSize, forJournal) {
-		k.usage.NotStored += uint64(events)
-		k.full = true
-		k.queue = slices.DeleteFunc(k.queue, func(it item) bool { return it.event != nil })
-		return errNoRoom
+	// Making room may have written to the journal.
+	if body, count, err = k.body(!short); err != nil {
+		return err
 	}
-	if fresh {
+	if k.journal.file == nil {
 		if err := k.create(&k.journal, journalFile); err != nil {
 			return err
 		}
@@ -379,7 +365,76 @@ func (k *keeper) writeJournal() error {
 		return err
 	}
 	k.prepared = true
+	if what == forEvents {
+		k.full = short
+	}
+	if short {
+		// Marks wait until there is room.
+		k.queue = slices.DeleteFunc(k.queue, func(it item) bool { return it.event == nil })
+		if len(k.queue) > 0 {
+			return errNoRoom
+		}
+	}
 	return nil
+}
+
+// giveUpEvents takes the events off the queue for lack of room, but for marks.
+func (k *keeper) giveUpEvents() {
+	if !k.full && k.opt.Troubled != nil {
+		k.opt.Troubled(Trouble{At: k.now, What: errNoRoom.Error()})
+	}
+	k.full = true
+	k.queue = slices.DeleteFunc(k.queue, func(it item) bool {
+		if it.event == nil || it.event.Finding.Kind == detect.KindMark {
+			return false
+		}
+		k.usage.NotStored++
+		return true
+	})
+}
+
+// body is what the queue adds to the journal, with its events or without.
+func (k *keeper) body(events bool) (body []byte, count int, err error) {
+	number := k.journal.blocks
+	add := func(typ blockType, payload []byte) {
+		coding, p := k.pack.record(payload)
+		body = appendBlock(body, typ, coding, number, p)
+		number++
+		count++
+	}
+	if k.journal.file == nil {
+		number = 0
+		if err := k.preamble(add); err != nil {
+			return nil, 0, err
+		}
+	}
+	ending := false
+	for i := range k.queue {
+		it := &k.queue[i]
+		switch {
+		case it.event != nil && !events:
+		case it.event != nil:
+			k.refer(it.event)
+			payload, err := marshal(it.event.record())
+			if err != nil {
+				return nil, 0, err
+			}
+			add(blockEvent, payload)
+		case it.typ == blockEnd:
+			ending = true // stands last
+		case it.typ != 0:
+			add(it.typ, it.payload)
+		}
+	}
+	usage, err := marshal(k.usage)
+	if err != nil {
+		return nil, 0, err
+	}
+	add(blockUsage, usage)
+	if ending {
+		add(blockEnd, nil)
+	}
+	return body, count, nil
 }
 
 // preamble adds the blocks that a journal file begins with.
@@ -437,7 +492,7 @@ func (k *keeper) well() {
 	if k.lastError != nil && k.opt.Troubled != nil {
 		k.opt.Troubled(Trouble{At: k.now, What: "writing again"})
 	}
-	k.lastError, k.full = nil, false
+	k.lastError = nil
 }
 
 // close writes what is left and the end of the run.

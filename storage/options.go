@@ -53,6 +53,8 @@ const (
 	DefaultLookBack     = 20 * bus.Second
 	DefaultLookOn       = 10 * bus.Second
 	DefaultAccountEvery = 30 * bus.Second
+	// MinQuota is the least quota that is accepted.
+	MinQuota = 1 << 20
 	// MaxRingBytes bounds the look-back where no budget is given.
 	MaxRingBytes = 16 << 20
 	// FullLoad is how many frames a second a bus of 500 kbit/s carries at
@@ -84,6 +86,9 @@ func (o Options) complete(dir string) (Options, error) {
 	}
 	if o.LookBack < 0 || o.LookOn < 0 || o.AccountEvery < 0 || o.RingBytes < 0 || o.Quota < 0 || o.FreeFloor < 0 {
 		return o, fmt.Errorf("%s: a negative time or size", dir)
+	}
+	if o.Quota > 0 && o.Quota < MinQuota {
+		return o, fmt.Errorf("%s: a quota of %d bytes holds nothing worth having: give at least %d", dir, o.Quota, MinQuota)
 	}
 	if o.RingBytes == 0 {
 		// Findings come up to a few seconds late, hence the margin.

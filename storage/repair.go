@@ -26,12 +26,16 @@ func openKeeper(dir string, opt Options) (k *keeper, repair Repair, err error) {
 	if err != nil {
 		return nil, repair, err
 	}
+	unpack, err := newUnpacker()
+	if err != nil {
+		return nil, repair, err
+	}
 	files, err := opt.FS.List()
 	if err != nil {
 		return nil, repair, err
 	}
 	k = &keeper{
-		dir: dir, fs: opt.FS, opt: opt, pack: pack, coder: newSpanCoder(opt.Plan, pack),
+		dir: dir, fs: opt.FS, opt: opt, pack: pack, unpack: unpack, coder: newSpanCoder(opt.Plan, pack),
 		release: release, clock: opt.Clock, store: newShelf(files),
 	}
 	last := uint32(0)

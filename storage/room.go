@@ -1,19 +1,81 @@
 package storage
 
-import "io/fs"
+import (
+	"encoding/json"
+	"hash/fnv"
+	"io/fs"
+	"math"
+	"slices"
+
+	"joltwatch/detect"
+)
+
+// What goes when room runs out, in this order:
+//
+//  1. what later records have made worthless: superseded accounts and counters
+//     in journals that are complete;
+//  2. the frames of events, by score: an event scores (worth + 1/4) / (1 + p),
+//     p being how many of its kind and class that still have their frames stand
+//     before it, the worthiest first and equals in an order drawn by lot. So the
+//     most severe and the rarest of each kind go last, and of ordinary repeats
+//     a fair sample stays;
+//  3. the records of ordinary repeats, by the same order; they are counted, and
+//     the distribution of their measures is kept.
+//
+// Marks by the driver, with their frames, and the account are never removed.
+// What would score lowest itself is not written in the first place.
 
 // page is what files are counted in: the block size of the usual file systems.
 const page = 4096
 
 func pages(size int64) int64 { return (size + page - 1) / page * page }
 
-// purpose says what room is asked for.
+// purpose says what room is asked for; a part of the quota is held back for
+// each that matters more.
 type purpose uint8
 
 const (
 	forEvidence purpose = iota
-	forJournal
+	forEvents
+	forAccount
+	forCopy // of a journal, shorter than the one it replaces
 )
+
+// heldBack is what may not be used up for this purpose. Each can count on what
+// those before it have left; the copy that condensing needs, on room for a
+// whole journal file.
+func (k *keeper) heldBack(what purpose) int64 {
+	file := k.journalLimit() + 2*page
+	switch what {
+	case forEvidence:
+		if k.opt.Quota == 0 {
+			return 3*file + 1<<20
+		}
+		return 3*file + min(k.opt.Quota/8, 1<<20)
+	case forEvents:
+		return 2 * file
+	case forAccount:
+		return file
+	}
+	return 0
+}
+
+// journalLimit is when a new journal file is begun.
+func (k *keeper) journalLimit() int64 {
+	if k.opt.Quota == 0 {
+		return maxJournalFile
+	}
+	return min(maxJournalFile, max(k.opt.Quota/16, 2*page))
+}
+
+// evidenceLimit is when the next event begins a new evidence file even though
+// its frames adjoin: a file is what is removed at once to make room.
+func (k *keeper) evidenceLimit() int64 {
+	if k.opt.Quota == 0 {
+		return maxEvidenceFile
+	}
+	return min(maxEvidenceFile, max(k.opt.Quota/64, 4*page))
+}
 
 // shelf knows the files of the store and their sizes.
 type shelf struct {
@@ -46,5 +108,318 @@ func (s *shelf) remove(name string) {
 
 func (s *shelf) used() int64 { return s.total }
 
-// room reports whether n more bytes may be written.
-func (k *keeper) room(n int64, what purpose) bool { return true }
+func (s *shelf) names(kind fileKind) []string {
+	var out []string
+	for name := range s.sizes {
+		if k, _, _, ok := parseName(name); ok && k == kind {
+			out = append(out, name)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// fits reports whether n more bytes leave quota and floor as they must be.
+func (k *keeper) fits(n int64, what purpose) bool {
+	n = pages(n) + page // the file's last page may be full
+	held := k.heldBack(what)
+	if k.opt.Quota > 0 && k.store.used()+n > k.opt.Quota-held {
+		return false
+	}
+	if k.opt.FreeFloor > 0 {
+		free, err := k.fs.Free()
+		return err == nil && free-n >= k.opt.FreeFloor+held
+	}
+	return true
+}
+
+// room makes room for n more bytes and reports whether there is.
+func (k *keeper) room(n int64, what purpose) bool {
+	if k.fits(n, what) {
+		return true
+	}
+	worth := k.waitingWorth()
+	if what == forEvidence && k.refusedAt != 0 && k.now < k.refusedAt+k.opt.AccountEvery && worth <= k.refusedWorth {
+		return false // looked for not long ago, and there was none
+	}
+	// A little more than asked for, so that the next events find some.
+	spare := n + max(k.opt.Quota/64, 64<<10)
+	ok := k.makeRoom(n, spare, what)
+	k.refusedAt = 0
+	if !ok {
+		k.refusedAt, k.refusedWorth = k.now, worth
+	}
+	return ok
+}
+
+// waitingWorth is that of the worthiest event that waits to be written; a mark
+// is above all.
+func (k *keeper) waitingWorth() float64 {
+	worth := -1.0
+	for _, it := range k.queue {
+		if it.event == nil {
+			continue
+		}
+		worth = max(worth, it.event.Finding.Worth)
+		if it.event.Finding.Kind == detect.KindMark {
+			return math.Inf(1)
+		}
+	}
+	return worth
+}
+
+// lowSpace is when a medium that says it is full is believed.
+const lowSpace = 1 << 20
+
+// makeRoomOnFull removes evidence where others have filled the medium, whatever
+// quota and floor say.
+func (k *keeper) makeRoomOnFull() {
+	free, err := k.fs.Free()
+	if err != nil || free >= lowSpace {
+		return
+	}
+	until := k.store.used() - lowSpace/4
+	k.dropEvidence(func() bool { return k.store.used() <= until }, forAccount)
+}
+
+func (k *keeper) makeRoom(n, spare int64, what purpose) bool {
+	enough := func() bool { return k.fits(spare, what) }
+	if k.journal.file != nil && k.journal.size > k.journalLimit()/2 {
+		k.journal.close() // complete, and so open to step 1
+	}
+	k.condense(0)
+	if enough() {
+		return true
+	}
+	k.dropEvidence(enough, what)
+	if enough() || k.fits(n, what) {
+		return true
+	}
+	if what == forEvidence {
+		return false // records are not given up for frames
+	}
+	for keep := 256; keep >= 8; keep /= 2 {
+		if k.condense(keep); k.fits(n, what) {
+			return true
+		}
+	}
+	return false
+}
+
+// indexed is what deciding needs to know of an event on file.
+type indexed struct {
+	id, kind, class string
+	worth           float64
+	lot             uint64
+	run             uint32
+	parts           []uint32
+	pending         bool // not on file yet
+	score           float64
+}
+
+func (x *indexed) mark() bool { return x.kind == detect.KindMark }
+
+func newIndexed(r *eventRecord, run uint32) indexed {
+	h := fnv.New64a()
+	h.Write([]byte(r.ID)) //nolint:errcheck // of a hash
+	return indexed{
+		id: r.ID, kind: r.Finding.Kind, class: r.Finding.Class, worth: r.Finding.Worth,
+		lot: mix(h.Sum64()), run: run, parts: r.Parts,
+	}
+}
+
+// mix spreads a hash over all its bits (the finaliser of SplitMix64, Steele,
+// Lea and Flood 2014).
+func mix(v uint64) uint64 {
+	v = (v ^ v>>30) * 0xbf58476d1ce4e5b9
+	v = (v ^ v>>27) * 0x94d049bb133111eb
+	return v ^ v>>31
+}
+
+// rank gives the events their scores.
+func rank(events []indexed) {
+	order := make([]*indexed, len(events))
+	for i := range events {
+		order[i] = &events[i]
+	}
+	slices.SortFunc(order, func(a, b *indexed) int {
+		switch {
+		case a.worth != b.worth:
+			if a.worth > b.worth {
+				return -1
+			}
+			return 1
+		case a.lot != b.lot:
+			return compare(a.lot, b.lot)
+		case a.id < b.id:
+			return -1
+		}
+		return 1
+	})
+	place := map[[2]string]int{}
+	for _, x := range order {
+		key := [2]string{x.kind, x.class}
+		x.score = (x.worth + 0.25) / float64(1+place[key])
+		place[key]++
+		if x.mark() {
+			x.score = math.Inf(1)
+		}
+	}
+}
+
+// readIndex reads from the journals which events have their frames on file.
+// Later events are added as they are written.
+func (k *keeper) readIndex() {
+	if k.indexRead {
+		k.index = slices.DeleteFunc(k.index, func(x indexed) bool { return !k.hasFrames(&x) })
+		return
+	}
+	k.indexRead = true
+	for _, name := range k.store.names(journalFile) {
+		k.eachEvent(name, func(r *eventRecord, run uint32) {
+			if x := newIndexed(r, run); r.State == EvidenceKept && k.hasFrames(&x) {
+				k.index = append(k.index, x)
+			}
+		})
+	}
+}
+
+// hasFrames reports whether any of the event's evidence files is there, and
+// forgets those that are not.
+func (k *keeper) hasFrames(x *indexed) bool {
+	x.parts = slices.DeleteFunc(x.parts, func(p uint32) bool {
+		_, ok := k.store.sizes[fileName(evidenceFile, x.run, p)]
+		return !ok
+	})
+	return len(x.parts) > 0
+}
+
+// dropEvidence removes the frames of the events that score lowest, until there
+// is enough room or the lowest score is that of what is to be written.
+func (k *keeper) dropEvidence(enough func() bool, what purpose) {
+	k.readIndex()
+	events := slices.Clone(k.index)
+	for _, it := range k.queue {
+		if it.event != nil && it.event.Evidence == EvidenceKept {
+			r := it.event.record()
+			x := newIndexed(&r, k.run)
+			x.pending = true
+			events = append(events, x)
+		}
+	}
+	rank(events)
+	// A file is worth what the best event in it is; one that no event on file
+	// speaks of belongs to an event that is being written.
+	score := map[string]float64{}
+	limit := math.Inf(1)
+	for i := range events {
+		x := &events[i]
+		if x.pending {
+			if what == forEvidence && (x.score < limit || math.IsInf(limit, 1)) {
+				limit = x.score
+			}
+			continue
+		}
+		for _, p := range x.parts {
+			name := fileName(evidenceFile, x.run, p)
+			score[name] = max(score[name], x.score)
+		}
+	}
+	names := k.store.names(evidenceFile)
+	names = slices.DeleteFunc(names, func(n string) bool {
+		s, ok := score[n]
+		return !ok || math.IsInf(s, 1) || s >= limit || n == k.spans.name && k.spans.file != nil
+	})
+	slices.SortStableFunc(names, func(a, b string) int {
+		switch {
+		case score[a] < score[b]:
+			return -1
+		case score[a] > score[b]:
+			return 1
+		}
+		return 0
+	})
+	for len(names) > 0 && !enough() {
+		n := min(len(names), 8)
+		if !k.drop(names[:n]) {
+			return
+		}
+		names = names[n:]
+	}
+}
+
+// drop removes evidence files. That they were removed on purpose is on the
+// medium before they are.
+func (k *keeper) drop(names []string) bool {
+	r := droppedRecord{Files: names}
+	for _, n := range names {
+		r.Bytes += k.store.sizes[n]
+	}
+	payload, err := marshal(r)
+	if err != nil || !k.note(blockDropped, payload) {
+		return false
+	}
+	for _, n := range names {
+		if k.fs.Remove(n) != nil {
+			return false
+		}
+		k.store.remove(n)
+		k.usage.FilesRemoved++
+	}
+	k.usage.Syncs++
+	return k.fs.SyncDir() == nil
+}
+
+// note writes one block to the journal at once.
+func (k *keeper) note(typ blockType, payload []byte) bool {
+	fresh := k.journal.file == nil
+	var body []byte
+	count := 0
+	number := k.journal.blocks
+	add := func(typ blockType, payload []byte) {
+		coding, p := k.pack.record(payload)
+		body = appendBlock(body, typ, coding, number, p)
+		number++
+		count++
+	}
+	if fresh {
+		number = 0
+		if k.preamble(add) != nil {
+			return false
+		}
+	}
+	add(typ, payload)
+	if !k.fits(int64(len(body))+headerSize, forAccount) {
+		return false
+	}
+	if fresh && k.create(&k.journal, journalFile) != nil {
+		return false
+	}
+	if k.append(&k.journal, body, count) != nil || k.sync(&k.journal) != nil {
+		return false
+	}
+	k.prepared = true
+	return true
+}
+
+// eachEvent visits the events of a journal file, as far as it can be read.
+func (k *keeper) eachEvent(name string, visit func(r *eventRecord, run uint32)) {
+	_, run, _, _ := parseName(name)
+	data, err := k.fs.ReadFile(name)
+	if err != nil {
+		return
+	}
+	p, err := parseFile(name, data)
+	if err != nil {
+		return
+	}
+	for _, b := range p.blocks {
+		if b.typ != blockEvent {
+			continue
+		}
+		var r eventRecord
+		if payload, err := k.unpack.payload(b); err == nil && json.Unmarshal(payload, &r) == nil {
+			visit(&r, run)
+		}
+	}
+}

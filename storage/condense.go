@@ -1,0 +1,201 @@
+package storage
+
+import (
+	"encoding/json"
+	"slices"
+
+	"joltwatch/detect"
+)
+
+// condense rewrites the journal files that are complete, without what later
+// records have made worthless. Where keep is not 0, events beyond the first
+// keep of each kind and class, in the order of rank, that have no frames are
+// folded into counts.
+func (k *keeper) condense(keep int) {
+	names := k.store.names(journalFile)
+	var thin map[string]bool
+	if keep == 0 {
+		// Once for each file that has become complete.
+		if !slices.ContainsFunc(names, func(n string) bool { return !k.condensed[n] && !(k.journal.file != nil && n == k.journal.name) }) {
+			return
+		}
+	} else {
+		thin = k.ordinary(names, keep)
+		if len(thin) == 0 {
+			return
+		}
+	}
+	if k.condensed == nil {
+		k.condensed = map[string]bool{}
+	}
+	// The latest account of a drive may be in a later part of the same run,
+	// and the latest history in any later file; hence from the end.
+	type drive struct {
+		run   uint32
+		drive int
+	}
+	accounts := map[drive]bool{}
+	history := false
+	usage, clock, later := map[uint32]bool{}, map[uint32]bool{}, map[uint32]bool{}
+	for i := len(names) - 1; i >= 0; i-- {
+		name := names[i]
+		_, run, _, _ := parseName(name)
+		data, err := k.fs.ReadFile(name)
+		if err != nil {
+			continue
+		}
+		p, err := parseFile(name, data)
+		if err != nil || len(p.damage) > 0 {
+			k.condensed[name] = true // what is damaged is left as it is
+			continue
+		}
+		worthless := make([]bool, len(p.blocks))
+		var groups []Thinned
+		for j := len(p.blocks) - 1; j >= 0; j-- {
+			b := p.blocks[j]
+			payload, err := k.unpack.payload(b)
+			if err != nil {
+				continue
+			}
+			switch b.typ {
+			case blockAccount:
+				var a detect.Account
+				if json.Unmarshal(payload, &a) == nil {
+					d := drive{run, a.Drive}
+					worthless[j] = accounts[d]
+					accounts[d] = true
+				}
+			case blockHistory:
+				worthless[j], history = history, true
+			case blockUsage:
+				worthless[j] = usage[run]
+				usage[run] = true
+			case blockClock:
+				worthless[j] = clock[run]
+				clock[run] = true
+			case blockRun:
+				worthless[j] = later[run]
+			case blockEvent:
+				var r eventRecord
+				if json.Unmarshal(payload, &r) == nil && thin[r.ID] {
+					worthless[j] = true
+					groups = thinEvent(groups, &r)
+				}
+			}
+		}
+		later[run] = true
+		if k.journal.file != nil && name == k.journal.name {
+			continue // being written
+		}
+		k.condensed[name] = true
+		if !k.rewrite(name, p, worthless, groups) {
+			return
+		}
+	}
+}
+
+// ordinary chooses the events whose records can go.
+func (k *keeper) ordinary(names []string, keep int) map[string]bool {
+	var events []indexed
+	for _, name := range names {
+		if k.journal.file != nil && name == k.journal.name {
+			continue
+		}
+		k.eachEvent(name, func(r *eventRecord, run uint32) {
+			for _, p := range r.Parts {
+				if _, ok := k.store.sizes[fileName(evidenceFile, run, p)]; ok {
+					return // it has its frames
+				}
+			}
+			events = append(events, newIndexed(r, run))
+		})
+	}
+	rank(events)
+	out := map[string]bool{}
+	for i := range events {
+		// The score falls with the place: (worth + 1/4) / (1 + place).
+		x := &events[i]
+		if !x.mark() && x.score*float64(keep) < x.worth+0.25 {
+			out[x.id] = true
+		}
+	}
+	return out
+}
+
+// rewrite replaces a journal file by one without the worthless blocks. A cut
+// leaves the old one or the new one.
+func (k *keeper) rewrite(name string, p parsed, worthless []bool, groups []Thinned) bool {
+	saved := int64(0)
+	out := p.header.append(nil)
+	number := uint16(0)
+	add := func(typ blockType, coding uint8, payload []byte) {
+		out = appendBlock(out, typ, coding, number, payload)
+		number++
+	}
+	for i, b := range p.blocks {
+		if worthless[i] {
+			saved += int64(blockHead + len(b.payload))
+			continue
+		}
+		if b.typ == blockEnd && len(groups) > 0 {
+			continue
+		}
+		add(b.typ, b.coding, b.payload)
+	}
+	if len(groups) > 0 {
+		payload, err := marshal(thinnedRecord{Groups: groups})
+		if err != nil {
+			return false
+		}
+		coding, z := k.pack.record(payload)
+		add(blockThinned, coding, z)
+		saved -= int64(blockHead + len(z))
+		if n := len(p.blocks); n > 0 && p.blocks[n-1].typ == blockEnd {
+			add(blockEnd, codedRaw, nil)
+		}
+	}
+	if number == 0 {
+		// A later part of the run says all of it.
+		if k.fs.Remove(name) != nil {
+			return false
+		}
+		k.store.remove(name)
+		k.usage.FilesRemoved++
+		k.usage.Syncs++
+		return k.fs.SyncDir() == nil
+	}
+	if pages(int64(len(out))) >= pages(p.size) || saved <= 0 {
+		return true // not worth a write
+	}
+	if !k.fits(int64(len(out)), forCopy) {
+		return true // no room for the copy: the next file may be smaller
+	}
+	f, err := k.fs.Create(name + unfinished)
+	if err != nil {
+		return false
+	}
+	k.store.add(name+unfinished, 0)
+	n, err := f.Write(out)
+	k.usage.BytesWritten += uint64(n)
+	k.store.grow(name+unfinished, int64(n))
+	if err == nil {
+		k.usage.Syncs++
+		err = f.Sync()
+	}
+	if cerr := f.Close(); err == nil {
+		err = cerr
+	}
+	if err == nil {
+		err = k.fs.Rename(name+unfinished, name)
+	}
+	if err != nil {
+		if k.fs.Remove(name+unfinished) == nil {
+			k.store.remove(name + unfinished)
+		}
+		return false
+	}
+	k.store.remove(name + unfinished)
+	k.store.add(name, int64(len(out)))
+	k.usage.Syncs++
+	return k.fs.SyncDir() == nil
+}
