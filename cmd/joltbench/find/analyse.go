@@ -191,7 +191,14 @@ func (a *analysis) byRoad() {
 			closest = math.Min(closest, t.width())
 		}
 	}
+	es, _, _, _ := a.engineScaling()
+	ts := a.turbineScale(a.trio, es)
 	for _, t := range a.outputs {
+		// Of a shaft's speed, some plausible scale makes gear ratios that are
+		// known; a road speed is off by the final drive and the tyre.
+		if _, near := outputScale(t.ratios(ts), ts, true); len(t.gears) >= 3 {
+			t.score += 0.05 * math.Exp(-near/0.01)
+		}
 		if f := a.roadFit[t.output]; f.r2 > leastR2 {
 			if _, ok := plausible(f.scale, 0.006, nice); ok {
 				t.score -= 0.15
@@ -214,6 +221,37 @@ func (a *analysis) byRoad() {
 		t := *a.outputs[0]
 		a.trio = &t
 	}
+}
+
+// ratios are turbine rpm over raw output in the gears.
+func (t *trio) ratios(turbineScale float64) (out []float64) {
+	for _, g := range t.gears {
+		out = append(out, math.Exp(g.log)*turbineScale)
+	}
+	return out
+}
+
+// engineScaling is rpm for one raw step of the trio's engine speed, and how it
+// is known.
+func (a *analysis) engineScaling() (scale, offset float64, rounded bool, note string) {
+	e := a.trio.engine
+	if f := a.engineFit[e]; f.r2 >= leastR2 {
+		scale, offset, rounded = f.round(0.01, (e.hi-e.lo)*f.scale, scalings())
+		return scale, offset, rounded, fmt.Sprintf("%d answers to the standard request for engine speed fit with %.1f %% of their variance explained, within %.1f rpm", f.n, 100*f.r2, f.rms)
+	}
+	idle, working := a.engineSpeeds(a.trio)
+	scale, note = engineScale(idle, working, math.Exp(a.trio.coupled.log))
+	return scale, 0, true, note
+}
+
+// turbineScale is the turbine's scale that the closed clutch makes of the
+// engine's.
+func (a *analysis) turbineScale(t *trio, engine float64) float64 {
+	measured := engine / math.Exp(t.coupled.log)
+	if v, ok := plausible(measured, 0.025, scalings()); ok {
+		return v
+	}
+	return measured
 }
 
 // told says whether turbine and engine were ever seen apart: if not, one may
@@ -247,21 +285,9 @@ func (a *analysis) shafts() {
 		return
 	}
 
-	// Engine: the answers tell the scale; else idle speed and shape.
 	e := t.engine
-	var es, eo float64
-	var rounded bool
-	note := ""
-	f := a.engineFit[e]
-	if known && f.r2 >= leastR2 {
-		es, eo, rounded = f.round(0.01, (e.hi-e.lo)*f.scale, scalings())
-		note = fmt.Sprintf("%d answers to the standard request for engine speed fit with %.1f %% of their variance explained, within %.1f rpm", f.n, 100*f.r2, f.rms)
-	} else {
-		idle, working := a.engineSpeeds(t)
-		es, note = engineScale(idle, working, math.Exp(t.coupled.log))
-		rounded = true
-	}
-	guessed := !(known && f.r2 >= leastR2)
+	es, eo, rounded, note := a.engineScaling()
+	guessed := a.engineFit[e].r2 < leastR2
 	for _, x := range a.engines {
 		p := a.proposal(x.engine, stream.EngineSpeed, 100*x.score/mostScore)
 		if x.engine == e {
@@ -331,15 +357,12 @@ func (a *analysis) engineSpeeds(t *trio) (idle, working float64) {
 // where nothing is known of it.
 func (a *analysis) proposeTrio(turbine, output *RoleResult, es, eo float64) {
 	t := a.trio
-	all := scalings()
 	var ts float64
 	for _, x := range a.turbines {
 		p := a.proposal(x.turbine, stream.TurbineSpeed, 100*x.score/mostScore)
 		measured := es / math.Exp(x.coupled.log)
-		p.Scale = measured
-		if v, ok := plausible(measured, 0.025, all); ok {
-			p.Scale, p.Rounded = v, true
-		}
+		p.Scale = a.turbineScale(x, es)
+		p.Rounded = p.Scale != measured
 		if x.turbine == t.turbine {
 			ts = p.Scale
 			if es > 0 && eo == 0 {
@@ -353,10 +376,7 @@ func (a *analysis) proposeTrio(turbine, output *RoleResult, es, eo float64) {
 	for _, x := range a.outputs {
 		p := a.proposal(x.output, stream.OutputSpeed, 100*x.score/mostScore)
 		if ts > 0 {
-			var ratio []float64
-			for _, g := range x.gears {
-				ratio = append(ratio, math.Exp(g.log)*ts)
-			}
+			ratio := x.ratios(ts)
 			scale, near := outputScale(ratio, ts, launch)
 			p.Scale, p.Rounded, p.Guessed = scale, true, true
 			text := ""

@@ -27,7 +27,8 @@ var crcPolynomials = []struct {
 // rule is one way to form a checksum. Start values, final inversions, and
 // identifiers or secret bytes mixed in are the same for all frames of one
 // length (a CRC is linear), so they are not searched: whatever constant remains
-// is accepted.
+// is accepted. A byte mixed in behind the payload, as AUTOSAR does with data
+// identifiers, takes one step more.
 type rule struct {
 	name string
 	sum  func(p []byte) byte
@@ -50,18 +51,23 @@ func rules() []rule {
 		{"complement of the sum of half bytes", nibbles, true, true},
 	}
 	for _, c := range crcPolynomials {
-		forward, reflected := crcTable(c.poly), crcTableReflected(c.poly)
-		rs = append(rs, rule{c.name, func(p []byte) (x byte) {
-			for _, b := range p {
-				x = forward[x^b]
-			}
-			return x
-		}, false, false}, rule{c.name + ", reflected", func(p []byte) (x byte) {
-			for _, b := range p {
-				x = reflected[x^b]
-			}
-			return x
-		}, false, false})
+		for _, x := range []struct {
+			name  string
+			table [256]byte
+		}{{c.name, crcTable(c.poly)}, {c.name + ", reflected", crcTableReflected(c.poly)}} {
+			table := x.table
+			rs = append(rs, rule{x.name, func(p []byte) (c byte) {
+				for _, b := range p {
+					c = table[c^b]
+				}
+				return c
+			}, false, false}, rule{x.name + " with a byte behind", func(p []byte) (c byte) {
+				for _, b := range p {
+					c = table[c^b]
+				}
+				return table[c]
+			}, false, false})
+		}
 	}
 	return rs
 }
@@ -125,11 +131,11 @@ func (t *traffic) checksums(rs []rule, counter *run) (found []Checksum, taken ui
 	}
 	s := t.words[0]
 	active := s.active()
-	best, most := run{}, -1
+	best, most := run{}, 0.0
 	var kind string
 	// Where all bytes together are to give one constant, every one of them
 	// follows from the others: the checksum is the one whose calmest bit
-	// changes most.
+	// changes most, and of those about as restless the last or first byte.
 	try := func(r run) {
 		b := r.bits()
 		if b&active != b || counter != nil && b&counter.bits() != 0 {
@@ -141,7 +147,14 @@ func (t *traffic) checksums(rs []rule, counter *run) (found []Checksum, taken ui
 				calm = min(calm, s.flip.count(k))
 			}
 		}
-		if calm <= most || best.length > r.length {
+		rank := float64(calm)
+		switch r.shift {
+		case 8*n - r.length:
+			rank *= 1.3
+		case 0:
+			rank *= 1.2
+		}
+		if rank <= most || best.length > r.length {
 			return
 		}
 		for _, x := range rs {
@@ -150,7 +163,7 @@ func (t *traffic) checksums(rs []rule, counter *run) (found []Checksum, taken ui
 					continue
 				}
 				if k := x.holds(sample, n, r, without, counter); k != "" {
-					best, most, kind = r, calm, x.name+k
+					best, most, kind = r, rank, x.name+k
 					return
 				}
 			}
@@ -174,7 +187,7 @@ func (t *traffic) checksums(rs []rule, counter *run) (found []Checksum, taken ui
 			}
 		}
 	}
-	if most < 0 {
+	if most == 0 {
 		return nil, 0
 	}
 	return []Checksum{{best.field(), kind}}, best.bits()
@@ -273,7 +286,7 @@ func (x *rule) holds(sample [][]byte, n int, r run, without bool, counter *run) 
 		return suffix(without)
 	}
 	if len(sample) >= 4*perUsed && r.length == 8 {
-		return ", constant by counter" + suffix(without)
+		return suffix(without) + ", one constant for each count"
 	}
 	return ""
 }

@@ -17,19 +17,19 @@ type Mux struct {
 }
 
 // mux looks for a multiplexer switch in the first eight bytes: a field of few
-// values such that the rest of the payload changes much less from one frame to
-// the next of the same value than from one frame to the next.
+// values such that other bits change much less from one frame to the next of
+// the same value than from one frame to the next.
 func (t *traffic) mux(exclude uint64) *Mux {
 	n := min(t.rec.len(), 6000)
 	if n < 100 || t.maxLen > 8 {
 		return nil
 	}
 	var best *Mux
-	bestRatio := 0.5
+	most := 0.8 // changes a frame that the switch explains
 	active := t.words[0].active() &^ exclude
 	var tries []run
 	for b := 0; b < min(t.maxLen, 8); b++ {
-		for _, r := range []run{{shift: 8 * b, length: 4}, {shift: 8*b + 4, length: 4}, {shift: 8 * b, length: 2}, {shift: 8*b + 6, length: 2}, {shift: 8 * b, length: 8}} {
+		for _, r := range []run{{shift: 8 * b, length: 2}, {shift: 8*b + 6, length: 2}, {shift: 8 * b, length: 4}, {shift: 8*b + 4, length: 4}, {shift: 8 * b, length: 8}} {
 			if r.bits()&active != 0 {
 				tries = append(tries, r)
 			}
@@ -65,23 +65,22 @@ func (t *traffic) mux(exclude uint64) *Mux {
 		if !ok || len(last) < 2 || changes < n/10 || pairs < 50 || n < 12*len(last) {
 			continue
 		}
-		var sumSame, sumAny float64
+		gain := 0.0
 		var differ uint64
 		for b := range same {
 			s, a := float64(same[b])/float64(pairs), float64(any[b])/float64(all)
-			sumSame += s
-			sumAny += a
 			if a > 0.02 && s < 0.6*a {
+				gain += a - s
 				differ |= 1 << b
 			}
 		}
-		if sumAny < 1 || bits.OnesCount64(differ) < 4 {
+		// Few bits are more likely a copy of the switch than switched.
+		if bits.OnesCount64(differ) < 6 {
 			continue
 		}
 		// Of switches that explain as much, the shortest.
-		ratio := sumSame / sumAny
-		if ratio < bestRatio-0.02 {
-			bestRatio = ratio
+		if gain > 1.05*most {
+			most = gain
 			m := &Mux{Field: r.field(), run: r, bits: differ}
 			for v := range last {
 				m.Values = append(m.Values, uint64(v))

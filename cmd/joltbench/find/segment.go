@@ -214,18 +214,19 @@ func (s *flips) broken(r run) (n int) {
 	return n
 }
 
-// signedRun says whether the run looks like two's complement: its top bits
-// change together and the same way.
+// signedRun says whether the run looks like two's complement: where it passes
+// through nothing, its top two bits change the same way (1111 to 0000); a
+// number without sign carries there (0111 to 1000).
 func (s *flips) signedRun(r run) bool {
 	if r.length < 6 {
 		return false
 	}
-	k, together := 0, 0
+	first, signed := true, false
 	s.links(r, func(l link) {
-		if k < 2 && l.upper >= 4 && float64(l.same) >= 0.7*float64(l.upper) && float64(l.upper) >= 0.7*float64(l.lower) {
-			together++
+		if first {
+			first = false
+			signed = l.upper >= 4 && float64(l.same) >= 0.8*float64(l.upper)
 		}
-		k++
 	})
-	return together == 2
+	return signed
 }
