@@ -12,8 +12,10 @@ import (
 
 	"joltwatch/cmd/joltbench/review"
 	"joltwatch/cmd/joltbench/review/invented"
+	"joltwatch/cmd/joltsim/drive"
 	"joltwatch/detect"
 	"joltwatch/stream"
+	"joltwatch/stream/vehicle"
 )
 
 const attack = `</script><script>window.owned=1</script><img src=x onerror="window.owned=1">"'><svg onload=window.owned=1>{{.}}<!--`
@@ -142,4 +144,48 @@ func TestHostilePlan(t *testing.T) {
 	if !strings.Contains(b.String(), "could not be read in full") {
 		t.Error("the page does not say that the traces are missing")
 	}
+}
+
+// A definition file and a vehicle file full of attacks, through the readers
+// that every file goes through.
+func TestHostileDefinitions(t *testing.T) {
+	r, err := drive.Run(drive.Scenario{Name: "x", Vehicle: "van", Seed: 1, Steps: []drive.Step{{Do: "start", ForS: 1}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	quoted := strings.ReplaceAll(attack, `"`, `'`)
+	dbc := r.DBC[0] + "\nCM_ \"" + quoted + "\";\n" + "BO_ 99 " + quoted + ": 8 X\n SG_ " + quoted + " : 0|8@1+ (1,0) [0|1] \"" + quoted + "\" X\n"
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, r.DBCNames[0]), []byte(dbc), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	text := "label = '''" + attack + "'''\n" + dropLabel(r.VehicleTOML)
+	set := map[string]any{}
+	f, err := vehicle.Parse(filepath.Join(dir, "vehicle.toml"), []byte(text), &set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := (&review.Stay{Label: f.Label, Plan: f.Plan, Settings: string(f.Text), Remarks: f.Warnings}).Build(nil)
+	var b bytes.Buffer
+	if err := Report(&b, s, Options{Version: "test"}); err != nil {
+		t.Fatal(err)
+	}
+	for _, bad := range []string{"<img", "<script>window", "<svg onload"} {
+		if strings.Contains(b.String(), bad) {
+			t.Errorf("the page holds %s", bad)
+		}
+	}
+	if !strings.Contains(b.String(), "window.owned=1") {
+		t.Error("the label is not shown as text")
+	}
+}
+
+func dropLabel(text string) string {
+	var keep []string
+	for _, l := range strings.Split(text, "\n") {
+		if !strings.HasPrefix(l, "label") {
+			keep = append(keep, l)
+		}
+	}
+	return strings.Join(keep, "\n")
 }

@@ -1,0 +1,37 @@
+package main
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+
+	"joltwatch/cmd/joltbench/review"
+	"joltwatch/cmd/joltbench/review/invented"
+)
+
+// A store from someone else can not steer the terminal.
+func TestPlain(t *testing.T) {
+	if got := plain("van\x1b[2J\r\n\u202e7\x9b"); strings.ContainsAny(got, "\x1b\r\n\u202e\x9b") || !strings.HasPrefix(got, "van") {
+		t.Errorf("%q", got)
+	}
+	s, err := invented.Week(20, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range s.Events {
+		e := &s.Events[i]
+		e.Class, e.Kind, e.Lacking = "\x1b]0;x\x07", "\x1b[31m", []string{"\x1b[1A"}
+		e.Measures[0].Name = "\x1b[5n_s"
+	}
+	s.Label = "\x1b[2J"
+	var out bytes.Buffer
+	if err := writeEvents(&out, s.Worst()); err != nil {
+		t.Fatal(err)
+	}
+	if err := compareText(&out, review.Compare(s, s)); err != nil {
+		t.Fatal(err)
+	}
+	if strings.ContainsAny(out.String(), "\x1b\x07") {
+		t.Error("control characters of the store reach the terminal")
+	}
+}
