@@ -41,6 +41,10 @@ const bankMax = 48
 // about 1 Hz apart.
 const shudderWindow = 1.0
 
+// surgeHz: below it the whole driveline surges against the vehicle when the
+// pedal moves, as it should (common practice, no source).
+const surgeHz = 5.0
+
 // ring holds the samples of one window: at most 1 s at 200 Hz.
 type ring struct{ v [256]float64 }
 
@@ -104,10 +108,13 @@ func (d *shudder) window(s *scene, m *moment, set *ShudderSettings, long float64
 	amp, hz, share := d.peak(d.slip.v[:n], rate, set.FromHz, high)
 	engAmp, engHz, engShare := d.peak(d.eng.v[:n], rate, set.FromHz, high)
 	shook, class := false, ""
+	// Where engine and turbine shake together and their controllers time
+	// their values differently, a part of it shows as slip.
+	together := m.state != partial && engShare >= set.Share && engAmp > float64(1.5*amp)
 	switch {
-	case amp >= set.MinRPM && share >= set.Share:
+	case amp >= set.MinRPM && share >= set.Share && !together:
 		shook, class = true, "shudder"
-	case engAmp >= float64(3*set.MinRPM) && engShare >= set.Share && m.state != partial:
+	case together && engAmp >= float64(3*set.MinRPM) && engHz >= surgeHz:
 		shook, class = true, "with-engine"
 		hz = engHz
 	}
