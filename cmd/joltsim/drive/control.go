@@ -85,6 +85,7 @@ func (c *controller) run(p *plant, pedal float64, braking bool, fluidC float64) 
 	c.sinceGear += controlStep
 
 	c.gears(p, turbine, kmh, pct, braking)
+	p.oneWay = c.selector == selectDrive && (c.gear == 1 && c.shift != shiftInertia || c.shift == shiftInertia && c.shiftTo == 1)
 	c.clutch(p, engine, turbine, kmh, pct, braking)
 	p.command = c.command
 }
@@ -166,7 +167,7 @@ func (c *controller) gears(p *plant, turbine, kmh, pct float64, braking bool) {
 		} else if c.shiftFor > ct.ShiftTime {
 			p.gearCap += 10
 		}
-		if abs(p.turbine-mul(p.gearRatio, p.wheel)) < 0.3 && c.flareFor <= 0 {
+		if (abs(p.turbine-mul(p.gearRatio, p.wheel)) < 0.3 && c.flareFor <= 0) || (c.shiftTo == 1 && c.shiftFor > ct.ShiftTime) {
 			c.shift, c.shiftFor, c.gear, c.sinceGear = shiftSettle, 0, c.shiftTo, 0
 			p.gearCap = 3000
 		}
@@ -295,7 +296,7 @@ func (c *controller) clutch(p *plant, engine, turbine, kmh, pct float64, braking
 	switch {
 	case !drive:
 		next = modeCoast
-	case c.hill == 0 && c.closeWish > 1.5:
+	case c.hill == 0 && (c.closeWish > 1.5 || ct.PartialSlip == 0):
 		next = modeClosed
 	}
 	if c.mode == modePartial && c.modeFor < 0.8 && next != modePartial {

@@ -94,7 +94,7 @@ func (x *faultState) slow(s *Sim) {
 			break
 		}
 		over := mul(p.turbine-mul(p.gearRatio, p.wheel), radToRPM)
-		if c.shift != shiftNone || p.gear < 20 {
+		if c.shift != shiftNone || p.load < 5 || p.oneWay {
 			p.gearLimit = 1e9
 			x.memo = clamp(p.gear, 30, 1e9)
 			break

@@ -96,7 +96,7 @@ func minibus() *Vehicle {
 		Clutch:    Clutch{TouchKPa: 160, NmPerKPa: 1.7, FillLag: 0.09, VentLag: 0.28},
 		Ratios:    []float64{4.70, 2.98, 2.15, 1.77, 1.52, 1.28, 1.00, 0.85}, Reverse: 3.9,
 		Control: Control{
-			ApplyKmh: 11, ApplyKPa: 330, ClosedKPa: 440, DipKPa: 290, ReturnKPa: 350,
+			ApplyKmh: 7, ApplyKPa: 330, ClosedKPa: 440, DipKPa: 290, ReturnKPa: 350,
 			PartialSlip: 40, HillSlipSteep: 220, HillSlipSlight: 60,
 			OpenSecondPedal: 45, OpenSecondRPM: 2100,
 			ReleaseAbove: 80, ReleaseLead: 0.38,
@@ -153,7 +153,7 @@ func pickup() *Vehicle {
 		Clutch:    Clutch{TouchKPa: 200, NmPerKPa: 1.8, FillLag: 0.10, VentLag: 0.45},
 		Ratios:    []float64{3.52, 2.04, 1.40, 1.00, 0.72}, Reverse: 3.2,
 		Control: Control{
-			ApplyKmh: 18, ApplyKPa: 350, ClosedKPa: 430, DipKPa: 300, ReturnKPa: 370,
+			ApplyKmh: 10, ApplyKPa: 350, ClosedKPa: 430, DipKPa: 300, ReturnKPa: 370,
 			PartialSlip: 50, HillSlipSteep: 260, HillSlipSlight: 70,
 			ReleaseAbove: 150, ReleaseLead: 0.50,
 			UpRPM: 1250, UpPedal: 22, DownRPM: 850, DownPedal: 5,
@@ -205,8 +205,8 @@ func lorry() *Vehicle {
 		Clutch:            Clutch{TouchKPa: 200, NmPerKPa: 6.5, FillLag: 0.11, VentLag: 0.35},
 		Ratios:            []float64{3.49, 1.86, 1.41, 1.00, 0.75, 0.65}, Reverse: 5.0,
 		Control: Control{
-			ApplyKmh: 13, ApplyKPa: 380, ClosedKPa: 480, DipKPa: 330, ReturnKPa: 410,
-			PartialSlip: 25, HillSlipSteep: 0, HillSlipSlight: 0,
+			ApplyKmh: 9, ApplyKPa: 380, ClosedKPa: 480, DipKPa: 330, ReturnKPa: 410,
+			PartialSlip: 0, HillSlipSteep: 0, HillSlipSlight: 0,
 			ReleaseAbove: 120, ReleaseLead: 0.40,
 			UpRPM: 1250, UpPedal: 7, DownRPM: 900, DownPedal: 2,
 			ShiftTime: 0.45, ClosedAboveC: 20,

@@ -217,8 +217,10 @@ func Library(set Set) []Case {
 		add("second-gear", 0, func(r *random) []Step {
 			s := []Step{{Do: "start", ForS: 3, Grade: pct(0)}}
 			for k := 0; k < 5; k++ {
-				s = append(s, Step{Do: "drive", ToKmh: 24, Accel: 0.9, ForS: 14},
-					Step{Do: "pedal", PedalPct: r.between(48, 62), ToKmh: 55, ForS: 14},
+				// So slow that second gear has some way to go.
+				slow := 1150 / (v.Ratios[1] * v.OutputPerKmh())
+				s = append(s, Step{Do: "drive", ToKmh: slow, Accel: 0.9, ForS: 14},
+					Step{Do: "pedal", PedalPct: r.between(48, 62), ToKmh: 2.2 * slow, ForS: 14},
 					Step{Do: "drive", ToKmh: 40, Accel: 1, ForS: 12}, Step{Do: "stop", Accel: 1.2, ForS: 4})
 			}
 			return append(s, Step{Do: "off", ForS: 6})
@@ -289,9 +291,14 @@ func Library(set Set) []Case {
 			add("partial-apply", rpm, townOf(6), fault(Fault{Kind: "partial-apply", Value: rpm}))
 		}
 		add("slow-apply", 0.5, townOf(6), fault(Fault{Kind: "slow-apply", Value: 0.5}))
-		add("jolt", 0, townOf(6), func(sc *Scenario) {
-			sc.Faults = []Fault{{Kind: "jolt", AtS: 40, ForS: 1, Value: -3}, {Kind: "jolt", AtS: 95, ForS: 1, Value: 3}}
-		})
+		add("jolt", 0, func(r *random) []Step {
+			s := town(r, 6)
+			for i, push := range map[int]float64{1: -3, 5: 3, 9: -4} {
+				s[i].ForS += 12
+				s[i].Fault = &Fault{Kind: "jolt", AtS: s[i].ForS - 4, ForS: 1, Value: push}
+			}
+			return s
+		}, nil)
 
 		// Trouble with the signals.
 		m := v.Layout.Messages

@@ -64,6 +64,9 @@ func (o *observer) step() {
 		if rpm < r.EngineMin {
 			r.EngineMin = rpm
 		}
+		if r.FreedS == 0 && p.capacity < 5 {
+			r.FreedS = round3((o.s.now() - r.Fell).Seconds())
+		}
 		if o.together {
 			if o.s.w.c.mode != modeOpen {
 				r.Reapplied = true

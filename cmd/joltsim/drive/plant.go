@@ -21,6 +21,7 @@ type plant struct {
 	fuelOff   bool // stopped on purpose or by key
 	gearRatio float64
 	gearCap   float64 // capacity of the gearset's clutch, N·m at the turbine
+	oneWay    bool    // first gear holds by a freewheel: it drives, it does not drag
 
 	// Impulses of the last step over its length: the torques carried.
 	lockup, gear, tyre, brakes float64
@@ -176,7 +177,11 @@ func (p *plant) step(dt float64) {
 	wheelCap := mul(mul(p.brake, v.DrivenShare), p.toForce)
 	tyreCap := mul(mul(mul(mul(p.friction, p.mass), gravity), v.DrivenShare), p.toForce)
 	lock := clamp(p.lockup, -c, c)
-	gr := clamp(p.gear, -gcap, gcap)
+	gmin := -gcap
+	if p.oneWay {
+		gmin = 0
+	}
+	gr := clamp(p.gear, gmin, gcap)
 	var ty, wb float64
 	bb := clamp(p.brakes, -bodyCap-wheelCap, bodyCap+wheelCap)
 	jw := p.jWheel
@@ -211,7 +216,7 @@ func (p *plant) step(dt float64) {
 		p.turbine += mul(d, dt/j2)
 		// Gearset: turbine to wheel.
 		d = mul(p.turbine-mul(i, p.wheel), mGear/dt)
-		x = clamp(gr+d, -gcap, gcap)
+		x = clamp(gr+d, gmin, gcap)
 		d = x - gr
 		gr = x
 		p.turbine -= mul(d, dt/j2)
