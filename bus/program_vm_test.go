@@ -1,0 +1,130 @@
+//go:build linux
+
+package bus
+
+import (
+	"bytes"
+	"encoding/json"
+	"os"
+	"os/exec"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// The whole program, from setting the interface up to the end of the stay,
+// sends nothing on a real (emulated) controller's bus, and what it recorded
+// tells of the faults: an interface that goes down, an adapter unplugged, a mark.
+func TestVMProgramListens(t *testing.T) {
+	needVM(t)
+	program, err := os.Getwd()
+	if err != nil {
+		t.Fatal(err)
+	}
+	program += "/joltwatch"
+	if _, err := os.Stat(program); err != nil {
+		t.Skip("needs the program beside the test: .ci/vm/test puts it there")
+	}
+	dir := t.TempDir()
+	file := dir + "/truck.toml"
+	if err := os.WriteFile(file, []byte(`label = "emulated"
+[[bus]]
+name = "truck"
+source = "socketcan:can0"
+bitrate = 250000
+j1939 = true
+`), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	jolt := func(args ...string) *exec.Cmd {
+		c := exec.Command(program, args...)
+		c.Env = append(os.Environ(), "XDG_RUNTIME_DIR="+dir)
+		return c
+	}
+	prepare := func() {
+		t.Helper()
+		if out, err := jolt("prepare", "--vehicle", file).CombinedOutput(); err != nil {
+			t.Fatalf("prepare: %v: %s", err, out)
+		}
+	}
+	for _, other := range []string{"can1", "can2"} {
+		if _, err := SetUpCAN(other, CANSetup{Bitrate: 250000, Ask: true}); err != nil {
+			t.Fatal(err)
+		}
+		defer command(t, "ip link set "+other+" down")
+	}
+	prepare()
+	if s, err := ReadCANState("can0"); err != nil || !s.ListenOnly || !s.Up || s.Bitrate != 250000 {
+		t.Fatalf("after prepare: %+v %v", s, err)
+	}
+	a, b := newWire(t, "can1"), newWire(t, "can2")
+	start := counter(t, "can1", "rx_packets") + counter(t, "can2", "rx_packets")
+	sent := uint64(0)
+	talk := func(seconds int) {
+		for range 25 * seconds {
+			a.send(data(0, 0x0CF00400, Extended, 0xF0, 0x7D, 0x7D, 0x80, 0x25, 0x00, 0xFF, 0xFF)) // 1200 rpm
+			b.send(data(0, 0x0CF00203, Extended, 0xC1, 0x6A, 0x14, 0xFF, 0xF7, 0xE8, 0x24, 0x03))
+			sent += 2
+			time.Sleep(40 * time.Millisecond)
+		}
+	}
+	run := jolt("run", "--vehicle", file, "--store", dir+"/stay", "--json")
+	var stdout, stderr bytes.Buffer
+	run.Stdout, run.Stderr = &stdout, &stderr
+	if err := run.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer run.Process.Kill()
+	transmitted := func() uint64 {
+		return counter(t, "can0", "tx_packets") + counter(t, "can0", "tx_bytes") + counter(t, "can0", "tx_errors")
+	}
+	talk(3)
+	command(t, "ip link set can0 down")
+	talk(1)
+	prepare()
+	talk(2)
+	if out, err := jolt("mark").CombinedOutput(); err != nil {
+		t.Errorf("mark: %v: %s", err, out)
+	}
+	leaked := transmitted()
+	dev := strings.TrimSpace(command(t, "readlink -f /sys/class/net/can0/device"))
+	command(t, "echo 1 >"+dev+"/remove")
+	talk(1)
+	command(t, "echo 1 >/sys/bus/pci/rescan")
+	for i := 0; ; i++ {
+		if _, err := os.Stat("/sys/class/net/can0"); err == nil {
+			break
+		}
+		if i > 50 {
+			t.Fatal("can0 does not come back")
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	prepare()
+	talk(2)
+	leaked += transmitted()
+	run.Process.Signal(syscall.SIGTERM)
+	err = run.Wait()
+	t.Logf("%s%s", stdout.String(), stderr.String())
+	if code := run.ProcessState.ExitCode(); code != 0 && code != 3 {
+		t.Errorf("the program ends with %d: %v", code, err)
+	}
+	if leaked != 0 {
+		t.Errorf("can0 has sent: its counters of sent frames, bytes and errors add up to %d", leaked)
+	}
+	if heard := counter(t, "can1", "rx_packets") + counter(t, "can2", "rx_packets") - start; heard != sent {
+		t.Errorf("the others heard %d frames and sent %d", heard, sent)
+	}
+	var done struct {
+		Frames uint64 `json:"frames"`
+	}
+	if err := json.Unmarshal(stdout.Bytes(), &done); err != nil {
+		t.Fatalf("%v: %s", err, stdout.String())
+	}
+	// Of 9 s of traffic, 2 s fell into the gaps and half a second may be lost
+	// around them.
+	if done.Frames < sent/2 || done.Frames > sent*8/9 {
+		t.Errorf("%d frames recorded of %d sent", done.Frames, sent)
+	}
+}
