@@ -28,9 +28,11 @@ type Writer struct {
 	// due is when wake has something to do next.
 	due bus.Micros
 
-	// Frames from written on are not on file. While looking on, they are
-	// wanted up to lookOn.
+	// Frames from written on are not on file; of those before it, kept lists
+	// what is, in order and by ordinal, as far back as the ring goes. While
+	// looking on, frames are wanted up to lookOn.
 	written   uint64
+	kept      []stretch
 	lookingOn bool
 	lookOn    bus.Micros
 	// chunk is how many frames make a span at most.
@@ -42,6 +44,9 @@ type Writer struct {
 	flushed  bus.Micros // when the account was last written
 	closed   bool
 }
+
+// stretch is frames by ordinal, the last not included.
+type stretch struct{ from, to uint64 }
 
 type pendingAccount struct {
 	drive   int
@@ -158,8 +163,9 @@ func (w *Writer) Event(f *detect.Finding, places []detect.Place) error {
 	e.From, e.To = f.Start-w.opt.LookBack, f.End+w.opt.LookOn
 	e.Evidence = EvidenceKept
 	c := w.ring.since(e.From)
-	w.written = max(w.written, c.ordinal)
 	w.keep.begin(e)
+	w.fill(c.ordinal)
+	w.written = max(w.written, c.ordinal)
 	w.capture()
 	w.keep.finish(e)
 	if e.To > w.now {
@@ -187,15 +193,56 @@ func cleaned(f *detect.Finding) detect.Finding {
 }
 
 // capture hands the frames that are not on file yet to the keeper, up to the
-// present one, in spans.
+// present one.
 func (w *Writer) capture() {
 	w.written = max(w.written, w.ring.first)
-	for w.written < w.ring.end {
-		to := min(w.written+uint64(w.chunk), w.ring.end)
-		w.frames = w.ring.frames(w.frames[:0], w.written, to)
-		w.keep.span(w.written, w.frames)
-		w.written = to
+	w.hand(stretch{w.written, w.ring.end})
+	w.written = w.ring.end
+}
+
+// fill hands over what is missing between from and written: a finding that took
+// long may begin before one that was told earlier.
+func (w *Writer) fill(from uint64) {
+	var missing []stretch
+	for _, s := range w.kept {
+		if from < s.from {
+			missing = append(missing, stretch{from, min(s.from, w.written)})
+		}
+		from = max(from, s.to)
 	}
+	if from < w.written {
+		missing = append(missing, stretch{from, w.written})
+	}
+	for _, s := range missing {
+		w.hand(s)
+	}
+}
+
+// hand gives frames that are in the ring to the keeper, in spans.
+func (w *Writer) hand(s stretch) {
+	if s.from >= s.to {
+		return
+	}
+	for from := s.from; from < s.to; {
+		to := min(from+uint64(w.chunk), s.to)
+		w.frames = w.ring.frames(w.frames[:0], from, to)
+		w.keep.span(from, w.frames)
+		from = to
+	}
+	i, _ := slices.BinarySearchFunc(w.kept, s, func(a, b stretch) int { return compare(a.from, b.from) })
+	w.kept = slices.Insert(w.kept, i, s)
+	// Join what adjoins and forget what the ring has forgotten.
+	out := w.kept[:0]
+	for _, x := range w.kept {
+		switch n := len(out); {
+		case x.to <= w.ring.first:
+		case n > 0 && out[n-1].to >= x.from:
+			out[n-1].to = max(out[n-1].to, x.to)
+		default:
+			out = append(out, x)
+		}
+	}
+	w.kept = out
 }
 
 // Account keeps the latest account of a drive. It is written at most every
