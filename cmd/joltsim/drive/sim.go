@@ -197,6 +197,13 @@ func (s *Sim) asleep() bool {
 		d.inFor+1.5 > d.steps[d.at].ForS || s.w.p.engine > 1 || len(s.enc.pending) > 0 {
 		return false
 	}
+	if !s.sc.NoTrace {
+		for k := s.ms; k < s.ms+1000; k++ {
+			if k%(int64(TraceStep)/1000) == 0 {
+				s.obs.t.Trace = append(s.obs.t.Trace, TracePoint{})
+			}
+		}
+	}
 	s.ms += 1000
 	d.inFor++
 	s.w.fluidC += mul(20-s.w.fluidC, 0.0004)
