@@ -16,6 +16,7 @@ type Progress func(done, total int)
 const (
 	mostScore    = 1.17
 	leastScore   = 0.86
+	clearScore   = 1.05 // no other start needs to be tried
 	leastR2      = 0.98
 	mostRivals   = 6
 	leastAnswers = 10
@@ -164,6 +165,9 @@ func (a *analysis) search() {
 		best, e, b, o := settle(t, fast, a.step)
 		if a.trio == nil || best.score > a.trio.score {
 			a.trio, a.engines, a.turbines, a.outputs = best, e, b, o
+		}
+		if a.trio.score > clearScore {
+			break
 		}
 	}
 	if a.trio == nil {

@@ -1,6 +1,10 @@
 package find
 
-import "joltwatch/bus"
+import (
+	"sort"
+
+	"joltwatch/bus"
+)
 
 // Identifier is what the frames of one identifier are made of.
 type Identifier struct {
@@ -25,7 +29,7 @@ type Identifier struct {
 func (t *traffic) identify(rs []rule) Identifier {
 	id := Identifier{ID: t.ID, Frames: t.frames, MinLen: t.minLen, MaxLen: t.maxLen, t: t}
 	id.Period = t.intervals.quantile(0.5)
-	id.Jitter = (t.intervals.quantile(0.95) - t.intervals.quantile(0.05)) / 2
+	id.Jitter = t.jitter()
 	for w, s := range t.words {
 		if s == nil {
 			continue
@@ -66,6 +70,24 @@ func (t *traffic) identify(rs []rule) Identifier {
 		}
 	}
 	return id
+}
+
+// jitter is half the span from the 5th to the 95th percentile of the intervals
+// kept; those across a stretch left out do not count.
+func (t *traffic) jitter() bus.Micros {
+	var d []float64
+	at := t.rec.at
+	step := max(1, len(at)/4000)
+	for i := 1; i < len(at); i += step {
+		if x := at[i] - at[i-1]; x < block {
+			d = append(d, float64(x))
+		}
+	}
+	if len(d) < 2 {
+		return 0
+	}
+	sort.Float64s(d)
+	return bus.Micros(quantile(d, 0.95)-quantile(d, 0.05)) / 2
 }
 
 // candidates calls add with each run of bits worth trying as a number of at

@@ -189,19 +189,22 @@ func (a *analysis) gear() {
 		}
 		v := a.steps(id.t, r)
 		var count [14][256]int
-		values := map[int16]bool{}
-		total := 0
+		var seen [256]bool
+		values, total := 0, 0
 		for i, g := range ladder {
 			if v[i] < 0 {
 				continue
 			}
-			values[v[i]] = true
+			if !seen[v[i]] {
+				seen[v[i]] = true
+				values++
+			}
 			if g >= 0 {
 				count[g][v[i]]++
 				total++
 			}
 		}
-		if total < inGear/2 || len(values) > 20 {
+		if total < inGear/2 || values > 20 {
 			return
 		}
 		pure, used := 0, map[int]bool{}

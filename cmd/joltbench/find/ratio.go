@@ -111,7 +111,10 @@ func refine(a, b *series, use []bool, peaks []peak, points int) {
 // tolerance is how far a logarithm of a ratio may lie from its peak: 0.7 % and
 // what the steps of the raw values make.
 func tolerance(a, b *series, i int) float64 {
-	return 0.007 + math.Min(0.6/a.grid[i]+0.6/b.grid[i], 0.03)
+	if step := 0.6/a.grid[i] + 0.6/b.grid[i]; step < 0.03 {
+		return 0.007 + step
+	}
+	return 0.037
 }
 
 // mayHaveLadder says, from every fifth point, whether few ratios can hold much

@@ -1,0 +1,82 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"os"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"joltwatch/cmd/joltsim/drive"
+)
+
+// TestFindScript runs the command lines in testdata/find.
+func TestFindScript(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 "testdata/find",
+		RequireExplicitExec: true,
+		UpdateScripts:       os.Getenv("UPDATE_SCRIPTS") != "",
+		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"unknown": unknown, "right": right},
+	})
+}
+
+// unknown writes a two-minute drive of an invented vehicle with a scrambled
+// layout as a log: unknown FILE SEED.
+func unknown(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: unknown FILE SEED")
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), scrambled(ts, args[1]).Log, 0o644))
+}
+
+func scrambled(ts *testscript.TestScript, text string) *drive.Result {
+	seed, err := strconv.ParseUint(text, 10, 64)
+	ts.Check(err)
+	r, err := drive.Scramble(drive.Recipe("van", seed), seed, true)
+	ts.Check(err)
+	return r
+}
+
+// right compares the first proposals in the JSON lines of a file with where
+// the layout has them: right FILE SEED ROLE….
+func right(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 3 {
+		ts.Fatalf("usage: right FILE SEED ROLE…")
+	}
+	r := scrambled(ts, args[1])
+	want := map[string]string{}
+	for _, m := range r.Layout.Messages {
+		for _, s := range m.Signals {
+			if name := s.Role.String(); !s.Unmapped && want[name] == "" {
+				id := strings.ToUpper(strconv.FormatUint(uint64(m.ID), 16))
+				for len(id) < 3 || m.Extended && len(id) < 8 {
+					id = "0" + id
+				}
+				want[name] = id
+			}
+		}
+	}
+	lines := ts.ReadFile(args[0])
+	for _, role := range args[2:] {
+		found := false
+		for _, line := range bytes.Split([]byte(lines), []byte("\n")) {
+			var x struct {
+				Type, Role, ID string
+				Rank           int
+			}
+			if json.Unmarshal(line, &x) != nil || x.Type != "proposal" || x.Role != role || x.Rank != 1 {
+				continue
+			}
+			found = true
+			if x.ID != want[role] {
+				ts.Fatalf("%s: proposed in %s, it is in %s", role, x.ID, want[role])
+			}
+		}
+		if !found {
+			ts.Fatalf("%s: nothing proposed", role)
+		}
+	}
+}
