@@ -24,11 +24,12 @@ type jolt struct {
 	held    Finding
 	holding bool
 	burst   bus.Micros // the last
+	level   float64    // m/s²
 }
 
 // joltAloneS is how long a burst of a shaft's or the road's speed must stand
 // alone, before and after, in seconds.
-const joltAloneS = 12.0
+const joltAloneS = 8.0
 
 type joltPoint struct {
 	at bus.Micros
@@ -45,6 +46,21 @@ const (
 	// joltCoarse is the sample spacing above which a burst falls between
 	// samples.
 	joltCoarse = 60_000 * bus.Micros(1)
+)
+
+// joltLevelS is the time over which the usual restlessness is taken, in seconds;
+// a burst must be joltOverLevel times as much: about six standard deviations.
+const (
+	joltLevelS    = 20.0
+	joltOverLevel = 8.0
+)
+
+// joltMost is more than tyres can do, in m/s²: a sensor's fault.
+const (
+	joltMost = 15.0
+	// joltMostShaft is the same for a shaft or wheel: a vehicle that gains or
+	// loses so much slips on its tyres.
+	joltMostShaft = 6.0
 )
 
 func joltRank(r stream.Role) int {
@@ -163,16 +179,13 @@ func (d *jolt) row(s *scene, m *moment) {
 		return
 	}
 	x, y := at-before, at-after
+	// The usual restlessness of the signal: noise, steps of the value, road.
+	d.level += float64(min(0.2, m.dt/joltLevelS) * (abs(x+y)/2 - d.level))
 	if x*y <= 0 {
 		return
 	}
 	burst := min(abs(x), abs(y))
-	if burst < s.set.Jolt.MinMps2 {
-		// Half of it already counts as company.
-		if d.role != stream.Acceleration && burst >= float64(0.5*s.set.Jolt.MinMps2) {
-			d.seen(mid)
-			d.quiet = mid + bus.Second/2
-		}
+	if burst < max(s.set.Jolt.MinMps2, float64(joltOverLevel*d.level)) || burst > joltMost || burst > joltMostShaft && d.role != stream.Acceleration {
 		return
 	}
 	d.quiet = mid + bus.Second

@@ -103,11 +103,46 @@ func (t *trail) onset(from bus.Micros, i1 int, base, noise float64) onset {
 	}
 	margin := float64(pitch/2) + 6000
 	o := onset{at: lo + bus.Micros(best.at), early: lo + bus.Micros(early-margin), late: lo + bus.Micros(late+margin)}
+	if first, ok := t.strayed(max(t.after(max(from, last.at-strayedSpan)), i0), i1, base, noise); ok {
+		o.early = min(o.early, first-pitch-6000)
+	}
 	o.late = min(max(o.late, o.at), last.late)
 	o.early = max(min(o.early, o.at), from)
 	o.at = min(max(o.at, o.early), o.late)
 	return o
 }
+
+// strayed finds slip that left base by little and came back before it left for
+// good: engine and turbine that part near idle speed may cross once more. It
+// takes some points in a row on one side, beyond noise, and widens the interval
+// only: samples that are a few milliseconds apart look the same.
+func (t *trail) strayed(i0, i1 int, base, noise float64) (bus.Micros, bool) {
+	limit := max(strayedRPM, float64(3*noise))
+	run, sign := 0, 0.0
+	for i := i0; i < i1; i++ {
+		d := t.get(i).slip() - base
+		switch {
+		case abs(d) < limit:
+			run = 0
+		case run > 0 && d*sign > 0:
+			run++
+		default:
+			run, sign = 1, d
+		}
+		if run == strayedRows {
+			return t.get(i - strayedRows + 1).at, true
+		}
+	}
+	return 0, false
+}
+
+const (
+	strayedRPM  = 3.5
+	strayedRows = 4
+	// strayedSpan is how long before it leaves for good: what lies further
+	// back is the skew of the samples.
+	strayedSpan = 250_000 * bus.Micros(1)
+)
 
 // bracket is the coarse answer: between the last point that was certainly
 // still together and the first that had parted.

@@ -138,8 +138,9 @@ type ShiftSettings struct {
 	// BeforeS and AfterS bound the shift where only the gear is known.
 	BeforeS float64 `toml:"before_s"`
 	AfterS  float64 `toml:"after_s"`
-	// OpenedRPM is the slip from which it opened although the command did
-	// not fall to the release level.
+	// OpenedRPM is the slip that a command below the release level must have
+	// led to before the clutch has opened in the shift: a short dip lets no
+	// oil out.
 	OpenedRPM float64 `toml:"opened_rpm"`
 }
 
@@ -231,7 +232,7 @@ func DefaultSettings() Settings {
 		HillSlip: HillSlipSettings{MinRPM: 15, MinS: 3, MinKmh: 15, MinAcceleratorPct: 3, SettleS: 1,
 			AskedShare: 0.95, UnaskedRPM: 15, UnaskedS: 3},
 		Apply:          ApplySettings{DoneRPM: 55, SlowS: 3, GiveUpS: 8},
-		Shift:          ShiftSettings{BeforeS: 0.6, AfterS: 0.6, OpenedRPM: 200},
+		Shift:          ShiftSettings{BeforeS: 0.6, AfterS: 0.6, OpenedRPM: 60},
 		OpenUnderDrive: OpenSettings{MinRPM: 80, MinS: 0.4, MinAcceleratorPct: 10, MinKmh: 10},
 		GearsetSlip:    GearsetSlipSettings{MinRPM: 30, MinShare: 0.02, MinS: 1, SettleS: 1.5},
 		Flare:          FlareSettings{MinRPM: 60},
@@ -239,6 +240,6 @@ func DefaultSettings() Settings {
 		Jolt:           JoltSettings{MinMps2: 1.5, LowKmh: 4, NearS: 2},
 		Mark:           MarkSettings{QuietS: 2},
 		BusFault:       BusFaultSettings{SilentS: 3, ErrorFrames: 10},
-		RoleStale:      RoleStaleSettings{MinS: 5},
+		RoleStale:      RoleStaleSettings{MinS: 2},
 	}
 }

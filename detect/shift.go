@@ -35,6 +35,10 @@ type shiftOn struct {
 	had      bool
 }
 
+// bareOpenedRPM is the slip from which a clutch whose command is not known has
+// opened: a shift with the clutch on may slip 150 rpm (cp).
+const bareOpenedRPM = 250.0
+
 func (d *shiftOn) row(s *scene, m *moment) {
 	set := &s.set.Shift
 	if m.gap || !s.seg.inDrive {
@@ -76,7 +80,7 @@ func (d *shiftOn) row(s *scene, m *moment) {
 			d.dipS += m.dt
 		}
 	}
-	if m.hasCommand && !m.engaged {
+	if m.hasCommand && !m.engaged && !d.over {
 		d.opened = true
 	}
 	if d.reported && !m.shifting && !d.over {
@@ -126,7 +130,7 @@ func (d *shiftOn) finish(s *scene, m *moment) {
 		return
 	}
 	f := Finding{Kind: KindShift, Class: "normal", Start: d.start, End: d.ended, Context: d.ctx, Worth: 0.05}
-	if d.opened || !m.hasCommand && d.peak > s.set.Shift.OpenedRPM {
+	if d.opened && d.peak > s.set.Shift.OpenedRPM || !d.opened && !m.hasCommand && d.peak > bareOpenedRPM {
 		f.Class, f.Worth = "opened", 0.15
 	}
 	f.Measures = append(f.Measures,

@@ -19,6 +19,10 @@ type staleState struct {
 	told  bool
 }
 
+// staleSamples is how many values of a role must have come before its silence
+// means something: until then its period is a guess.
+const staleSamples = 6
+
 func (d *roleStale) init(plan *stream.Plan) {
 	var has [stream.NumRoles]bool
 	for _, m := range plan.Messages {
@@ -52,7 +56,7 @@ func (d *roleStale) row(s *scene, m *moment) {
 				d.close(s, r, m.at)
 			}
 			x.known, x.lost = true, false
-		case x.known && !x.lost:
+		case x.known && !x.lost && s.out.ledger.roles[r].samples >= staleSamples:
 			x.lost, x.since = true, m.at
 		}
 	}
