@@ -2,6 +2,7 @@ package main
 
 import (
 	"math"
+	"slices"
 
 	"joltwatch/bus"
 	"joltwatch/detect"
@@ -29,6 +30,7 @@ type line struct {
 
 	last     bus.Micros // the latest frame
 	asleep   bool       // the bus has gone quiet
+	away     [256]bool  // sources, by bus, that are known to be away
 	counted  bus.Stats  // since the start, in the order of the frames
 	base     bus.Stats  // what of that belongs to drives already ended
 	findings map[string]int
@@ -61,6 +63,10 @@ func (l *line) count(f *bus.Frame) {
 			l.counted.Dropped += uint64(f.Count())
 		case bus.NoticeBadInput:
 			l.counted.BadLines += uint64(f.Count())
+		case bus.NoticeDown, bus.NoticeBusOff:
+			l.away[f.Bus] = true
+		case bus.NoticeUp, bus.NoticeRestarted:
+			l.away[f.Bus] = false
 		}
 	}
 }
@@ -135,6 +141,14 @@ func (l *line) Account(a *detect.Account) {
 	if a.Ended {
 		l.base = l.counted
 	}
+}
+
+// patience is how long a silence may last before it is taken for the key.
+func (l *line) patience() bus.Micros {
+	if slices.Contains(l.away[:], true) {
+		return awayAfter
+	}
+	return quietAfter
 }
 
 // sleep ends the running drive when the bus has gone quiet. What is still to be

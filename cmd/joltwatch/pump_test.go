@@ -187,3 +187,55 @@ func TestQuietBusStoresWhatWaits(t *testing.T) {
 		}
 	}
 }
+
+// An adapter that has worked loose does not end the drive as soon as the key
+// does.
+func TestLooseAdapterIsNoKey(t *testing.T) {
+	set := detect.DefaultSettings()
+	file, err := vehicle.Parse("test.toml", []byte("[[bus]]\nname = \"can0\"\nj1939 = true\n"), &set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := &host{ctx: context.Background(), stdout: &bytes.Buffer{}, log: zerolog.Nop()}
+	for _, c := range []struct {
+		name    string
+		notices []bus.NoticeCode
+		after   bus.Micros
+		asleep  bool
+	}{
+		{"quiet", nil, quietAfter + bus.Second, true},
+		{"unplugged", []bus.NoticeCode{bus.NoticeDown}, quietAfter + bus.Second, false},
+		{"unplugged for good", []bus.NoticeCode{bus.NoticeDown}, awayAfter + bus.Second, true},
+		{"bus-off", []bus.NoticeCode{bus.NoticeBusOff}, quietAfter + bus.Second, false},
+		{"back, and quiet", []bus.NoticeCode{bus.NoticeDown, bus.NoticeUp}, quietAfter + bus.Second, true},
+	} {
+		l, err := newLine(h, file.Plan, set)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := l.open(h, t.TempDir(), storage.Options{Plan: file.Plan, Boot: "test"}); err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range frames(100) {
+			if err := l.Push(&f); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for _, n := range c.notices {
+			f := bus.NewNotice(l.last, 0, n, 1)
+			if err := l.Push(&f); err != nil {
+				t.Fatal(err)
+			}
+		}
+		in := &input{source: &feed{}, live: true, now: func() bus.Micros { return l.last + c.after }}
+		if _, err := l.beat(in)(); err != nil {
+			t.Fatal(err)
+		}
+		if l.asleep != c.asleep {
+			t.Errorf("%s: asleep %v", c.name, l.asleep)
+		}
+		if err := l.Finish(); err != nil {
+			t.Error(err)
+		}
+	}
+}

@@ -46,6 +46,9 @@ const (
 	// as off. Gateways keep the bus alive for some seconds up to minutes
 	// after the key is turned (common practice, no source).
 	quietAfter = 30 * bus.Second
+	// awayAfter is the same while a source is known to be away: an adapter
+	// that has worked loose is no key. The detectors allow a drive as much.
+	awayAfter = 60 * bus.Second
 	// asleep is the heartbeat then: few wake-ups, and well within the
 	// watchdog of the service (30 s).
 	asleep = 10 * time.Second
@@ -151,8 +154,7 @@ func (l *line) beat(in *input) func() (time.Duration, error) {
 			}
 		}
 		now := in.now()
-		l.release(now)
-		if !l.asleep && now-max(l.last, in.opened) > quietAfter {
+		if !l.asleep && now-max(l.last, in.opened) > l.patience() {
 			l.sleep()
 		}
 		// Findings that wait for trouble codes do not wait for frames.
