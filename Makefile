@@ -38,3 +38,7 @@ cross: ## static builds for the three kinds of board
 .PHONY: score
 score: build ## the detectors against known truth: table, aims, and how far thresholds may move
 	$(BUILD)/joltsim score --hours $(or $(HOURS),300) --sensitivity
+
+.PHONY: soak
+soak: ## a simulated week in a car, with power cuts and a card that fails (HOURS=40)
+	$(GO) test ./cmd/joltwatch -count=1 -timeout 2h -run '^TestSoak$$' -v -soak.hours $(or $(HOURS),40)
