@@ -72,6 +72,13 @@ func (b *Button) connect() error {
 	case err != nil:
 		return fmt.Errorf("button %s: %w", b.path, err)
 	}
+	// Not every system answers the question below of what is no device at all
+	// (user-mode emulation does not), so look first.
+	var st unix.Stat_t
+	if err := unix.Fstat(fd, &st); err != nil || st.Mode&unix.S_IFMT != unix.S_IFCHR {
+		unix.Close(fd)
+		return fmt.Errorf("button %s is no input device", b.path)
+	}
 	clock := int32(unix.CLOCK_BOOTTIME)
 	_, _, errno := unix.Syscall(unix.SYS_IOCTL, uintptr(fd), eviocsClockID, uintptr(unsafe.Pointer(&clock)))
 	if errno == unix.ENOTTY {
