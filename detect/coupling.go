@@ -25,6 +25,7 @@ type together struct {
 	// spread is the standard deviation of slip, moved the turbine's range.
 	spread, moved float64
 	mean          float64 // of slip
+	tol           float64 // of the derived turbine speed, at most
 	n             int
 }
 
@@ -62,6 +63,7 @@ func (t *trail) judge(set *ClutchSettings, from, to bus.Micros) together {
 	if g.n < 3 {
 		return g
 	}
+	g.tol = tol
 	n := float64(g.n)
 	vx := sxx/n - float64(sx/n)*float64(sx/n)
 	vy := max(0, ss/n-float64(sy/n)*float64(sy/n))

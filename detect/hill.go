@@ -37,7 +37,7 @@ func (d *hillSlip) row(s *scene, m *moment) {
 	set := &s.set.HillSlip
 	a, hasPedal := m.accelerator()
 	load := m.moving && m.hasKmh && m.kmh >= set.MinKmh && m.running && m.forward() && (!hasPedal || a >= set.MinAcceleratorPct)
-	if m.gap || m.shifting || m.sinceShift < set.SettleS || m.rose || !m.hasCommand && s.part.bareState == unknown || m.hasCommand && !m.engaged {
+	if m.gap || m.shifting || m.sinceShift < set.SettleS || m.rose || m.hasCommand && !m.engaged {
 		d.ready = m.at + seconds(set.SettleS)
 	}
 	if m.rose || m.hasGear && m.gear != d.lastGear {

@@ -35,6 +35,7 @@ type partingTrack struct {
 	lastJudge   together
 	coupledTo   bus.Micros
 	hasCoupled  bool
+	coupledRun  bus.Micros // since when, 0 not
 	driven      bus.Micros // last instant coupled under drive
 	hasDriven   bool
 	bareState   clutchState
@@ -279,8 +280,17 @@ func (p *partingTrack) finish(s *scene, m *moment, how outcome, o onset) {
 
 // bare0 forgets what was seen without a command.
 func (p *partingTrack) bare0() {
-	p.hasCoupled, p.hasDriven, p.bareAway, p.bareState = false, false, 0, unknown
+	p.hasCoupled, p.hasDriven, p.bareAway, p.bareState, p.coupledRun = false, false, 0, unknown, 0
 }
+
+const (
+	// bareSlip is the most slip at which speeds that move together show a
+	// clutch that holds, where its command is not known: regulated slip in
+	// ordinary driving (cp).
+	bareSlip = 50.0
+	// bareRun is how long they must go on doing so.
+	bareRun = 400_000 * bus.Micros(1)
+)
 
 // judgeEvery spaces the judgements of coupling where no command is known.
 const judgeEvery = 100_000 * bus.Micros(1)
@@ -330,8 +340,19 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 	w := max(s.set.Clutch.CoupledWindowS, float64(4.5*s.pitch))
 	g := s.trail.judge(&s.set.Clutch, m.at-bus.Micros(w*1e6), m.at)
 	p.lastJudge = g
+	if g.verdict == coupled && abs(g.mean) > bareSlip+g.tol {
+		// Two speeds some way apart may keep their distance by chance.
+		g.verdict = unobservable
+	}
 	switch g.verdict {
 	case coupled:
+		if p.coupledRun == 0 || m.at-p.coupledTo > bus.Second {
+			p.coupledRun = m.at
+		}
+		if m.at-p.coupledRun < bareRun {
+			p.coupledTo = m.at
+			break // once may be chance
+		}
 		if !p.hasCoupled {
 			p.bareLow, p.bareEngine = m.turbine, m.engine
 		}
@@ -345,6 +366,7 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 		}
 		p.bareContext = m.context(s.seg.sinceStart(m.at))
 	case parted:
+		p.coupledRun = 0
 		if p.bareAway == 0 && g.residual > float64(3*s.set.Clutch.CoupledSpreadRPM)+m.tol {
 			p.hasCoupled, p.hasDriven = false, false
 		}

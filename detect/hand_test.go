@@ -1,0 +1,411 @@
+package detect_test
+
+import (
+	"math"
+	"testing"
+
+	"joltwatch/bus"
+	"joltwatch/detect"
+	"joltwatch/stream"
+)
+
+// catch keeps what a monitor says.
+type catch struct {
+	findings []detect.Finding
+	places   [][]detect.Place
+	account  *detect.Account
+}
+
+func (c *catch) Finding(f *detect.Finding, p []detect.Place) {
+	c.findings = append(c.findings, *f)
+	c.places = append(c.places, p)
+}
+func (c *catch) Account(a *detect.Account) { c.account = a }
+
+func (c *catch) of(kind string) []detect.Finding {
+	var out []detect.Finding
+	for _, f := range c.findings {
+		if f.Kind == kind {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// hand feeds a monitor with rows made by hand, one every 20 ms.
+type hand struct {
+	t    testing.TB
+	m    *detect.Monitor
+	plan *stream.Plan
+	got  *catch
+	at   bus.Micros
+	// what the next rows hold
+	engine, turbine, kmh, pedal, command float64
+	gear                                 float64
+	hasCommand, hasPedal                 bool
+	step                                 bus.Micros
+	tol                                  float64
+}
+
+func newHand(t testing.TB, set detect.Settings, roles ...stream.Role) *hand {
+	p := &stream.Plan{Facts: stream.Facts{IdleRPM: 700, Ratios: map[int]float64{1: 4, 2: 2.4, 3: 1.5}, OutputPerKmh: 25}}
+	for _, r := range roles {
+		p.Messages = append(p.Messages, stream.Message{Signals: []stream.Signal{{Role: r}}})
+	}
+	h := &hand{t: t, plan: p, got: &catch{}, step: 20_000, engine: 700, hasPedal: true, gear: 3}
+	for _, r := range roles {
+		h.hasCommand = h.hasCommand || r == stream.ClutchPressureCommand
+	}
+	h.m = detect.New(set, p, h.got)
+	return h
+}
+
+// run makes rows for some seconds; each may change the values, given the
+// seconds since the start of the run.
+func (h *hand) run(seconds float64, change func(s float64)) {
+	from := h.at
+	for (h.at - from).Seconds() < seconds {
+		h.at += h.step
+		if change != nil {
+			change((h.at - from).Seconds())
+		}
+		var r stream.Row
+		r.At = h.at
+		put := func(role stream.Role, v float64) {
+			r.Known |= 1 << role
+			r.V[role] = v
+			r.Prev[role], r.Next[role] = h.at, h.at
+		}
+		put(stream.EngineSpeed, h.engine)
+		put(stream.TurbineSpeed, h.turbine)
+		put(stream.VehicleSpeed, h.kmh)
+		put(stream.Gear, h.gear)
+		if h.hasPedal {
+			put(stream.Accelerator, h.pedal)
+		}
+		if h.hasCommand {
+			put(stream.ClutchPressureCommand, h.command)
+			h.m.Sample(&stream.Sample{At: h.at, Role: stream.ClutchPressureCommand, OK: true, Value: h.command})
+		}
+		if h.tol > 0 {
+			r.Derived |= 1 << stream.TurbineSpeed
+			r.Tol[stream.TurbineSpeed] = h.tol
+		}
+		h.m.Row(&r)
+	}
+}
+
+// drive takes the vehicle to 60 km/h in gear 3 with the clutch closed.
+func (h *hand) drive() {
+	h.engine, h.turbine, h.kmh, h.pedal, h.command = 700, 0, 0, 0, 0
+	h.run(3, nil)
+	h.run(5, func(s float64) {
+		h.pedal = 20
+		h.kmh = 12 * s
+		h.turbine = h.kmh * 37.5
+		h.engine = max(h.turbine+200, 1000)
+	})
+	h.command = 400
+	h.run(0.4, func(s float64) { h.engine = h.turbine + 200*(1-s/0.4) })
+	h.run(5, func(s float64) { h.engine = h.turbine })
+}
+
+// stop slows down at 300 rpm/s of the turbine, with the command falling after
+// 4 s and the speeds parting a lag later.
+func (h *hand) stop(lag float64) {
+	const fall = 4.0
+	from := h.turbine
+	h.pedal = 0
+	h.run(8.5, func(s float64) {
+		h.turbine = max(0, from-300*s)
+		h.kmh = h.turbine / 37.5
+		h.command = 400
+		if s > fall {
+			h.command = 0
+		}
+		switch {
+		case s <= fall+lag:
+			h.engine = h.turbine
+		default:
+			// Parted, the engine returns to idle.
+			h.engine += (700 - h.engine) * 0.1
+		}
+	})
+	h.run(3, nil)
+}
+
+func (h *hand) only(kind string) detect.Finding {
+	h.t.Helper()
+	fs := h.got.of(kind)
+	if len(fs) != 1 {
+		h.t.Fatalf("%d findings of %s, expected one: %+v", len(fs), kind, fs)
+	}
+	return fs[0]
+}
+
+func get(t testing.TB, f *detect.Finding, name string) float64 {
+	t.Helper()
+	v, ok := f.Get(name)
+	if !ok {
+		t.Fatalf("%s has no %s: %v", f.Kind, name, f.Measures)
+	}
+	return v
+}
+
+func TestReleaseLagIsMeasured(t *testing.T) {
+	for _, c := range []struct {
+		lag   float64
+		class string
+	}{{0.1, "normal"}, {0.3, "normal"}, {0.7, "late"}, {1.2, "late"}} {
+		h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+		h.drive()
+		h.stop(c.lag)
+		h.m.Flush()
+		f := h.only(detect.KindReleaseLag)
+		if f.Class != c.class {
+			t.Errorf("lag %.1f s: class %s, expected %s", c.lag, f.Class, c.class)
+		}
+		if lag := get(t, &f, "lag_s"); math.Abs(lag-c.lag) > 0.040 {
+			t.Errorf("lag %.3f s, expected %.3f", lag, c.lag)
+		}
+		if lo, hi := get(t, &f, "lag_min_s"), get(t, &f, "lag_max_s"); lo > c.lag || hi < c.lag {
+			t.Errorf("lag %.3f s outside [%.3f, %.3f]", c.lag, lo, hi)
+		}
+		if a := h.got.account; a.Stops != 1 || a.StopsObserved != 1 || !a.Ended {
+			t.Errorf("%d stops, %d observed, ended %v", a.Stops, a.StopsObserved, a.Ended)
+		}
+	}
+}
+
+// With the turbine below idle and the speeds still together the engine is
+// dragged down; where they stay together until it dies, that is a stall.
+func TestDraggingAndStall(t *testing.T) {
+	h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+	h.drive()
+	h.stop(2.7) // the turbine has then fallen to 540
+	f := h.only(detect.KindReleaseLag)
+	if f.Class != "dragging" {
+		t.Errorf("class %s, expected dragging", f.Class)
+	}
+	h = newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+	h.drive()
+	h.stop(9)
+	h.m.Flush()
+	f = h.only(detect.KindReleaseLag)
+	if f.Class != "stall" {
+		t.Errorf("class %s, expected stall", f.Class)
+	}
+}
+
+// An engine that stops itself at a standstill, long after the speeds have
+// parted, has not stalled, and the drive goes on.
+func TestStopStartIsNoStall(t *testing.T) {
+	h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+	h.plan.Facts.StopStart = true
+	h.drive()
+	h.stop(0.1)
+	h.run(20, func(float64) { h.engine = 0 })
+	h.run(3, func(float64) { h.engine = 700 })
+	h.m.Flush()
+	if f := h.only(detect.KindReleaseLag); f.Class != "normal" {
+		t.Errorf("class %s, expected normal", f.Class)
+	}
+	if h.got.account.Drive != 1 {
+		t.Errorf("drive %d: the engine's own stop has ended the drive", h.got.account.Drive)
+	}
+}
+
+// In a stop with the clutch open all along, the turbine passes through engine
+// speed. That crossing is no closed clutch, and no release.
+func TestZeroCrossingIsNotClosed(t *testing.T) {
+	for _, command := range []bool{true, false} {
+		var roles []stream.Role
+		if command {
+			roles = append(roles, stream.ClutchPressureCommand)
+		}
+		h := newHand(t, detect.DefaultSettings(), roles...)
+		h.engine, h.kmh, h.gear = 700, 0, 3
+		h.run(5, nil)
+		h.run(5, func(s float64) { h.pedal, h.kmh, h.turbine, h.engine = 20, 8*s, 300*s, 300*s+300 })
+		h.pedal = 0
+		h.run(8, func(s float64) {
+			h.turbine = max(0, 1500-200*s)
+			h.kmh = h.turbine / 37.5
+			h.engine += (700 - h.engine) * 0.02
+		})
+		h.run(2, nil)
+		h.m.Flush()
+		if fs := h.got.of(detect.KindReleaseLag); len(fs) != 0 {
+			t.Errorf("command known %v: %+v", command, fs)
+		}
+		a := h.got.account
+		if a.ClosedS+a.CoastS+a.PartialS > 0.3 {
+			t.Errorf("command known %v: %.2f s engaged of %.2f", command, a.ClosedS+a.CoastS+a.PartialS, a.MovingS)
+		}
+	}
+}
+
+// Without any command the lag is an upper bound from the last certain instant,
+// and the lag itself is not given.
+func TestNoCommandGivesAnUpperBound(t *testing.T) {
+	h := newHand(t, detect.DefaultSettings())
+	h.drive()
+	h.stop(0.7)
+	h.m.Flush()
+	f := h.only(detect.KindReleaseLag)
+	if _, ok := f.Get("lag_s"); ok {
+		t.Error("a lag without any command")
+	}
+	if hi := get(t, &f, "lag_max_s"); hi < 0.7 {
+		t.Errorf("upper bound %.3f s is below the truth", hi)
+	}
+	if get(t, &f, "lag_min_s") != 0 {
+		t.Error("a lower bound without any command")
+	}
+	if len(f.Lacking) == 0 || f.Lacking[0] != "clutch_pressure_command" {
+		t.Errorf("lacking %v", f.Lacking)
+	}
+	if f.Class != "normal" {
+		t.Errorf("class %s: whether it was late cannot be known", f.Class)
+	}
+}
+
+// A turbine that stands still at the release tells nothing: the stop is not
+// observed, and nothing is claimed.
+func TestUnobservableReleaseIsNotClaimed(t *testing.T) {
+	h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+	h.drive()
+	h.pedal = 0
+	h.command = 0
+	h.run(1.5, nil) // together by chance, at constant speed
+	h.run(4, func(s float64) { h.engine = max(700, h.turbine-400*s) })
+	h.run(6, func(s float64) { h.turbine = max(0, 2250-400*s); h.kmh = h.turbine / 37.5 })
+	h.m.Flush()
+	if fs := h.got.of(detect.KindReleaseLag); len(fs) != 0 {
+		t.Errorf("%+v", fs)
+	}
+	for _, c := range h.got.account.Chances {
+		if c.Kind == detect.KindReleaseLag && (c.Seen != 1 || c.Observable != 0 || c.Hits != 0) {
+			t.Errorf("chances %+v", c)
+		}
+	}
+}
+
+// Slip that the command asked for, and slip that it did not.
+func TestHillSlipAskedAndUnasked(t *testing.T) {
+	for _, c := range []struct {
+		command float64
+		class   string
+	}{{330, "asked"}, {400, "unasked"}, {430, "unasked"}} {
+		h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+		h.drive()
+		h.pedal = 40
+		h.run(5, nil)
+		h.command = c.command
+		h.run(8, func(s float64) { h.engine = h.turbine + min(100, 200*s) })
+		h.command = 400
+		h.run(3, func(s float64) { h.engine = h.turbine })
+		h.m.Flush()
+		f := h.only(detect.KindHillSlip)
+		if f.Class != c.class {
+			t.Errorf("command %v kPa: class %s, expected %s", c.command, f.Class, c.class)
+		}
+		if mean := get(t, &f, "slip_mean_rpm"); math.Abs(mean-97.4) > 3 {
+			t.Errorf("mean slip %.1f rpm, expected 97.4", mean)
+		}
+	}
+	// Without any command it stays open which it was.
+	h := newHand(t, detect.DefaultSettings())
+	h.drive()
+	h.pedal = 40
+	h.run(6, func(s float64) { h.turbine += 1; h.engine = h.turbine; h.kmh = h.turbine / 37.5 })
+	h.run(8, func(s float64) { h.engine = h.turbine + min(100, 200*s) })
+	h.run(3, func(s float64) { h.engine = h.turbine })
+	h.m.Flush()
+	if f := h.only(detect.KindHillSlip); f.Class != "unknown" {
+		t.Errorf("class %s without a command", f.Class)
+	}
+}
+
+// Moving time is shared out by state, gear, speed and temperature, and adds up.
+func TestAccountAddsUp(t *testing.T) {
+	h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+	h.drive()
+	h.stop(0.1)
+	h.m.Flush()
+	a := h.got.account
+	sum := a.ClosedS + a.PartialS + a.CoastS + a.OpenS + a.UnknownS
+	if math.Abs(sum-a.MovingS) > 0.01 || a.MovingS < 15 {
+		t.Errorf("states add up to %.3f s of %.3f moving", sum, a.MovingS)
+	}
+	by := map[string]float64{}
+	for _, b := range a.Bands {
+		by[b.Of] += b.Closed + b.Partial + b.Coast + b.Open + b.Unknown
+	}
+	for _, of := range []string{"gear", "speed_kmh", "temperature_c"} {
+		if math.Abs(by[of]-a.MovingS) > 0.02 {
+			t.Errorf("bands of %s add up to %.3f s of %.3f", of, by[of], a.MovingS)
+		}
+	}
+}
+
+func TestMarkIsKept(t *testing.T) {
+	h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+	h.drive()
+	n := bus.NewNotice(h.at, 0, bus.NoticeMark, 1)
+	h.m.Notice(&n)
+	n = bus.NewNotice(h.at+bus.Second, 0, bus.NoticeMark, 1)
+	h.m.Notice(&n) // the same press
+	f := h.only(detect.KindMark)
+	if !f.Keep || f.Worth < 0.5 {
+		t.Errorf("keep %v, worth %v", f.Keep, f.Worth)
+	}
+}
+
+// The vehicle's own normal survives being written and read, and the same
+// values give the same bytes.
+func TestHistoryRoundTrip(t *testing.T) {
+	make := func() *hand {
+		h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+		for range 3 {
+			h.drive()
+			h.stop(0.1)
+		}
+		h.m.Flush()
+		return h
+	}
+	a, b := make(), make()
+	kept := a.m.History()
+	if string(kept) != string(b.m.History()) {
+		t.Error("the same drive gives other bytes")
+	}
+	c := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+	if err := c.m.LoadHistory(kept); err != nil {
+		t.Fatal(err)
+	}
+	if string(c.m.History()) != string(kept) {
+		t.Error("history changes by being read")
+	}
+	c.drive()
+	c.stop(0.3)
+	found := false
+	for i, f := range c.got.findings {
+		if f.Kind == detect.KindReleaseLag {
+			found = true
+			if p := c.got.places[i]; len(p) != 1 || p[0].Measure != "lag_s" || p[0].N != 3 || p[0].Share != 1 {
+				t.Errorf("place %+v, expected above all 3", p)
+			}
+		}
+	}
+	if !found {
+		t.Error("no release")
+	}
+	for _, bad := range []string{"{", `{"version":9}`, `{"version":1,"of":[{"measure":"lag_s","sketch":"AAAA"}]}`} {
+		if err := c.m.LoadHistory([]byte(bad)); err == nil {
+			t.Errorf("%q was taken for a history", bad)
+		}
+	}
+	if string(c.m.History()) == "" || c.m.LoadHistory(nil) != nil {
+		t.Error("an empty history is no error")
+	}
+}
