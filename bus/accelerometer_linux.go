@@ -182,9 +182,6 @@ func (a *Accelerometer) sample() {
 		before := BootNow()
 		n, err := x.file.ReadAt(b[:], 0)
 		if err != nil && err != io.EOF {
-			if errors.Is(err, os.ErrDeadlineExceeded) {
-				continue
-			}
 			a.disconnect()
 			a.setDown()
 			return

@@ -11,6 +11,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"golang.org/x/sys/unix"
 )
 
 // The whole program, from setting the interface up to the end of the stay,
@@ -126,5 +128,106 @@ j1939 = true
 	// around them.
 	if done.Frames < sent/2 || done.Frames > sent*8/9 {
 		t.Errorf("%d frames recorded of %d sent", done.Frames, sent)
+	}
+}
+
+// The whole program asks a controller that broadcasts nothing, with the kernel's
+// transport layer as the controller's, and the answers become roles.
+func TestVMProgramAsks(t *testing.T) {
+	needVM(t)
+	here, err := os.Getwd()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := os.Stat(here + "/joltwatch"); err != nil {
+		t.Skip("needs the program beside the test: .ci/vm/test puts it there")
+	}
+	vcan(t, "pask0")
+	dir := t.TempDir()
+	file := dir + "/vehicle.toml"
+	if err := os.WriteFile(file, []byte(`label = "gateway"
+[[bus]]
+name = "plug"
+source = "socketcan:pask0"
+ask = true
+[[request]]
+name = "rpm"
+service = 0x01
+parameter = 0x0C
+period_s = 0.2
+[[request]]
+name = "speed"
+service = 0x01
+parameter = 0x0D
+period_s = 0.2
+[[role]]
+name = "engine_speed"
+answer = "rpm"
+[[role]]
+name = "vehicle_speed"
+answer = "speed"
+`), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	ecu := isotpSocket(t, "pask0", 0x7E0, 0x7E8)
+	stop, done := make(chan struct{}), make(chan struct{})
+	asked := map[string]int{}
+	go func() {
+		defer close(done)
+		b := make([]byte, 64)
+		for {
+			select {
+			case <-stop:
+				return
+			default:
+			}
+			n, err := unix.Read(ecu, b)
+			if err != nil {
+				continue
+			}
+			asked[string(b[:n])]++
+			switch string(b[:n]) {
+			case "\x01\x0C":
+				unix.Write(ecu, []byte("\x41\x0C\x1A\xF8")) // 1726 rpm
+			case "\x01\x0D":
+				unix.Write(ecu, []byte("\x41\x0D\x32")) // 50 km/h
+			}
+		}
+	}()
+	run := exec.Command(here+"/joltwatch", "run", "--vehicle", file, "--store", dir+"/stay", "--json")
+	var said bytes.Buffer
+	run.Stdout, run.Stderr = &said, &said
+	if err := run.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer run.Process.Kill()
+	time.Sleep(12 * time.Second)
+	run.Process.Signal(syscall.SIGTERM)
+	run.Wait()
+	close(stop)
+	<-done
+	t.Logf("%s", said.String())
+	for payload := range asked {
+		if payload != "\x01\x0C" && payload != "\x01\x0D" {
+			t.Errorf("it asked %q", payload)
+		}
+	}
+	if n := asked["\x01\x0C"]; n < 10 || n > 70 {
+		t.Errorf("asked for the engine's speed %d times in 12 s", n)
+	}
+	out, err := exec.Command(here+"/joltbench", "summary", dir+"/stay", "--json").CombinedOutput()
+	if err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	var summary struct {
+		EngineOn float64            `json:"engine_on_s"`
+		Moving   float64            `json:"moving_s"`
+		Fresh    map[string]float64 `json:"fresh"`
+	}
+	if err := json.Unmarshal(out, &summary); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	if summary.Fresh["engine_speed"] < 0.5 || summary.Fresh["vehicle_speed"] < 0.5 || summary.EngineOn < 5 || summary.Moving < 5 {
+		t.Errorf("what was asked for did not become roles: %s", out)
 	}
 }
