@@ -266,7 +266,7 @@ var measureOrder = []string{"lag_s", "slip_mean_rpm", "points", "engine_pulled_d
 func writeTable(w io.Writer, t *tally, aims []aim, notes bool) error {
 	fmt.Fprintf(w, "%.0f h driven, %.0f h of them without a fault; %d frames\n\n", t.allHours, t.normalHours, t.frames)
 	tw := tabwriter.NewWriter(w, 0, 8, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(tw, "detector\ttruths\thits\tmissed\tfalse /100 h\twrong in faults\tin interval\terror of\tmedian\t95 %\tworst\t")
+	fmt.Fprintln(tw, "detector\ttruths\thits\tmissed\tnot observable\tfalse /100 h\twrong in faults\tin interval\terror of\tmedian\t95 %\tworst\t")
 	for _, name := range rowNames {
 		r := t.row(name)
 		if r.truths == 0 && r.falseAlarms == 0 && r.wrong == 0 {
@@ -276,14 +276,14 @@ func writeTable(w io.Writer, t *tally, aims []aim, notes bool) error {
 		if r.inside+r.outside > 0 {
 			inside = fmt.Sprintf("%.1f %%", 100*r.coverage())
 		}
-		head := fmt.Sprintf("%s\t%d\t%d\t%d\t%.2f\t%d\t%s\t", name, r.truths, r.hits, r.misses, t.per100h(r.falseAlarms), r.wrong, inside)
+		head := fmt.Sprintf("%s\t%d\t%d\t%d\t%d\t%.2f\t%d\t%s\t", name, r.truths, r.hits, r.misses, r.unobservable, t.per100h(r.falseAlarms), r.wrong, inside)
 		shown := false
 		for _, m := range measureOrder {
 			if len(r.measures[m]) == 0 {
 				continue
 			}
 			fmt.Fprintf(tw, "%s%s\t%.3f\t%.3f\t%.3f\t\n", head, m, r.quantile(m, 0.5), r.quantile(m, 0.95), r.quantile(m, 1))
-			head, shown = "\t\t\t\t\t\t\t", true
+			head, shown = "\t\t\t\t\t\t\t\t", true
 		}
 		if !shown {
 			fmt.Fprintf(tw, "%s-\t\t\t\t\n", head)
@@ -328,7 +328,7 @@ func writeJSON(w io.Writer, t *tally, aims []aim) error {
 				errs[m] = [3]float64{r.quantile(m, 0.5), r.quantile(m, 0.95), r.quantile(m, 1)}
 			}
 		}
-		if err := e.Encode(map[string]any{"detector": name, "truths": r.truths, "hits": r.hits, "misses": r.misses,
+		if err := e.Encode(map[string]any{"detector": name, "truths": r.truths, "hits": r.hits, "misses": r.misses, "not_observable": r.unobservable,
 			"false_per_100h": t.per100h(r.falseAlarms), "wrong_in_faults": r.wrong, "in_interval": r.coverage(),
 			"errors": errs}); err != nil {
 			return err

@@ -499,10 +499,6 @@ func (m *matcher) shakes() {
 			continue
 		}
 		x := m.t.row(rowShudder)
-		x.truths++
-		if s.Hz < m.set.Shudder.FromHz || s.Hz > m.set.Shudder.ToHz || m.period.Seconds()*s.Hz > 0.4 {
-			x.unobservable++ // outside the band, or too fast for the signal
-		}
 		n := 0
 		m.overlapping(detect.KindShudder, s.From, s.To, func(f *detect.Finding) {
 			n++
@@ -510,6 +506,11 @@ func (m *matcher) shakes() {
 				x.off("frequency_hz", v, s.Hz)
 			}
 		})
+		if n == 0 && (s.Hz < m.set.Shudder.FromHz || s.Hz > m.set.Shudder.ToHz || m.period.Seconds()*s.Hz > 0.4) {
+			x.unobservable++ // outside the band, or too fast for the signal
+			continue
+		}
+		x.truths++
 		if n > 0 {
 			x.hits++
 		} else {

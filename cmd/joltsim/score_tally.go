@@ -23,7 +23,8 @@ type row struct {
 	// falseAlarms are findings in driving without fault that have no truth;
 	// wrong are those in driving with a fault.
 	falseAlarms, wrong int
-	// unobservable are misses that the monitor itself could not have seen.
+	// unobservable are truths that the signals cannot carry; they are neither
+	// hits nor misses, and no truths of the row.
 	unobservable    int
 	inside, outside int
 	measures        map[string][]float64 // absolute errors

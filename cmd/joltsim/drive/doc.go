@@ -17,4 +17,17 @@
 //
 // For long drives use New and Next, which hold one second at a time, and set
 // NoTrace and NoLog.
+//
+// Library and Normal give the scenarios that detectors are chosen with (Tuning)
+// and measured on (Scoring); the two share neither vehicles nor seeds. Try a
+// threshold with
+//
+//	go run ./cmd/joltsim score --tuning --hours 10 --notes
+//
+// Week gives a long stay with key cycles and trouble. Scramble gives a drive
+// whose layout nobody knows, with 60 to 120 identifiers of other traffic, and
+// Recipe the two minutes of driving that make signals easiest to find:
+//
+//	r, err := drive.Scramble(drive.Recipe("minibus", seed), seed, true)
+//	// r.Layout  the truth of where everything is
 package drive

@@ -71,10 +71,8 @@ func (x *faultState) slow(s *Sim) {
 			x.memo = clamp(abs(p.lockup), 20, 1e9)
 		}
 		// Worn linings carry just so little that the slip settles at Value.
-		pump, _ := p.conv.torques(mul(p.engine, radToRPM), mul(p.turbine, radToRPM))
 		x.memo += mul(mul(0.5, slip-f.Value), controlStep)
 		x.memo = clamp(x.memo, 5, 2000)
-		_ = pump
 		p.capLimit = clamp(x.memo+mul(0.15, slip-f.Value), 2, 1e9)
 	case "shudder":
 		if x.on {

@@ -290,7 +290,9 @@ func Library(set Set) []Case {
 		for _, rpm := range []float64{60, 150} {
 			add("partial-apply", rpm, townOf(6), fault(Fault{Kind: "partial-apply", Value: rpm}))
 		}
-		add("slow-apply", 0.5, townOf(6), fault(Fault{Kind: "slow-apply", Value: 0.5}))
+		for _, lag := range []float64{1, 2.5} {
+			add("slow-apply", lag, townOf(6), fault(Fault{Kind: "slow-apply", Value: lag}))
+		}
 		add("jolt", 0, func(r *random) []Step {
 			s := town(r, 6)
 			for i, push := range map[int]float64{1: -3, 5: 3, 9: -4} {

@@ -33,8 +33,6 @@ type observer struct {
 	wasMoving   bool
 	ran         bool
 	wasMark     bool
-	shakes      []int // indices into t.Shakes by fault
-	marked      int
 }
 
 func newObserver(s *Sim) *observer {

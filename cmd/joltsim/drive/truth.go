@@ -134,13 +134,12 @@ type Apply struct {
 	Kmh        float64    `json:"kmh"`
 	SlipBefore float64    `json:"slip_before"`
 	// SlipRate is the fastest fall of slip over 50 ms, rpm/s.
-	SlipRate    float64 `json:"slip_rate"`
-	EngineAt    float64 `json:"engine_at"`  // engine speed at the rise
-	EngineMin   float64 `json:"engine_min"` // lowest until 0.5 s after Done
-	LiningJ     float64 `json:"lining_j"`
-	CommandMax  float64 `json:"command_max"`
-	AskedSlip   float64 `json:"asked_slip"`
-	InjectedKin string  `json:"injected_kin"` // injected fault, if any
+	SlipRate   float64 `json:"slip_rate"`
+	EngineAt   float64 `json:"engine_at"`  // engine speed at the rise
+	EngineMin  float64 `json:"engine_min"` // lowest until 0.5 s after Done
+	LiningJ    float64 `json:"lining_j"`
+	CommandMax float64 `json:"command_max"`
+	AskedSlip  float64 `json:"asked_slip"`
 }
 
 // Shift is one change of gear.

@@ -87,8 +87,8 @@ type Control struct {
 	UpRPM, UpPedal, DownRPM, DownPedal float64
 	// ShiftTime is the length of the inertia phase, s.
 	ShiftTime float64
-	// HalfOpenC is the temperature of the fluid below which the clutch stays
-	// open.
+	// ClosedAboveC is the temperature of the fluid below which the clutch
+	// stays open, °C.
 	ClosedAboveC float64
 }
 
