@@ -26,7 +26,7 @@ import (
 )
 
 var (
-	soakHours = commandline.Float64("soak.hours", 0.25, "driving hours of the simulated stay")
+	soakHours = commandline.Float64("soak.hours", 0.5, "driving hours of the simulated stay")
 	soakKeys  = commandline.Int("soak.keys", 0, "key cycles of it; 0 for three in two hours, and six at least")
 	soakSeed  = commandline.Uint64("soak.seed", 1, "one seed gives one stay")
 	soakQuota = commandline.Float64("soak.quota", 0, "quota of the store in MiB; 0 for 0.1 a driving hour, and 1 at least")
@@ -91,6 +91,7 @@ type soak struct {
 	recent  []bus.Frame // mapped frames and notices, of this boot
 	gone    []bus.Frame // for the copy
 	trouble string      // what the card suffers from
+	unread  bool        // the stay was not looked at since the last cut
 
 	cycle     int
 	heard     bus.Micros // the last frame
@@ -109,7 +110,9 @@ type soak struct {
 	resting                                      bool
 	samples                                      []sample
 	fdsBefore, fdsMost                           int
-	reading                                      uint64 // most bytes that reading the stay held
+	reading                                      uint64 // bytes that reading the stay held at the end
+	readingFor                                   time.Duration
+	inPart                                       int
 	errors                                       int
 }
 
@@ -142,6 +145,7 @@ type boot struct {
 	acked          int
 	refused        bool // the card refused at some time
 	refusing       bool // and did at the end
+	tight          bool // the store came near its quota
 	usage          storage.Usage
 	clock          bus.Clock
 	jumps          int
@@ -251,7 +255,14 @@ func (s *soak) second(frames []bus.Frame) {
 	if s.awakeS%60 == 0 {
 		s.harvest()
 	}
-	if u := s.card.used(); u > s.quota() {
+	u := s.card.used()
+	if u > s.quota()/2 {
+		// What is removed may be of any run.
+		for _, b := range s.boots {
+			b.tight = true
+		}
+	}
+	if u > s.quota() {
 		s.errorf("the store takes %d bytes, its quota is %d", u, s.quota())
 	}
 }
@@ -359,7 +370,10 @@ func (s *soak) suffer() {
 
 // start starts the program.
 func (s *soak) start() {
-	s.intact(false)
+	if s.unread {
+		s.intact(false)
+		s.unread = false
+	}
 	b := &boot{id: fmt.Sprintf("boot-%d", len(s.boots)+1), zero: s.now - bootS, from: s.now}
 	// One board in three never learns the time, one has a clock of its own,
 	// and one is told later.
@@ -502,7 +516,7 @@ func (s *soak) cut(until bus.Micros) {
 	b.to, b.usage, b.refusing = s.now, h.Usage, h.Trouble != nil || h.Full
 	b.refused = b.refused || h.Usage.Refused > 0
 	s.must(s.card.powerCut())
-	s.unit, s.onAt, s.resting = nil, until, false
+	s.unit, s.onAt, s.resting, s.unread = nil, until, false, true
 }
 
 func (s *soak) finish() {
