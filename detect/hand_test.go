@@ -45,6 +45,8 @@ type hand struct {
 	hasCommand, hasPedal                 bool
 	step                                 bus.Micros
 	tol                                  float64
+	row                                  stream.Row
+	sample                               stream.Sample
 }
 
 func newHand(t testing.TB, set detect.Settings, roles ...stream.Role) *hand {
@@ -69,8 +71,8 @@ func (h *hand) run(seconds float64, change func(s float64)) {
 		if change != nil {
 			change((h.at - from).Seconds())
 		}
-		var r stream.Row
-		r.At = h.at
+		r := &h.row
+		*r = stream.Row{At: h.at}
 		put := func(role stream.Role, v float64) {
 			r.Known |= 1 << role
 			r.V[role] = v
@@ -85,13 +87,14 @@ func (h *hand) run(seconds float64, change func(s float64)) {
 		}
 		if h.hasCommand {
 			put(stream.ClutchPressureCommand, h.command)
-			h.m.Sample(&stream.Sample{At: h.at, Role: stream.ClutchPressureCommand, OK: true, Value: h.command})
+			h.sample = stream.Sample{At: h.at, Role: stream.ClutchPressureCommand, OK: true, Value: h.command}
+			h.m.Sample(&h.sample)
 		}
 		if h.tol > 0 {
 			r.Derived |= 1 << stream.TurbineSpeed
 			r.Tol[stream.TurbineSpeed] = h.tol
 		}
-		h.m.Row(&r)
+		h.m.Row(r)
 	}
 }
 

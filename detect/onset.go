@@ -36,14 +36,14 @@ func (t *trail) onset(from bus.Micros, i1 int, base, noise float64) onset {
 	}
 	var0 := max(float64(noise*noise), 0.3)
 	lo, hi := max(from, last.at-1500_000), last.at
-	step := max((hi-lo)/300, 1000)
+	step := max((hi-lo)/150, 2000)
 	type fit struct {
 		tau bus.Micros
 		at  float64 // of onsetChange, in µs from lo
 		sse float64
 	}
 	best := fit{sse: math.Inf(1)}
-	var fits [3][320]fit
+	var fits [3][160]fit
 	var count [3]int
 	for p := range fits {
 		for tau := lo; tau < hi; tau += step {
