@@ -53,6 +53,10 @@ type keeper struct {
 	// found.
 	refusedAt    bus.Micros
 	refusedWorth float64
+	// thinnedAt is when records were last thinned in vain, 0 where not.
+	thinnedAt bus.Micros
+	// halvedAt is when records may be thinned to half of the room again.
+	halvedAt bus.Micros
 }
 
 // item is one thing to be written: a span, or a block of the journal.
@@ -81,9 +85,12 @@ type evidencePart struct {
 func (it *item) done() { *it = item{} }
 
 const (
-	// See evidenceLimit and journalLimit.
-	maxEvidenceFile = 1 << 20
-	maxJournalFile  = 256 << 10
+	// maxEvidenceFile is when the next event begins a new evidence file even
+	// though its frames adjoin: a file is what is removed at once to make
+	// room.
+	maxEvidenceFile = 64 << 10
+	// See journalLimit.
+	maxJournalFile = 256 << 10
 	// The pause before a medium that refused is tried again doubles from
 	// firstRetry to lastRetry.
 	firstRetry = bus.Second
@@ -264,7 +271,7 @@ func (k *keeper) writeSpans() error {
 			continue
 		}
 		last := k.lastPart()
-		if last == nil || last.next != it.info.first || it.fresh && last.size >= k.evidenceLimit() {
+		if last == nil || last.next != it.info.first || it.fresh && last.size >= maxEvidenceFile {
 			if err := k.syncSpans(from, i); err != nil {
 				return err
 			}

@@ -120,6 +120,9 @@ func (m *medium) Rename(from, to string) error {
 	if err := m.called("rename"); err != nil {
 		return err
 	}
+	if old := m.files[to]; old != nil {
+		m.free += pages(int64(len(old.data)))
+	}
 	m.files[to] = m.files[from]
 	delete(m.files, from)
 	return nil

@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 
+	"joltwatch/bus"
 	"joltwatch/detect"
 )
 
@@ -14,13 +15,13 @@ import (
 //
 //  1. what later records have made worthless: superseded accounts and counters
 //     in journals that are complete;
-//  2. the frames of events, by score: an event scores (worth + 1/4) / (1 + p),
-//     p being how many of its kind and class that still have their frames stand
-//     before it, the worthiest first and equals in an order drawn by lot. So the
-//     most severe and the rarest of each kind go last, and of ordinary repeats
-//     a fair sample stays;
-//  3. the records of ordinary repeats, by the same order; they are counted, and
-//     the distribution of their measures is kept.
+//  2. the frames of events and the records of ordinary repeats without frames,
+//     to ever smaller samples, by score: an event scores (worth + 1/4) / (1 + p),
+//     p being how many of its kind and class stand before it, the worthiest
+//     first and equals in an order drawn by lot. So the most severe and the
+//     rarest of each kind go last, and of ordinary repeats a fair sample stays.
+//     Records that go are counted, and the distribution of their measures is
+//     kept.
 //
 // Marks by the driver, with their frames, and the account are never removed.
 // What would score lowest itself is not written in the first place.
@@ -66,15 +67,6 @@ func (k *keeper) journalLimit() int64 {
 		return maxJournalFile
 	}
 	return min(maxJournalFile, max(k.opt.Quota/16, 2*page))
-}
-
-// evidenceLimit is when the next event begins a new evidence file even though
-// its frames adjoin: a file is what is removed at once to make room.
-func (k *keeper) evidenceLimit() int64 {
-	if k.opt.Quota == 0 {
-		return maxEvidenceFile
-	}
-	return min(maxEvidenceFile, max(k.opt.Quota/64, 4*page))
 }
 
 // shelf knows the files of the store and their sizes.
@@ -179,7 +171,7 @@ func (k *keeper) makeRoomOnFull() {
 		return
 	}
 	until := k.store.used() - lowSpace/4
-	k.dropEvidence(func() bool { return k.store.used() <= until }, forAccount)
+	k.dropEvidence(func() bool { return k.store.used() <= until }, lowSpace/4, false, math.Inf(1))
 }
 
 func (k *keeper) makeRoom(n, spare int64, what purpose) bool {
@@ -188,22 +180,58 @@ func (k *keeper) makeRoom(n, spare int64, what purpose) bool {
 		k.journal.close() // complete, and so open to step 1
 	}
 	k.condense(0)
+	// Records of ordinary repeats take at most half of the room, so that they
+	// do not crowd out the frames of what matters.
+	if k.now >= k.halvedAt && k.recordsTake(2, 1) {
+		for keep := 256; keep >= 8 && k.recordsTake(8, 3); keep /= 2 {
+			k.condense(keep)
+		}
+		k.halvedAt = k.now + 60*bus.Second
+	}
 	if enough() {
 		return true
 	}
-	k.dropEvidence(enough, what)
-	if enough() || k.fits(n, what) {
-		return true
-	}
 	if what == forEvidence {
-		return false // records are not given up for frames
+		// Not for frames that would be the first to go themselves, and no
+		// records for frames.
+		k.dropEvidence(enough, spare-n, true, math.Inf(1))
+		return k.fits(n, what)
 	}
+	if k.thinnedAt != 0 && k.now < k.thinnedAt+60*bus.Second {
+		return k.fits(n, what) // tried not long ago, in vain
+	}
+	// Frames and records together, to ever smaller samples of the ordinary.
 	for keep := 256; keep >= 8; keep /= 2 {
-		if k.condense(keep); k.fits(n, what) {
+		k.dropEvidence(enough, spare-n, false, 1.25/float64(keep))
+		if !enough() {
+			k.condense(keep)
+		}
+		if enough() {
 			return true
 		}
 	}
-	return false
+	k.dropEvidence(enough, spare-n, false, math.Inf(1))
+	ok := k.fits(n, what)
+	if !ok {
+		k.thinnedAt = k.now
+	}
+	return ok
+}
+
+// recordsTake reports whether the journals take more than n/of of what the store
+// may.
+func (k *keeper) recordsTake(of, n int64) bool {
+	limit := k.opt.Quota
+	if free, err := k.fs.Free(); k.opt.FreeFloor > 0 && err == nil {
+		if may := k.store.used() + free - k.opt.FreeFloor; limit == 0 || may < limit {
+			limit = may
+		}
+	}
+	var journals int64
+	for _, name := range k.store.names(journalFile) {
+		journals += pages(k.store.sizes[name])
+	}
+	return limit > 0 && journals > limit/of*n
 }
 
 // indexed is what deciding needs to know of an event on file.
@@ -224,7 +252,7 @@ func newIndexed(r *eventRecord, run uint32) indexed {
 	h.Write([]byte(r.ID)) //nolint:errcheck // of a hash
 	return indexed{
 		id: r.ID, kind: r.Finding.Kind, class: r.Finding.Class, worth: r.Finding.Worth,
-		lot: mix(h.Sum64()), run: run, parts: r.Parts,
+		lot: mix(h.Sum64()), run: run, parts: slices.Clone(r.Parts),
 	}
 }
 
@@ -295,8 +323,9 @@ func (k *keeper) hasFrames(x *indexed) bool {
 }
 
 // dropEvidence removes the frames of the events that score lowest, until there
-// is enough room or the lowest score is that of what is to be written.
-func (k *keeper) dropEvidence(enough func() bool, what purpose) {
+// is enough room or the lowest score is the limit or, for a pending event, that
+// event's own; about step bytes at once.
+func (k *keeper) dropEvidence(enough func() bool, step int64, forPending bool, limit float64) {
 	k.readIndex()
 	events := slices.Clone(k.index)
 	for _, it := range k.queue {
@@ -311,19 +340,20 @@ func (k *keeper) dropEvidence(enough func() bool, what purpose) {
 	// A file is worth what the best event in it is; one that no event on file
 	// speaks of belongs to an event that is being written.
 	score := map[string]float64{}
-	limit := math.Inf(1)
+	own := math.Inf(-1)
 	for i := range events {
 		x := &events[i]
 		if x.pending {
-			if what == forEvidence && (x.score < limit || math.IsInf(limit, 1)) {
-				limit = x.score
-			}
+			own = max(own, x.score)
 			continue
 		}
 		for _, p := range x.parts {
 			name := fileName(evidenceFile, x.run, p)
 			score[name] = max(score[name], x.score)
 		}
+	}
+	if forPending && !math.IsInf(own, -1) {
+		limit = min(limit, own)
 	}
 	names := k.store.names(evidenceFile)
 	names = slices.DeleteFunc(names, func(n string) bool {
@@ -340,7 +370,12 @@ func (k *keeper) dropEvidence(enough func() bool, what purpose) {
 		return 0
 	})
 	for len(names) > 0 && !enough() {
-		n := min(len(names), 8)
+		// As many at once, with one note in the journal, as are surely needed.
+		n, freed := 1, pages(k.store.sizes[names[0]])
+		for n < len(names) && freed+pages(k.store.sizes[names[n]]) <= step {
+			freed += pages(k.store.sizes[names[n]])
+			n++
+		}
 		if !k.drop(names[:n]) {
 			return
 		}

@@ -48,8 +48,9 @@ func (f guardedFile) Write(p []byte) (int, error) {
 // noisyFrame is a frame that does not compress.
 func noisyFrame(r *rand.Rand, i int) bus.Frame {
 	f := faultFrame(i)
-	for j := range 6 {
-		f.Data[2+j] = byte(r.Uint32())
+	f.Flags, f.Len = bus.FD, 48
+	for j := 2; j < 48; j++ {
+		f.Data[j] = byte(r.Uint32())
 	}
 	return f
 }
@@ -60,7 +61,7 @@ func week(t *testing.T, fs FS, quota, floor int64, runs, frames int) (severe, ma
 	r := rand.New(rand.NewPCG(7, 7))
 	for run := range runs {
 		opt := Options{Plan: faultPlan(), Boot: fmt.Sprint(run), FS: fs, Quota: quota, FreeFloor: floor,
-			LookBack: 5 * bus.Second, LookOn: bus.Second, AccountEvery: 5 * bus.Second, RingBytes: 16 << 10}
+			LookBack: 5 * bus.Second, LookOn: bus.Second, AccountEvery: 5 * bus.Second, RingBytes: 64 << 10}
 		var err error
 		if w, _, err = Open("store", opt); err != nil {
 			t.Fatal(err)
@@ -74,11 +75,10 @@ func week(t *testing.T, fs FS, quota, floor int64, runs, frames int) (severe, ma
 			case i%1000 == 777:
 				e.Class, e.Worth = "late", 1-0.01*float64(severe)
 				severe++
-			case i%1500 == 1100:
+			case i == 2100:
 				e.Kind, e.Class = detect.KindMark, ""
 				marks++
 			case i%20 == 3:
-				e.Keep = i%40 == 3
 			default:
 				e = nil
 			}
@@ -108,13 +108,13 @@ func TestQuotaAndWorth(t *testing.T) {
 		free         int64
 	}{
 		{"quota", 1 << 20, 0, 1 << 40},
-		{"floor", 0, 3 << 20, 3<<20 + 4<<20},
+		{"floor", 0, 3 << 20, 3<<20 + 5<<19},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			m := newMedium()
 			m.free = c.free
 			g := &guarded{m, t, c.quota, c.floor}
-			severe, marks, total, w := week(t, g, c.quota, c.floor, 4, 8000)
+			severe, marks, total, w := week(t, g, c.quota, c.floor, 3, 3000)
 			if err := w.Close(); err != nil {
 				t.Fatal(err)
 			}
@@ -159,7 +159,7 @@ func TestQuotaAndWorth(t *testing.T) {
 			if h.DroppedFiles == 0 {
 				t.Error("nothing had to go: the test tests nothing")
 			}
-			if a := s.Accounts(); len(a) != 4 || a[3].Stops != 7950 {
+			if a := s.Accounts(); len(a) != 3 || a[2].Stops != 2950 {
 				t.Errorf("accounts %+v", a)
 			}
 			if v, err := verifyFS("store", m); err != nil || v.State != Intact {
@@ -180,7 +180,7 @@ func TestFull(t *testing.T) {
 		t.Fatal(err)
 	}
 	total := 0
-	for i := range 30000 {
+	for i := range 16000 {
 		f := faultFrame(i)
 		w.Frame(&f)
 		if i%2 == 0 {
@@ -208,7 +208,7 @@ func TestFull(t *testing.T) {
 	if len(s.Events()) < 20 {
 		t.Errorf("%d events on file", len(s.Events()))
 	}
-	if a := s.Accounts(); len(a) != 1 || a[0].End < 2950*bus.Second {
+	if a := s.Accounts(); len(a) != 1 || a[0].End < 1550*bus.Second {
 		t.Errorf("accounts %+v", a)
 	}
 }
@@ -244,5 +244,71 @@ func TestRank(t *testing.T) {
 	}
 	if first < 30 || first > 70 {
 		t.Errorf("of the hundred best repeats %d are from the older half", first)
+	}
+}
+
+// Where only records are left, ordinary repeats are folded into counts with
+// their distribution, and the rest stays.
+func TestRecordsAreThinned(t *testing.T) {
+	m := newMedium()
+	opt := Options{Plan: faultPlan(), Boot: "a", FS: m, Quota: 1 << 20, LookBack: bus.Second, LookOn: bus.Second, AccountEvery: 50 * bus.Second, RingBytes: 4096}
+	w, _, err := Open("store", opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := rand.New(rand.NewPCG(1, 2))
+	total, late := 0, 0
+	for i := range 12000 {
+		f := faultFrame(i)
+		w.Frame(&f)
+		e := &detect.Finding{Kind: "apply", Class: "normal", Start: f.At, End: f.At, Drive: 1,
+			Measures: []detect.Measure{{Name: "duration_s", Value: r.Float64()}, {Name: "slip_peak_rpm", Value: 300 * r.Float64()}}}
+		if i%1000 == 500 {
+			e.Class, e.Worth = "late", 0.9
+			late++
+		}
+		total++
+		w.Event(e, nil)
+		if used := m.used(); used > opt.Quota {
+			t.Fatalf("the store takes %d bytes, the quota is %d", used, opt.Quota)
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	s, err := readFS("store", m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	onFile, lateOnFile := 0, 0
+	for _, e := range s.Events() {
+		onFile++
+		if e.Finding.Class == "late" {
+			lateOnFile++
+		}
+	}
+	h := s.Health()
+	if len(h.Thinned) != 1 || h.Thinned[0].Kind != "apply" || len(h.Thinned[0].Measures) != 2 {
+		t.Fatalf("thinned %+v", h.Thinned)
+	}
+	g := h.Thinned[0]
+	t.Logf("%d events: %d on file, %d thinned, %d not stored", total, onFile, g.N, h.Usage.NotStored)
+	if uint64(onFile)+g.N+h.Usage.NotStored != uint64(total) || h.Usage.NotStored > 0 {
+		t.Errorf("%d on file, %d thinned, %d not stored, expected %d in all", onFile, g.N, h.Usage.NotStored, total)
+	}
+	if late != lateOnFile {
+		t.Errorf("%d of %d late ones on file", lateOnFile, late)
+	}
+	d := g.Measures[0]
+	sum, below := uint64(0), uint64(0)
+	for _, b := range d.Buckets {
+		sum += b.N
+		if b.From < 0.5 {
+			below += b.N
+		}
+	}
+	// Even in [0, 1): half of them below a half.
+	if sum != g.N || d.N != g.N || d.Min < 0 || d.Max >= 1 || math.Abs(float64(below)/float64(sum)-0.5) > 0.03 {
+		t.Errorf("distribution: %d of %d below 0.5, %+v", below, sum, d)
 	}
 }
