@@ -43,6 +43,11 @@ func (k *keeper) append(o *outFile, b []byte, blocks int) error {
 	n, err := o.file.Write(b)
 	o.size += int64(n)
 	k.usage.BytesWritten += uint64(n)
+	if o == &k.spans {
+		k.usage.EvidenceBytes += uint64(n)
+	} else {
+		k.usage.JournalBytes += uint64(n)
+	}
 	k.store.grow(o.name, int64(n))
 	if err == nil && n < len(b) {
 		err = fmt.Errorf("wrote %d of %d bytes", n, len(b))

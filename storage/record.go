@@ -110,7 +110,8 @@ func (r Repair) String() string {
 }
 
 // Usage is what a run has asked of the medium. Counts are of what the program
-// wrote, not of what the file system and the card make of it.
+// wrote, not of what the file system and the card make of it; on file they
+// stand without the very writing that carries them.
 type Usage struct {
 	BytesWritten  uint64 `json:"bytes_written"`
 	EvidenceBytes uint64 `json:"evidence_bytes"`
