@@ -412,3 +412,22 @@ func TestHistoryRoundTrip(t *testing.T) {
 		t.Error("an empty history is no error")
 	}
 }
+
+// A night between two rows ends the drive where it was last heard of.
+func TestLongGapEndsTheDrive(t *testing.T) {
+	h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+	h.drive()
+	last := h.at
+	var ends []detect.Account
+	h.at += 8 * 3600 * bus.Second
+	h.run(0.02, nil)
+	ends = append(ends, *h.got.account)
+	h.run(12, nil)
+	h.m.Flush()
+	if !ends[0].Ended || ends[0].Drive != 1 || ends[0].End != last {
+		t.Errorf("drive %d ended %v at %d, expected the first at %d", ends[0].Drive, ends[0].Ended, ends[0].End, last)
+	}
+	if a := h.got.account; a.Drive != 2 || a.EngineOnS > 13 {
+		t.Errorf("drive %d of %.1f s, expected the second of 12", a.Drive, a.EngineOnS)
+	}
+}

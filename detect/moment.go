@@ -89,5 +89,9 @@ func (m *moment) context(sinceStart float64) Context {
 // fuse multiplication and addition report the same digits.
 func round(v, step float64) float64 {
 	n := math.Round(1 / step)
-	return math.Round(float64(v*n)) / n
+	r := math.Round(float64(v*n)) / n
+	if r == 0 {
+		return 0 // without a sign
+	}
+	return r
 }

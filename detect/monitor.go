@@ -86,6 +86,10 @@ func (m *Monitor) Sample(s *stream.Sample) {
 // Row takes one row; rows come in time order.
 func (m *Monitor) Row(r *stream.Row) {
 	s := &m.scene
+	if s.seg.expired(r.At) {
+		m.endDrive(s.seg.heard)
+		s.seg.inDrive, s.seg.running = false, false
+	}
 	began, ended, stopped := s.observe(r)
 	x := &s.m
 	if ended {
@@ -117,6 +121,10 @@ func (m *Monitor) Row(r *stream.Row) {
 
 // Notice takes a notice or error frame.
 func (m *Monitor) Notice(f *bus.Frame) {
+	if f.Kind == bus.Notice && bus.NoticeCode(f.ID) == bus.NoticeClockJump {
+		m.scene.seg.jump(bus.Micros(f.Count()))
+		m.reported += bus.Micros(f.Count())
+	}
 	m.mark.notice(&m.scene, f)
 	m.busFault.notice(&m.scene, f)
 }

@@ -14,21 +14,47 @@ import (
 // told.
 type releaseLag struct {
 	told bool // a release was observed since the last stop
+	// apart: the engine was seen to idle on well above the turbine, so that
+	// the clutch had let go for certain.
+	apart bool
+	// waiting: the vehicle has come to a stop with the release still to be
+	// told.
+	waiting bool
 }
+
+const (
+	apartRPM = 100.0 // slip that no clutch in a stop has
+	apartKmh = 12.0
+	// rollingKmh is the speed from which an approach is a new one.
+	rollingKmh = 25.0
+)
 
 func (d *releaseLag) row(s *scene, m *moment, stopped bool) {
 	if s.part.has {
 		d.parting(s, m, &s.part.result)
 	}
+	if m.hasKmh && m.kmh > rollingKmh {
+		d.apart = false
+	}
+	if m.rose {
+		d.told, d.apart = false, false
+	}
+	if m.running && m.hasSlip && m.hasKmh && m.kmh < apartKmh && m.slip-m.tol > apartRPM {
+		d.apart = true
+	}
 	if stopped {
-		if d.told {
-			s.out.ledger.a.StopsObserved++
-		}
-		d.told = false
+		d.waiting = true
+	}
+	if d.waiting && (d.told || d.apart) {
+		s.out.ledger.a.StopsObserved++
+		*d = releaseLag{}
+	}
+	if m.moving {
+		d.waiting = false
 	}
 }
 
-func (d *releaseLag) end(*scene) { d.told = false }
+func (d *releaseLag) end(*scene) { *d = releaseLag{} }
 
 func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 	set := &s.set.ReleaseLag
@@ -77,7 +103,7 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 	f.Keep = f.Class != "normal"
 	hit := f.Keep
 	led.chance(chRelease, true, hit)
-	d.told = true
+	d.told = d.told || p.stop
 	// What the state was while it held.
 	if p.outcome == outcomeParted && p.command {
 		// It was counted as holding up to the first row that was apart.

@@ -79,6 +79,23 @@ func (s *segment) follow(m *moment) (began, ended, stopped bool) {
 	return began, ended, stopped
 }
 
+// expired reports whether the drive under way was over before a row at this
+// instant: the buses went to sleep and have woken up since.
+func (s *segment) expired(at bus.Micros) bool {
+	limit := unheardS
+	if s.facts.StopStart && s.hasOff {
+		limit = max(limit, s.set.StopStartS)
+	}
+	return s.inDrive && (at-s.heard).Seconds() > limit
+}
+
+// jump moves what is remembered with the clock.
+func (s *segment) jump(by bus.Micros) {
+	s.start += by
+	s.heard += by
+	s.off += by
+}
+
 // unheardS is how long an engine speed that has merely fallen silent may stay
 // so within one drive: a controller that restarts takes seconds.
 const unheardS = 60.0
