@@ -42,3 +42,11 @@ score: build ## the detectors against known truth: table, aims, and how far thre
 .PHONY: soak
 soak: ## a simulated week in a car, with power cuts and a card that fails (HOURS=40)
 	$(GO) test ./cmd/joltwatch -count=1 -timeout 2h -run '^TestSoak$$' -v -soak.hours $(or $(HOURS),40)
+
+.PHONY: sizes
+sizes: ## bytes a sample, beside other encoders, on the truck recording and the embedded drive
+	$(GO) test ./storage -count=1 -run '^TestSizes$$' -v
+
+.PHONY: powercut
+powercut: ## cuts the power of an emulated machine N times while it records (N=200)
+	$(GO) run ./storage/powercut -n $(or $(N),200)
