@@ -10,6 +10,7 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"joltwatch/cmd/joltbench/find"
 	"joltwatch/cmd/joltsim/drive"
 )
 
@@ -77,6 +78,33 @@ func right(ts *testscript.TestScript, neg bool, args []string) {
 		}
 		if !found {
 			ts.Fatalf("%s: nothing proposed", role)
+		}
+	}
+}
+
+// TestFindPagePlots: every plot of a page shows something.
+func TestFindPagePlots(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short: the search was not run")
+	}
+	r, err := drive.Scramble(drive.Recipe("van", 11), 11, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := find.NewSurvey(find.Options{})
+	for i := range r.Frames {
+		s.Add(&r.Frames[i])
+	}
+	plots := findPlots(s.Analyse(nil))
+	if len(plots) != 5 {
+		t.Fatalf("%d plots, want 5", len(plots))
+	}
+	for _, p := range plots {
+		if n := strings.Count(string(p.Figure), "<circle") + 100*strings.Count(string(p.Figure), "<polyline"); n < 100 {
+			t.Errorf("%s: nothing drawn", p.Title)
+		}
+		if strings.Contains(string(p.Figure), "NaN") || strings.Contains(string(p.Figure), "Inf") {
+			t.Errorf("%s: drawn at no place", p.Title)
 		}
 	}
 }

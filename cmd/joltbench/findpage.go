@@ -101,7 +101,9 @@ func findPlots(res *find.Result) []findPlot {
 		}
 		top := 0.0
 		for _, v := range output {
-			top = math.Max(top, v)
+			if v > top {
+				top = v
+			}
 		}
 		for i := range ratio {
 			ratio[i] = math.NaN()
