@@ -157,7 +157,7 @@ func until(t testing.TB, src Source, what string, enough func([]Frame) bool) []F
 	t.Helper()
 	var got []Frame
 	batch := make([]Frame, 512)
-	for deadline := time.Now().Add(20 * time.Second); ; {
+	for deadline := time.Now().Add(90 * time.Second); ; {
 		n, err := src.Read(batch)
 		got = append(got, batch[:n]...)
 		if err != nil {
