@@ -17,11 +17,9 @@ type partingTrack struct {
 	base     float64 // slip before
 	noise    float64
 	limit    float64
-	moving   bool // the slip was on the move already
-	gear     int
-	hasGear  bool
+	moving   bool    // the slip was on the move already
+	pedal    float64 // at the fall, 0 where unknown
 	ctx      Context
-	row      rowFacts
 	away     int // rows beyond the limit, running
 	awayAt   int // trail index of the first of them
 	awayFrom bus.Micros
@@ -51,9 +49,6 @@ type partingTrack struct {
 	has    bool
 }
 
-// rowFacts is what of a row is needed later.
-type rowFacts struct{ kmh, accelerator float64 }
-
 // parting is one release that was followed to its end.
 type parting struct {
 	outcome outcome
@@ -66,10 +61,7 @@ type parting struct {
 	proof together
 	// slip before, and what the speeds came to while still together.
 	base, engineLow, turbineLow float64
-	kmh                         float64
 	ctx                         Context
-	gear                        int
-	hasGear                     bool
 	stop                        bool // the vehicle was slowing without pedal
 	// away is the first row that was seen apart.
 	away bus.Micros
@@ -234,9 +226,11 @@ func (p *partingTrack) begin(s *scene, m *moment) {
 	p.watching, p.away = true, 0
 	p.fall = m.edge
 	p.ctx = m.context(s.seg.sinceStart(m.at))
-	p.gear, p.hasGear = m.gear, m.hasGear
-	p.row = rowFacts{kmh: m.kmh}
-	p.row.accelerator, _ = m.accelerator()
+	if a, ok := m.accelerator(); ok {
+		p.pedal = a
+	} else {
+		p.pedal = 0
+	}
 	p.low, p.turbine = m.engine, m.turbine
 	// Rows between the fall and this one.
 	for i := i1; i < s.trail.end-1; i++ {
@@ -269,153 +263,10 @@ func (p *partingTrack) finish(s *scene, m *moment, how outcome, o onset) {
 	a, hasPedal := m.accelerator()
 	p.result = parting{outcome: how, command: true, fall: p.fall, part: o,
 		proof: s.trail.judge(&s.set.Clutch, from, to),
-		base:  p.base, engineLow: p.low, turbineLow: p.turbine, kmh: p.row.kmh, ctx: p.ctx,
-		gear: p.gear, hasGear: p.hasGear, away: p.awayFrom,
-		stop: p.row.accelerator < 2 && !(hasPedal && a > 5)}
+		base:  p.base, engineLow: p.low, turbineLow: p.turbine, ctx: p.ctx, away: p.awayFrom,
+		stop: p.pedal < 2 && !(hasPedal && a > 5)}
 	p.has = true
 	if how == outcomeParted {
 		s.note(o.at, "speeds parted")
 	}
-}
-
-// bare0 forgets what was seen without a command.
-func (p *partingTrack) bare0() {
-	p.hasCoupled, p.hasDriven, p.bareAway, p.bareState, p.coupledRun = false, false, 0, unknown, 0
-}
-
-const (
-	// bareSlip is the most slip at which speeds that move together show a
-	// clutch that holds, where its command is not known: regulated slip in
-	// ordinary driving (cp).
-	bareSlip = 50.0
-	// bareRun is how long they must go on doing so.
-	bareRun = 400_000 * bus.Micros(1)
-)
-
-// judgeEvery spaces the judgements of coupling where no command is known.
-const judgeEvery = 100_000 * bus.Micros(1)
-
-func (p *partingTrack) uncommanded(s *scene, m *moment) {
-	if m.gap || !m.hasSlip || !s.seg.inDrive || m.hasGear && m.gear < 1 {
-		if p.hasCoupled && s.seg.inDrive && !m.running && !m.gap && m.row.Has(0) && (m.at-p.coupledTo).Seconds() < 1.5 && p.bareLow < float64(s.set.ReleaseLag.DragShare*s.idle) {
-			p.bareFinish(s, m, outcomeStall, onset{at: m.at, early: p.coupledTo, late: m.at})
-		}
-		if m.gap || !s.seg.inDrive || (m.at-p.coupledTo).Seconds() > 2 {
-			p.bare0()
-		}
-		return
-	}
-	pedal, hasPedal := m.accelerator()
-	// Departure from a coupled stretch.
-	if p.hasCoupled {
-		if !m.running {
-			if p.bareLow < float64(s.set.ReleaseLag.DragShare*s.idle) {
-				p.bareFinish(s, m, outcomeStall, onset{at: m.at, early: p.coupledTo, late: m.at})
-			}
-			p.bare0()
-			return
-		}
-		limit := max(s.set.ReleaseLag.PartedRPM, float64(5*p.bareSpread)) + float64(0.5*m.tol)
-		if abs(m.slip-p.bareMean) >= limit {
-			if p.bareAway == 0 {
-				p.bareAwayAt = s.trail.end - 1
-			}
-			p.bareAway++
-			if p.bareAway >= 2 {
-				o := s.trail.onset(p.coupledTo-bus.Second/2, p.bareAwayAt, p.bareMean, p.bareSpread)
-				p.bareFinish(s, m, outcomeParted, o)
-				p.bare0()
-				return
-			}
-		} else {
-			p.bareAway = 0
-			p.bareLow = min(p.bareLow, m.turbine)
-			p.bareEngine = min(p.bareEngine, m.engine)
-		}
-	}
-	if m.at-p.judged < judgeEvery && m.at >= p.judged {
-		return
-	}
-	p.judged = m.at
-	w := max(s.set.Clutch.CoupledWindowS, float64(4.5*s.pitch))
-	g := s.trail.judge(&s.set.Clutch, m.at-bus.Micros(w*1e6), m.at)
-	p.lastJudge = g
-	if g.verdict == coupled && abs(g.mean) > bareSlip+g.tol {
-		// Two speeds some way apart may keep their distance by chance.
-		g.verdict = unobservable
-	}
-	switch g.verdict {
-	case coupled:
-		if p.coupledRun == 0 || m.at-p.coupledTo > bus.Second {
-			p.coupledRun = m.at
-		}
-		if m.at-p.coupledRun < bareRun {
-			p.coupledTo = m.at
-			break // once may be chance
-		}
-		if !p.hasCoupled {
-			p.bareLow, p.bareEngine = m.turbine, m.engine
-		}
-		p.hasCoupled, p.coupledTo = true, m.at
-		p.bareMean, p.bareSpread = g.mean, g.spread
-		if hasPedal && pedal >= 1 || !hasPedal && m.slip > 0 {
-			p.driven, p.hasDriven = m.at, true
-		}
-		if !p.hasDriven {
-			p.driven, p.hasDriven = m.at, true
-		}
-		p.bareContext = m.context(s.seg.sinceStart(m.at))
-	case parted:
-		p.coupledRun = 0
-		if p.bareAway == 0 && g.residual > float64(3*s.set.Clutch.CoupledSpreadRPM)+m.tol {
-			p.hasCoupled, p.hasDriven = false, false
-		}
-	}
-	if p.hasCoupled && (m.at-p.coupledTo).Seconds() > 4 {
-		p.hasCoupled, p.hasDriven = false, false
-	}
-}
-
-func (p *partingTrack) bareFinish(s *scene, m *moment, how outcome, o onset) {
-	pedal, hasPedal := m.accelerator()
-	early := p.driven
-	p.result = parting{outcome: how, fall: edge{early: early, late: max(early, o.late)}, part: o,
-		proof: p.lastJudge, base: p.bareMean, engineLow: p.bareEngine, turbineLow: p.bareLow,
-		kmh: m.kmh, ctx: p.bareContext, gear: m.gear, hasGear: m.hasGear,
-		stop: !(hasPedal && pedal > 2)}
-	p.result.proof.verdict = coupled
-	p.has = true
-	if how == outcomeParted {
-		s.note(o.at, "speeds parted")
-	}
-}
-
-// bare is the state of a clutch whose command is not known.
-func (p *partingTrack) bare(s *scene, m *moment, limit float64, overrun bool) clutchState {
-	set := &s.set.Clutch
-	far := set.OpenRPM + float64(2*m.tol)
-	g := &p.lastJudge
-	switch {
-	case m.slip > far || m.slip < -far:
-		p.bareState = open
-	case limit < 0:
-		p.bareState = unknown
-	case p.hasCoupled && p.bareAway == 0 && (m.at-p.coupledTo).Seconds() < 4 && abs(m.slip) <= limit+float64(0.5*m.tol):
-		p.bareState = closed
-	case p.hasCoupled && p.bareAway == 0 && (m.at-p.coupledTo).Seconds() < 4 && m.slip > 0:
-		p.bareState = partial
-	case p.bareState == closed && abs(m.slip) <= limit+float64(0.5*m.tol):
-		// Steady since it was last proved.
-	case p.bareState == partial && abs(m.slip-p.bareMean) <= limit+float64(0.5*m.tol):
-	case p.bareState == open && (abs(m.slip) > limit+float64(2*m.tol) || g.verdict == parted):
-		// Open until proved otherwise.
-	case g.verdict == parted && abs(m.slip) > limit+float64(2*m.tol) && m.at-p.judged < bus.Second:
-		p.bareState = open
-	default:
-		p.bareState = unknown
-	}
-	if p.bareState == closed && overrun {
-		return coast
-	}
-	return p.bareState
 }
