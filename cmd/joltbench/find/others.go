@@ -140,10 +140,7 @@ func (a *analysis) shorts(f func(id *Identifier, r run)) {
 					if active>>(b+n-1)&1 == 0 {
 						continue
 					}
-					r := run{word: w, shift: b, length: n}
-					if r.oneByte() {
-						f(id, r)
-					}
+					f(id, run{word: w, shift: b, length: n})
 				}
 			}
 			for b := 0; b < min(8, id.t.maxLen-8*w); b++ {
