@@ -128,7 +128,8 @@ func (l *line) open(h *host, dir string, opt storage.Options) error {
 		h.log.Warn().Str("store", dir).Msg(s)
 	}
 	if err := l.recall(dir); err != nil {
-		return errors.Join(err, st.Close())
+		// Better to watch without knowing the vehicle than not to watch.
+		h.log.Warn().Err(err).Str("store", dir).Msg("what earlier drives taught cannot be used; it is learned anew")
 	}
 	l.store = st
 	return nil

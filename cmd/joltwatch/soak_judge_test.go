@@ -202,8 +202,8 @@ func (s *soak) frames(st *storage.Store, b *boot, x *found, e *storage.Event) {
 
 // outcome is what came of one kind of want.
 type outcome struct {
-	injected, found                         int
-	noPower, busAway, refused, notSeen, bad int
+	injected, found                            int
+	notRunning, busAway, refused, notSeen, bad int
 }
 
 // judge finds every want on file, or says what it was lost to.
@@ -239,7 +239,7 @@ func (s *soak) judge(st *storage.Store) map[string]*outcome {
 		case seen && refused:
 			o.refused++
 		case !s.listening(w.from, w.to+w.late):
-			o.noPower++
+			o.notRunning++
 		case w.kind != detect.KindBusFault && s.disturbed(w.from, w.to):
 			o.busAway++
 		case seen:
@@ -441,7 +441,7 @@ func (s *soak) report(took time.Duration) {
 	row("descriptors", "%d at most, %d before the beginning", s.fdsMost, s.fdsBefore)
 	w.Flush() //nolint:errcheck // standard output
 	fmt.Println()
-	fmt.Fprintln(w, "event\tinjected\tfound, on file\tno power\tbus away\tcard refused\tlost\tnot found\t")
+	fmt.Fprintln(w, "event\tinjected\tfound, on file\tnot running\tbus away\tcard refused\tlost\tnot found\t")
 	var names []string
 	for name := range outcomes {
 		names = append(names, name)
@@ -449,7 +449,7 @@ func (s *soak) report(took time.Duration) {
 	slices.Sort(names)
 	for _, name := range names {
 		o := outcomes[name]
-		fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t\n", strings.ReplaceAll(name, "-", " "), o.injected, o.found, o.noPower, o.busAway, o.refused, o.bad, o.notSeen)
+		fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t\n", strings.ReplaceAll(name, "-", " "), o.injected, o.found, o.notRunning, o.busAway, o.refused, o.bad, o.notSeen)
 	}
 	w.Flush() //nolint:errcheck // standard output
 }
