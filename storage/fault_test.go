@@ -236,6 +236,9 @@ func TestFailingSyncIsNotTrusted(t *testing.T) {
 	if err != nil || len(want.acked) != want.events {
 		t.Fatalf("%d of %d events acknowledged, %v", len(want.acked), want.events, err)
 	}
+	if s, err := readFS("store", m); err != nil || len(s.Health().Troubles) != 1 {
+		t.Errorf("troubles on file: %+v, %v", s.Health().Troubles, err)
+	}
 	check(t, "failing sync", m.cut(rand.New(rand.NewPCG(1, 1))), want)
 }
 

@@ -47,6 +47,7 @@ type keeper struct {
 	// not; wait is the pause before that.
 	retry, wait bus.Micros
 	lastError   error
+	first       Trouble // the error that the present trouble began with
 	full        bool
 	prepared    bool // plan and settings are on file
 	// refusedAt is when room was last looked for in vain, 0 where it was
@@ -387,8 +388,12 @@ func (k *keeper) writeJournal() error {
 
 // giveUpEvents takes the events off the queue for lack of room, but for marks.
 func (k *keeper) giveUpEvents() {
-	if !k.full && k.opt.Troubled != nil {
-		k.opt.Troubled(Trouble{At: k.now, What: errNoRoom.Error()})
+	if !k.full {
+		t := Trouble{At: k.now, What: errNoRoom.Error()}
+		if k.opt.Troubled != nil {
+			k.opt.Troubled(t)
+		}
+		k.noteTrouble(t)
 	}
 	k.full = true
 	k.queue = slices.DeleteFunc(k.queue, func(it item) bool {
@@ -489,17 +494,31 @@ func (k *keeper) refer(e *Event) {
 
 func (k *keeper) trouble(err error) {
 	k.usage.Refused++
-	if k.lastError == nil && k.opt.Troubled != nil {
-		k.opt.Troubled(Trouble{At: k.now, What: err.Error()})
+	if k.lastError == nil {
+		k.first = Trouble{At: k.now, What: err.Error()}
+		if k.opt.Troubled != nil {
+			k.opt.Troubled(k.first)
+		}
 	}
 	k.lastError = err
 }
 
+// well notes the end of a trouble; the note goes with the next writing.
 func (k *keeper) well() {
-	if k.lastError != nil && k.opt.Troubled != nil {
-		k.opt.Troubled(Trouble{At: k.now, What: "writing again"})
+	if k.lastError == nil {
+		return
 	}
 	k.lastError = nil
+	if k.opt.Troubled != nil {
+		k.opt.Troubled(Trouble{At: k.now, What: "writing again"})
+	}
+	k.noteTrouble(Trouble{At: k.first.At, What: fmt.Sprintf("%s; writing again %.0f s later", k.first.What, (k.now - k.first.At).Seconds())})
+}
+
+func (k *keeper) noteTrouble(t Trouble) {
+	if payload, err := marshal(t); err == nil {
+		k.queue = append(k.queue, item{typ: blockTrouble, payload: payload})
+	}
 }
 
 // close writes what is left and the end of the run.

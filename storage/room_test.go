@@ -205,6 +205,9 @@ func TestFull(t *testing.T) {
 		t.Fatal(rerr)
 	}
 	t.Logf("%d of %d marks on file, close: %v", len(s.Events()), total, err)
+	if len(s.Health().Troubles) == 0 {
+		t.Error("that it was full is not on file")
+	}
 	if len(s.Events()) < 20 {
 		t.Errorf("%d events on file", len(s.Events()))
 	}

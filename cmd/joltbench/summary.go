@@ -58,6 +58,10 @@ func (c *summaryCmd) Run(h *host) error {
 	}
 	fmt.Fprintf(w, "Stops\t%d\tof which %d could be observed\n", t.Stops, t.StopsObserved)
 	fmt.Fprintf(w, "Frames\t%d\t%d dropped, %d error frames, %d lines not understood\n", t.Frames, t.Dropped, t.Errors, t.BadLines)
+	if hours := t.EngineOnS / 3600; hours > 0 {
+		fmt.Fprintf(w, "Card\t%.1f kB written, %d syncs\t%.1f kB and %.0f syncs an hour of driving\n",
+			float64(s.Card.BytesWritten)/1e3, s.Card.Syncs, float64(s.Card.BytesWritten)/1e3/hours, float64(s.Card.Syncs)/hours)
+	}
 	w.Flush()
 
 	p("\nSignals\n")
@@ -115,6 +119,8 @@ type summaryJSON struct {
 	BadLines       uint64     `json:"bad_lines"`
 	Dropped        uint64     `json:"dropped"`
 	ErrorFrames    uint64     `json:"error_frames"`
+	BytesWritten   uint64     `json:"bytes_written"`
+	Syncs          uint64     `json:"syncs"`
 	Events         int        `json:"events"`
 	Counts         []count    `json:"counts"`
 	Roles          []roleJSON `json:"roles"`
@@ -155,6 +161,7 @@ type chanceJSON struct {
 func summaryObject(s *review.Stay, t *review.Total) summaryJSON {
 	o := summaryJSON{Label: s.Label, Drives: t.Drives, EngineOnS: t.EngineOnS, MovingS: t.MovingS, ClosedS: t.ClosedS,
 		PartialS: t.PartialS, CoastS: t.CoastS, OpenS: t.OpenS, UnknownS: t.UnknownS, Stops: t.Stops, StopsObserved: t.StopsObserved,
+		BytesWritten: s.Card.BytesWritten, Syncs: s.Card.Syncs,
 		Frames: t.Frames, BadLines: t.BadLines, Dropped: t.Dropped, ErrorFrames: t.Errors, Events: len(s.Events),
 		Counts: []count{}, Roles: []roleJSON{}, Fresh: map[string]float64{}, Chances: []chanceJSON{}, Bands: t.Bands,
 		Programs: s.Programs, Remarks: s.Remarks, Damaged: s.Damaged}

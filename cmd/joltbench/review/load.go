@@ -112,6 +112,7 @@ func (s *Stay) boots(store *storage.Store) {
 // health says what the store knows to be missing.
 func (s *Stay) health(store *storage.Store) {
 	h := store.Health()
+	s.Card = h.Usage
 	for i, d := range h.Damage {
 		s.Damaged = true
 		if i == 5 {

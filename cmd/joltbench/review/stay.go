@@ -10,6 +10,7 @@ import (
 
 	"joltwatch/bus"
 	"joltwatch/detect"
+	"joltwatch/storage"
 	"joltwatch/stream"
 )
 
@@ -32,6 +33,8 @@ type Stay struct {
 	Events []Event
 	// Remarks say what is missing or damaged, for people.
 	Remarks []string
+	// Card is what the unit has asked of its medium.
+	Card storage.Usage
 	// Damaged is true where a part of the store could not be read.
 	Damaged bool
 
