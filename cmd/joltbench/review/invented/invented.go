@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"sort"
 
 	"joltwatch/bus"
 	"joltwatch/cmd/joltbench/review"
@@ -39,12 +40,14 @@ func Week(events int, seed uint64) (*review.Stay, error) {
 		}
 	}
 	return s.Build(func(boot uint32, from, to bus.Micros) ([]bus.Frame, error) {
+		first := sort.Search(len(base.Frames), func(i int) bool { return base.Frames[i].At-start >= from })
 		var list []bus.Frame
-		for _, f := range base.Frames {
-			if f.At-start >= from && f.At-start <= to {
-				f.At -= start
-				list = append(list, f)
+		for _, f := range base.Frames[first:] {
+			if f.At-start > to {
+				break
 			}
+			f.At -= start
+			list = append(list, f)
 		}
 		return list, nil
 	}), nil
