@@ -50,3 +50,8 @@ sizes: ## bytes a sample, beside other encoders, on the truck recording and the 
 .PHONY: powercut
 powercut: ## cuts the power of an emulated machine N times while it records (N=200)
 	$(GO) run ./storage/powercut -n $(or $(N),200)
+
+.PHONY: vmtest
+vmtest: ## sockets, serial driver and requests against a real CAN kernel, emulated
+	.ci/vm/build
+	.ci/vm/test

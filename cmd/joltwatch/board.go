@@ -28,22 +28,13 @@ func (k *checker) busReports(file *vehicle.File, secs float64) []busReport {
 		if secs > 0 && b.Bitrate > 0 {
 			x.LoadPercent = round3(100 * float64(k.bits[i]) / secs / float64(b.Bitrate))
 		}
-		switch {
-		case x.Frames == 0 && x.Errors > 0:
-			x.OK, x.Says = false, "only error frames: the bit rate is probably wrong"
-		case x.Frames == 0 && b.Source == "" && len(file.Buses) > 1:
-			x.Says = "nothing heard"
-		case x.Frames == 0:
-			x.OK, x.Says = false, "nothing heard: is the ignition on, the cable in the right pair, the interface up?"
-		default:
-			x.Says = fmt.Sprintf("%d frames, %.0f a second", x.Frames, float64(x.Frames)/max(secs, 0.001))
-			if x.LoadPercent > 0 {
-				x.Says += fmt.Sprintf(", load %.0f %% and stuff bits", x.LoadPercent)
-			}
-			if x.Errors > 0 {
-				x.Says += fmt.Sprintf(", %d error frames", x.Errors)
-				x.OK = x.Errors*1000 < x.Frames
-			}
+		x.Says = fmt.Sprintf("%d frames, %.0f a second", x.Frames, float64(x.Frames)/max(secs, 0.001))
+		if x.LoadPercent > 0 {
+			x.Says += fmt.Sprintf(", load %.0f %% and stuff bits", x.LoadPercent)
+		}
+		stats := bus.Stats{Frames: x.Frames + x.Errors, Errors: x.Errors, Dropped: k.dropped[i], BadLines: k.bad[i]}
+		if advice := bus.Advice(b.Name, stats, uint32(b.Bitrate), bus.Micros(secs*1e6)); advice != "" {
+			x.OK, x.Says = false, advice
 		}
 		out = append(out, x)
 	}

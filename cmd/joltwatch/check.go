@@ -147,6 +147,8 @@ type checker struct {
 	bits      []uint64 // by bus
 	frames    []uint64
 	errors    []uint64
+	dropped   []uint64
+	bad       []uint64
 	roadRatio spread // output speed over road speed
 	gears     map[int]*spread
 	idle      spread
@@ -164,7 +166,9 @@ func newChecker(h *host, file *vehicle.File, set detect.Settings) (*checker, err
 	k.line = line{stream: s, log: h.log, findings: map[string]int{}, seen: k.finding}
 	k.line.monitor = detect.New(set, file.Plan, k)
 	n := max(len(file.Buses), 1)
-	k.bits, k.frames, k.errors = make([]uint64, n), make([]uint64, n), make([]uint64, n)
+	for _, p := range []*[]uint64{&k.bits, &k.frames, &k.errors, &k.dropped, &k.bad} {
+		*p = make([]uint64, n)
+	}
 	return k, nil
 }
 
@@ -182,6 +186,13 @@ func (k *checker) push(f *bus.Frame) error {
 			k.frames[f.Bus]++
 		case bus.Error:
 			k.errors[f.Bus]++
+		case bus.Notice:
+			switch bus.NoticeCode(f.ID) {
+			case bus.NoticeDropped:
+				k.dropped[f.Bus] += uint64(f.Count())
+			case bus.NoticeBadInput:
+				k.bad[f.Bus] += uint64(f.Count())
+			}
 		}
 	}
 	k.count(f)
