@@ -72,22 +72,25 @@ func (h *history) place(k historyKey, v float64) []Place {
 	if s == nil || s.IsEmpty() {
 		return nil
 	}
-	// The value's own bin counts half.
+	// The value's own bin counts half. Bins are compared by index: the
+	// library's way from an index back to a value is wrong where int has 32
+	// bits.
 	below, all := 0.0, s.GetCount()
-	own := v
 	if v > 0 {
-		i := s.IndexMapping.Index(v)
-		own = s.IndexMapping.Value(i)
+		own := s.IndexMapping.Index(v)
+		below = s.GetZeroCount()
+		s.GetPositiveValueStore().ForEach(func(i int, n float64) bool {
+			switch {
+			case i < own:
+				below += n
+			case i == own:
+				below += n / 2
+			}
+			return false
+		})
+	} else {
+		below = s.GetZeroCount() / 2
 	}
-	s.ForEach(func(x, n float64) bool {
-		switch {
-		case x < own:
-			below += n
-		case x == own:
-			below += n / 2
-		}
-		return false
-	})
 	return []Place{{Measure: k.Measure, Share: round(below/all, 0.001), N: uint64(all)}}
 }
 
@@ -97,11 +100,21 @@ func (h *history) median(k historyKey) (float64, float64) {
 	if s == nil || s.IsEmpty() {
 		return 0, 0
 	}
-	v, err := s.GetValueAtQuantile(0.5)
-	if err != nil {
-		return 0, 0
+	// The library's quantile of one half, by index for the same reason.
+	all := s.GetCount()
+	rank := 0.5 * (all - 1)
+	if rank < s.GetZeroCount() {
+		return 0, all
 	}
-	return v, s.GetCount()
+	return binValue(s.GetPositiveValueStore().KeyAtRank(rank - s.GetZeroCount())), all
+}
+
+// binValue is the middle of a bin, as the library has it on 64 bits
+// (LinearlyInterpolatedMapping.Value).
+func binValue(index int) float64 {
+	x := float64(index) / (1 / math.Log2(sketchGamma))
+	exponent := math.Floor(x)
+	return math.Ldexp(x-exponent+1, int(exponent)) * (1 + sketchMapping().RelativeAccuracy())
 }
 
 // add counts a value, which must not be negative.
