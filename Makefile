@@ -55,3 +55,7 @@ powercut: ## cuts the power of an emulated machine N times while it records (N=2
 vmtest: ## sockets, serial driver and requests against a real CAN kernel, emulated
 	.ci/vm/build
 	.ci/vm/test
+
+.PHONY: findscore
+findscore: ## the signal search on scrambled layouts of known truth (SEEDS=100)
+	$(GO) run ./cmd/joltbench/find/score -from $(or $(FROM),101) -seeds $(or $(SEEDS),100)
