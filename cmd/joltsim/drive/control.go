@@ -36,7 +36,8 @@ type controller struct {
 	shiftFrom int
 	shiftTo   int
 	sinceGear float64
-	engaged   bool    // in gear since neutral
+	engaged   bool // in gear since neutral
+	engageFor float64
 	flareFor  float64 // fault: hold off of the oncoming clutch
 
 	loadSlow, pedalSlow, pedalRate float64
@@ -183,9 +184,11 @@ func (c *controller) engage(p *plant) {
 	if c.engaged {
 		return
 	}
-	p.gearCap = 0.22 * c.v.maxTorque(1500)
+	// Firmer with time, so that a pedal pressed early does not slip it.
+	c.engageFor += controlStep
+	p.gearCap = mul(mul(0.22, c.v.maxTorque(1500)), 1+mul(6, clamp(c.engageFor-0.4, 0, 10)))
 	if abs(p.turbine-mul(p.gearRatio, p.wheel)) < 0.3 {
-		c.engaged = true
+		c.engaged, c.engageFor = true, 0
 		p.gearCap = 3000
 	}
 }
