@@ -53,6 +53,8 @@ const (
 const (
 	joltLevelS    = 20.0
 	joltOverLevel = 8.0
+	// joltLevel0 is what it is taken for at first, in m/s².
+	joltLevel0 = 0.25
 )
 
 // joltMost is more than tyres can do, in m/s²: a sensor's fault.
@@ -84,7 +86,7 @@ func (d *jolt) sample(s *scene, x *stream.Sample) {
 		if d.has && rank < joltRank(d.role) && x.At-d.last < 2*bus.Second {
 			return
 		}
-		d.role, d.has, d.n = x.Role, true, 0
+		d.role, d.has, d.n, d.level = x.Role, true, 0, joltLevel0
 	}
 	v := x.Value
 	switch x.Role {
@@ -113,11 +115,13 @@ func (d *jolt) sample(s *scene, x *stream.Sample) {
 	d.last = x.At
 }
 
-// mean returns the mean acceleration between two instants.
+// mean returns the mean acceleration between two instants: of an accelerometer
+// the mean of its values, of a speed the slope of the straight line through
+// them, which steps of the value disturb less than the difference of two.
 func (d *jolt) mean(from, to bus.Micros) (float64, bool) {
 	lo := max(0, d.n-joltLen)
-	var sum float64
-	k, first, last := 0, -1, -1
+	var sv, st, stt, stv float64
+	k := 0
 	for i := d.n - 1; i >= lo; i-- {
 		q := &d.p[i%joltLen]
 		if q.at < from {
@@ -126,24 +130,22 @@ func (d *jolt) mean(from, to bus.Micros) (float64, bool) {
 		if q.at > to {
 			continue
 		}
-		if last < 0 {
-			last = i
-		}
-		first = i
-		sum += q.v
+		t := (q.at - from).Seconds()
+		sv += q.v
+		st += t
+		stt += float64(t * t)
+		stv += float64(t * q.v)
 		k++
 	}
+	n := float64(k)
 	if d.role == stream.Acceleration {
-		if k < 2 {
-			return 0, false
-		}
-		return sum / float64(k), true
+		return sv / max(n, 1), k >= 2
 	}
-	if k < 3 {
+	den := float64(n*stt) - float64(st*st)
+	if k < 3 || den <= 0 {
 		return 0, false
 	}
-	a, b := &d.p[first%joltLen], &d.p[last%joltLen]
-	return (b.v - a.v) / (b.at - a.at).Seconds(), true
+	return (float64(n*stv) - float64(st*sv)) / den, true
 }
 
 func (d *jolt) row(s *scene, m *moment) {
