@@ -156,5 +156,5 @@ func (s *Stay) Span() string {
 	if known1 && known2 {
 		return fmt.Sprintf("%s to %s UTC", from.Format("2006-01-02 15:04"), to.Format("2006-01-02 15:04"))
 	}
-	return "the wall time is not known; times are seconds from the start of the recording"
+	return "time unknown: times are seconds since the recording began, or since the board was switched on"
 }
