@@ -59,3 +59,7 @@ vmtest: ## sockets, serial driver and requests against a real CAN kernel, emulat
 .PHONY: findscore
 findscore: ## the signal search on scrambled layouts of known truth (SEEDS=100)
 	$(GO) run ./cmd/joltbench/find/score -from $(or $(FROM),101) -seeds $(or $(SEEDS),100)
+
+.PHONY: speed
+speed: ## frames a second through the whole line, beside the aims
+	$(GO) run ./cmd/joltwatch/speed
