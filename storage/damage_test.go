@@ -37,7 +37,8 @@ func (m *medium) with(name string, data []byte) *medium {
 
 // spoil looks at a store of which the bytes [from, to) of one file have been
 // spoiled: every block outside of them is still read and the damage is named.
-// Where deep, the store is also read, verified and repaired.
+// Where deep, the store is also read, and for every eighth byte verified and
+// repaired.
 func spoil(t *testing.T, what string, m *medium, name string, data []byte, from, to int, deep bool) {
 	t.Helper()
 	whole, err := parseFile(name, m.files[name].data)
@@ -82,6 +83,9 @@ func spoil(t *testing.T, what string, m *medium, name string, data []byte, from,
 			t.Fatalf("%s: %v", what, err)
 		}
 	}
+	if from%8 > 0 {
+		return
+	}
 	v, err := verifyFS("store", spoiled)
 	if err != nil {
 		t.Fatalf("%s: %v", what, err)
@@ -117,7 +121,7 @@ func TestEveryBitFlipped(t *testing.T) {
 			data := slices.Clone(whole)
 			data[i/8] ^= 1 << (i % 8)
 			// Every bit is looked for in the file; for one bit of each byte
-			// the whole store is read, verified and repaired as well.
+			// the whole store is read as well.
 			spoil(t, fmt.Sprintf("%s with bit %d of byte %d flipped", name, i%8, i/8), m, name, data, i/8, i/8+1, i%8 == i/8%8)
 		}
 	}
