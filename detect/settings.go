@@ -116,7 +116,9 @@ type HillSlipSettings struct {
 	AskedShare float64 `toml:"asked_share"`
 	// UnaskedRPM and UnaskedS are the least slip and time that count as
 	// unasked: it takes the clutch some tenths of a second to close after
-	// the command has risen.
+	// the command has risen, and the controller may leave a little slip for
+	// a few seconds at an unchanged command. A clutch that cannot carry the
+	// torque slips as long as the torque is asked of it.
 	UnaskedRPM float64 `toml:"unasked_rpm"`
 	UnaskedS   float64 `toml:"unasked_s"`
 }
@@ -230,7 +232,7 @@ func DefaultSettings() Settings {
 		ReleaseLag: ReleaseLagSettings{LimitS: 0.5, RelativeFactor: 3.5, RelativeS: 0.25, RelativeCount: 30,
 			PartedRPM: 10, DragShare: 0.88, DragAfterS: 0.3, WatchS: 6},
 		HillSlip: HillSlipSettings{MinRPM: 15, MinS: 3, MinKmh: 15, MinAcceleratorPct: 3, SettleS: 1,
-			AskedShare: 0.95, UnaskedRPM: 15, UnaskedS: 3},
+			AskedShare: 0.95, UnaskedRPM: 15, UnaskedS: 5},
 		Apply:          ApplySettings{DoneRPM: 55, SlowS: 3, GiveUpS: 8},
 		Shift:          ShiftSettings{BeforeS: 0.6, AfterS: 0.6, OpenedRPM: 60},
 		OpenUnderDrive: OpenSettings{MinRPM: 80, MinS: 0.4, MinAcceleratorPct: 10, MinKmh: 10},
