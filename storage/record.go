@@ -54,6 +54,9 @@ type EvidenceState string
 const (
 	// EvidenceKept: the frames of [From, To] are on file.
 	EvidenceKept EvidenceState = "kept"
+	// EvidenceInPart: some of them are; the others were removed, or lost. It
+	// is what a reader finds, and never on file.
+	EvidenceInPart EvidenceState = "in-part"
 	// EvidenceNotAsked: the finding did not ask for them.
 	EvidenceNotAsked EvidenceState = "not-asked"
 	// EvidenceNoRoom: they were not written, or were removed, to stay within

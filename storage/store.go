@@ -389,14 +389,18 @@ func (l *loader) finish() {
 			e.From, e.To = 0, 0
 			continue
 		}
-		present, dropped := false, false
+		present, missing, dropped := false, false, false
 		for _, part := range e.parts {
 			name := fileName(evidenceFile, e.Boot, part)
 			_, ok := s.files[name]
 			present = present || ok
+			missing = missing || !ok
 			dropped = dropped || l.dropped[name]
 		}
 		switch {
+		case present && missing:
+			e.Evidence = EvidenceInPart
+			continue
 		case present:
 			continue
 		case dropped:

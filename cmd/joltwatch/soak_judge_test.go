@@ -181,7 +181,7 @@ func (s *soak) frames(st *storage.Store, b *boot, x *found, e *storage.Event) {
 	switch {
 	case e.Evidence == storage.EvidenceNoRoom:
 		return // to stay within the quota, or the card was full: it says so
-	case e.Evidence != storage.EvidenceKept:
+	case e.Evidence != storage.EvidenceKept && e.Evidence != storage.EvidenceInPart:
 		s.errorf("the frames of event %s (%s) are %s", e.ID, x.kind, e.Evidence)
 	case x.count >= 0:
 		ev, err := st.Evidence(e.Boot, e.From, x.to)

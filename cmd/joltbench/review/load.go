@@ -46,7 +46,7 @@ func Load(dir string) (*Stay, error) {
 	}
 	for _, e := range store.Events() {
 		x := Event{ID: e.ID, Boot: e.Boot, Clock: e.Clock, Places: e.Places, Finding: e.Finding}
-		if e.Evidence == storage.EvidenceKept {
+		if e.Evidence == storage.EvidenceKept || e.Evidence == storage.EvidenceInPart {
 			x.From, x.To = e.From, e.To
 		}
 		s.Events = append(s.Events, x)
@@ -153,6 +153,9 @@ func (s *Stay) health(store *storage.Store) {
 	}
 	if k := lost[storage.EvidenceNoRoom]; k > 0 {
 		s.Remark(fmt.Sprintf("the evidence of %d events was not kept for want of room", k))
+	}
+	if k := lost[storage.EvidenceInPart]; k > 0 {
+		s.Remark(fmt.Sprintf("the evidence of %d events is there in part: the rest went to make room", k))
 	}
 }
 
