@@ -1,0 +1,51 @@
+package main
+
+import (
+	"bytes"
+	"testing"
+
+	"joltwatch/bus"
+	"joltwatch/detect"
+	"joltwatch/stream/vehicle"
+
+	"github.com/rs/zerolog"
+)
+
+// What happens to the source itself reaches the detectors: a mark that came as
+// a notice is a finding, and a controller that left the bus is one.
+func TestNoticesReachTheDetectors(t *testing.T) {
+	set := detect.DefaultSettings()
+	file, err := vehicle.Parse("test.toml", []byte("[[bus]]\nname = \"can0\"\nj1939 = true\n"), &set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, err := newLine(&host{stdout: &bytes.Buffer{}, log: zerolog.Nop()}, file.Plan, set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	kinds := map[string]int{}
+	l.seen = func(f *detect.Finding) { kinds[f.Kind]++ }
+	for i, f := range frames(1000) {
+		if i == 400 {
+			n := bus.NewNotice(f.At, 0, bus.NoticeMark, 0)
+			if err := l.Push(&n); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if i == 600 {
+			n := bus.NewNotice(f.At, 0, bus.NoticeBusOff, 0)
+			if err := l.Push(&n); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := l.Push(&f); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := l.Finish(); err != nil {
+		t.Fatal(err)
+	}
+	if kinds[detect.KindMark] != 1 || kinds[detect.KindBusFault] == 0 {
+		t.Errorf("findings %v, want one mark and a bus fault", kinds)
+	}
+}
