@@ -25,11 +25,13 @@ import (
 
 const vanDrive = "../../testdata/van/drive.log.zst"
 
+const vanVehicle = "../../testdata/van/vehicle.toml"
+
 // wholeLine is what run does with a frame, store included.
-func wholeLine(tb testing.TB, dir string) *line {
+func wholeLine(tb testing.TB, vehicleFile, dir string) *line {
 	tb.Helper()
 	settings := detect.DefaultSettings()
-	file, err := vehicle.Load("../../testdata/van/vehicle.toml", &settings)
+	file, err := vehicle.Load(vehicleFile, &settings)
 	if err != nil {
 		tb.Fatal(err)
 	}
@@ -44,11 +46,10 @@ func wholeLine(tb testing.TB, dir string) *line {
 	return l
 }
 
-// vanFrames is the embedded drive in memory: nearly all of its frames are
-// mapped.
-func vanFrames(tb testing.TB) []bus.Frame {
+// framesOf is a recording in memory.
+func framesOf(tb testing.TB, log string) []bus.Frame {
 	tb.Helper()
-	src, err := bus.OpenLog(vanDrive, bus.LogOptions{Interfaces: []string{"can0"}})
+	src, err := bus.OpenLog(log, bus.LogOptions{Interfaces: []string{"can0"}})
 	if err != nil {
 		tb.Fatal(err)
 	}
@@ -65,6 +66,16 @@ func vanFrames(tb testing.TB) []bus.Frame {
 			tb.Fatal(err)
 		}
 	}
+}
+
+// truckVehicle writes the vehicle file of the truck recording.
+func truckVehicle(tb testing.TB) string {
+	tb.Helper()
+	toml := filepath.Join(tb.TempDir(), "truck.toml")
+	if err := os.WriteFile(toml, []byte("label = \"truck\"\n[[bus]]\nname = \"can0\"\nj1939 = true\n"), 0o600); err != nil {
+		tb.Fatal(err)
+	}
+	return toml
 }
 
 // fullBus puts frames that nobody wants between those of the drive until a bus
@@ -155,7 +166,7 @@ func (r *logRounds) Close() error     { return nil }
 // -cpu 1 it is what one core does. Memory is counted over all frames, findings
 // and files included, so a steady state without any shows as 0.
 func BenchmarkLine(b *testing.B) {
-	drive := vanFrames(b)
+	drive := framesOf(b, vanDrive) // every frame of it is mapped
 	full := fullBus(drive)
 	dir := b.TempDir()
 	driveLog, fullLog := filepath.Join(dir, "drive.log"), filepath.Join(dir, "full.log")
@@ -163,20 +174,21 @@ func BenchmarkLine(b *testing.B) {
 	writeLog(b, fullLog, full)
 	span := drive[len(drive)-1].At - drive[0].At + bus.Second
 	options := bus.LogOptions{Interfaces: []string{"can0"}}
-	text := func(path string) func(int) source {
+	text := func(path string, span bus.Micros) func(int) source {
 		return func(n int) source {
 			return &logRounds{left: n, span: span, open: func() (*bus.TextLog, error) { return bus.OpenLog(path, options) }}
 		}
 	}
-	for _, c := range []struct {
-		name string
-		src  func(n int) source
-	}{
-		{"memory/full-bus", func(n int) source { return &rounds{frames: full, left: n} }},
-		{"memory/drive", func(n int) source { return &rounds{frames: drive, left: n} }},
-		{"text/full-bus", text(fullLog)},
-		{"text/drive", text(driveLog)},
-		{"pipe/full-bus", func(n int) source {
+	type workload struct {
+		name, vehicle string
+		src           func(n int) source
+	}
+	workloads := []workload{
+		{"memory/full-bus", vanVehicle, func(n int) source { return &rounds{frames: full, left: n} }},
+		{"memory/drive", vanVehicle, func(n int) source { return &rounds{frames: drive, left: n} }},
+		{"text/full-bus", vanVehicle, text(fullLog, span)},
+		{"text/drive", vanVehicle, text(driveLog, span)},
+		{"pipe/full-bus", vanVehicle, func(n int) source {
 			return &logRounds{left: n, span: span, open: func() (*bus.TextLog, error) {
 				r, w, err := os.Pipe()
 				if err != nil {
@@ -192,9 +204,18 @@ func BenchmarkLine(b *testing.B) {
 				return bus.NewTextLog(r, "pipe", options)
 			}}
 		}},
-	} {
+	}
+	if log, err := findTruckLog(); err == nil {
+		truck := framesOf(b, log)
+		file, span := filepath.Join(dir, "truck.log"), truck[len(truck)-1].At-truck[0].At+bus.Second
+		writeLog(b, file, truck)
+		workloads = append(workloads,
+			workload{"memory/truck", truckVehicle(b), func(n int) source { return &rounds{frames: truck, left: n} }},
+			workload{"text/truck", truckVehicle(b), text(file, span)})
+	}
+	for _, c := range workloads {
 		b.Run(c.name, func(b *testing.B) {
-			l := wholeLine(b, b.TempDir())
+			l := wholeLine(b, c.vehicle, b.TempDir())
 			src := c.src(b.N)
 			b.ReportAllocs()
 			b.ResetTimer()
@@ -231,8 +252,8 @@ func TestLineWorkload(t *testing.T) {
 	if err != nil {
 		t.Skip("a part of TestInstructions")
 	}
-	l := wholeLine(t, t.TempDir())
-	src := &rounds{frames: vanFrames(t)[:50000], left: n}
+	l := wholeLine(t, vanVehicle, t.TempDir())
+	src := &rounds{frames: framesOf(t, vanDrive)[:50000], left: n}
 	batch := make([]bus.Frame, batchFrames)
 	for {
 		m, err := src.Read(batch)

@@ -15,14 +15,20 @@ import (
 // "J1939_Attack_Datasets" (published with "Exploiting Transport Protocol
 // Vulnerabilities in SAE J1939 Networks", NDSS VehicleSec).
 func truckLog(t *testing.T) string {
+	path, err := findTruckLog()
+	if err != nil {
+		t.Skipf("the truck recording is not here (%v); set JOLTWATCH_CAPTURES to its folder", err)
+	}
+	return path
+}
+
+func findTruckLog() (string, error) {
 	path := filepath.Join("..", "..", "..", "shared", "captures", "truck-drive.log.gz")
 	if dir := os.Getenv("JOLTWATCH_CAPTURES"); dir != "" {
 		path = filepath.Join(dir, "truck-drive.log.gz")
 	}
-	if _, err := os.Stat(path); err != nil {
-		t.Skipf("the truck recording is not here (%v); set JOLTWATCH_CAPTURES to its folder", err)
-	}
-	return path
+	_, err := os.Stat(path)
+	return path, err
 }
 
 // The whole line on the truck recording, with the built-in definitions only.
@@ -31,10 +37,7 @@ func truckLog(t *testing.T) string {
 func TestTruck(t *testing.T) {
 	log := truckLog(t)
 	dir := t.TempDir()
-	toml := filepath.Join(dir, "truck.toml")
-	if err := os.WriteFile(toml, []byte("label = \"truck\"\n[[bus]]\nname = \"can0\"\nj1939 = true\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	toml := truckVehicle(t)
 	stay := filepath.Join(dir, "stay")
 	var out, errs bytes.Buffer
 	if code := Main([]string{"run", "--vehicle", toml, "--from", log, "--store", stay}, nil, &out, &errs); code != 0 {

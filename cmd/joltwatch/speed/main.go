@@ -128,23 +128,35 @@ func table(best map[string]result) ([]row, error) {
 	var rows []row
 	for _, traffic := range []string{"mapped", "busy"} {
 		ours := of("Decode/" + traffic + "/ours")
-		for _, other := range []string{"generic-lookup", "generic-map"} {
-			generic := of("Decode/" + traffic + "/" + other)
+		for _, other := range []struct{ name, what, aim string }{
+			{"generic-lookup", "decoding against the CAN library's generic path, ", "at least 2 times"},
+			{"generic-map", "the same with a Go map in place of its search, ", ""},
+		} {
+			generic := of("Decode/" + traffic + "/" + other.name)
 			ratio := generic.nanoseconds / ours.nanoseconds
-			rows = append(rows, row{"decoding against " + other + ", " + traffic + " frames",
-				fmt.Sprintf("%.1f times (%.1f against %.1f ns a frame)", ratio, ours.nanoseconds, generic.nanoseconds), "at least 2 times", ratio >= 2})
+			rows = append(rows, row{other.what + traffic + " frames",
+				fmt.Sprintf("%.1f times (%.1f against %.1f ns a frame)", ratio, ours.nanoseconds, generic.nanoseconds), other.aim, ratio >= 2})
 		}
 	}
+	// The aims are for traffic as a vehicle has it, real or a full bus. In the
+	// embedded drive every frame is mapped and minutes apart something is wrong:
+	// no bus is so, and its rows have no aim.
 	for _, c := range []struct {
 		name, what string
 		aim        float64 // million frames a second, 0 for none
 	}{
+		{"Line/memory/truck", "whole line from memory, truck recording", 3},
 		{"Line/memory/full-bus", "whole line from memory, full bus", 3},
-		{"Line/memory/drive", "whole line from memory, mapped frames only", 3},
+		{"Line/memory/drive", "whole line from memory, mapped frames only", 0},
+		{"Line/text/truck", "whole line from a text log, truck recording", 1},
 		{"Line/text/full-bus", "whole line from a text log, full bus", 1},
-		{"Line/text/drive", "whole line from a text log, mapped frames only", 1},
+		{"Line/text/drive", "whole line from a text log, mapped frames only", 0},
 		{"Line/pipe/full-bus", "whole line from a pipe, full bus", 0},
 	} {
+		if _, ran := best[c.name]; !ran && strings.HasSuffix(c.name, "/truck") {
+			rows = append(rows, row{what: c.what, value: "not measured: the recording is not here (JOLTWATCH_CAPTURES)"})
+			continue
+		}
 		r := of(c.name)
 		rate := 1e3 / r.nanoseconds
 		aim := ""
