@@ -12,6 +12,7 @@ import (
 	"path"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/minio/minio-go/v7"
 	"github.com/minio/minio-go/v7/pkg/credentials"
@@ -56,7 +57,8 @@ func (d folder) list(_ context.Context, partition string) ([]file, error) {
 	}
 	var list []file
 	for _, e := range entries {
-		if !strings.HasSuffix(e.Name(), suffix) || strings.HasPrefix(e.Name(), ".") {
+		left := strings.HasPrefix(e.Name(), unfinished)
+		if !left && !strings.HasSuffix(e.Name(), suffix) {
 			continue
 		}
 		info, err := e.Info()
@@ -65,6 +67,13 @@ func (d folder) list(_ context.Context, partition string) ([]file, error) {
 		}
 		if err != nil {
 			return nil, err
+		}
+		if left {
+			// A writer was stopped, unless it is at it just now.
+			if time.Since(info.ModTime()) > time.Hour {
+				os.Remove(d.path(path.Join(partition, e.Name())))
+			}
+			continue
 		}
 		list = append(list, file{path.Join(partition, e.Name()), info.Size()})
 	}
