@@ -315,6 +315,7 @@ func TestVMSocketLoad(t *testing.T) {
 		if err := unix.SchedSetaffinity(0, &cpu); err != nil {
 			t.Errorf("sched_setaffinity: %v", err)
 		}
+		batch := newMany()
 		start := time.Now()
 		done := 0
 		for {
@@ -326,7 +327,7 @@ func TestVMSocketLoad(t *testing.T) {
 			due := int(elapsed.Seconds() * float64(2*rate))
 			for ; done < due; done += 2 * sendBatch {
 				for bus := range w {
-					w[bus].sendMany(uint32(done/2), sendBatch)
+					w[bus].sendMany(batch, uint32(done/2))
 				}
 				sent.Add(2 * sendBatch)
 				if time.Since(start) > time.Duration(*loadSeconds)*time.Second {
