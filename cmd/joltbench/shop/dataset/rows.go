@@ -336,4 +336,3 @@ func (b *rows[T]) drop(body []byte) (err error) {
 	b.reduce(ids)
 	return nil
 }
-

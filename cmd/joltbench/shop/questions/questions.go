@@ -1,0 +1,90 @@
+// Package questions asks a shop's dataset the shop's own questions. The
+// questions are SQL files, given to the user as they are; an embedded engine
+// answers them in a build with the tag engine.
+package questions
+
+import (
+	"embed"
+	"errors"
+	"io/fs"
+	"time"
+)
+
+//go:embed *.sql
+var files embed.FS
+
+// Files are the SQL files: views.sql first, and one for each question.
+func Files() fs.FS { return files }
+
+// ErrNoEngine is the answer of a build without the engine.
+var ErrNoEngine = errors.New("this build of joltbench has no query engine; make engine builds one that has (it needs a C compiler)")
+
+// Asked is what a shop asks about.
+type Asked struct {
+	// LastDay is the last UTC day of the week that is asked about.
+	LastDay time.Time
+	// HistoryDays is how many days before that week count as its history.
+	HistoryDays int
+	// Groups names each vehicle's own kind; one that is not named is of "all".
+	Groups map[string]string
+}
+
+// Answers are the rows of each question, by vehicle.
+type Answers struct {
+	Chances  []Chances
+	Design   []Design
+	Lags     []Lag
+	Units    []Unit
+	Coverage []Coverage
+}
+
+// Chances are those of a vehicle for one kind of finding.
+type Chances struct {
+	Vehicle, Group, Kind string
+	Week, Before         Count
+}
+
+// Count is how often something could have happened, could have been seen, did.
+type Count struct {
+	Seen       int64 `json:"seen"`
+	Observable int64 `json:"observable"`
+	Hits       int64 `json:"hits"`
+}
+
+// Design is the design effect of a kind of finding: how far hits bunch in days.
+type Design struct {
+	Kind     string
+	Effect   float64
+	Vehicles int64
+}
+
+// Lag is what the rank sum test on daily median lags needs.
+type Lag struct {
+	Vehicle, Group           string
+	DaysWeek, DaysBefore     int64
+	RankSumWeek              float64
+	Ties                     float64 // sum of t³-t over the groups of equal values
+	MedianWeekS, MedianPastS float64
+	Stops                    int64
+}
+
+// Unit is when a vehicle was last heard of and how its unit fares.
+type Unit struct {
+	Vehicle, Group                    string
+	Last                              time.Time
+	Reported                          bool
+	Program                           string
+	StoreBytes, QuotaBytes, FreeBytes int64
+	LeftFiles, LeftBytes              int64
+	Runs, Cut                         int64
+	Troubles                          string // a line each
+	BytesADay                         float64
+}
+
+// Coverage is what a vehicle's week rests on.
+type Coverage struct {
+	Vehicle, Group                        string
+	Drives                                int64
+	EngineOnS, MovingS, UnknownS          float64
+	Stops, StopsObserved, UnclockedDrives int64
+}
