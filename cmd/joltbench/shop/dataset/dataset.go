@@ -176,29 +176,28 @@ func (d *Dataset) Flush(ctx context.Context) error {
 		list = append(list, p)
 	}
 	slices.SortFunc(list, func(a, b partition) int { return strings.Compare(a.String(), b.String()) })
-	var mu sync.Mutex
-	// Every partition is tried, so that one that fails holds up no other.
-	var failed error
+	aside, errs := make([][]string, len(list)), make([]error, len(list))
 	var g errgroup.Group
 	g.SetLimit(writers)
-	for _, p := range list {
+	for i, p := range list {
 		b := d.pending[p]
 		g.Go(func() error {
-			aside, err := merge(ctx, d.at, p, b)
-			mu.Lock()
-			defer mu.Unlock()
-			d.damaged = append(d.damaged, aside...)
-			if err != nil {
-				if failed == nil {
-					failed = fmt.Errorf("dataset, %s: %w", p, err)
-				}
-				return nil
-			}
-			delete(d.pending, p)
+			// Every partition is tried, so that one that fails holds up no other.
+			aside[i], errs[i] = merge(ctx, d.at, p, b)
 			return nil
 		})
 	}
 	g.Wait()
+	var failed error
+	for i, p := range list {
+		d.damaged = append(d.damaged, aside[i]...)
+		switch {
+		case errs[i] == nil:
+			delete(d.pending, p)
+		case failed == nil:
+			failed = fmt.Errorf("dataset, %s: %w", p, errs[i])
+		}
+	}
 	return failed
 }
 

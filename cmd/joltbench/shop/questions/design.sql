@@ -1,7 +1,8 @@
 -- The design effect of each kind of finding: by how much hits bunch within days,
 -- beyond what independent chances would. It is the variance of the daily counts
 -- about each vehicle's own rate in its history, over the binomial one, pooled over
--- the vehicles (Rao and Scott, Biometrics 48, 1992). At least 1.
+-- the vehicles (Rao and Scott, Biometrics 48, 1992). At least 1. The hundredth of the
+-- vehicles in which hits bunch most is left out, so that one cannot hide the others.
 WITH own AS (
     SELECT vehicle, kind, count(*) AS days, sum(observable) AS n, sum(hits) / sum(observable) AS rate
     FROM chances_by_day
@@ -16,4 +17,7 @@ WITH own AS (
     GROUP BY o.vehicle, o.kind
 )
 SELECT kind, greatest(1, sum(seen) / sum(binomial)) AS effect, count(*) AS vehicles
-FROM spread GROUP BY kind ORDER BY kind;
+FROM (SELECT * FROM spread
+      QUALIFY row_number() OVER (PARTITION BY kind ORDER BY seen / binomial DESC, vehicle) > ceil(count(*) OVER (PARTITION BY kind) / 100)
+              OR count(*) OVER (PARTITION BY kind) < 20)
+GROUP BY kind ORDER BY kind;

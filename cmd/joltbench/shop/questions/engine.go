@@ -21,6 +21,19 @@ import (
 
 // Ask puts every question to the dataset in a local folder.
 func Ask(ctx context.Context, folder string, a Asked) (*Answers, error) {
+	if strings.ContainsAny(folder, "*?[") {
+		return nil, fmt.Errorf("%s: the query engine takes * ? and [ in the name of a folder for a pattern; rename it", folder)
+	}
+	for tries := 3; ; tries-- {
+		out, err := once(ctx, folder, a)
+		// The server may put a file in the place of others while they are read.
+		if err == nil || tries == 1 || ctx.Err() != nil {
+			return out, err
+		}
+	}
+}
+
+func once(ctx context.Context, folder string, a Asked) (*Answers, error) {
 	tmp, err := os.MkdirTemp("", "joltbench-shop-")
 	if err != nil {
 		return nil, err

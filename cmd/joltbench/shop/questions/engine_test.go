@@ -277,6 +277,52 @@ func TestOnce(t *testing.T) {
 	}
 }
 
+// What a hostile sender claims spoils no sum and no answer about others.
+func TestHostileNumbers(t *testing.T) {
+	dir := t.TempDir()
+	d, err := dataset.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := lastDay.Add(8 * time.Hour)
+	for n := range 40 {
+		r := grown(at, math.MaxUint64, 1)
+		r.Vehicle, r.Run = "bad", uint32(n)
+		r.Account.EngineOnS, r.Account.Stops, r.Account.StopsObserved = math.MaxFloat64, math.MaxInt, -5
+		r.Account.Chances[0].Hits = math.MaxUint64
+		u := &parcel.Record{Version: 1, Kind: parcel.KindUnit, Vehicle: "bad", Stay: "s", Run: uint32(n), At: at.Add(-time.Duration(n) * time.Hour).UnixMicro(),
+			Unit: &parcel.Unit{StoreBytes: math.MinInt64, QuotaBytes: math.MaxInt64, FreeBytes: -1, Runs: math.MinInt, LeftBytes: math.MaxInt64}}
+		e := &parcel.Record{Version: 1, Kind: parcel.KindEvent, Vehicle: "bad", Stay: "s", Run: 1, At: at.UnixMicro(),
+			Event: &parcel.Event{ID: fmt.Sprint(n), Finding: detect.Finding{Kind: "release-lag", Measures: []detect.Measure{{Name: "lag_s", Value: -math.MaxFloat64}}}}}
+		good := grown(at, 9, 5)
+		for _, r := range []*parcel.Record{r, u, e, good} {
+			_, id, err := r.Encode()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := d.Add(r, id, at.Add(time.Hour)); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := d.Close(); err != nil {
+		t.Fatal(err)
+	}
+	got, err := Ask(context.Background(), dir, Asked{LastDay: lastDay, HistoryDays: 7})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(got.Chances) != 1 || got.Chances[0].Vehicle != "van" || got.Chances[0].Week.Observable != 9 || len(got.Coverage) != 2 || len(got.Units) != 2 || len(got.Lags) != 0 {
+		t.Errorf("%+v", got)
+	}
+	if u := got.Units[0]; u.StoreBytes != 0 || u.FreeBytes != 0 {
+		t.Errorf("%+v", u)
+	}
+	if _, err := Ask(context.Background(), filepath.Join(dir, "a[b"), Asked{LastDay: lastDay}); err == nil {
+		t.Error("a pattern was taken for a folder")
+	}
+}
+
 func grown(at time.Time, observable uint64, end bus.Micros) *parcel.Record {
 	return &parcel.Record{Version: 1, Kind: parcel.KindAccount, Vehicle: "van", Stay: "s", Run: 1, At: at.UnixMicro(),
 		Account: &parcel.Account{Account: detect.Account{Drive: 1, End: end, Stops: int(observable), StopsObserved: int(observable),
