@@ -10,6 +10,7 @@ package bus
 //	C          close        O  open         L  open, listen only
 //	S0 … S8    10, 20, 50, 100, 125, 250, 500, 800, 1000 kbit/s
 //	Z1         put a time stamp on every frame
+//	tIIILDD…   send a frame; only an Asker writes it
 //
 // From the adapter, in hexadecimal:
 //

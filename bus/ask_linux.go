@@ -9,13 +9,11 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// Asker asks controllers for values and is a Source of their Answers. It is the
-// only type of this package that sends, and is made only where the vehicle file
-// turns requests on.
+// Asker asks controllers for values and is a Source of their Answers. It is
+// made only where the vehicle file turns requests on, and nothing else in this
+// package sends.
 type Asker struct {
-	iface string
-	rx    *SocketCAN
-	tx    int // a socket that is only written to, -1 while the interface is away
+	link askLink
 
 	mu      sync.Mutex // guards the inquiry
 	inquiry *inquiry
@@ -26,18 +24,36 @@ type Asker struct {
 	retry   Micros
 }
 
+// askLink carries requests and answers.
+type askLink interface {
+	// receive returns frames of testers and controllers, waiting up to wait.
+	receive(batch []Frame, wait time.Duration) (int, error)
+	// send puts one frame on the bus: a request of a reading service, or the
+	// flow control of its answer. inquiry makes no others. echoes says that
+	// receive will return it once it is on the wire.
+	send(f *Frame) (echoes bool, err error)
+	close() error
+}
+
 // OpenAsker asks on a CAN interface. The interface must be set up with
 // CANSetup.Ask.
 func OpenAsker(iface string, opt AskOptions) (*Asker, error) {
+	return newAsker(opt, func(filters []Filter) (askLink, error) {
+		rx, err := OpenSocketCAN(iface, SocketOptions{Bus: opt.Bus, Filters: filters, ReceiveBuffer: 256 << 10, Wait: true})
+		return &socketLink{iface, rx, -1}, err
+	})
+}
+
+func newAsker(opt AskOptions, open func([]Filter) (askLink, error)) (*Asker, error) {
 	q, err := newInquiry(opt)
 	if err != nil {
 		return nil, err
 	}
-	rx, err := OpenSocketCAN(iface, SocketOptions{Bus: opt.Bus, Filters: q.filters(), ReceiveBuffer: 256 << 10, Wait: true})
+	link, err := open(q.filters())
 	if err != nil {
 		return nil, err
 	}
-	return &Asker{iface: iface, rx: rx, tx: -1, inquiry: q, batch: make([]Frame, 64)}, nil
+	return &Asker{link: link, inquiry: q, batch: make([]Frame, 64)}, nil
 }
 
 // Read returns the answers that have come, waiting up to 0.1 s. Asking goes on
@@ -46,10 +62,8 @@ func (a *Asker) Read(batch []Frame) (int, error) {
 	if a.next == len(a.out) {
 		a.out, a.next = a.out[:0], 0
 		wait := a.ask()
-		a.rx.wait = min(max(wait.Duration(), time.Millisecond), quietTime)
-		n, err := a.rx.Read(a.batch)
+		n, err := a.link.receive(a.batch, min(max(wait.Duration(), time.Millisecond), quietTime))
 		if err != nil {
-			a.closeTx()
 			return 0, err
 		}
 		a.hear(a.batch[:n])
@@ -70,9 +84,7 @@ func (a *Asker) ask() Micros {
 	if f == nil {
 		return wait
 	}
-	if err := a.send(f); err != nil {
-		a.retry = now + Second
-	}
+	a.send(f)
 	return 1000
 }
 
@@ -82,9 +94,7 @@ func (a *Asker) hear(frames []Frame) {
 	for i := range frames {
 		flow, answer, ok := a.inquiry.hear(&frames[i])
 		if flow != nil {
-			if a.send(flow) != nil {
-				a.retry = BootNow() + Second
-			}
+			a.send(flow)
 		}
 		if ok {
 			a.out = append(a.out, answer)
@@ -93,12 +103,40 @@ func (a *Asker) hear(frames []Frame) {
 	}
 }
 
-// send writes one frame: a request of a reading service, or the flow control of
-// its answer. inquiry makes no others.
-func (a *Asker) send(f *Frame) error {
-	if a.tx < 0 {
-		if err := a.openTx(); err != nil {
-			return err
+// send waits a second with the next one where it fails.
+func (a *Asker) send(f *Frame) {
+	echoes, err := a.link.send(f)
+	if err != nil {
+		a.retry = BootNow() + Second
+		return
+	}
+	if !echoes {
+		echo := *f
+		echo.At = BootNow()
+		a.inquiry.hear(&echo) // not another tester's
+	}
+}
+
+// socketLink asks through two sockets of one interface.
+type socketLink struct {
+	iface string
+	rx    *SocketCAN
+	tx    int // a socket that is only written to, -1 while the interface is away
+}
+
+func (l *socketLink) receive(batch []Frame, wait time.Duration) (int, error) {
+	l.rx.wait = wait
+	n, err := l.rx.Read(batch)
+	if err != nil {
+		l.closeTx()
+	}
+	return n, err
+}
+
+func (l *socketLink) send(f *Frame) (echoes bool, err error) {
+	if l.tx < 0 {
+		if err := l.openTx(); err != nil {
+			return false, err
 		}
 	}
 	var b [canMTU]byte
@@ -109,14 +147,14 @@ func (a *Asker) send(f *Frame) error {
 	binary.NativeEndian.PutUint32(b[:], id)
 	b[4] = 8
 	copy(b[8:], f.Data[:8])
-	if _, err := unix.Write(a.tx, b[:]); err != nil {
-		a.closeTx()
-		return fmt.Errorf("%s: %w", a.iface, err)
+	if _, err := unix.Write(l.tx, b[:]); err != nil {
+		l.closeTx()
+		return false, fmt.Errorf("%s: %w", l.iface, err)
 	}
-	return nil
+	return true, nil
 }
 
-func (a *Asker) openTx() error {
+func (l *socketLink) openTx() error {
 	fd, err := unix.Socket(unix.AF_CAN, unix.SOCK_RAW|unix.SOCK_CLOEXEC|unix.SOCK_NONBLOCK, unix.CAN_RAW)
 	if err != nil {
 		return err
@@ -126,7 +164,7 @@ func (a *Asker) openTx() error {
 		unix.Close(fd)
 		return err
 	}
-	index, err := ifIndex(fd, a.iface)
+	index, err := ifIndex(fd, l.iface)
 	if err == nil {
 		err = unix.Bind(fd, &unix.SockaddrCAN{Ifindex: index})
 	}
@@ -134,16 +172,18 @@ func (a *Asker) openTx() error {
 		unix.Close(fd)
 		return err
 	}
-	a.tx = fd
+	l.tx = fd
 	return nil
 }
 
-func (a *Asker) closeTx() {
-	if a.tx >= 0 {
-		unix.Close(a.tx)
-		a.tx = -1
+func (l *socketLink) closeTx() {
+	if l.tx >= 0 {
+		unix.Close(l.tx)
+		l.tx = -1
 	}
 }
+
+func (l *socketLink) close() error { return l.rx.Close() }
 
 // Engine tells the engine's speed in rpm as it was at an instant: asking stops
 // some time after it last ran.
@@ -186,4 +226,4 @@ func (a *Asker) Stats() Stats {
 }
 
 // Close ends a Read that waits.
-func (a *Asker) Close() error { return a.rx.Close() }
+func (a *Asker) Close() error { return a.link.close() }

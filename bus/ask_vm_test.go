@@ -152,3 +152,55 @@ func TestVMAskYields(t *testing.T) {
 		t.Errorf("%d requests before, then %+v", sent, s)
 	}
 }
+
+// The same through a serial adapter, whose bus is the kernel's own slcan driver:
+// it takes our lines for frames, and its transport layer answers them.
+func TestVMAskThroughAdapter(t *testing.T) {
+	needVM(t)
+	a := newAdapter(t)
+	driver, iface := kernelAdapter(t, a.master)
+	if _, err := SetUpCAN(iface, CANSetup{Bitrate: 500000, Ask: true}); err != nil {
+		t.Fatal(err)
+	}
+	ecu := isotpSocket(t, iface, 0x7E0, 0x7E8)
+	answers := map[string]string{
+		"\x01\x0C":     "\x41\x0C\x1A\xF8",
+		"\x22\x19\x41": "\x62\x19\x41" + strings.Repeat("x", 17),
+	}
+	stop, done := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(done)
+		b := make([]byte, 64)
+		for {
+			select {
+			case <-stop:
+				return
+			default:
+			}
+			if n, err := unix.Read(ecu, b); err == nil {
+				unix.Write(ecu, []byte(answers[string(b[:n])]))
+			}
+		}
+	}()
+	defer func() { close(stop); <-done }()
+	a.bus = func(line string) string {
+		driver.WriteString(line + "\r")
+		return ""
+	}
+	s := openAdapter(t, a, AdapterOptions{Bitrate: 500000, Ask: true})
+	asker, err := s.NewAsker(AskOptions{Requests: []Request{
+		{Name: "rpm", Service: 1, Parameter: 0x0C},
+		{Name: "turbine", Service: 0x22, Parameter: 0x1941},
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := Merge([]Source{s, asker}, MergeOptions{Now: BootNow})
+	defer m.Close()
+	answer := func(id uint32, data string) func(*Frame) bool {
+		return func(f *Frame) bool { return f.Kind == Answer && f.ID == id && string(f.Data[:f.Len]) == data }
+	}
+	rpm, turbine := answer(0, "\x1A\xF8"), answer(1, strings.Repeat("x", 17))
+	until(t, m, "answers", func(got []Frame) bool { return atLeast(3, rpm)(got) && atLeast(3, turbine)(got) })
+	t.Logf("%+v", asker.State())
+}

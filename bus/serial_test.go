@@ -22,6 +22,8 @@ type adapter struct {
 	path   string
 	refuse string // first letters of commands that it answers with a bell
 	mute   bool
+	// bus, where set, is what the adapter's bus says to a frame that it sent.
+	bus func(line string) string
 
 	mu       sync.Mutex
 	commands []string
@@ -79,6 +81,9 @@ func (a *adapter) serve(master, slave *os.File) {
 			if !a.mute {
 				master.WriteString(answer)
 			}
+			if a.bus != nil && (line[0] == 't' || line[0] == 'T') {
+				master.WriteString(a.bus(string(line)))
+			}
 		}
 		line = line[:0]
 	}
@@ -114,6 +119,96 @@ func TestAdapterStartsListenOnly(t *testing.T) {
 	}
 	if st := s.State(); st != (AdapterState{Answers: true, ListenOnly: true, Stamps: true}) {
 		t.Errorf("%+v", st)
+	}
+}
+
+// Asking through an adapter: the requests and flow controls of the standards'
+// layouts (ISO 15765-2, SAE J1979, ISO 14229) are all that is ever sent.
+func TestAdapterAsks(t *testing.T) {
+	long := "\x62\x19\x41" + strings.Repeat("\x55", 9)
+	controllers := map[uint32]*controller{
+		0x7E0:      {from: 0x7E8, values: map[string]string{"\x01\x0C": "\x41\x0C\x1A\xF8"}},
+		0x18DA10F1: {from: 0x18DAF110, values: map[string]string{"\x22\x19\x41": long}},
+	}
+	a := newAdapter(t)
+	a.bus = func(line string) (said string) {
+		var f Frame
+		if event, _ := parseAdapterLine([]byte(line), &f); event != lineFrame {
+			t.Errorf("the adapter was told %q", line)
+			return ""
+		}
+		c := controllers[f.ID]
+		if c == nil {
+			return ""
+		}
+		for _, x := range c.take(&f) {
+			if x.Flags&Extended != 0 {
+				said += fmt.Sprintf("T%08X%d%X\r", x.ID, x.Len, x.Data[:x.Len])
+			} else {
+				said += fmt.Sprintf("t%03X%d%X\r", x.ID, x.Len, x.Data[:x.Len])
+			}
+		}
+		return said
+	}
+	s := openAdapter(t, a, AdapterOptions{Bitrate: 500000, Ask: true, SerialOptions: SerialOptions{Wait: true}})
+	if got := a.told(); got != "C S6 Z1 O" {
+		t.Errorf("told %q", got)
+	}
+	asker, err := s.NewAsker(AskOptions{Budget: 100, Requests: []Request{
+		{Name: "engine", Service: 1, Parameter: 0x0C, Period: 20_000},
+		{Name: "turbine", Service: 0x22, Parameter: 0x1941, RequestID: 0x18DA10F1, Period: 20_000},
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := Merge([]Source{s, asker}, MergeOptions{Now: BootNow})
+	defer m.Close()
+	answer := func(id uint32, data string) func(*Frame) bool {
+		return func(f *Frame) bool {
+			return f.Kind == Answer && f.ID == id && string(f.Data[:f.Len]) == data && f.Early > 0
+		}
+	}
+	engine, turbine := answer(0, "\x1A\xF8"), answer(1, strings.Repeat("\x55", 9))
+	both := func(got []Frame) bool { return atLeast(3, engine)(got) && atLeast(3, turbine)(got) }
+	until(t, m, "answers", both)
+
+	// Unplugged and plugged in again, it goes on.
+	a.unplug()
+	until(t, m, "the gap", atLeast(1, isNotice(NoticeDown)))
+	a.plug()
+	until(t, m, "answers again", both)
+
+	// Another tester: silence.
+	a.say("t7DF8020D000000000000\r")
+	for end := time.Now().Add(5 * time.Second); asker.State().Silent == ""; time.Sleep(10 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatalf("still asking beside another tester: %+v", asker.State())
+		}
+		m.Read(make([]Frame, 64))
+	}
+	for _, c := range strings.Fields(a.told()) {
+		switch c {
+		case "C", "S6", "Z1", "O",
+			"t7E0802010CCCCCCCCCCC", "T18DA10F1803221941CCCCCCCC":
+		default:
+			if !strings.HasPrefix(c, "T18DA10F1830") { // flow control
+				t.Errorf("told %q", c)
+			}
+		}
+	}
+}
+
+// Opened to listen, an adapter gives no way to ask, and is told nothing more.
+func TestAdapterThatListensSendsNothing(t *testing.T) {
+	a := newAdapter(t)
+	s := openAdapter(t, a, AdapterOptions{Bitrate: 500000})
+	if _, err := s.NewAsker(AskOptions{Requests: []Request{{Service: 1, Parameter: 0x0C}}}); err == nil {
+		t.Error("an asker on an adapter that listens")
+	}
+	a.say("t7E8804410C1AF8000000\rt7DF8020C000000000000\r")
+	until(t, s, "two frames", atLeast(2, isFrame))
+	if got := a.told(); got != "C S6 Z1 L" {
+		t.Errorf("told %q", got)
 	}
 }
 

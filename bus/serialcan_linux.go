@@ -14,10 +14,14 @@ type AdapterOptions struct {
 	// Bitrate of the CAN bus in bit/s: one of the nine that the protocol
 	// knows. 0 leaves the adapter's own.
 	Bitrate uint32
+	// Ask opens the bus for sending, so that NewAsker can ask; otherwise the
+	// adapter listens only.
+	Ask bool
 }
 
 // SerialCAN is a serial adapter that speaks the line protocol of the kernel's
-// slcan driver. It knows no line that puts a frame on the bus.
+// slcan driver. By itself it knows no line that puts a frame on the bus; see
+// NewAsker.
 type SerialCAN struct {
 	opt  AdapterOptions
 	port port
@@ -31,9 +35,11 @@ type SerialCAN struct {
 	lastRead Micros
 	last     Micros
 	bad      int64
+	tap      func(*Frame) // given every data frame, where set
 
 	mu         sync.Mutex
 	stats      Stats
+	started    bool // the adapter takes frames to send
 	answers    bool
 	listenOnly bool
 	stamps     bool
@@ -75,6 +81,7 @@ const (
 // start brings the adapter into a known state. An adapter that answers nothing
 // is taken to obey: some have no answers.
 func (s *SerialCAN) start() error {
+	s.setStarted(false)
 	if err := s.port.write(adapterReset); err != nil {
 		return fmt.Errorf("%s: %w", s.port.path, err)
 	}
@@ -109,12 +116,16 @@ func (s *SerialCAN) start() error {
 		return err
 	}
 	stamps := answers && !refused
-	if refused, err = command(adapterListenOnly); err != nil {
-		return err
+	listenOnly := !s.opt.Ask
+	if listenOnly {
+		if refused, err = command(adapterListenOnly); err != nil {
+			return err
+		}
+		listenOnly = !refused
 	}
-	listenOnly := !refused
-	if refused {
-		// Open, it acknowledges the frames of others; it still sends none.
+	if !listenOnly {
+		// Open, it acknowledges the frames of others, and by itself still
+		// sends none.
 		if refused, err = command(adapterOpen); err != nil {
 			return err
 		}
@@ -125,8 +136,15 @@ func (s *SerialCAN) start() error {
 	s.mu.Lock()
 	s.answers, s.listenOnly, s.stamps = answers, listenOnly, stamps
 	s.mu.Unlock()
+	s.setStarted(true)
 	s.lastRead = BootNow()
 	return nil
+}
+
+func (s *SerialCAN) setStarted(yes bool) {
+	s.mu.Lock()
+	s.started = yes && s.opt.Ask
+	s.mu.Unlock()
 }
 
 // reply waits for the answer to a command and returns its last byte, 0 where
@@ -238,6 +256,9 @@ func (s *SerialCAN) line(line []byte, now Micros, early uint32) {
 	}
 	s.last = f.At
 	s.out = append(s.out, f)
+	if s.tap != nil && f.Kind == Data {
+		s.tap(&f)
+	}
 	switch event {
 	case lineBusOff:
 		s.note(f.At, NoticeBusOff, 0)
@@ -255,6 +276,7 @@ func (s *SerialCAN) note(at Micros, code NoticeCode, count int64) {
 func (s *SerialCAN) setDown() {
 	if !s.down {
 		s.down = true
+		s.setStarted(false)
 		s.note(BootNow(), NoticeDown, 0)
 	}
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"os"
@@ -76,7 +77,7 @@ func openBus(file *vehicle.File, index int, b vehicle.Bus) (bus.Source, error) {
 	case "socketcan":
 		return bus.OpenSocketCAN(device, bus.SocketOptions{Bus: n, Filters: filters(file.Plan, index, b), Wait: true})
 	case "serial":
-		return bus.OpenSerialCAN(device, bus.AdapterOptions{SerialOptions: line, Bitrate: uint32(b.Bitrate)})
+		return bus.OpenSerialCAN(device, bus.AdapterOptions{SerialOptions: line, Bitrate: uint32(b.Bitrate), Ask: b.Ask && len(b.Requests) > 0})
 	case "records":
 		return bus.OpenRecords(device, bus.RecordOptions{SerialOptions: line, Channels: b.Channels})
 	case "accelerometer":
@@ -87,24 +88,32 @@ func openBus(file *vehicle.File, index int, b vehicle.Bus) (bus.Source, error) {
 	return nil, fmt.Errorf("source %q: expected socketcan:INTERFACE, serial:DEVICE, records:DEVICE, accelerometer:DEVICE or button:DEVICE", b.Source)
 }
 
-// minVoltage is the supply below which nothing is asked: a battery at rest
-// below about 12 V is half empty (common practice, no source; a 24 V system is
-// never stopped by it).
+// minVoltage is the supply below which nothing is asked unless the vehicle file
+// says otherwise, as it should with 24 V: a battery at rest below about 12 V is
+// half empty (common practice, no source).
 const minVoltage = 12.0
 
 // openAsker opens what asks on a bus whose vehicle file turns requests on.
 func (in *input) openAsker(index int, b vehicle.Bus, listener bus.Source) (bus.Source, error) {
-	iface, ok := strings.CutPrefix(b.Source, "socketcan:")
-	if !ok {
-		return nil, fmt.Errorf("requests need a bus with source = \"socketcan:INTERFACE\"")
-	}
-	opt := bus.AskOptions{Bus: uint8(index), MinVoltage: minVoltage, Codes: in.codes.answer,
-		Heard: func() uint64 { return listener.Stats().Frames }}
+	opt := bus.AskOptions{Bus: uint8(index), Codes: in.codes.answer,
+		Budget:        b.Asking.PerSecond,
+		MinVoltage:    cmp.Or(b.Asking.MinVoltage, minVoltage),
+		EngineOff:     bus.Micros(b.Asking.EngineOffS * 1e6),
+		TesterSilence: bus.Micros(b.Asking.TesterSilenceS * 1e6),
+		Heard:         func() uint64 { return listener.Stats().Frames }}
 	for _, r := range b.Requests {
 		opt.Requests = append(opt.Requests, bus.Request{Name: r.Name, Service: r.Service, Parameter: r.Parameter,
 			RequestID: r.RequestID, AnswerID: r.AnswerID, Period: bus.Micros(r.PeriodS * 1e6)})
 	}
-	a, err := bus.OpenAsker(iface, opt)
+	var a *bus.Asker
+	var err error
+	if adapter, ok := listener.(*bus.SerialCAN); ok {
+		a, err = adapter.NewAsker(opt)
+	} else if iface, ok := strings.CutPrefix(b.Source, "socketcan:"); ok {
+		a, err = bus.OpenAsker(iface, opt)
+	} else {
+		err = fmt.Errorf("source %q takes no requests: expected socketcan:INTERFACE or serial:DEVICE", b.Source)
+	}
 	if err != nil {
 		return nil, err
 	}

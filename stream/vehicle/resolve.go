@@ -107,6 +107,7 @@ func (r *resolver) buses() {
 		if b.DataBitrate < 0 || b.DataBitrate > 8_000_000 {
 			r.fail(path+".data_bitrate", "data_bitrate %d: expected up to 8000000 bit/s", b.DataBitrate)
 		}
+		r.asking(path+".asking", b)
 		if kind, rest, ok := strings.Cut(b.Source, ":"); b.Source != "" && (!ok || rest == "" || !slices.Contains(sourceKinds, kind)) {
 			r.fail(path+".source", "source %q: expected socketcan:INTERFACE, serial:DEVICE, records:DEVICE, accelerometer:DEVICE or button:DEVICE", b.Source)
 		}
@@ -134,6 +135,30 @@ func (r *resolver) buses() {
 	}
 	for i := range r.requests {
 		r.request(i)
+	}
+}
+
+func (r *resolver) asking(path string, b *Bus) {
+	a := b.Asking
+	if a != (Asking{}) && !b.Ask {
+		r.fail(path, "asking on bus %q is off: expected ask = true in its [[bus]], which lets the program send there", b.Name)
+	}
+	if a.PerSecond < 0 || a.PerSecond > 100 {
+		r.fail(path+".per_second", "per_second %d: expected 1 to 100 requests", a.PerSecond)
+	}
+	for _, x := range []struct {
+		name string
+		is   float64
+		most float64
+		unit string
+	}{
+		{"min_voltage", a.MinVoltage, 60, "V"},
+		{"engine_off_s", a.EngineOffS, 3600, "s"},
+		{"tester_silence_s", a.TesterSilenceS, 86400, "s"},
+	} {
+		if !(x.is >= 0 && x.is <= x.most) {
+			r.fail(path+"."+x.name, "%s %v: expected up to %v %s", x.name, x.is, x.most, x.unit)
+		}
 	}
 }
 

@@ -57,12 +57,28 @@ type Bus struct {
 	J1939 bool `toml:"j1939"`
 	// Ask turns requests on; nothing is ever sent on the bus otherwise.
 	Ask bool `toml:"ask"`
+	// Asking bounds the requests.
+	Asking Asking `toml:"asking"`
 	// Channels are the names of the channels that roles read from a source of
 	// decoded records: a Reading's ID indexes it.
 	Channels []string `toml:"-"`
 	// Requests are the [[request]] tables of the bus: an Answer's ID indexes
 	// it.
 	Requests []Request `toml:"-"`
+}
+
+// Asking is the [bus.asking] table of a bus with ask = true; 0 means the
+// program's default.
+type Asking struct {
+	// PerSecond is the most requests in a second.
+	PerSecond int `toml:"per_second"`
+	// MinVoltage is the supply voltage, in V, below which nothing is asked.
+	MinVoltage float64 `toml:"min_voltage"`
+	// EngineOffS is how many seconds the engine may be off before nothing is
+	// asked any more, TesterSilenceS for how many nothing is asked after
+	// another tester was seen on the bus.
+	EngineOffS     float64 `toml:"engine_off_s"`
+	TesterSilenceS float64 `toml:"tester_silence_s"`
 }
 
 // Request is one [[request]] table: a value that a controller gives only when

@@ -176,6 +176,8 @@ func TestErrorsSayWhereAndWhat(t *testing.T) {
 		{"source address of a plain identifier", engine + "source_address = 3\n", "10:18", "29-bit"},
 		{"source address out of range", engine + "source_address = 300\n", "10:18", "0 to 255"},
 		{"request without leave", engine + "[[request]]\nname = \"rpm\"\nservice = 1\nparameter = 12\n", "10:3", "ask = true"},
+		{"asking without leave", "[bus.asking]\nper_second = 5\n" + engine, "7:2", "ask = true"},
+		{"asking too much", "ask = true\n[bus.asking]\nper_second = 500\n" + engine, "9:14", "1 to 100"},
 		{"unknown answer", engine + "[[role]]\nname = \"turbine_speed\"\nanswer = \"x\"\n", "12:10", "unknown request"},
 		{"no such gear", engine, "3:23", "is no gear"},
 	} {
@@ -291,6 +293,10 @@ func TestChannelsAndAnswers(t *testing.T) {
 name = "port"
 source = "serial:/dev/ttyACM0"
 ask = true
+[bus.asking]
+per_second = 20
+min_voltage = 24.0
+engine_off_s = 30
 [[bus]]
 name = "box"
 source = "records:/dev/ttyUSB0"
@@ -326,6 +332,9 @@ unit = "psi"
 `)
 	if err != nil {
 		t.Fatal(err)
+	}
+	if a := f.Buses[0].Asking; a != (Asking{PerSecond: 20, MinVoltage: 24, EngineOffS: 30}) {
+		t.Errorf("%+v", a)
 	}
 	if q := f.Buses[0].Requests; len(q) != 2 || q[0].RequestID != 0x7E0 || q[0].AnswerID != 0x7E8 || q[1].AnswerID != 0x7E9 {
 		t.Errorf("%+v", q)
