@@ -120,34 +120,33 @@ func belowU(n1, n2, u int) float64 {
 // 1948). Alike is the intraclass correlation: 0 is a plain binomial.
 type spread struct{ rate, alike float64 }
 
+// sums are what the moments of a group need, from which one vehicle can be
+// taken away again.
+type sums struct{ vehicles, hits, n, squares, rates float64 }
+
+func (s *sums) add(hits, n, sign float64) {
+	s.vehicles += sign
+	s.hits += sign * hits
+	s.n += sign * n
+	s.squares += sign * n * n
+	s.rates += sign * hits * hits / n
+}
+
 // fit estimates the distribution by moments, weighting each vehicle by its
 // chances (Kleinman, Journal of the American Statistical Association 68, 1973).
-func fit(hits, n []float64) spread {
-	var x, all, squares float64
-	k := 0.0
-	for i := range n {
-		if n[i] > 0 {
-			x, all, squares = x+hits[i], all+n[i], squares+n[i]*n[i]
-			k++
-		}
-	}
-	if all == 0 {
+func (s *sums) fit() spread {
+	if s.hits < 0.5 || s.vehicles < 2 {
 		return spread{}
 	}
-	s := spread{rate: x / all}
-	if s.rate == 0 || s.rate == 1 || k < 2 {
-		return s
+	d := spread{rate: min(1, s.hits/s.n)}
+	about := s.rates - s.hits*d.rate // of n (rate of one - rate of all)²
+	k := s.vehicles - 1
+	d.alike = (about/(d.rate*(1-d.rate)) - k) / (s.n - s.squares/s.n - k)
+	if !(d.alike > 0) { // also where there is no telling
+		d.alike = 0
 	}
-	about := 0.0
-	for i := range n {
-		if n[i] > 0 {
-			d := hits[i]/n[i] - s.rate
-			about += n[i] * d * d
-		}
-	}
-	s.alike = (about/(s.rate*(1-s.rate)) - (k - 1)) / (all - squares/all - (k - 1))
-	s.alike = min(max(s.alike, 0), 0.999)
-	return s
+	d.alike = min(d.alike, 0.999)
+	return d
 }
 
 // atLeast returns the probability of hits or more of n.

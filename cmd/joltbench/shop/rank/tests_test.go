@@ -164,7 +164,7 @@ func TestSpreadUniform(t *testing.T) {
 // The fit finds what it was drawn from.
 func TestFit(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 6))
-	var hits, n []float64
+	var all sums
 	want := spread{0.05, 0.02}
 	size := 1/want.alike - 1
 	for range 4000 {
@@ -177,9 +177,9 @@ func TestFit(t *testing.T) {
 				x++
 			}
 		}
-		hits, n = append(hits, x), append(n, float64(m))
+		all.add(x, float64(m), 1)
 	}
-	got := fit(hits, n)
+	got := all.fit()
 	near(t, "rate", got.rate, want.rate, 0.002)
 	near(t, "alike", got.alike, want.alike, 0.003)
 }
