@@ -1,6 +1,6 @@
 // Joltbench is for the bench: it reads what joltwatch stored in a vehicle and
 // shows what was caught, with its traces, and how sure "nothing" is. It
-// changes no store and has no network code.
+// changes no store. Only the commands under shop use a network.
 //
 // Exit codes: 0 done; 1 the work could not be done (the line on standard error
 // says why); 2 wrong usage; 3 done, and something needs attention (the store is
@@ -49,6 +49,7 @@ type cli struct {
 	Export  exportCmd        `cmd:"" help:"Write events, values or raw frames for other tools: CSV, Parquet, text log."`
 	Watch   watchCmd         `cmd:"" help:"Follow a running stay on the terminal."`
 	Find    findCmd          `cmd:"" help:"Find the signals of a vehicle nobody has documented, in a recording."`
+	Shop    shopCmd          `cmd:"" help:"Many vehicles: what a shop asks of its fleet."`
 	Version kong.VersionFlag `help:"Print the version and stop."`
 }
 

@@ -6,6 +6,7 @@ package rank
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -108,6 +109,7 @@ func rate(c questions.Count) float64 { return float64(c.Hits) / float64(c.Observ
 type Vehicle struct {
 	questions.Coverage
 	Release review.Sureness // chances of a late release, this week
+	All     questions.Count // and over the week and the history
 	Last    time.Time
 }
 
@@ -173,9 +175,6 @@ func (s *Shop) changed(a *questions.Answers) {
 func (s *Shop) standing(a *questions.Answers) {
 	type key struct{ group, kind string }
 	byGroup := map[key][]int{}
-	both := func(c *questions.Chances) questions.Count {
-		return questions.Count{Seen: c.Week.Seen + c.Before.Seen, Observable: c.Week.Observable + c.Before.Observable, Hits: c.Week.Hits + c.Before.Hits}
-	}
 	var keys []key
 	for i := range a.Chances {
 		c := &a.Chances[i]
@@ -220,6 +219,11 @@ func (s *Shop) standing(a *questions.Answers) {
 	}
 	s.StandingTest = len(list)
 	s.Standing = keep(list, s.Rate)
+}
+
+// both adds up the week and the history.
+func both(c *questions.Chances) questions.Count {
+	return questions.Count{Seen: c.Week.Seen + c.Before.Seen, Observable: c.Week.Observable + c.Before.Observable, Hits: c.Week.Hits + c.Before.Hits}
 }
 
 // standOut returns for each vehicle the probability that one of its group shows
@@ -290,10 +294,12 @@ func keep(list []Finding, level float64) []Finding {
 func (s *Shop) watched(a *questions.Answers) {
 	fleet := map[string]*detect.Chance{}
 	release := map[string]detect.Chance{}
+	all := map[string]questions.Count{}
 	for _, c := range a.Chances {
 		x := detect.Chance{Kind: c.Kind, Seen: uint64(c.Week.Seen), Observable: uint64(c.Week.Observable), Hits: uint64(c.Week.Hits)}
 		if c.Kind == detect.KindReleaseLag {
 			release[c.Vehicle] = x
+			all[c.Vehicle] = both(&c)
 		}
 		if fleet[c.Kind] == nil {
 			fleet[c.Kind] = &detect.Chance{Kind: c.Kind}
@@ -316,7 +322,7 @@ func (s *Shop) watched(a *questions.Answers) {
 	for _, c := range a.Coverage {
 		x := release[c.Vehicle]
 		x.Kind = detect.KindReleaseLag
-		v := Vehicle{Coverage: c, Last: last[c.Vehicle]}
+		v := Vehicle{Coverage: c, All: all[c.Vehicle], Last: last[c.Vehicle]}
 		v.Release = (&review.Total{Chances: []detect.Chance{x}}).Sureness()[0]
 		s.Rows = append(s.Rows, v)
 		unclocked += c.UnclockedDrives
@@ -355,4 +361,37 @@ func (s *Shop) units(a *questions.Answers) {
 	slices.SortStableFunc(s.Filling, func(a, b Unit) int {
 		return cmp.Or(cmp.Compare(a.DaysLeft, b.DaysLeft), cmp.Compare(b.Used, a.Used))
 	})
+}
+
+// Words says a finding in one line.
+func (f *Finding) Words() string {
+	what := review.KindWords(f.Kind)
+	if f.Test == "lag" {
+		way := "slower"
+		if !f.Worse {
+			way = "quicker"
+		}
+		return fmt.Sprintf("%s is %s: median %.2f s on %d days, %.2f s on %d before", what, way, f.ThisS, f.DaysThis, f.ThatS, f.DaysThat)
+	}
+	way := "more often"
+	if !f.Worse {
+		way = "less often"
+	}
+	return fmt.Sprintf("%s out of the ordinary %s: %s of %d, %s of %d", what, way, review.Share(rate(f.This)), f.This.Observable, review.Share(rate(f.That)), f.That.Observable)
+}
+
+// Method says how the lists are made, a paragraph each.
+func (s *Shop) Method() []string {
+	var kinds []string
+	for _, k := range Kinds {
+		kinds = append(kinds, review.KindWords(k))
+	}
+	return []string{
+		fmt.Sprintf("The week is the seven days (UTC) to %s; its history the %d days before. The tests were fixed beforehand. Of each list of findings, at most %s are false on average (the false-discovery rate, Benjamini and Hochberg 1995), counted over every test made.",
+			s.LastDay.Format(time.DateOnly), s.HistoryDays, review.Share(s.Rate)),
+		"Rates are hits per observable chance of: " + strings.Join(kinds, ", ") + fmt.Sprintf(". The week is held against the history by the exact conditional test of two Poisson rates; chances are first divided by how much hits bunch within days, as the fleet's history shows it (Rao and Scott 1992). At least %d chances before and %d this week.", FewestBefore, FewestWeek),
+		fmt.Sprintf("Lags are compared by the rank sum test of Mann and Whitney on each day's median, of days with at least 3 releases measured; at least %d days before and %d this week.", FewestDaysBefore, FewestDaysWeek),
+		fmt.Sprintf("Against their own kind, vehicles are held to a beta-binomial distribution fitted to the others of the group, over the week and the history together; a group has at least %d vehicles. Only a higher rate is listed.", FewestAlike),
+		"A vehicle that is not listed is not shown to be sound: see how many stops were watched. Another route, load, driver or season changes rates too.",
+	}
 }

@@ -1,0 +1,374 @@
+package main
+
+import (
+	"crypto/sha256"
+	"encoding/csv"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"joltwatch/cmd/joltbench/page"
+	"joltwatch/cmd/joltbench/review"
+	"joltwatch/cmd/joltbench/shop/dataset"
+	"joltwatch/cmd/joltbench/shop/questions"
+	"joltwatch/cmd/joltbench/shop/rank"
+	"joltwatch/storage/parcel"
+)
+
+type shopReportCmd struct {
+	Shop    string  `arg:"" optional:"" placeholder:"SHOP" help:"The shop's folder, or its dataset: a folder or s3://bucket/prefix."`
+	Output  string  `short:"o" placeholder:"FILE.html" help:"Write the report as one page too; - for standard output, in place of the tables."`
+	JSON    bool    `name:"json" help:"One JSON object a line: shop, changed, standing, watched, silent, filling, vehicle."`
+	Week    string  `name:"week-to" placeholder:"DATE" help:"Last day of the week that is asked about, YYYY-MM-DD in UTC. Default: today."`
+	History int     `default:"56" placeholder:"DAYS" help:"How many days before that week are its history."`
+	Rate    float64 `name:"false-rate" default:"0.05" placeholder:"SHARE" help:"The false-discovery rate: the share of each list of findings that may be false on average, 0.001 to 0.5."`
+	Groups  string  `placeholder:"FILE.csv" help:"Which vehicles are of a kind: lines of vehicle,kind. Default: groups.csv in the shop's folder, if it is there."`
+	Silent  float64 `name:"silent-days" default:"4" placeholder:"DAYS" help:"Silent is who sent nothing for longer."`
+	Full    float64 `name:"full-days" default:"14" placeholder:"DAYS" help:"Filling up is whose store is full within this time."`
+	Cache   string  `placeholder:"DIR" help:"Where files of an s3:// dataset are kept. Default: a folder in the user's cache."`
+	Note    string  `hidden:"" help:"Said at the top of the page."`
+	SQL     string  `name:"sql" placeholder:"DIR" help:"Write the questions as SQL files and the dataset's schema into DIR, and stop."`
+}
+
+// Help implements kong's long help.
+func (shopReportCmd) Help() string {
+	return `Which vehicles changed this week against their own history, which stand out among
+their own kind, how many stops were watched, who is silent or filling up. Examples:
+  joltbench shop report my-shop -o shop.html
+  joltbench shop report s3://bucket/fleet --json
+  joltbench shop report --sql my-queries
+A dataset at s3:// is reached as AWS_ENDPOINT_URL, AWS_REGION, AWS_ACCESS_KEY_ID and
+AWS_SECRET_ACCESS_KEY say; its files are fetched once and asked here. This needs a
+build with the query engine.`
+}
+
+// Run answers the questions.
+func (c *shopReportCmd) Run(h *host) error {
+	if c.SQL != "" {
+		return c.writeSQL()
+	}
+	o, err := c.options(time.Now())
+	if err != nil {
+		return err
+	}
+	where, err := shopDataset(c.Shop)
+	if err != nil {
+		return err
+	}
+	groups, err := c.groups()
+	if err != nil {
+		return err
+	}
+	folder, err := dataset.Local(h.ctx, where, c.cache(where))
+	if err != nil {
+		return err
+	}
+	answers, err := questions.Ask(h.ctx, folder, questions.Asked{LastDay: o.LastDay, HistoryDays: o.HistoryDays, Groups: groups})
+	if err != nil {
+		return err
+	}
+	s := rank.New(answers, o)
+	if aside, err := filepath.Glob(filepath.Join(folder, "*", "*", "*", "*.damaged")); err == nil && len(aside) > 0 {
+		s.Remarks = append(s.Remarks, fmt.Sprintf("%d files of the dataset were damaged and set aside; what was in them is not counted", len(aside)))
+	}
+	if c.Output != "" {
+		if err := writeFile(h, c.Output, func(w io.Writer) error { return page.Shop(w, s, c.Note, version) }); err != nil {
+			return err
+		}
+	}
+	switch {
+	case c.Output == "-":
+		return nil
+	case c.JSON:
+		return shopJSON(h.stdout, s)
+	}
+	return shopText(h.stdout, s)
+}
+
+func (c *shopReportCmd) options(now time.Time) (rank.Options, error) {
+	day := now.UTC().Truncate(24 * time.Hour)
+	if c.Week != "" {
+		var err error
+		if day, err = time.Parse(time.DateOnly, c.Week); err != nil {
+			return rank.Options{}, usage(fmt.Sprintf("--week-to %.40q: expected a date such as 2026-03-08", c.Week))
+		}
+	}
+	// A week of the past is asked about as if on its last evening.
+	if end := day.AddDate(0, 0, 1); now.After(end) {
+		now = end
+	}
+	switch {
+	case c.History < 1 || c.History > 3660:
+		return rank.Options{}, usage(fmt.Sprintf("--history %d: expected 1 to 3660 days", c.History))
+	case !(c.Rate >= 0.001 && c.Rate <= 0.5):
+		return rank.Options{}, usage(fmt.Sprintf("--false-rate %g: expected 0.001 to 0.5", c.Rate))
+	case !(c.Silent > 0) || !(c.Full > 0):
+		return rank.Options{}, usage("--silent-days and --full-days: expected more than 0")
+	}
+	return rank.Options{LastDay: day, HistoryDays: c.History, Now: now, Rate: c.Rate, SilentDays: c.Silent, FullDays: c.Full}, nil
+}
+
+// shopDataset returns where the dataset of a shop is: the folder named dataset
+// in the shop's, or the folder itself.
+func shopDataset(shop string) (string, error) {
+	if shop == "" {
+		return "", usage("expected the shop's folder, or s3://bucket/prefix")
+	}
+	if strings.HasPrefix(shop, "s3://") {
+		return shop, nil
+	}
+	in := filepath.Join(shop, "dataset")
+	if info, err := os.Stat(in); err == nil && info.IsDir() {
+		return in, nil
+	}
+	for _, table := range dataset.Tables {
+		if info, err := os.Stat(filepath.Join(shop, table)); err == nil && info.IsDir() {
+			return shop, nil
+		}
+	}
+	if _, err := os.Stat(shop); err != nil {
+		return "", fmt.Errorf("%s: %w", shop, errors.Unwrap(err))
+	}
+	return "", fmt.Errorf("%s: no dataset is in it; expected the folder that joltbench shop serve was given", shop)
+}
+
+func (c *shopReportCmd) cache(where string) string {
+	if c.Cache != "" {
+		return c.Cache
+	}
+	dir, err := os.UserCacheDir()
+	if err != nil {
+		dir = os.TempDir()
+	}
+	sum := sha256.Sum256([]byte(where + os.Getenv("AWS_ENDPOINT_URL")))
+	return filepath.Join(dir, "joltbench", "shop-"+hex.EncodeToString(sum[:8]))
+}
+
+// groups reads which vehicles are of a kind.
+func (c *shopReportCmd) groups() (map[string]string, error) {
+	path := c.Groups
+	if path == "" {
+		path = filepath.Join(c.Shop, "groups.csv")
+	}
+	f, err := os.Open(path)
+	if c.Groups == "" && err != nil {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, errors.Unwrap(err))
+	}
+	defer f.Close()
+	return readGroups(f, path)
+}
+
+func readGroups(in io.Reader, path string) (map[string]string, error) {
+	r := csv.NewReader(in)
+	r.FieldsPerRecord, r.TrimLeadingSpace, r.Comment = 2, true, '#'
+	groups := map[string]string{}
+	for {
+		fields, err := r.Read()
+		if err == io.EOF {
+			return groups, nil
+		}
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w; expected lines of vehicle,kind", path, err)
+		}
+		line, column := r.FieldPos(0)
+		vehicle, group := strings.TrimSpace(fields[0]), strings.TrimSpace(fields[1])
+		if len(groups) == 0 && vehicle == "vehicle" && group == "kind" {
+			continue // a header
+		}
+		switch _, twice := groups[vehicle]; {
+		case !parcel.VehicleName(vehicle):
+			return nil, fmt.Errorf("%s:%d:%d: %.40q is no name of a vehicle: 1 to 40 of a-z, 0-9 and -", path, line, column, vehicle)
+		case group == "" || len(group) > 80:
+			return nil, fmt.Errorf("%s:%d:%d: expected a kind of 1 to 80 bytes for %s", path, line, column, vehicle)
+		case twice:
+			return nil, fmt.Errorf("%s:%d:%d: %s is there twice", path, line, column, vehicle)
+		}
+		groups[vehicle] = group
+	}
+}
+
+func (c *shopReportCmd) writeSQL() error {
+	if err := os.MkdirAll(c.SQL, 0o755); err != nil {
+		return err
+	}
+	files := questions.Files()
+	list, err := fs.Glob(files, "*.sql")
+	if err != nil {
+		return err
+	}
+	for _, name := range list {
+		text, err := fs.ReadFile(files, name)
+		if err != nil {
+			return err
+		}
+		if err := os.WriteFile(filepath.Join(c.SQL, name), text, 0o644); err != nil {
+			return err
+		}
+	}
+	return os.WriteFile(filepath.Join(c.SQL, "SCHEMA.md"), []byte(dataset.Schema), 0o644)
+}
+
+func shopText(out io.Writer, s *rank.Shop) error {
+	fmt.Fprintf(out, "%d vehicles, %s to %s (UTC), false-discovery rate %s\n", s.Vehicles, s.WeekFirst.Format(time.DateOnly), s.LastDay.Format(time.DateOnly), review.Share(s.Rate))
+	for _, r := range s.Remarks {
+		fmt.Fprintln(out, "- "+plain(r))
+	}
+	list := func(title string, list []rank.Finding) {
+		fmt.Fprintf(out, "\n%s\n", title)
+		w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+		for i := range list {
+			f := &list[i]
+			fmt.Fprintf(w, "  %s\t%s\t%s\tadjusted p %.2g\n", plain(f.Vehicle), plain(f.Group), plain(f.Words()), f.Q)
+		}
+		w.Flush()
+		if len(list) == 0 {
+			fmt.Fprintln(out, "  none")
+		}
+	}
+	list(fmt.Sprintf("Changed this week against their own history (%d of %d tests)", len(s.Changed), s.ChangedTests), s.Changed)
+	list(fmt.Sprintf("Stand out among their own kind (%d of %d tests)", len(s.Standing), s.StandingTest), s.Standing)
+
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "\nWatched this week\tchances\tobservable\tseen\tso the true rate, with 95 % confidence")
+	for _, x := range s.Watched {
+		fmt.Fprintf(w, "  %s\t%d\t%d\t%d\t%s\n", plain(review.KindWords(x.Kind)), x.Seen, x.Observable, x.Hits, x.Bound)
+	}
+	w.Flush()
+	w = tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintf(w, "\nSilent for more than %g days\n", s.SilentDays)
+	for _, u := range s.Silent {
+		fmt.Fprintf(w, "  %s\t%s\tlast heard of %s\t%.1f days ago\n", plain(u.Vehicle), plain(u.Group), u.Last.Format("2006-01-02 15:04"), u.SilentDays)
+	}
+	if len(s.Silent) == 0 {
+		fmt.Fprintln(w, "  none")
+	}
+	fmt.Fprintf(w, "\nFull within %g days, nearly full, or in trouble\n", s.FullDays)
+	for _, u := range s.Filling {
+		left := "–"
+		if u.DaysLeft < 1000 {
+			left = fmt.Sprintf("full in %.0f days", math.Floor(u.DaysLeft))
+		}
+		fmt.Fprintf(w, "  %s\t%s\t%.0f %% used\t%s\t%s\n", plain(u.Vehicle), plain(u.Group), 100*u.Used, left, plain(strings.ReplaceAll(u.Troubles, "\n", "; ")))
+	}
+	if len(s.Filling) == 0 {
+		fmt.Fprintln(w, "  none")
+	}
+	w.Flush()
+	fmt.Fprintln(out)
+	for _, m := range s.Method() {
+		fmt.Fprintln(out, m)
+	}
+	return nil
+}
+
+// shopJSON writes one object a line; about says which.
+func shopJSON(out io.Writer, s *rank.Shop) error {
+	enc := json.NewEncoder(out)
+	enc.SetEscapeHTML(false)
+	type about struct {
+		About string `json:"about"`
+	}
+	finite := func(v float64) *float64 {
+		if math.IsInf(v, 0) || math.IsNaN(v) {
+			return nil
+		}
+		return &v
+	}
+	if err := enc.Encode(struct {
+		about
+		Vehicles  int      `json:"vehicles"`
+		WeekFrom  string   `json:"week_from"`
+		WeekTo    string   `json:"week_to"`
+		History   int      `json:"history_days"`
+		FalseRate float64  `json:"false_discovery_rate"`
+		Changed   int      `json:"tests_changed"`
+		Standing  int      `json:"tests_standing"`
+		Remarks   []string `json:"remarks"`
+		Method    []string `json:"method"`
+	}{about{"shop"}, s.Vehicles, s.WeekFirst.Format(time.DateOnly), s.LastDay.Format(time.DateOnly), s.HistoryDays, s.Rate,
+		s.ChangedTests, s.StandingTest, append([]string{}, s.Remarks...), s.Method()}); err != nil {
+		return err
+	}
+	for i, list := range [][]rank.Finding{s.Changed, s.Standing} {
+		for j := range list {
+			f := &list[j]
+			if err := enc.Encode(struct {
+				about
+				Rank int `json:"rank"`
+				*rank.Finding
+				Effect *float64 `json:"ratio"`
+				Words  string   `json:"words"`
+			}{about{[]string{"changed", "standing"}[i]}, j + 1, f, finite(f.Effect()), f.Words()}); err != nil {
+				return err
+			}
+		}
+	}
+	for _, x := range s.Watched {
+		if err := enc.Encode(struct {
+			about
+			Kind       string  `json:"kind"`
+			Seen       uint64  `json:"seen"`
+			Observable uint64  `json:"observable"`
+			Hits       uint64  `json:"hits"`
+			Low        float64 `json:"low"`
+			High       float64 `json:"high"`
+			Method     string  `json:"method"`
+		}{about{"watched"}, x.Kind, x.Seen, x.Observable, x.Hits, x.Low, x.High, x.Method}); err != nil {
+			return err
+		}
+	}
+	for i, list := range [][]rank.Unit{s.Silent, s.Filling} {
+		for _, u := range list {
+			if err := enc.Encode(struct {
+				about
+				Vehicle    string    `json:"vehicle"`
+				Group      string    `json:"group"`
+				Last       time.Time `json:"last_heard"`
+				SilentDays float64   `json:"silent_days"`
+				Used       *float64  `json:"used,omitempty"`
+				DaysLeft   *float64  `json:"days_left"`
+				StoreBytes int64     `json:"store_bytes"`
+				LeftFiles  int64     `json:"left_files"`
+				LeftBytes  int64     `json:"left_bytes"`
+				Troubles   string    `json:"troubles,omitempty"`
+			}{about{[]string{"silent", "filling"}[i]}, u.Vehicle, u.Group, u.Last, u.SilentDays, finite(u.Used), finite(u.DaysLeft),
+				u.StoreBytes, u.LeftFiles, u.LeftBytes, u.Unit.Troubles}); err != nil {
+				return err
+			}
+		}
+	}
+	for _, v := range s.Rows {
+		if err := enc.Encode(struct {
+			about
+			Vehicle    string    `json:"vehicle"`
+			Group      string    `json:"group"`
+			Last       time.Time `json:"last_heard"`
+			Drives     int64     `json:"drives"`
+			EngineOnS  float64   `json:"engine_on_s"`
+			MovingS    float64   `json:"moving_s"`
+			UnknownS   float64   `json:"unknown_s"`
+			Stops      int64     `json:"stops"`
+			Observed   int64     `json:"stops_observed"`
+			Observable uint64    `json:"releases_observable"`
+			Late       uint64    `json:"releases_late"`
+			Low        float64   `json:"low"`
+			High       float64   `json:"high"`
+		}{about{"vehicle"}, v.Vehicle, v.Group, v.Last, v.Drives, v.EngineOnS, v.MovingS, v.UnknownS, v.Stops, v.StopsObserved,
+			v.Release.Observable, v.Release.Hits, v.Release.Low, v.Release.High}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
