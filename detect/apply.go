@@ -26,6 +26,9 @@ type apply struct {
 	reached bool
 	done    onset
 	shifted bool
+	// clean is how long, in seconds, the slip has stood since the last shift,
+	// and longest the longest such time.
+	clean, longest float64
 	lost    bool
 	gear    int
 }
@@ -51,9 +54,13 @@ func (d *apply) row(s *scene, m *moment) {
 	}
 	since := (m.at - d.rise.mid()).Seconds()
 	if m.fell || m.gap || !s.seg.inDrive || m.hasCommand && !m.engaged {
-		if d.reached {
+		switch {
+		case d.reached:
 			d.finish(s, m, "normal")
-		} else {
+		case d.longest >= s.set.Apply.SlowS && !m.gap:
+			d.done = onset{at: m.at, early: m.at, late: m.at}
+			d.finish(s, m, "incomplete")
+		default:
 			s.out.ledger.chance(chApply, false, false)
 		}
 		d.on = false
@@ -65,10 +72,12 @@ func (d *apply) row(s *scene, m *moment) {
 	}
 	d.low = min(d.low, m.engine)
 	if m.shifting || m.sinceShift < 0.3 {
-		d.shifted = true
+		d.shifted, d.clean = true, 0
 	}
 	if !d.reached {
 		d.total += m.dt
+		d.clean += m.dt
+		d.longest = max(d.longest, d.clean)
 		if m.row.Has(stream.EngineTorque) {
 			d.torque += m.dt
 			// What the fluid carries is not the clutch's: before the apply
@@ -119,8 +128,9 @@ func (d *apply) end(s *scene) {
 
 func (d *apply) finish(s *scene, m *moment, class string) {
 	d.on = false
-	if d.lost || d.shifted && class != "normal" {
-		// Shifts hold applies up; what is slow then is not the clutch.
+	if d.lost || d.shifted && class != "normal" && d.longest < s.set.Apply.SlowS {
+		// Shifts hold applies up; what is slow then is not the clutch, unless
+		// it is between two of them.
 		s.out.ledger.chance(chApply, false, false)
 		return
 	}

@@ -25,7 +25,7 @@ type together struct {
 	// spread is the standard deviation of slip, moved the turbine's range.
 	spread, moved float64
 	mean          float64 // of slip
-	tol           float64 // of the derived turbine speed, at most
+	tol, grain    float64 // of the derived turbine speed, at most
 	n             int
 }
 
@@ -37,7 +37,7 @@ func (t *trail) judge(set *ClutchSettings, from, to bus.Micros) together {
 	var g together
 	var sx, sy, sxx, sxy, ss float64
 	lo, hi := math.Inf(1), math.Inf(-1)
-	tol := 0.0
+	tol, grain := 0.0, 0.0
 	i := t.after(from)
 	if i >= t.end {
 		return g
@@ -57,13 +57,13 @@ func (t *trail) judge(set *ClutchSettings, from, to bus.Micros) together {
 		sxy += float64(x * y)
 		ss += float64(y * y)
 		lo, hi = min(lo, x), max(hi, x)
-		tol = max(tol, p.tol)
+		tol, grain = max(tol, p.tol), max(grain, p.grain)
 		g.n++
 	}
 	if g.n < 3 {
 		return g
 	}
-	g.tol = tol
+	g.tol, g.grain = tol, grain
 	n := float64(g.n)
 	vx := sxx/n - float64(sx/n)*float64(sx/n)
 	vy := max(0, ss/n-float64(sy/n)*float64(sy/n))
@@ -78,13 +78,14 @@ func (t *trail) judge(set *ClutchSettings, from, to bus.Micros) together {
 		g.slope = 1 + b
 		g.residual = math.Sqrt(max(0, vy-float64(b*cov)))
 	}
-	// A derived turbine speed is wrong by a share of itself: its own slope
-	// is, too.
-	slack := set.CoupledSpreadRPM + float64(0.5*tol)
-	need := set.CoupledRangeRPM + float64(2*tol)
+	// A derived turbine speed is wrong by a share of itself, which tilts the
+	// line by as much, and by the steps of the speed it comes from, whose
+	// standard deviation is 0.29 of a step.
+	slack := set.CoupledSpreadRPM + float64(0.4*grain)
+	need := set.CoupledRangeRPM + float64(3*grain)
 	switch {
 	case g.moved < need:
-	case abs(g.slope-1) <= slopeTol+tolShare(tol, g.moved) && g.residual <= slack+float64(set.CoupledSpread*g.moved):
+	case abs(g.slope-1) <= slopeTol && g.residual <= slack+float64(set.CoupledSpread*g.moved):
 		g.verdict = coupled
 	default:
 		g.verdict = parted
@@ -95,10 +96,3 @@ func (t *trail) judge(set *ClutchSettings, from, to bus.Micros) together {
 // slopeTol is how far the slope may be off 1: a noise of 2 rpm over the least
 // range of 25 rpm makes about 0.1 with a dozen points.
 const slopeTol = 0.2
-
-func tolShare(tol, moved float64) float64 {
-	if tol <= 0 || moved <= 0 {
-		return 0
-	}
-	return min(0.3, float64(0.5*tol)/moved)
-}

@@ -192,7 +192,7 @@ func (d *hillSlip) finish(s *scene, m *moment) {
 		}
 	case d.cn > 0.5*d.n && d.holdS >= 2:
 		class = "asked"
-		if command >= float64(set.AskedShare*d.hold) {
+		if command >= float64((1-set.AskedDip)*d.hold) {
 			class = "unasked"
 		}
 	}

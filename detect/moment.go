@@ -23,8 +23,9 @@ type moment struct {
 
 	hasSlip bool
 	// engine, turbine and slip in rpm; tol is the half-width of the slip
-	// where the turbine speed is derived.
-	engine, turbine, slip, tol float64
+	// where the turbine speed is derived, grain the part of it that differs
+	// from row to row.
+	engine, turbine, slip, tol, grain float64
 
 	hasGear  bool
 	gear     int

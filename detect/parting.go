@@ -44,6 +44,7 @@ type partingTrack struct {
 	bareLow     float64
 	bareEngine  float64
 	bareContext Context
+	lacked      bool // the turbine's speed was unknown in the row before
 
 	result parting
 	has    bool

@@ -20,6 +20,7 @@ type releaseLag struct {
 	// waiting: the vehicle has come to a stop with the release still to be
 	// told.
 	waiting bool
+	coarse  coarseStop
 }
 
 const (
@@ -39,7 +40,10 @@ func (d *releaseLag) row(s *scene, m *moment, stopped bool) {
 	if m.rose {
 		d.told, d.apart = false, false
 	}
-	if m.running && m.hasSlip && m.hasKmh && m.kmh < apartKmh && m.slip-m.tol > apartRPM {
+	if d.coarse.row(s, m, stopped) {
+		d.told = true
+	}
+	if m.running && m.hasSlip && !d.coarse.coarse && m.hasKmh && m.kmh < apartKmh && m.slip-m.tol > apartRPM {
 		d.apart = true
 	}
 	if stopped {
@@ -47,7 +51,7 @@ func (d *releaseLag) row(s *scene, m *moment, stopped bool) {
 	}
 	if d.waiting && (d.told || d.apart) {
 		s.out.ledger.a.StopsObserved++
-		*d = releaseLag{}
+		*d = releaseLag{coarse: d.coarse}
 	}
 	if m.moving {
 		d.waiting = false
@@ -70,7 +74,7 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 	low := max(0, (p.part.early - p.fall.late).Seconds())
 	high := max(0, (p.part.late - p.fall.early).Seconds())
 	lag = min(max(lag, low), high)
-	below := float64(set.DragShare * s.idle)
+	below := float64((1 - set.DragSag) * s.idle)
 	dragged := s.idleKnown && p.engineLow < below && p.turbineLow < below
 	proven := p.proof.verdict == coupled
 	// Late in the middle of the lower half of what the samples allow, not on

@@ -87,10 +87,10 @@ type ReleaseLagSettings struct {
 	// have parted: above noise and interpolation error, small against the
 	// 100 rpm and more that follow at once.
 	PartedRPM float64 `toml:"parted_rpm"`
-	// DragShare is the share of idle speed below which a turbine that is
-	// still coupled drags the engine down: a governor lets idle sag by a
-	// tenth by itself (cp).
-	DragShare float64 `toml:"drag_share"`
+	// DragSag is the share of idle speed by which a turbine that is still
+	// coupled must have drawn the engine below idle before it drags: a
+	// governor lets idle sag by up to a tenth by itself (cp).
+	DragSag float64 `toml:"drag_sag"`
 	// DragAfterS is the lag from which that counts where the command is
 	// known: in a hard stop the turbine falls 500 rpm/s, 50 rpm in the 0.1 s
 	// that the oil needs anyhow.
@@ -111,9 +111,10 @@ type HillSlipSettings struct {
 	MinAcceleratorPct float64 `toml:"min_accelerator_pct"`
 	// SettleS is left out after a gear change or apply.
 	SettleS float64 `toml:"settle_s"`
-	// AskedShare of the command that held the clutch closed: with less than
-	// that the slip was asked for.
-	AskedShare float64 `toml:"asked_share"`
+	// AskedDip is the share by which the command must be below the one that
+	// held the clutch closed before slip was asked for: commands are steady
+	// to about one percent while they hold (cp).
+	AskedDip float64 `toml:"asked_dip"`
 	// UnaskedRPM and UnaskedS are the least slip and time that count as
 	// unasked: it takes the clutch some tenths of a second to close after
 	// the command has risen, and the controller may leave a little slip for
@@ -230,9 +231,9 @@ func DefaultSettings() Settings {
 			CoupledRangeRPM: 25, CoupledSpreadRPM: 4, CoupledSpread: 0.06, CoupledWindowS: 0.5},
 		Drive: DriveSettings{RunningRPM: 350, MovingKmh: 2, EndS: 4, StopStartS: 300, AccountS: 10},
 		ReleaseLag: ReleaseLagSettings{LimitS: 0.5, RelativeFactor: 3.5, RelativeS: 0.25, RelativeCount: 30,
-			PartedRPM: 10, DragShare: 0.88, DragAfterS: 0.3, WatchS: 6},
+			PartedRPM: 10, DragSag: 0.12, DragAfterS: 0.3, WatchS: 6},
 		HillSlip: HillSlipSettings{MinRPM: 15, MinS: 3, MinKmh: 15, MinAcceleratorPct: 3, SettleS: 1,
-			AskedShare: 0.95, UnaskedRPM: 15, UnaskedS: 5},
+			AskedDip: 0.05, UnaskedRPM: 15, UnaskedS: 5},
 		Apply:          ApplySettings{DoneRPM: 55, SlowS: 3, GiveUpS: 8},
 		Shift:          ShiftSettings{BeforeS: 0.6, AfterS: 0.6, OpenedRPM: 60},
 		OpenUnderDrive: OpenSettings{MinRPM: 80, MinS: 0.4, MinAcceleratorPct: 10, MinKmh: 10},

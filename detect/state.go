@@ -104,7 +104,7 @@ func (s *scene) observe(r *stream.Row) (began, ended, stopped bool) {
 		m.engine, m.turbine = r.V[stream.EngineSpeed], r.V[stream.TurbineSpeed]
 		m.slip = m.engine - m.turbine
 		if r.Derived&(1<<stream.TurbineSpeed) != 0 {
-			m.tol = r.Tol[stream.TurbineSpeed]
+			m.tol, m.grain = r.Tol[stream.TurbineSpeed], r.Grain
 		}
 	}
 	began, ended, stopped = s.seg.follow(m)

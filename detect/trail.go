@@ -23,7 +23,7 @@ const (
 type point struct {
 	at, early, late bus.Micros
 	engine, turbine float64
-	tol             float64
+	tol, grain      float64
 }
 
 func (p *point) slip() float64 { return p.engine - p.turbine }
@@ -43,7 +43,7 @@ func (t *trail) add(m *moment) {
 		at:     m.at,
 		early:  min(r.Prev[stream.EngineSpeed], r.Prev[stream.TurbineSpeed]),
 		late:   max(r.Next[stream.EngineSpeed], r.Next[stream.TurbineSpeed], m.at),
-		engine: m.engine, turbine: m.turbine, tol: m.tol,
+		engine: m.engine, turbine: m.turbine, tol: m.tol, grain: m.grain,
 	}
 	t.end++
 	if t.end-t.from > trailLen {

@@ -16,24 +16,40 @@ const (
 	bareRun = 400_000 * bus.Micros(1)
 )
 
+// Where the turbine's speed comes from a coarse road speed, the window is
+// coarseWindowS long; with steps of more than coarseMost rpm, or a ratio that is
+// known to less than coarseShare, an open clutch cannot be told from a closed
+// one.
+const (
+	coarseWindowS = 3.0
+	coarseMost    = 45.0
+	coarseShare   = 0.016
+)
+
 // judgeEvery spaces the judgements of coupling where no command is known.
 const judgeEvery = 100_000 * bus.Micros(1)
 
 func (p *partingTrack) uncommanded(s *scene, m *moment) {
 	if m.gap || !m.hasSlip || !s.seg.inDrive || m.hasGear && m.gear < 1 {
-		if p.hasCoupled && s.seg.inDrive && !m.running && !m.gap && m.row.Has(0) && (m.at-p.coupledTo).Seconds() < 1.5 && p.bareLow < float64(s.set.ReleaseLag.DragShare*s.idle) {
+		if p.hasCoupled && s.seg.inDrive && !m.running && !m.gap && m.row.Has(0) && (m.at-p.coupledTo).Seconds() < 1.5 && p.bareLow < float64((1-s.set.ReleaseLag.DragSag)*s.idle) {
 			p.bareFinish(s, m, outcomeStall, onset{at: m.at, early: p.coupledTo, late: m.at})
 		}
 		if m.gap || !s.seg.inDrive || (m.at-p.coupledTo).Seconds() > 2 {
 			p.bare0()
 		}
+		p.lacked = true
 		return
 	}
+	coarse := m.grain > coarseGrain
+	if coarse && p.lacked {
+		p.bare0() // a shift may have opened it
+	}
+	p.lacked = false
 	pedal, hasPedal := m.accelerator()
 	// Departure from a coupled stretch.
 	if p.hasCoupled {
 		if !m.running {
-			if p.bareLow < float64(s.set.ReleaseLag.DragShare*s.idle) {
+			if p.bareLow < float64((1-s.set.ReleaseLag.DragSag)*s.idle) {
 				p.bareFinish(s, m, outcomeStall, onset{at: m.at, early: p.coupledTo, late: m.at})
 			}
 			p.bare0()
@@ -45,7 +61,9 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 				p.bareAwayAt = s.trail.end - 1
 			}
 			p.bareAway++
-			if p.bareAway >= 2 {
+			if p.bareAway >= 2 && coarse {
+				p.bare0() // see coarseStop
+			} else if p.bareAway >= 2 {
 				o := s.trail.onset(p.coupledTo-bus.Second/2, p.bareAwayAt, p.bareMean, p.bareSpread)
 				p.bareFinish(s, m, outcomeParted, o)
 				p.bare0()
@@ -62,9 +80,20 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 	}
 	p.judged = m.at
 	w := max(s.set.Clutch.CoupledWindowS, float64(4.5*s.pitch))
+	if coarse {
+		w = max(w, coarseWindowS)
+	}
 	g := s.trail.judge(&s.set.Clutch, m.at-bus.Micros(w*1e6), m.at)
 	p.lastJudge = g
-	if g.verdict == coupled && abs(g.mean) > bareSlip+g.tol {
+	most := bareSlip + g.tol
+	if coarse {
+		// An open converter in overrun keeps about as far off.
+		most = s.set.Clutch.ClosedRPM + g.tol - float64(0.5*g.grain)
+		if g.grain > coarseMost || g.tol-g.grain > float64(coarseShare*m.turbine) {
+			most = -1
+		}
+	}
+	if g.verdict == coupled && abs(g.mean) > most {
 		// Two speeds some way apart may keep their distance by chance.
 		g.verdict = unobservable
 	}
@@ -116,11 +145,12 @@ func (p *partingTrack) bareFinish(s *scene, m *moment, how outcome, o onset) {
 
 // bare is the state of a clutch whose command is not known.
 func (p *partingTrack) bare(s *scene, m *moment, limit float64, overrun bool) clutchState {
-	set := &s.set.Clutch
-	far := set.OpenRPM + float64(2*m.tol)
 	g := &p.lastJudge
+	if m.grain > coarseGrain {
+		return p.bareCoarse(s, m, limit, overrun)
+	}
 	switch {
-	case m.slip > far || m.slip < -far:
+	case p.certainlyOpen(s, m):
 		p.bareState = open
 	case limit < 0:
 		p.bareState = unknown
@@ -131,10 +161,8 @@ func (p *partingTrack) bare(s *scene, m *moment, limit float64, overrun bool) cl
 	case p.bareState == closed && abs(m.slip) <= limit+float64(0.5*m.tol):
 		// Steady since it was last proved.
 	case p.bareState == partial && abs(m.slip-p.bareMean) <= limit+float64(0.5*m.tol):
-	case p.bareState == open && (abs(m.slip) > limit+float64(2*m.tol) || g.verdict == parted):
-		// Open until proved otherwise.
-	case g.verdict == parted && abs(m.slip) > limit+float64(2*m.tol) && m.at-p.judged < bus.Second:
-		p.bareState = open
+	case g.verdict == parted && m.slip < -limit-float64(2*m.tol) && m.at-p.judged < bus.Second:
+		p.bareState = open // no slip is regulated in overrun
 	default:
 		p.bareState = unknown
 	}
@@ -142,4 +170,45 @@ func (p *partingTrack) bare(s *scene, m *moment, limit float64, overrun bool) cl
 		return coast
 	}
 	return p.bareState
+}
+
+// bareCoarse is the same where the turbine's speed comes in coarse steps. Slip
+// is compared with what it was when the speeds were seen to move together, so
+// that the error of the ratio drops out.
+func (p *partingTrack) bareCoarse(s *scene, m *moment, limit float64, overrun bool) clutchState {
+	set := &s.set.Clutch
+	near := abs(m.slip-p.bareMean) <= set.ClosedRPM+float64(0.75*m.grain)
+	switch {
+	case p.certainlyOpen(s, m):
+		p.bareState = open
+	case limit < 0:
+		p.bareState = unknown
+	case p.hasCoupled && p.bareAway == 0 && near:
+		p.bareState = closed
+	case p.bareState == closed && near:
+		// Steady since it was last proved.
+	default:
+		p.bareState = unknown
+	}
+	if p.bareState == closed && overrun {
+		return coast
+	}
+	return p.bareState
+}
+
+// hillKmh is the speed below which no slip is regulated on a grade (cp: it is
+// done in the upper gears).
+const hillKmh = 40.0
+
+// certainlyOpen reports slip that no clutch under control has, where its command
+// is not known.
+func (p *partingTrack) certainlyOpen(s *scene, m *moment) bool {
+	far := s.set.Clutch.OpenRPM
+	if m.hasKmh && m.kmh < hillKmh {
+		far = apartRPM
+		if p.bareState == open {
+			far = bareSlip
+		}
+	}
+	return abs(m.slip)-m.tol > far
 }

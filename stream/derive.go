@@ -32,7 +32,8 @@ const (
 type LearnedRatio struct {
 	Gear int `json:"gear"`
 	// Of is the speed below the line: OutputSpeed (the ratio has no unit) or
-	// VehicleSpeed (rpm for 1 km/h).
+	// VehicleSpeed (rpm for 1 km/h). With GearNeutral the speed above it is that
+	// of the output shaft, which holds in all gears whose ratio is stated.
 	Of    Role    `json:"of"`
 	Ratio float64 `json:"ratio"`
 	// Spread is the half-width of the ratio as a share of it.
@@ -49,14 +50,18 @@ type gearRatio struct {
 }
 
 // gearRatios are the ratios of one gear to one speed.
-type gearRatios struct{ stated, learned gearRatio }
+// Scaled is the stated ratio with the tyres as driving has shown them.
+type gearRatios struct{ stated, scaled, learned gearRatio }
 
-// best is the narrower of the two.
+// best is the narrowest of them.
 func (g *gearRatios) best() gearRatio {
-	if g.stated.ratio == 0 || g.learned.ratio != 0 && g.learned.spread < g.stated.spread {
-		return g.learned
+	r := g.stated
+	for _, x := range [...]gearRatio{g.scaled, g.learned} {
+		if r.ratio == 0 || x.ratio != 0 && x.spread < r.spread {
+			r = x
+		}
 	}
-	return g.stated
+	return r
 }
 
 // derivation is what the Stream needs to work out turbine speed.
@@ -87,7 +92,11 @@ func (d *derivation) init(plan *Plan) {
 }
 
 func (d *derivation) learn(l LearnedRatio) {
-	if l.Gear < GearReverse || l.Gear > maxGear || l.Gear == GearNeutral || !(l.Ratio > 0) {
+	if l.Gear < GearReverse || l.Gear > maxGear || !(l.Ratio > 0) {
+		return
+	}
+	if l.Gear == GearNeutral {
+		d.scale(l)
 		return
 	}
 	t := &d.output[l.Gear+1]
@@ -104,6 +113,17 @@ func (d *derivation) learn(l LearnedRatio) {
 	d.possible = true
 }
 
+// scale takes a learned speed of the output shaft for 1 km/h.
+func (d *derivation) scale(l LearnedRatio) {
+	for g := range d.road {
+		d.road[g].scaled = gearRatio{}
+		if r := d.output[g].stated.ratio; r != 0 && l.Stable && l.Of == VehicleSpeed {
+			d.road[g].scaled = gearRatio{float64(r * l.Ratio), l.Spread + gearSpread}
+			d.possible = true
+		}
+	}
+}
+
 // SetLearnedRatio tells the stream a ratio that has been learned. A stated
 // ratio stays in use where it is the narrower of the two; one that is not
 // stable puts an end to the use of what was learned before.
@@ -111,7 +131,8 @@ func (s *Stream) SetLearnedRatio(l LearnedRatio) { s.derive.learn(l) }
 
 // Learned returns the ratios that the stream has learned by itself so far,
 // stable or not: where turbine speed is not mapped, it watches the driving in
-// which the controller reports the clutch closed. Kept in Facts.Learned, they
+// which the controller reports the clutch closed, or where it reports nothing,
+// rolling with the pedal released (see ObserveAlone). Kept in Facts.Learned, they
 // serve from the start of the next run.
 func (s *Stream) Learned() []LearnedRatio {
 	if s.learner == nil {
@@ -162,7 +183,8 @@ func (s *Stream) deriveTurbine(w *Row) {
 		step = max(step, lowRoad)
 	}
 	w.V[TurbineSpeed] = float64(v * r.ratio)
-	w.Tol[TurbineSpeed] = float64(r.ratio*step) + float64(math.Abs(w.V[TurbineSpeed])*r.spread)
+	w.Grain = float64(r.ratio * step)
+	w.Tol[TurbineSpeed] = w.Grain + float64(math.Abs(w.V[TurbineSpeed])*r.spread)
 	w.Prev[TurbineSpeed], w.Next[TurbineSpeed] = w.Prev[of], w.Next[of]
 	w.Known |= 1 << TurbineSpeed
 	w.Derived |= 1 << TurbineSpeed

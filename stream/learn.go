@@ -2,7 +2,7 @@ package stream
 
 import (
 	"math"
-	"sort"
+	"slices"
 	"strconv"
 
 	"joltwatch/bus"
@@ -40,6 +40,12 @@ type RatioLearner struct {
 	changing bus.Micros // until when a shift may still be going on
 	closed   bool
 	settled  bus.Micros // from when on a closed clutch has no slip left
+
+	// Where nothing says that the clutch is closed.
+	alone  bool
+	stated [maxGear + 2]float64 // turbine over output, by gear + 1
+	side   int8
+	rolls  [2]rolling
 }
 
 type episode struct {
@@ -52,6 +58,7 @@ type learning struct {
 	ratios  [episodeKeep]float64
 	n       int // ever
 	seconds float64
+	loads   int // stretches under load that agreed
 }
 
 func learnBase(i int) (Role, float64) {
@@ -124,21 +131,30 @@ func (x *learning) add(e *episode) {
 	x.seconds += (e.to - e.from).Seconds()
 }
 
-// ratio is the middle of the latest episodes and half their range.
-func (l *RatioLearner) ratio(i, gear int) LearnedRatio {
-	x := &l.gears[i][gear+1]
-	base, _ := learnBase(i)
+// middle is the middle of the latest episodes, and half their range as a share
+// of it.
+func (x *learning) middle() (mid, spread float64) {
 	var kept [episodeKeep]float64
 	n := copy(kept[:], x.ratios[:min(x.n, episodeKeep)])
-	sort.Float64s(kept[:n])
-	mid := kept[n/2]
+	slices.Sort(kept[:n])
+	mid = kept[n/2]
 	if n%2 == 0 {
 		mid = (kept[n/2-1] + kept[n/2]) / 2
 	}
-	spread := (kept[n-1] - kept[0]) / 2 / mid
+	return mid, (kept[n-1] - kept[0]) / 2 / mid
+}
+
+// ratio is what is known of one gear.
+func (l *RatioLearner) ratio(i, gear int) LearnedRatio {
+	x := &l.gears[i][gear+1]
+	base, _ := learnBase(i)
+	mid, spread := x.middle()
 	r := LearnedRatio{Gear: gear, Of: base, Episodes: x.n,
 		Ratio: sixDigits(mid), Spread: sixDigits(max(spread, gearSpread)), Seconds: math.Round(x.seconds*10) / 10}
 	r.Stable = x.n >= stableCount && x.seconds >= stableTime && spread <= stableSpread
+	if l.alone {
+		r.Stable = x.n >= stableCount && x.loads >= loadAgrees && spread <= stableSpread
+	}
 	return r
 }
 
@@ -160,4 +176,26 @@ func (l *RatioLearner) Ratios() []LearnedRatio {
 		}
 	}
 	return out
+}
+
+// learn gives the learner a row, and takes what it has learned into use.
+func (s *Stream) learn(w *Row) {
+	if s.reported {
+		if l, ok := s.learner.Observe(w, ReportedClosed(w)); ok {
+			s.derive.learn(l)
+		}
+		return
+	}
+	done, n := s.learner.ObserveAlone(w, s.stepOf(OutputSpeed), s.stepOf(VehicleSpeed))
+	for _, l := range done[:n] {
+		s.derive.learn(l)
+	}
+}
+
+// stepOf is one raw step of the source in use, in the role's unit.
+func (s *Stream) stepOf(r Role) float64 {
+	if a := s.roles[r].active; a >= 0 {
+		return s.feeds[a].step
+	}
+	return 0
 }

@@ -83,7 +83,9 @@ type Stream struct {
 	derive derivation
 	// learner is nil where turbine speed is mapped.
 	learner *RatioLearner
-	stats   Stats
+	// reported: the controller says whether the clutch is closed.
+	reported bool
+	stats    Stats
 }
 
 // Stats is what a Stream has counted.
@@ -130,8 +132,12 @@ func New(plan *Plan) (*Stream, error) {
 		s.roles[r].queue.points = make([]point, queueLen)
 	}
 	s.derive.init(plan)
-	if !has[TurbineSpeed] && has[EngineSpeed] && has[Gear] && (has[OutputSpeed] || has[VehicleSpeed]) && (has[LockupState] || has[ClutchCommand]) {
+	if !has[TurbineSpeed] && has[EngineSpeed] && has[Gear] && (has[OutputSpeed] || has[VehicleSpeed]) {
 		s.learner = &RatioLearner{}
+		s.reported = has[LockupState] || has[ClutchCommand]
+		for g, r := range plan.Facts.Ratios {
+			s.learner.State(g, r)
+		}
 	}
 	s.torque.stated = plan.Facts.TorqueReferenceNm
 	s.growFeeds()
@@ -371,7 +377,7 @@ func (s *Stream) emitOldest(sink Sink) {
 // align works out the row at t.
 func (s *Stream) align(t bus.Micros) {
 	w := &s.row
-	w.At, w.Known, w.Derived, w.Tol[TurbineSpeed] = t, 0, 0, 0
+	w.At, w.Known, w.Derived, w.Tol[TurbineSpeed], w.Grain = t, 0, 0, 0, 0
 	for _, r := range s.mapped {
 		x := &s.roles[r]
 		w.V[r], w.Prev[r], w.Next[r] = 0, 0, 0
@@ -410,9 +416,7 @@ func (s *Stream) align(t bus.Micros) {
 		s.deriveTurbine(w)
 	}
 	if s.learner != nil {
-		if l, ok := s.learner.Observe(w, ReportedClosed(w)); ok {
-			s.derive.learn(l)
-		}
+		s.learn(w)
 	}
 }
 

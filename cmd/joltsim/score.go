@@ -260,7 +260,7 @@ func aimsOf(t *tally) []aim {
 }
 
 // measureOrder fixes the order in which measures are shown.
-var measureOrder = []string{"lag_s", "slip_mean_rpm", "points", "engine_pulled_down_rpm", "lining_energy_j", "dip_depth_kpa",
+var measureOrder = []string{"lag_s", "slip_mean_rpm", "points", "unknown_points", "engine_pulled_down_rpm", "lining_energy_j", "dip_depth_kpa",
 	"slip_peak_rpm", "flare_rpm", "frequency_hz"}
 
 func writeTable(w io.Writer, t *tally, aims []aim, notes bool) error {

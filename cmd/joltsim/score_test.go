@@ -14,17 +14,24 @@ import (
 // and what a flawless monitor would say of it.
 func invented() (*job, *drive.Truth, *seen) {
 	j := &job{Case: drive.Case{Name: "invented/minibus", Scenario: drive.Scenario{Vehicle: "minibus"}}, normal: true}
-	tr := &drive.Truth{End: 100 * bus.Second}
-	tr.Drives = []drive.DriveTruth{{To: 100 * bus.Second, EngineS: 3600, MovingS: 1000, ClosedS: 600, PartialS: 200, CoastS: 100, OpenS: 100}}
+	tr := &drive.Truth{End: 1000 * bus.Second}
+	tr.Drives = []drive.DriveTruth{{To: 1000 * bus.Second, EngineS: 3600, MovingS: 1000, ClosedS: 600, PartialS: 200, CoastS: 100, OpenS: 100}}
 	tr.Releases = []drive.Release{
 		{Reason: "stop", Fell: 10 * bus.Second, Parted: 10*bus.Second + 100_000, Parted5: 10*bus.Second + 110_000, LagS: 0.1},
 		{Reason: "stop", Fell: 30 * bus.Second, Parted: 31 * bus.Second, Parted5: 31*bus.Second + 10_000, LagS: 1, InjectedS: 1},
 	}
 	tr.Slips = []drive.Slip{{From: 50 * bus.Second, To: 70 * bus.Second, Asked: true, Mean: 100, Peak: 110, Kmh: 100}}
 	for t := bus.Micros(0); t < tr.End; t += drive.TraceStep {
-		p := drive.TracePoint{Engine: 2000, Turbine: 2000, State: drive.StateClosed}
-		if t >= 50*bus.Second && t < 70*bus.Second {
+		p := drive.TracePoint{Engine: 2000, Turbine: 2000, State: drive.StateClosed, Kmh: 50}
+		switch s := t / bus.Second; {
+		case s >= 50 && s < 70:
 			p.Turbine, p.State = 1900, drive.StatePartial
+		case s >= 600 && s < 780:
+			p.State = drive.StatePartial
+		case s >= 780 && s < 880:
+			p.State = drive.StateCoast
+		case s >= 880 && s < 980:
+			p.State = drive.StateOpen
 		}
 		tr.Trace = append(tr.Trace, p)
 	}

@@ -34,7 +34,7 @@ func (s *soak) harvest() {
 	s.must(err)
 	for i := range tr.Releases {
 		r := &tr.Releases[i]
-		dragging := r.InjectedNm > 0 && r.LagS > rl.LimitS && r.TurbineMin < (rl.DragShare-0.07)*v.IdleRPM
+		dragging := r.InjectedNm > 0 && r.LagS > rl.LimitS && r.TurbineMin < (0.93-rl.DragSag)*v.IdleRPM
 		if r.Reapplied || r.Reason == "selector" || r.InjectedNm > 0 && !dragging || r.InjectedS > 0 && r.Reason != "stop" {
 			continue
 		}

@@ -30,6 +30,21 @@ func hatch() *Vehicle {
 	return v
 }
 
+// saloon answers requests only, more slowly than the estate, and has no turbine
+// speed, command or state of the clutch either: for choosing what such a car
+// can be told by.
+func saloon() *Vehicle {
+	v := hatch()
+	v.Name, v.MassKg, v.DragArea = "saloon", 1540, 0.66
+	v.WheelRadius, v.FinalDrive, v.IdleRPM = 0.31, 3.55, 690
+	v.Converter = Converter{StallK: 150, StallRatio: 2.0, CouplingSR: 0.85, OverrunShare: 0.55}
+	v.Clutch = Clutch{TouchKPa: 190, NmPerKPa: 1.3, FillLag: 0.07, VentLag: 0.33}
+	v.Ratios, v.Reverse = []float64{3.94, 2.20, 1.44, 1.08, 0.83, 0.62}, 3.1
+	v.Control.ReleaseAbove, v.Control.PartialSlip = 60, 30
+	v.Layout = polled(v, 6, nil)
+	return v
+}
+
 // estate is a passenger car that answers requests only, and has no turbine
 // speed, no clutch command and no clutch state to give: the turbine follows
 // from road speed and gear.

@@ -15,7 +15,7 @@ const (
 // Vehicles returns the names of the set's vehicles.
 func (s Set) Vehicles() []string {
 	if s == Tuning {
-		return []string{"van", "hatch"}
+		return []string{"van", "hatch", "saloon"}
 	}
 	return []string{"minibus", "pickup", "lorry", "estate"}
 }

@@ -10,7 +10,7 @@ import (
 // Vehicles are the invented vehicles. Tuning vehicles serve while thresholds
 // are chosen, the others only for scoring; see Library.
 func Vehicles() []*Vehicle {
-	return []*Vehicle{van(), hatch(), minibus(), pickup(), lorry(), estate()}
+	return []*Vehicle{van(), hatch(), saloon(), minibus(), pickup(), lorry(), estate()}
 }
 
 // VehicleByName returns a vehicle, or an error that lists the names.
