@@ -56,6 +56,11 @@ vmtest: ## sockets, serial driver and requests against a real CAN kernel, emulat
 	.ci/vm/build
 	.ci/vm/test
 
+.PHONY: load
+load: ## two saturated buses for minutes, on a pipe and in the emulated machine (SECONDS=120)
+	$(GO) test ./cmd/joltwatch -count=1 -run '^TestPipeLoad$$' -v -load.seconds $(or $(SECONDS),120)
+	.ci/vm/test -test.run '^TestVMSocketLoad$$' -load $(or $(SECONDS),120)
+
 .PHONY: findscore
 findscore: ## the signal search on scrambled layouts of known truth (SEEDS=100)
 	$(GO) run ./cmd/joltbench/find/score -from $(or $(FROM),101) -seeds $(or $(SEEDS),100)
