@@ -29,8 +29,8 @@ type apply struct {
 	// clean is how long, in seconds, the slip has stood since the last shift,
 	// and longest the longest such time.
 	clean, longest float64
-	lost    bool
-	gear    int
+	lost           bool
+	gear           int
 }
 
 // applyTail is how long after the end the engine's dip is still watched, in

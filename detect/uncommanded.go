@@ -17,11 +17,13 @@ const (
 )
 
 // Where the turbine's speed comes from a coarse road speed, the window is
-// coarseWindowS long; with steps of more than coarseMost rpm, or a ratio that is
+// coarseWindowS long, or coarseWindow where the turbine moved too little in that;
+// with steps of more than coarseMost rpm, or a ratio that is
 // known to less than coarseShare, an open clutch cannot be told from a closed
 // one.
 const (
 	coarseWindowS = 3.0
+	coarseWindow  = 12 * bus.Second
 	coarseMost    = 45.0
 	coarseShare   = 0.016
 )
@@ -84,6 +86,9 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 		w = max(w, coarseWindowS)
 	}
 	g := s.trail.judge(&s.set.Clutch, m.at-bus.Micros(w*1e6), m.at)
+	if coarse && g.verdict == unobservable {
+		g = s.trail.judge(&s.set.Clutch, m.at-coarseWindow, m.at)
+	}
 	p.lastJudge = g
 	most := bareSlip + g.tol
 	if coarse {

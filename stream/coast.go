@@ -25,7 +25,8 @@ const (
 	// originSure is the most by which the line may be unsure at nothing, as a
 	// share of the engine speed, and rollSteps how many steps of the speed it
 	// may miss by besides: a speed that is cut off is half a step low.
-	originSure, rollSteps = 0.03, 0.75
+	originSure, rollSteps = 0.045, 0.75
+	aloneCount            = 3
 	loadAgrees            = 2
 	loadSpread            = 0.02
 )
@@ -180,7 +181,7 @@ func (x *learning) roll(e *rolling, step, by float64) bool {
 	// The line at nothing, and the standard deviation of that.
 	origin := my - float64(b*mx)
 	sd := math.Sqrt(resid/n) * math.Sqrt(1+float64(mx*mx)/vx)
-	if sd > float64(originSure*my) || math.Abs(origin) > float64(rollSteps*step*k)+float64(2*sd) {
+	if sd > float64(originSure*my) || math.Abs(origin) > float64(rollSteps*step*k)+float64(1.5*sd) {
 		return false
 	}
 	x.ratios[x.n%episodeKeep] = k / by

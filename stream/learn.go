@@ -153,7 +153,7 @@ func (l *RatioLearner) ratio(i, gear int) LearnedRatio {
 		Ratio: sixDigits(mid), Spread: sixDigits(max(spread, gearSpread)), Seconds: math.Round(x.seconds*10) / 10}
 	r.Stable = x.n >= stableCount && x.seconds >= stableTime && spread <= stableSpread
 	if l.alone {
-		r.Stable = x.n >= stableCount && x.loads >= loadAgrees && spread <= stableSpread
+		r.Stable = x.n >= aloneCount && x.loads >= loadAgrees && spread <= stableSpread
 	}
 	return r
 }
