@@ -93,6 +93,7 @@ func prepare(ctx context.Context, c *sql.Conn, folder, tmp string, a Asked) erro
 		"SET autoinstall_known_extensions = false",
 		"SET autoload_known_extensions = false",
 		"SET TimeZone = 'UTC'",
+		"SET preserve_insertion_order = false", // each answer is sorted by itself
 		"SET temp_directory = " + quote(tmp),
 		"SET VARIABLE dataset = " + quote(filepath.ToSlash(folder)),
 		"SET VARIABLE last_day = DATE " + quote(a.LastDay.UTC().Format(time.DateOnly)),

@@ -18,7 +18,7 @@ SET VARIABLE units_files = coalesce(getvariable('units_files'), getvariable('dat
 CREATE OR REPLACE TEMP TABLE drives AS
 SELECT vehicle, day, day >= getvariable('week_first') AS this_week, clocked, received,
        engine_on_s, moving_s, unknown_s, stops, stops_observed, chances
-FROM read_parquet(getvariable('accounts_files'), hive_partitioning = true, union_by_name = true,
+FROM read_parquet(getvariable('accounts_files'), hive_partitioning = true,
                   hive_types = {'vehicle': VARCHAR, 'day': DATE})
 WHERE day BETWEEN getvariable('first_day') AND getvariable('last_day')
   AND engine_on_s BETWEEN 0 AND 864000 AND moving_s BETWEEN 0 AND 864000 AND unknown_s BETWEEN 0 AND 864000
@@ -29,7 +29,7 @@ QUALIFY row_number() OVER (PARTITION BY vehicle, stay, run, drive
 -- One row a finding that was measured: the latest record of it, once.
 CREATE OR REPLACE TEMP TABLE lags AS
 SELECT vehicle, day, day >= getvariable('week_first') AS this_week, class, lag_s
-FROM read_parquet(getvariable('events_files'), hive_partitioning = true, union_by_name = true,
+FROM read_parquet(getvariable('events_files'), hive_partitioning = true,
                   hive_types = {'vehicle': VARCHAR, 'day': DATE})
 WHERE day BETWEEN getvariable('first_day') AND getvariable('last_day')
   AND kind = 'release-lag' AND lag_s BETWEEN 0 AND 600
@@ -40,7 +40,7 @@ QUALIFY row_number() OVER (PARTITION BY vehicle, stay, event
 CREATE OR REPLACE TEMP TABLE reports AS
 SELECT vehicle, day, coalesce(time, received) AS told, received, program, greatest(store_bytes, 0) AS store_bytes,
        greatest(quota_bytes, 0) AS quota_bytes, greatest(free_bytes, 0) AS free_bytes, runs, cut, troubles, left_files, left_bytes
-FROM read_parquet(getvariable('units_files'), hive_partitioning = true, union_by_name = true,
+FROM read_parquet(getvariable('units_files'), hive_partitioning = true,
                   hive_types = {'vehicle': VARCHAR, 'day': DATE})
 WHERE day BETWEEN getvariable('first_day') AND getvariable('last_day')
 QUALIFY row_number() OVER (PARTITION BY vehicle, id ORDER BY received) = 1;
