@@ -282,9 +282,9 @@ func frameBits(dataBytes int) int { return 1 + 11 + 1 + 1 + 1 + 4 + 8*dataBytes 
 var loadSeconds = flag.Int("load", 20, "how many seconds the load test in the emulated machine lasts")
 
 // Two saturated buses of 1 Mbit/s, with full frames, merged: every frame is
-// received or counted as dropped, and where the machine carries at least one
-// bus's worth none is dropped. It is emulated, so the sender may not reach the
-// rate; the log says what it reached.
+// received or counted as dropped, and where the machine carries the rate none is
+// dropped. It is emulated, so on a busy host the sender may not reach the rate;
+// the log says what it reached.
 func TestVMSocketLoad(t *testing.T) {
 	needVM(t)
 	if n := frameBits(8); n != 111 {
@@ -379,7 +379,7 @@ func TestVMSocketLoad(t *testing.T) {
 	// Where the machine that emulates is busy with other work, the emulated one
 	// stands still for seconds, and no queue bridges that: then only the
 	// account is held to.
-	if carried := float64(sent.Load()) / seconds; carried < float64(rate) {
+	if carried := float64(sent.Load()) / seconds; carried < 0.99*float64(2*rate) {
 		t.Logf("the machine carries %.0f frames/s only: too slow to ask for no loss", carried)
 	} else if dropped != 0 {
 		t.Errorf("%d frames dropped at %.0f frames/s", dropped, carried)
