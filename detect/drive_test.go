@@ -1,6 +1,7 @@
 package detect_test
 
 import (
+	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -162,20 +163,26 @@ func TestPolledSignalsClaimNothing(t *testing.T) {
 	}
 }
 
+// words is all that was said.
+func words(c *catch) string {
+	var b strings.Builder
+	for i := range c.findings {
+		f := c.findings[i]
+		x, err := json.Marshal(f.Context)
+		if err != nil {
+			panic(err)
+		}
+		f.Context = detect.Context{} // holds pointers
+		fmt.Fprintf(&b, "%+v %s %v\n", f, x, c.places[i])
+	}
+	fmt.Fprintf(&b, "%+v\n", *c.account)
+	return b.String()
+}
+
 // The same input gives the same words, digit for digit.
 func TestSameInputSameFindings(t *testing.T) {
 	r, plan := simulate(t, drive.Scenario{Name: "t", Vehicle: "van", Seed: 13, Steps: round})
-	say := func() string {
-		got := watch(t, r, plan)
-		var b strings.Builder
-		for i := range got.findings {
-			f := got.findings[i]
-			f.Context = detect.Context{}
-			fmt.Fprintf(&b, "%+v %v\n", f, got.places[i])
-		}
-		fmt.Fprintf(&b, "%+v", *got.account)
-		return b.String()
-	}
+	say := func() string { return words(watch(t, r, plan)) }
 	if a, b := say(), say(); a != b {
 		t.Errorf("two runs differ:\n%s\n%s", a, b)
 	}

@@ -10,12 +10,17 @@ import (
 	"github.com/DataDog/sketches-go/ddsketch"
 	"github.com/DataDog/sketches-go/ddsketch/mapping"
 	"github.com/DataDog/sketches-go/ddsketch/store"
+
+	"joltwatch/stream"
 )
 
 // history is the vehicle's own normal: a quantile sketch of each chief measure
 // by temperature band and gear.
 type history struct {
 	of map[historyKey]*ddsketch.DDSketch
+	// ratios are what the stream has learned of the gears: it is kept with the
+	// rest, since it is the vehicle's as well.
+	ratios []stream.RatioMemory
 }
 
 // historyKey is one distribution. Band is the temperature band of the account
@@ -140,8 +145,9 @@ type historyRecord struct {
 }
 
 type historyFile struct {
-	Version int             `json:"version"`
-	Of      []historyRecord `json:"of"`
+	Version int                  `json:"version"`
+	Of      []historyRecord      `json:"of"`
+	Ratios  []stream.RatioMemory `json:"ratios,omitempty"`
 }
 
 func (h *history) encode() []byte {
@@ -161,7 +167,7 @@ func (h *history) encode() []byte {
 		}
 		return a.Gear - b.Gear
 	})
-	f := historyFile{Version: 1, Of: []historyRecord{}}
+	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios}
 	for _, k := range keys {
 		var b []byte
 		h.of[k].Encode(&b, false)
@@ -206,6 +212,6 @@ func (h *history) decode(b []byte) (err error) {
 			of[r.historyKey] = s
 		}
 	}
-	h.of = of
+	h.of, h.ratios = of, f.Ratios
 	return nil
 }

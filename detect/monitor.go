@@ -161,6 +161,22 @@ func (m *Monitor) History() []byte { return m.out.history.encode() }
 // changed where there is an error. Empty input is no error.
 func (m *Monitor) LoadHistory(b []byte) error { return m.out.history.decode(b) }
 
+// KeepRatios puts the ratios that the stream has learned into the history.
+func (m *Monitor) KeepRatios(r []stream.RatioMemory) { m.out.history.ratios = r }
+
+// Ratios returns those that the history holds.
+func (m *Monitor) Ratios() []stream.RatioMemory { return m.out.history.ratios }
+
+// RatiosIn returns the ratios of the gears that a History holds, stable or not.
+func RatiosIn(b []byte) ([]stream.LearnedRatio, error) {
+	var h history
+	h.init()
+	if err := h.decode(b); err != nil {
+		return nil, err
+	}
+	return stream.RatiosOf(h.ratios), nil
+}
+
 // emitter hands on findings and accounts.
 type emitter struct {
 	out     Out

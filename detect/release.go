@@ -112,7 +112,7 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 	if p.outcome == outcomeParted && p.command {
 		// It was counted as holding up to the first row that was apart.
 		if back := (p.away - p.part.at).Seconds(); back > 0 && m.state == open {
-			led.move(coast, open, back)
+			led.lockup.move(coast, open, back)
 		}
 	}
 	if p.command {

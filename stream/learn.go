@@ -1,6 +1,7 @@
 package stream
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strconv"
@@ -150,7 +151,7 @@ func (l *RatioLearner) ratio(i, gear int) LearnedRatio {
 	base, _ := learnBase(i)
 	mid, spread := x.middle()
 	r := LearnedRatio{Gear: gear, Of: base, Episodes: x.n,
-		Ratio: sixDigits(mid), Spread: sixDigits(max(spread, gearSpread)), Seconds: math.Round(x.seconds*10) / 10}
+		Ratio: sixDigits(mid), Spread: sixDigits(max(spread, gearSpread)), Seconds: round1(x.seconds)}
 	r.Stable = x.n >= stableCount && x.seconds >= stableTime && spread <= stableSpread
 	if l.alone {
 		r.Stable = x.n >= aloneCount && x.loads >= loadAgrees && spread <= stableSpread
@@ -158,10 +159,32 @@ func (l *RatioLearner) ratio(i, gear int) LearnedRatio {
 	return r
 }
 
+func round1(v float64) float64 { return math.Round(v*10) / 10 }
+
 // sixDigits rounds to six significant digits, the same on every machine.
 func sixDigits(v float64) float64 {
 	r, _ := strconv.ParseFloat(strconv.FormatFloat(v, 'e', 5, 64), 64)
 	return r
+}
+
+// Text says the ratio with its spread and what it rests on, in one line.
+func (r LearnedRatio) Text() string {
+	what, unit := "turbine over "+r.Of.String(), ""
+	if r.Of == VehicleSpeed {
+		unit = " rpm for 1 km/h"
+	}
+	of := "gear " + strconv.Itoa(r.Gear)
+	switch r.Gear {
+	case GearReverse:
+		of = "reverse"
+	case GearNeutral:
+		of, what = "all gears", "output over "+r.Of.String()
+	}
+	use := "in use"
+	if !r.Stable {
+		use = "not stable yet, not used"
+	}
+	return fmt.Sprintf("%s: %s %.4g%s ± %.1f %%, from %d stretches of %.0f s; %s", of, what, r.Ratio, unit, 100*r.Spread, r.Episodes, r.Seconds, use)
 }
 
 // Ratios returns what has been learned so far, stable or not, shaft ratios
@@ -182,12 +205,20 @@ func (l *RatioLearner) Ratios() []LearnedRatio {
 func (s *Stream) learn(w *Row) {
 	if s.reported {
 		if l, ok := s.learner.Observe(w, ReportedClosed(w)); ok {
-			s.derive.learn(l)
+			s.use(l)
 		}
 		return
 	}
 	done, n := s.learner.ObserveAlone(w, s.stepOf(OutputSpeed), s.stepOf(VehicleSpeed))
 	for _, l := range done[:n] {
+		s.use(l)
+	}
+}
+
+// use takes a ratio into use, or out of it. One that rests on too little yet
+// says nothing against what an earlier run has learned.
+func (s *Stream) use(l LearnedRatio) {
+	if l.Stable || l.Episodes >= stableCount {
 		s.derive.learn(l)
 	}
 }

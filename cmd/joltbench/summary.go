@@ -7,6 +7,7 @@ import (
 
 	"joltwatch/cmd/joltbench/review"
 	"joltwatch/detect"
+	"joltwatch/stream"
 )
 
 type summaryCmd struct {
@@ -81,6 +82,15 @@ func (c *summaryCmd) Run(h *host) error {
 		p("\n")
 	}
 
+	if len(s.Ratios) > 0 {
+		p("\nRatios learned\n")
+		w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
+		for _, r := range s.Ratios {
+			fmt.Fprintf(w, "  %s\n", r.Text())
+		}
+		w.Flush()
+	}
+
 	p("\nFound\n")
 	if len(s.Events) == 0 {
 		p("  nothing\n")
@@ -129,8 +139,10 @@ type summaryJSON struct {
 	Chances  []chanceJSON       `json:"chances"`
 	Bands    []detect.Band      `json:"bands"`
 	Programs []string           `json:"programs"`
-	Remarks  []string           `json:"remarks"`
-	Damaged  bool               `json:"damaged"`
+	// Ratios are those learned; absent where the turbine's speed is mapped.
+	Ratios  []stream.LearnedRatio `json:"learned_ratios,omitempty"`
+	Remarks []string              `json:"remarks"`
+	Damaged bool                  `json:"damaged"`
 }
 
 type count struct {
@@ -164,7 +176,7 @@ func summaryObject(s *review.Stay, t *review.Total) summaryJSON {
 		BytesWritten: s.Card.BytesWritten, Syncs: s.Card.Syncs,
 		Frames: t.Frames, BadLines: t.BadLines, Dropped: t.Dropped, ErrorFrames: t.Errors, Events: len(s.Events),
 		Counts: []count{}, Roles: []roleJSON{}, Fresh: map[string]float64{}, Chances: []chanceJSON{}, Bands: t.Bands,
-		Programs: s.Programs, Remarks: s.Remarks, Damaged: s.Damaged}
+		Programs: s.Programs, Ratios: s.Ratios, Remarks: s.Remarks, Damaged: s.Damaged}
 	if len(s.Drives) > 0 {
 		first, last := &s.Drives[0], &s.Drives[len(s.Drives)-1]
 		o.Start, o.End = review.When(first.Clock, first.Account.Start), review.When(last.Clock, last.Account.End)

@@ -419,6 +419,9 @@ func (k *checker) plausibility() []remark {
 		}
 		out = append(out, remark{fmt.Sprintf("ratio in gear %d", g), ok, says})
 	}
+	for _, l := range k.stream.Learned() {
+		out = append(out, remark{"ratio learned", true, l.Text()})
+	}
 	if want := k.plan.Facts.IdleRPM; k.idle.n > 100 && want > 0 {
 		v, _ := k.idle.median()
 		out = append(out, remark{"idle speed", math.Abs(v/want-1) < 0.3, fmt.Sprintf("%.0f rpm at standstill; the vehicle file says idle is %.0f", v, want)})

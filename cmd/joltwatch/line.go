@@ -135,6 +135,7 @@ func (l *line) Account(a *detect.Account) {
 	if l.store != nil {
 		l.keep(l.store.Account(a))
 		if a.Ended {
+			l.monitor.KeepRatios(l.stream.RatioMemory())
 			l.keep(l.store.History(l.monitor.History()))
 		}
 	}

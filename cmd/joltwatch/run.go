@@ -219,7 +219,11 @@ func (l *line) recall(dir string) error {
 	if err != nil {
 		return err
 	}
-	return l.monitor.LoadHistory(s.History())
+	if err := l.monitor.LoadHistory(s.History()); err != nil {
+		return err
+	}
+	l.stream.RecallRatios(l.monitor.Ratios())
+	return nil
 }
 
 // refuseRepeat keeps a recording from being counted twice in one stay.

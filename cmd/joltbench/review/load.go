@@ -41,6 +41,12 @@ func Load(dir string) (*Stay, error) {
 		return nil, err
 	}
 	s.boots(store)
+	if s.Ratios, err = detect.RatiosIn(store.History()); err != nil {
+		s.Remark(fmt.Sprintf("what earlier drives taught cannot be read: %v", err))
+	}
+	for _, p := range s.plans {
+		p.Facts.Learned = s.Ratios // only those that are stable are used
+	}
 	for _, a := range store.Accounts() {
 		s.Drives = append(s.Drives, Drive{Boot: a.Boot, Clock: a.Clock, Account: a.Account})
 	}

@@ -33,6 +33,9 @@ type Stay struct {
 	Events []Event
 	// Remarks say what is missing or damaged, for people.
 	Remarks []string
+	// Ratios are the ratios of the gears that were learned in the vehicle,
+	// stable or not; empty where the turbine's speed is mapped.
+	Ratios []stream.LearnedRatio
 	// Card is what the unit has asked of its medium.
 	Card storage.Usage
 	// Damaged is true where a part of the store could not be read.
