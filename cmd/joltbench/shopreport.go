@@ -221,7 +221,7 @@ func (c *shopReportCmd) writeSQL() error {
 }
 
 func shopText(out io.Writer, s *rank.Shop) error {
-	fmt.Fprintf(out, "%d vehicles, %s to %s (UTC), false-discovery rate %s\n", s.Vehicles, s.WeekFirst.Format(time.DateOnly), s.LastDay.Format(time.DateOnly), review.Share(s.Rate))
+	fmt.Fprintf(out, "%d vehicles, %s to %s (UTC), false-discovery rate %.3g %%\n", s.Vehicles, s.WeekFirst.Format(time.DateOnly), s.LastDay.Format(time.DateOnly), 100*s.Rate)
 	for _, r := range s.Remarks {
 		fmt.Fprintln(out, "- "+plain(r))
 	}

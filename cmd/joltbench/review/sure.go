@@ -63,6 +63,8 @@ func Share(x float64) string {
 		return fmt.Sprintf("%.1f %%", p)
 	case p == 0:
 		return "0 %"
+	case p < 0.01:
+		return fmt.Sprintf("%.1g %%", p)
 	default:
 		return fmt.Sprintf("%.2f %%", p)
 	}

@@ -560,3 +560,58 @@ func BenchmarkFlush(b *testing.B) {
 		}
 	}
 }
+
+// A bucket is brought to a local folder: what is new is fetched, what is gone
+// goes, and the rest is left.
+func TestLocal(t *testing.T) {
+	where := places(t)["bucket"](t)
+	cache := filepath.Join(t.TempDir(), "cache")
+	d, err := Open(where)
+	if err != nil {
+		t.Fatal(err)
+	}
+	give(t, d, event("van-1", received, 1), event("van-2", received, 1), unit("van-2", received, 1))
+	flush(t, d)
+	// Names that are not the dataset's own are not fetched.
+	b := d.at.(*bucket)
+	for _, name := range []string{"events/notes.parquet", "events/vehicle=x/day=y/../../../../out.parquet"} {
+		if err := b.write(context.Background(), name, []byte("x")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	check := func(want int) map[string]time.Time {
+		t.Helper()
+		at, err := Local(context.Background(), where, cache)
+		if err != nil || at != cache {
+			t.Fatalf("%s, %v", at, err)
+		}
+		files := map[string]time.Time{}
+		filepath.WalkDir(cache, func(p string, e fs.DirEntry, err error) error {
+			if err == nil && !e.IsDir() {
+				info, _ := e.Info()
+				files[p] = info.ModTime()
+			}
+			return err
+		})
+		if len(files) != want {
+			t.Errorf("%d files, want %d: %v", len(files), want, files)
+		}
+		return files
+	}
+	first := check(3)
+	give(t, d, event("van-1", received, 2)) // replaces one file
+	flush(t, d)
+	second := check(3)
+	same := 0
+	for name, at := range second {
+		if first[name].Equal(at) {
+			same++
+		}
+	}
+	if same != 2 {
+		t.Errorf("%d files were left, want 2", same)
+	}
+	if _, err := Local(context.Background(), filepath.Join(cache, "nowhere"), ""); err == nil {
+		t.Error("a folder that is not there")
+	}
+}

@@ -4,11 +4,13 @@ package questions
 
 import (
 	"context"
+	"database/sql"
 	"fmt"
 	"math"
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -274,6 +276,80 @@ func TestOnce(t *testing.T) {
 	empty, err := Ask(context.Background(), t.TempDir(), Asked{LastDay: lastDay, HistoryDays: 7})
 	if err != nil || len(empty.Units)+len(empty.Chances)+len(empty.Coverage) != 0 {
 		t.Errorf("an empty dataset: %+v, %v", empty, err)
+	}
+}
+
+// The files do what their own first lines say, without this program around them.
+func TestFilesStandAlone(t *testing.T) {
+	f := &invented.Fleet{Vehicles: 4, Days: 20, LastDay: lastDay, Seed: 3}
+	dir := write(t, f)
+	c, err := sql.Open("duckdb", "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	c.SetMaxOpenConns(1)
+	text, err := files.ReadFile("views.sql")
+	if err != nil {
+		t.Fatal(err)
+	}
+	set := strings.NewReplacer("my-shop/dataset", filepath.ToSlash(dir), "2026-03-10", lastDay.Format(time.DateOnly))
+	lines := 0
+	for _, line := range strings.Split(string(text), "\n") {
+		if q, ok := strings.CutPrefix(line, "--   "); ok {
+			q, _, _ = strings.Cut(q, " -- ")
+			if _, err := c.Exec(set.Replace(q)); err != nil {
+				t.Fatalf("%s: %v", q, err)
+			}
+			lines++
+		}
+	}
+	if lines < 4 {
+		t.Fatalf("%d lines say what to set", lines)
+	}
+	if _, err := c.Exec(string(text)); err != nil {
+		t.Fatal(err)
+	}
+	list, err := files.ReadDir(".")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range list {
+		text, err := files.ReadFile(e.Name())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if e.Name() == "views.sql" {
+			continue
+		}
+		rows, err := c.Query(string(text))
+		if err != nil {
+			t.Fatalf("%s: %v", e.Name(), err)
+		}
+		n := 0
+		for rows.Next() {
+			n++
+		}
+		if err := rows.Err(); err != nil || n == 0 {
+			t.Errorf("%s: %d rows, %v", e.Name(), n, err)
+		}
+		rows.Close()
+	}
+}
+
+// A damaged file is named, and nothing is made up in its place.
+func TestDamagedFile(t *testing.T) {
+	dir := write(t, &invented.Fleet{Vehicles: 1, Days: 3, LastDay: lastDay, Seed: 3})
+	list, err := filepath.Glob(filepath.Join(dir, "accounts", "*", "*", "*.parquet"))
+	if err != nil || len(list) == 0 {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(list[0], []byte("PAR1 and no more"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	_, err = Ask(context.Background(), dir, Asked{LastDay: lastDay, HistoryDays: 7})
+	if err == nil || !strings.Contains(err.Error(), filepath.Base(list[0])) || strings.Contains(err.Error(), "\n") {
+		t.Errorf("%v: want one line that names %s", err, list[0])
 	}
 }
 

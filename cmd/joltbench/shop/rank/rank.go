@@ -363,32 +363,42 @@ func (s *Shop) units(a *questions.Answers) {
 	})
 }
 
+// hit names what counts as a hit of a kind.
+func hit(kind string) string {
+	switch kind {
+	case detect.KindReleaseLag:
+		return "late clutch release"
+	case detect.KindHillSlip:
+		return "slip under load that nothing asked for"
+	}
+	return review.KindWords(kind)
+}
+
 // Words says a finding in one line.
 func (f *Finding) Words() string {
-	what := review.KindWords(f.Kind)
 	if f.Test == "lag" {
 		way := "slower"
 		if !f.Worse {
 			way = "quicker"
 		}
-		return fmt.Sprintf("%s is %s: median %.2f s on %d days, %.2f s on %d before", what, way, f.ThisS, f.DaysThis, f.ThatS, f.DaysThat)
+		return fmt.Sprintf("%s is %s: median of the days %.2f s this week (%d days), %.2f s before (%d days)", review.KindWords(f.Kind), way, f.ThisS, f.DaysThis, f.ThatS, f.DaysThat)
 	}
 	way := "more often"
 	if !f.Worse {
 		way = "less often"
 	}
-	return fmt.Sprintf("%s out of the ordinary %s: %s of %d, %s of %d", what, way, review.Share(rate(f.This)), f.This.Observable, review.Share(rate(f.That)), f.That.Observable)
+	return fmt.Sprintf("%s %s: %s of %d chances, against %s of %d", hit(f.Kind), way, review.Share(rate(f.This)), f.This.Observable, review.Share(rate(f.That)), f.That.Observable)
 }
 
 // Method says how the lists are made, a paragraph each.
 func (s *Shop) Method() []string {
 	var kinds []string
 	for _, k := range Kinds {
-		kinds = append(kinds, review.KindWords(k))
+		kinds = append(kinds, hit(k))
 	}
 	return []string{
-		fmt.Sprintf("The week is the seven days (UTC) to %s; its history the %d days before. The tests were fixed beforehand. Of each list of findings, at most %s are false on average (the false-discovery rate, Benjamini and Hochberg 1995), counted over every test made.",
-			s.LastDay.Format(time.DateOnly), s.HistoryDays, review.Share(s.Rate)),
+		fmt.Sprintf("The week is the seven days (UTC) to %s; its history the %d days before. The tests were fixed beforehand. Of each list of findings, at most %.3g %% are false on average (the false-discovery rate, Benjamini and Hochberg 1995), counted over every test made.",
+			s.LastDay.Format(time.DateOnly), s.HistoryDays, 100*s.Rate),
 		"Rates are hits per observable chance of: " + strings.Join(kinds, ", ") + fmt.Sprintf(". The week is held against the history by the exact conditional test of two Poisson rates; chances are first divided by how much hits bunch within days, as the fleet's history shows it (Rao and Scott 1992). At least %d chances before and %d this week.", FewestBefore, FewestWeek),
 		fmt.Sprintf("Lags are compared by the rank sum test of Mann and Whitney on each day's median, of days with at least 3 releases measured; at least %d days before and %d this week.", FewestDaysBefore, FewestDaysWeek),
 		fmt.Sprintf("Against their own kind, vehicles are held to a beta-binomial distribution fitted to the others of the group, over the week and the history together; a group has at least %d vehicles. Only a higher rate is listed.", FewestAlike),
