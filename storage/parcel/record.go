@@ -30,17 +30,20 @@ const (
 	KindEvent   Kind = "event"
 	KindAccount Kind = "account"
 	KindUnit    Kind = "unit"
+	// KindFile announces a file of the store, whose bytes lie in the vehicle's
+	// object store already.
+	KindFile Kind = "file"
 )
 
-// Record is one message of the stream. Exactly one of Event, Account and Unit is
-// set, as Kind says.
+// Record is one message of the stream. Exactly one of Event, Account, Unit and
+// File is set, as Kind says.
 type Record struct {
 	Version int  `json:"version"`
 	Kind    Kind `json:"kind"`
 	// Vehicle is the name under which the vehicle was enrolled. The shop holds
 	// it against the name that it knows the sender by.
 	Vehicle string `json:"vehicle"`
-	// Stay identifies the store: see StayID.
+	// Stay identifies the store: see StayOf.
 	Stay string `json:"stay"`
 	// Label is the user's own name for the stay; it may be anything.
 	Label string `json:"label,omitempty"`
@@ -54,6 +57,7 @@ type Record struct {
 	Event   *Event   `json:"event,omitempty"`
 	Account *Account `json:"account,omitempty"`
 	Unit    *Unit    `json:"unit,omitempty"`
+	File    *File    `json:"file,omitempty"`
 }
 
 // Event is a finding on file. StartUs and EndUs are on the clock of its run.
@@ -88,6 +92,29 @@ type Unit struct {
 	LeftFiles int   `json:"left_files"`
 	LeftBytes int64 `json:"left_bytes"`
 }
+
+// File is a file of the store. Its bytes are the objects PartName(SHA256, i,
+// Parts), one after the other.
+type File struct {
+	Name   string `json:"name"`
+	Size   int64  `json:"size"`
+	SHA256 string `json:"sha256"`
+	Parts  int    `json:"parts"`
+}
+
+const (
+	// PartSize is the size of all parts of a file but the last, in bytes: what
+	// a broken connection costs at most.
+	PartSize = 256 << 10
+	// MaxFile bounds a file, in bytes.
+	MaxFile = 1 << 30
+)
+
+// PartName is the name of part i, from 0, of n of the file with that identity.
+func PartName(sha256 string, i, n int) string { return fmt.Sprintf("%s.%d.%d", sha256, i, n) }
+
+// PartCount is the number of parts of a file of that size, in bytes.
+func PartCount(size int64) int { return int((size + PartSize - 1) / PartSize) }
 
 // Encode returns the record's bytes and its identity. The same record has the
 // same bytes and so the same identity, whenever it is encoded.
@@ -145,7 +172,7 @@ func Decode(body []byte) (*Record, error) {
 // Check says what is wrong with a record, by itself.
 func (r *Record) Check() error {
 	parts := 0
-	for _, there := range []bool{r.Event != nil, r.Account != nil, r.Unit != nil} {
+	for _, there := range []bool{r.Event != nil, r.Account != nil, r.Unit != nil, r.File != nil} {
 		if there {
 			parts++
 		}
@@ -155,21 +182,37 @@ func (r *Record) Check() error {
 		return errors.New("a record without a version")
 	case !VehicleName(r.Vehicle):
 		return fmt.Errorf("a record of vehicle %.40q; a name is 1 to 40 of a-z, 0-9 and -", r.Vehicle)
-	case len(r.Stay) == 0 || len(r.Stay) > 64:
-		return errors.New("a record without a stay")
+	case !token(r.Stay, 64):
+		return fmt.Errorf("a record of stay %.80q; an identifier is 1 to 64 of a-z, 0-9 and -", r.Stay)
 	case len(r.Label) > 200:
 		return errors.New("a label of more than 200 bytes")
 	case parts != 1,
 		r.Kind == KindEvent && r.Event == nil,
 		r.Kind == KindAccount && r.Account == nil,
-		r.Kind == KindUnit && r.Unit == nil:
+		r.Kind == KindUnit && r.Unit == nil,
+		r.Kind == KindFile && r.File == nil:
 		return fmt.Errorf("a record of kind %.20q whose parts do not fit it", r.Kind)
-	case r.Kind != KindEvent && r.Kind != KindAccount && r.Kind != KindUnit:
+	case r.Kind != KindEvent && r.Kind != KindAccount && r.Kind != KindUnit && r.Kind != KindFile:
 		return fmt.Errorf("a record of unknown kind %.20q", r.Kind)
 	case r.Event != nil && (r.Event.ID == "" || r.Event.Finding.Kind == "" || r.Event.EndUs < r.Event.StartUs):
 		return errors.New("an event without identifier or kind, or that ends before it starts")
 	case r.Account != nil && r.Account.End < r.Account.Start:
 		return errors.New("an account that ends before it starts")
+	case r.File != nil:
+		return r.File.check()
+	}
+	return nil
+}
+
+func (f *File) check() error {
+	if err := storage.CheckFileName(f.Name); err != nil {
+		return err
+	}
+	if f.Size < 0 || f.Size > MaxFile || f.Parts != PartCount(f.Size) {
+		return fmt.Errorf("file %s of %d bytes in %d parts; expected up to %d bytes, in parts of %d", f.Name, f.Size, f.Parts, MaxFile, PartSize)
+	}
+	if b, err := hex.DecodeString(f.SHA256); err != nil || len(b) != sha256.Size || hex.EncodeToString(b) != f.SHA256 {
+		return fmt.Errorf("file %s: %.80q is no SHA-256", f.Name, f.SHA256)
 	}
 	return nil
 }
@@ -177,8 +220,10 @@ func (r *Record) Check() error {
 // VehicleName reports whether s can be the enrolled name of a vehicle: 1 to 40
 // of a-z, 0-9 and -, not beginning with -. It is a token of a subject and the
 // name of a folder as it is.
-func VehicleName(s string) bool {
-	if len(s) == 0 || len(s) > 40 || s[0] == '-' {
+func VehicleName(s string) bool { return token(s, 40) }
+
+func token(s string, most int) bool {
+	if len(s) == 0 || len(s) > most || s[0] == '-' {
 		return false
 	}
 	for i := range len(s) {

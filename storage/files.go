@@ -1,0 +1,59 @@
+package storage
+
+import "fmt"
+
+// StoreFile is one file of a store, as a courier sees it.
+type StoreFile struct {
+	Name string
+	Size int64
+	// Evidence says that it holds frames around events.
+	Evidence bool
+	// Finished says that no run appends to it any more. A later run may still
+	// cut an unfinished end off it, or put a shorter file in its place.
+	Finished bool
+}
+
+// Files lists the files of the store in dir, in the order of runs and parts. A
+// store that a run is writing to can be listed at any time.
+func Files(dir string) ([]StoreFile, error) {
+	fsys := OS(dir)
+	list, err := fsys.List()
+	if err != nil {
+		return nil, err
+	}
+	running := false
+	if l, ok := fsys.(interface{ locked() bool }); ok {
+		running = l.locked()
+	}
+	// The run that is going on is the last; of each kind of its files it
+	// appends to the last part only.
+	last := map[fileKind]uint32{}
+	lastRun := uint32(0)
+	for _, f := range list {
+		if kind, run, _, ok := parseName(f.Name()); ok && kind != clockFile {
+			lastRun = max(lastRun, run)
+		}
+	}
+	for _, f := range list {
+		if kind, run, part, ok := parseName(f.Name()); ok && run == lastRun {
+			last[kind] = max(last[kind], part)
+		}
+	}
+	var out []StoreFile
+	for _, f := range sorted(list) {
+		kind, run, part, _ := parseName(f.Name())
+		out = append(out, StoreFile{
+			Name: f.Name(), Size: f.Size(), Evidence: kind == evidenceFile,
+			Finished: !running || run != lastRun || part != last[kind],
+		})
+	}
+	return out, nil
+}
+
+// CheckFileName refuses a name that no file of a store can have.
+func CheckFileName(name string) error {
+	if _, _, _, ok := parseName(name); !ok {
+		return fmt.Errorf("%.60q is no name of a store's file", name)
+	}
+	return nil
+}
