@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"syscall"
 
 	"golang.org/x/sys/unix"
 )
@@ -42,4 +43,19 @@ func (o osFS) Free() (int64, error) {
 		return 0, fmt.Errorf("statfs %s: %w", o.dir, err)
 	}
 	return int64(st.Bavail) * int64(st.Bsize), nil
+}
+
+// refusal reports whether an error is the medium's own, which may pass: it is
+// read-only, full, failing or away. Others are for someone to put right.
+func refusal(err error) bool {
+	var errno syscall.Errno
+	if !errors.As(err, &errno) {
+		return false
+	}
+	switch errno {
+	case unix.EROFS, unix.EIO, unix.ENOSPC, unix.EDQUOT, unix.ENODEV, unix.ENXIO, unix.ENOMEDIUM,
+		unix.EREMOTEIO, unix.ETIMEDOUT, unix.EUCLEAN, unix.EBADMSG, unix.ESTALE:
+		return true
+	}
+	return false
 }

@@ -47,6 +47,7 @@ type keeper struct {
 	// not; wait is the pause before that.
 	retry, wait bus.Micros
 	lastError   error
+	takes       int     // tries to take the store
 	first       Trouble // the error that the present trouble began with
 	full        bool
 	prepared    bool // plan and settings are on file
@@ -187,7 +188,7 @@ func (k *keeper) drain() {
 		// Once more at once, into new files: a single bad write or a file
 		// that cannot grow should cost no time.
 		k.usage.Refused++
-		if errors.Is(err, syscall.ENOSPC) {
+		if k.taken() && errors.Is(err, syscall.ENOSPC) {
 			k.makeRoomOnFull()
 		}
 		err = k.write()
@@ -240,6 +241,11 @@ func (k *keeper) bound() {
 // write writes the whole queue: all spans with one sync, then all blocks of
 // the journal with another.
 func (k *keeper) write() error {
+	if !k.taken() {
+		if _, err := k.take(); err != nil {
+			return err
+		}
+	}
 	if err := k.writeSpans(); err != nil {
 		return err
 	}
@@ -510,7 +516,7 @@ func (k *keeper) well() {
 	}
 	k.lastError = nil
 	if k.opt.Troubled != nil {
-		k.opt.Troubled(Trouble{At: k.now, What: "writing again"})
+		k.opt.Troubled(Trouble{At: k.now, What: "writing again", Over: true})
 	}
 	k.noteTrouble(Trouble{At: k.first.At, What: fmt.Sprintf("%s; writing again %.0f s later", k.first.What, (k.now - k.first.At).Seconds())})
 }
@@ -542,7 +548,10 @@ func (k *keeper) close() error {
 	}
 	k.journal.close()
 	k.spans.close()
-	return errors.Join(err, k.release())
+	if k.taken() {
+		err = errors.Join(err, k.release())
+	}
+	return err
 }
 
 // WriterHealth is how a running Writer fares.

@@ -40,6 +40,11 @@ type Options struct {
 	// others.
 	Quota, FreeFloor int64
 
+	// Wait lets a run begin on a medium that refuses: what comes is kept in
+	// memory, as when it refuses later, and the store is opened when it can
+	// be. Otherwise Open fails.
+	Wait bool
+
 	// FS is where the store is; nil means the machine's own file system.
 	FS FS
 	// Acknowledged, if set, is called once an event and its evidence so far

@@ -62,6 +62,9 @@ const (
 	// EvidenceNoRoom: they were not written, or were removed, to stay within
 	// the quota and the floor of free space.
 	EvidenceNoRoom EvidenceState = "no-room"
+	// EvidenceDelivered: they were removed after a courier had delivered them;
+	// the shop has them.
+	EvidenceDelivered EvidenceState = "delivered"
 	// EvidenceLost: they should be there and are not.
 	EvidenceLost EvidenceState = "lost"
 )
@@ -144,6 +147,8 @@ func (u *Usage) add(v Usage) {
 type Trouble struct {
 	At   bus.Micros `json:"at_us"`
 	What string     `json:"what"`
+	// Over is true where it has ended; on file What says so.
+	Over bool `json:"-"`
 }
 
 // marshal is for records of our own types, which cannot fail but by a

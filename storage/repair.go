@@ -7,59 +7,92 @@ import (
 	"strings"
 )
 
-// openKeeper takes the store for one run: it locks it, repairs what the last
-// run left, and writes the beginning of the new run's journal.
-func openKeeper(dir string, opt Options) (k *keeper, repair Repair, err error) {
-	if err := opt.FS.Make(); err != nil {
+// openKeeper makes the keeper of one run and takes the store for it. Where
+// Options.Wait is set, a medium that refuses is tried again later.
+func openKeeper(dir string, opt Options) (*keeper, Repair, error) {
+	pack, err := newPacker()
+	if err != nil {
+		return nil, Repair{}, err
+	}
+	unpack, err := newUnpacker()
+	if err != nil {
+		return nil, Repair{}, err
+	}
+	k := &keeper{
+		dir: dir, fs: opt.FS, opt: opt, pack: pack, unpack: unpack, coder: newSpanCoder(opt.Plan, pack),
+		clock: opt.Clock, store: newShelf(nil),
+		// The beginning of the journal alone: an item without content.
+		queue: []item{{typ: blockUsage, payload: []byte("{}")}},
+	}
+	repair, err := k.take()
+	switch {
+	case err == nil:
+		k.drain()
+	case opt.Wait && refusal(err):
+		k.retry = 1 // at once when time begins
+	default:
 		return nil, repair, err
 	}
-	release, err := opt.FS.Lock()
+	return k, repair, nil
+}
+
+// take takes the store for the run: it locks it, repairs what the last run
+// left, and gives the run its number.
+func (k *keeper) take() (repair Repair, err error) {
+	k.takes++
+	if err := k.fs.Make(); err != nil {
+		return repair, err
+	}
+	release, err := k.fs.Lock()
 	if err != nil {
-		return nil, repair, err
+		return repair, err
 	}
 	defer func() {
 		if err != nil {
 			release() //nolint:errcheck // err says more
 		}
 	}()
-	pack, err := newPacker()
+	files, err := k.fs.List()
 	if err != nil {
-		return nil, repair, err
+		return repair, err
 	}
-	unpack, err := newUnpacker()
-	if err != nil {
-		return nil, repair, err
-	}
-	files, err := opt.FS.List()
-	if err != nil {
-		return nil, repair, err
-	}
-	k = &keeper{
-		dir: dir, fs: opt.FS, opt: opt, pack: pack, unpack: unpack, coder: newSpanCoder(opt.Plan, pack),
-		release: release, clock: opt.Clock, store: newShelf(files),
-	}
+	k.store = newShelf(files)
 	last := uint32(0)
 	for _, f := range files {
 		if kind, run, _, ok := parseName(f.Name()); ok && kind != clockFile {
 			last = max(last, run)
 		}
 	}
-	k.run = last + 1
 	if repair, err = k.repair(files, last); err != nil {
-		return nil, repair, err
+		return repair, err
 	}
 	if !repair.Empty() || len(repair.Unended) > 0 {
 		payload, err := marshal(repair)
 		if err != nil {
-			return nil, repair, err
+			return repair, err
 		}
-		k.queue = append(k.queue, item{typ: blockRepair, payload: payload})
-	} else {
-		// The beginning alone: an item without content.
-		k.queue = append(k.queue, item{typ: blockUsage, payload: []byte("{}")})
+		k.queue = slices.Insert(k.queue, 0, item{typ: blockRepair, payload: payload})
 	}
-	k.drain()
-	return k, repair, nil
+	k.release, k.run = release, last+1
+	for _, it := range k.queue {
+		if it.event != nil {
+			k.name(it.event)
+		}
+	}
+	for _, e := range k.quiet {
+		k.name(e)
+	}
+	return repair, nil
+}
+
+// taken reports whether the store is this run's.
+func (k *keeper) taken() bool { return k.run != 0 }
+
+// name gives an event its identifier, once the run has its number.
+func (k *keeper) name(e *Event) {
+	if k.taken() {
+		e.ID, e.Boot = fmt.Sprintf("%d-%d", k.run, e.number), k.run
+	}
 }
 
 // unfinished marks copies that were not complete when they were last written.
@@ -98,13 +131,12 @@ func (k *keeper) repair(files []fs.FileInfo, last uint32) (Repair, error) {
 	slices.Sort(journal)
 	ended := false
 	for _, name := range journal {
-		data, err := k.fs.ReadFile(name)
+		p, ok, err := k.load(name, &r)
 		if err != nil {
 			return r, err
 		}
-		p, err := parseFile(name, data)
-		if err != nil {
-			return r, err
+		if ended = false; !ok {
+			continue
 		}
 		ended = len(p.damage) == 0 && len(p.blocks) > 0 && p.blocks[len(p.blocks)-1].typ == blockEnd
 		if err := k.mend(name, p, &r); err != nil {
@@ -129,15 +161,35 @@ func (k *keeper) repair(files []fs.FileInfo, last uint32) (Repair, error) {
 }
 
 func (k *keeper) repairFile(name string, r *Repair) error {
-	data, err := k.fs.ReadFile(name)
-	if err != nil {
-		return err
-	}
-	p, err := parseFile(name, data)
-	if err != nil {
+	p, ok, err := k.load(name, r)
+	if err != nil || !ok {
 		return err
 	}
 	return k.mend(name, p, r)
+}
+
+// load reads a file of the last run. One that cannot be read, though it was
+// tried again and again, is passed over: a bad spot in the card must not keep
+// the unit from recording on the rest of it.
+func (k *keeper) load(name string, r *Repair) (p parsed, ok bool, err error) {
+	data, err := k.fs.ReadFile(name)
+	if refusal(err) && k.takes > takesToRead {
+		r.Damaged = append(r.Damaged, unreadable(name, k.store.sizes[name], err))
+		return p, false, nil
+	}
+	if err != nil {
+		return p, false, err
+	}
+	p, err = parseFile(name, data)
+	return p, err == nil, err
+}
+
+// takesToRead is how often taking the store may fail for a file that cannot be
+// read.
+const takesToRead = 6
+
+func unreadable(name string, size int64, err error) Damage {
+	return Damage{File: name, Length: size, What: "the medium does not give it: " + err.Error()}
 }
 
 // mend cuts off a torn end and reports what else is bad.

@@ -70,7 +70,8 @@ type Event struct {
 	From, To bus.Micros
 	Evidence EvidenceState
 
-	parts []uint32
+	number int // within its run, from 1, where it was found in this one
+	parts  []uint32
 }
 
 func (e *Event) record() eventRecord {
@@ -139,7 +140,12 @@ func readFS(dir string, fsys FS) (*Store, error) {
 	if l, ok := fsys.(interface{ locked() bool }); ok {
 		s.health.Running = l.locked()
 	}
-	l := &loader{s: s}
+	l := &loader{s: s, delivered: map[string]bool{}}
+	for _, f := range files {
+		if isDelivered(f.Name()) {
+			l.delivered[f.Name()] = true
+		}
+	}
 	for _, f := range sorted(files) {
 		s.files[f.Name()] = f.Size()
 		if err := l.file(f.Name()); err != nil {
@@ -181,10 +187,11 @@ func sorted(files []fs.FileInfo) []fs.FileInfo {
 
 // loader fills a Store from its journals.
 type loader struct {
-	s       *Store
-	outside []clockRecord // from clock files
-	dropped map[string]bool
-	seen    map[string]int // events by ID
+	s         *Store
+	outside   []clockRecord // from clock files
+	dropped   map[string]bool
+	delivered map[string]bool // files that say so
+	seen      map[string]int  // events by ID
 }
 
 func (l *loader) file(name string) error {
@@ -193,6 +200,10 @@ func (l *loader) file(name string) error {
 		return nil
 	}
 	data, err := l.s.fs.ReadFile(name)
+	if refusal(err) {
+		l.s.health.Damage = append(l.s.health.Damage, unreadable(name, l.s.files[name], err))
+		return nil
+	}
 	if err != nil {
 		return err
 	}
@@ -389,13 +400,14 @@ func (l *loader) finish() {
 			e.From, e.To = 0, 0
 			continue
 		}
-		present, missing, dropped := false, false, false
+		present, missing, dropped, delivered := false, false, false, false
 		for _, part := range e.parts {
 			name := fileName(evidenceFile, e.Boot, part)
 			_, ok := s.files[name]
 			present = present || ok
 			missing = missing || !ok
 			dropped = dropped || l.dropped[name]
+			delivered = delivered || l.delivered[deliveredName(name)]
 		}
 		switch {
 		case present && missing:
@@ -405,6 +417,8 @@ func (l *loader) finish() {
 			continue
 		case dropped:
 			e.Evidence = EvidenceNoRoom
+		case delivered:
+			e.Evidence = EvidenceDelivered
 		default:
 			e.Evidence = EvidenceLost
 		}

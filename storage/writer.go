@@ -74,6 +74,7 @@ func Open(dir string, opt Options) (*Writer, Repair, error) {
 	// The largest frame takes eleven words; a span must fit into the ring
 	// with room to spare.
 	w.chunk = min(maxChunk, max(1, len(w.ring.words)/22))
+	w.plan()
 	return w, repair, nil
 }
 
@@ -152,9 +153,10 @@ func (w *Writer) Event(f *detect.Finding, places []detect.Place) error {
 	}
 	w.events++
 	e := &Event{
-		ID: fmt.Sprintf("%d-%d", w.keep.run, w.events), Boot: w.keep.run, Clock: w.keep.clock,
+		number: w.events, Clock: w.keep.clock,
 		Finding: cleaned(f), Places: slices.Clone(places), Evidence: EvidenceNotAsked,
 	}
+	w.keep.name(e)
 	if !f.Keep {
 		w.keep.addQuiet(e)
 		w.plan()

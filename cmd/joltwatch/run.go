@@ -108,11 +108,17 @@ func storeOptions(h *host, file *vehicle.File, label string, in *input) storage.
 		Quota:     file.Store.QuotaMB << 20,
 		FreeFloor: file.Store.FreeFloorMB << 20,
 		Program:   "joltwatch " + version,
+		// Better to watch for a while without a card than not to watch.
+		Wait: in.live,
 		Acknowledged: func(e *storage.Event) {
 			h.log.Info().Str("kind", e.Finding.Kind).Str("class", e.Finding.Class).Str("event", e.ID).Msg("stored")
 		},
 		Troubled: func(t storage.Trouble) {
-			h.log.Warn().Float64("at_s", t.At.Seconds()).Str("medium", t.What).Msg("the store")
+			says := "the store cannot be written: watching goes on, and it is tried again"
+			if t.Over {
+				says = "the store is written again"
+			}
+			h.log.Warn().Float64("at_s", t.At.Seconds()).Str("medium", t.What).Msg(says)
 		},
 	}
 }
@@ -215,11 +221,14 @@ func newLine(h *host, plan *stream.Plan, set detect.Settings) (*line, error) {
 
 // recall gives the monitor what earlier drives of the stay taught.
 func (l *line) recall(dir string) error {
-	s, err := storage.Read(dir)
+	history, err := storage.ReadHistory(dir)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil // a card that refused to begin a stay
+	}
 	if err != nil {
 		return err
 	}
-	if err := l.monitor.LoadHistory(s.History()); err != nil {
+	if err := l.monitor.LoadHistory(history); err != nil {
 		return err
 	}
 	l.stream.RecallRatios(l.monitor.Ratios())
