@@ -1,8 +1,9 @@
--- What each vehicle's week rests on: drives, time, stops.
+-- What each vehicle's week rests on: drives, time, stops. Sums are rounded, as an
+-- engine may add in any order.
 SELECT v.vehicle, v.vehicle_group, count(d.vehicle)::BIGINT AS drives,
-       coalesce(sum(d.engine_on_s), 0)::DOUBLE AS engine_on_s,
-       coalesce(sum(d.moving_s), 0)::DOUBLE AS moving_s,
-       coalesce(sum(d.unknown_s), 0)::DOUBLE AS unknown_s,
+       round(coalesce(sum(d.engine_on_s), 0), 3)::DOUBLE AS engine_on_s,
+       round(coalesce(sum(d.moving_s), 0), 3)::DOUBLE AS moving_s,
+       round(coalesce(sum(d.unknown_s), 0), 3)::DOUBLE AS unknown_s,
        coalesce(sum(d.stops), 0)::BIGINT AS stops,
        coalesce(sum(d.stops_observed), 0)::BIGINT AS stops_observed,
        count(*) FILTER (WHERE NOT d.clocked)::BIGINT AS unclocked

@@ -16,7 +16,7 @@ WITH own AS (
     WHERE NOT c.this_week AND c.observable > 0
     GROUP BY o.vehicle, o.kind
 )
-SELECT kind, greatest(1, sum(seen) / sum(binomial)) AS effect, count(*) AS vehicles
+SELECT kind, round(greatest(1, sum(seen) / sum(binomial)), 6) AS effect, count(*) AS vehicles
 FROM (SELECT * FROM spread
       QUALIFY row_number() OVER (PARTITION BY kind ORDER BY seen / binomial DESC, vehicle) > ceil(count(*) OVER (PARTITION BY kind) / 100)
               OR count(*) OVER (PARTITION BY kind) < 20)

@@ -232,7 +232,7 @@ func TestAgainstPlainGo(t *testing.T) {
 		}
 		want := max(1, seen/binomial)
 		i := slices.IndexFunc(got.Design, func(d Design) bool { return d.Kind == kind })
-		if i < 0 || math.Abs(got.Design[i].Effect/want-1) > 1e-9 {
+		if i < 0 || math.Abs(got.Design[i].Effect-want) > 1e-6 {
 			t.Errorf("design effects %+v, want %v", got.Design, want)
 		}
 	}

@@ -8,7 +8,7 @@ WITH heard AS (
 ), latest AS (
     SELECT * FROM reports QUALIFY row_number() OVER (PARTITION BY vehicle ORDER BY told DESC, received DESC) = 1
 ), growth AS (
-    SELECT vehicle, regr_slope(store_bytes, epoch(told) / 86400) AS bytes_a_day
+    SELECT vehicle, round(regr_slope(store_bytes, epoch(told) / 86400)) AS bytes_a_day
     FROM reports WHERE day > getvariable('last_day') - 14
     GROUP BY vehicle HAVING max(told) - min(told) >= INTERVAL 1 DAY
 )

@@ -1,0 +1,109 @@
+//go:build cgo && engine
+
+package main
+
+import (
+	"bufio"
+	"encoding/json"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/johannesboyne/gofakes3"
+	"github.com/johannesboyne/gofakes3/backend/s3mem"
+
+	"joltwatch/cmd/joltbench/shop/dataset"
+	"joltwatch/cmd/joltbench/shop/invented"
+)
+
+// The whole command, on a folder and on an S3-compatible store: planted faults
+// are named, and both say the same.
+func TestShopReport(t *testing.T) {
+	day := time.Date(2026, 3, 13, 0, 0, 0, 0, time.UTC)
+	f := &invented.Fleet{Vehicles: 24, Days: 24, LastDay: day, Seed: 12, Planted: 0.3}
+	store := s3mem.New()
+	if err := store.CreateBucket("shop"); err != nil {
+		t.Fatal(err)
+	}
+	server := httptest.NewServer(gofakes3.New(store).Server())
+	defer server.Close()
+	for k, v := range map[string]string{"AWS_ENDPOINT_URL": server.URL, "AWS_REGION": "somewhere-1", "AWS_ACCESS_KEY_ID": "key", "AWS_SECRET_ACCESS_KEY": "secret"} {
+		t.Setenv(k, v)
+	}
+	dir := t.TempDir()
+	shop := filepath.Join(dir, "shop")
+	var said []string
+	for _, where := range []string{filepath.Join(shop, "dataset"), "s3://shop/fleet"} {
+		d, err := dataset.Open(where)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range f.Vehicles {
+			for n := range f.Days {
+				list, received := f.Records(i, n)
+				for _, r := range list {
+					_, id, err := r.Encode()
+					if err != nil {
+						t.Fatal(err)
+					}
+					if err := d.Add(r, id, received); err != nil {
+						t.Fatal(err)
+					}
+				}
+			}
+		}
+		if err := d.Close(); err != nil {
+			t.Fatal(err)
+		}
+		ask := strings.TrimSuffix(where, string(filepath.Separator)+"dataset")
+		page := filepath.Join(dir, "shop.html")
+		code, out, errs := joltbench(t, "shop", "report", ask, "--json", "-o", page, "--week-to", "2026-03-13", "--cache", filepath.Join(dir, "cache"))
+		if code != 0 {
+			t.Fatalf("%s: %s", where, errs)
+		}
+		said = append(said, out)
+		if body, err := os.ReadFile(page); err != nil || !strings.Contains(string(body), "24 vehicles") {
+			t.Errorf("%s: the page: %v", where, err)
+		}
+	}
+	if said[0] != said[1] {
+		t.Error("the folder and the bucket say different things")
+	}
+	listed := map[string]map[string]bool{}
+	lines := bufio.NewScanner(strings.NewReader(said[0]))
+	for lines.Scan() {
+		var x struct{ About, Vehicle string }
+		if err := json.Unmarshal(lines.Bytes(), &x); err != nil {
+			t.Fatalf("%s: %v", lines.Text(), err)
+		}
+		if listed[x.About] == nil {
+			listed[x.About] = map[string]bool{}
+		}
+		listed[x.About][x.Vehicle] = true
+	}
+	planted, found := map[invented.Fault]int{}, 0
+	for i := range f.Vehicles {
+		v, truth := f.Name(i), f.Truth(i)
+		planted[truth]++
+		switch truth {
+		case invented.Changed, invented.Worse, invented.Slower: // how often: see the scale run
+			if listed["changed"][v] || listed["standing"][v] {
+				found++
+			}
+		case invented.Silent, invented.Filling:
+			if !listed[string(truth)][v] {
+				t.Errorf("%s was planted as %s and is not listed", v, truth)
+			}
+		default:
+			if listed["changed"][v] || listed["standing"][v] || listed["silent"][v] || listed["filling"][v] {
+				t.Errorf("%s is sound and is listed", v)
+			}
+		}
+	}
+	if len(planted) < 4 || found < 2 || len(listed["vehicle"]) != 24 || len(listed["watched"]) == 0 {
+		t.Errorf("%v planted, %d found, %d vehicles", planted, found, len(listed["vehicle"]))
+	}
+}
