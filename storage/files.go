@@ -1,6 +1,12 @@
 package storage
 
-import "fmt"
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+)
 
 // StoreFile is one file of a store, as a courier sees it.
 type StoreFile struct {
@@ -56,4 +62,40 @@ func CheckFileName(name string) error {
 		return fmt.Errorf("%.60q is no name of a store's file", name)
 	}
 	return nil
+}
+
+// deliveredSuffix, in place of a file of evidence's own, names the empty file
+// that says that it is kept elsewhere.
+const deliveredSuffix = ".delivered"
+
+func deliveredName(evidence string) string {
+	return strings.TrimSuffix(evidence, fileSuffix[evidenceFile]) + deliveredSuffix
+}
+
+// isDelivered reports whether name says that a file of evidence is kept
+// elsewhere.
+func isDelivered(name string) bool {
+	stem, ok := strings.CutSuffix(name, deliveredSuffix)
+	return ok && CheckFileName(stem+fileSuffix[evidenceFile]) == nil
+}
+
+// RemoveDelivered removes a finished file of evidence from the store in dir,
+// which a run may be writing to, after something else keeps it durably. That it
+// was delivered is on the medium before it goes; its events say so from then on.
+func RemoveDelivered(dir, name string) error {
+	if kind, _, _, ok := parseName(name); !ok || kind != evidenceFile {
+		return fmt.Errorf("%.60q is no file of evidence", name)
+	}
+	fsys := OS(dir)
+	f, err := os.OpenFile(filepath.Join(dir, deliveredName(name)), os.O_WRONLY|os.O_CREATE, 0o600)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(f.Sync(), f.Close(), fsys.SyncDir()); err != nil {
+		return err
+	}
+	if err := fsys.Remove(name); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	return fsys.SyncDir()
 }

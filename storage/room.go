@@ -2,6 +2,7 @@ package storage
 
 import (
 	"encoding/json"
+	"errors"
 	"hash/fnv"
 	"io/fs"
 	"math"
@@ -395,7 +396,8 @@ func (k *keeper) drop(names []string) bool {
 		return false
 	}
 	for _, n := range names {
-		if k.fs.Remove(n) != nil {
+		// A courier may have removed it before.
+		if err := k.fs.Remove(n); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return false
 		}
 		k.store.remove(n)

@@ -86,7 +86,7 @@ func verifyFS(dir string, fsys FS) (*Verification, error) {
 		v.worse(h.State)
 	}
 	for _, f := range files {
-		if _, _, _, ok := parseName(f.Name()); !ok && f.Name() != "lock" {
+		if _, _, _, ok := parseName(f.Name()); !ok && f.Name() != "lock" && !isDelivered(f.Name()) {
 			v.Strange = append(v.Strange, f.Name())
 		}
 	}

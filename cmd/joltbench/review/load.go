@@ -160,6 +160,9 @@ func (s *Stay) health(store *storage.Store) {
 	if k := lost[storage.EvidenceNoRoom]; k > 0 {
 		s.Remark(fmt.Sprintf("the evidence of %d events was not kept for want of room", k))
 	}
+	if k := lost[storage.EvidenceDelivered]; k > 0 {
+		s.Remark(fmt.Sprintf("the evidence of %d events was delivered to the shop and is no longer here", k))
+	}
 	if k := lost[storage.EvidenceInPart]; k > 0 {
 		s.Remark(fmt.Sprintf("the evidence of %d events is there in part: the rest went to make room", k))
 	}

@@ -1,0 +1,301 @@
+// Package intake takes what vehicles have sent off the shop's stream: records go
+// into the dataset, files of a store into a folder for each vehicle and stay, and
+// what cannot be taken is set aside with the reason. A message is confirmed only
+// once what it brought is durable; so a crash anywhere makes it come again, and
+// what has come before is known by its identity.
+package intake
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"joltwatch/storage/parcel"
+)
+
+// Dataset is where records go.
+type Dataset interface {
+	// Add takes a record in, to be durable after the next Flush; a record
+	// whose identity is there already is not written again.
+	Add(r *parcel.Record, id string, received time.Time) error
+	Flush(ctx context.Context) error
+}
+
+// Options say what to take in.
+type Options struct {
+	// Conn is a connection that may read everything.
+	Conn *nats.Conn
+	// Dir is the shop's folder: files go to vehicles/VEHICLE/STAY in it, what
+	// cannot be taken to parked.
+	Dir     string
+	Dataset Dataset
+	// Idle, where set, is called whenever the stream had nothing more.
+	Idle func()
+	// Logf, where set, is told what was set aside and what failed.
+	Logf func(format string, args ...any)
+}
+
+const (
+	batch = 500
+	// A file whose parts are not all there is tried so often, retryWait
+	// apart, before it is set aside.
+	tries     = 5
+	retryWait = 2 * time.Second
+	// A dataset or disk that refuses is tried again after this.
+	refusedWait = 5 * time.Second
+)
+
+type intake struct {
+	Options
+	js      jetstream.JetStream
+	parking *parking
+	buckets map[string]jetstream.ObjectStore
+}
+
+// Run takes records in until the context ends. The stream must be there.
+func Run(ctx context.Context, opt Options) error {
+	if opt.Logf == nil {
+		opt.Logf = func(string, ...any) {}
+	}
+	js, err := jetstream.New(opt.Conn)
+	if err != nil {
+		return err
+	}
+	in := &intake{Options: opt, js: js, parking: &parking{dir: filepath.Join(opt.Dir, "parked")}, buckets: map[string]jetstream.ObjectStore{}}
+	var consumer jetstream.Consumer
+	for {
+		consumer, err = js.CreateOrUpdateConsumer(ctx, parcel.Stream, jetstream.ConsumerConfig{
+			Durable: "intake", AckPolicy: jetstream.AckExplicitPolicy, AckWait: time.Minute, MaxAckPending: 4 * batch,
+		})
+		if err == nil {
+			break
+		}
+		if !in.pause(ctx, err) {
+			return nil
+		}
+	}
+	for ctx.Err() == nil {
+		n, err := in.round(ctx, consumer)
+		if err != nil && !in.pause(ctx, err) {
+			return nil
+		}
+		if err == nil && n == 0 && opt.Idle != nil {
+			opt.Idle()
+		}
+	}
+	return nil
+}
+
+// pause waits after a failure; it is false where the context has ended.
+func (in *intake) pause(ctx context.Context, err error) bool {
+	if ctx.Err() != nil {
+		return false
+	}
+	in.Logf("intake: %v; it is tried again", err)
+	select {
+	case <-ctx.Done():
+		return false
+	case <-time.After(refusedWait / 5):
+		return true
+	}
+}
+
+// round takes in one batch.
+func (in *intake) round(ctx context.Context, consumer jetstream.Consumer) (n int, err error) {
+	messages, err := consumer.Fetch(batch, jetstream.FetchMaxWait(time.Second))
+	if err != nil {
+		return 0, err
+	}
+	var good []jetstream.Msg
+	for m := range messages.Messages() {
+		n++
+		taken, err := in.take(ctx, m)
+		var later *later
+		switch {
+		case errors.As(err, &later):
+			in.Logf("intake: %s: %v", m.Subject(), err)
+			m.NakWithDelay(later.wait) //nolint:errcheck // it comes again by itself
+		case err != nil:
+			in.Logf("set aside a message on %s: %v", m.Subject(), err)
+			if err := in.parking.park(m.Subject(), m.Data(), err); err != nil {
+				in.Logf("parked: %v", err)
+				m.NakWithDelay(refusedWait) //nolint:errcheck // it comes again by itself
+				continue
+			}
+			m.TermWithReason("set aside") //nolint:errcheck // it would be set aside again
+		case taken:
+			good = append(good, m)
+		}
+	}
+	if err := messages.Error(); err != nil && !errors.Is(err, nats.ErrTimeout) {
+		return n, err
+	}
+	if len(good) == 0 {
+		return n, nil
+	}
+	if err := in.Dataset.Flush(ctx); err != nil {
+		for _, m := range good {
+			m.NakWithDelay(refusedWait) //nolint:errcheck // it comes again by itself
+		}
+		return n, fmt.Errorf("the dataset has not taken %d records: %w", len(good), err)
+	}
+	for _, m := range good {
+		if err := m.Ack(); err != nil {
+			return n, err
+		}
+	}
+	return n, nil
+}
+
+// later is a failure that may pass.
+type later struct {
+	error
+	wait time.Duration
+}
+
+func (l *later) Unwrap() error { return l.error }
+
+// take looks at one message. Any error but a later one is the message's own.
+func (in *intake) take(ctx context.Context, m jetstream.Msg) (taken bool, err error) {
+	subject := strings.Split(m.Subject(), ".")
+	if len(subject) != 3 {
+		return false, fmt.Errorf("a subject that is none of a vehicle: %.80q", m.Subject())
+	}
+	r, err := parcel.Decode(m.Data())
+	if err != nil {
+		return false, err
+	}
+	if r.Vehicle != subject[1] || string(r.Kind) != subject[2] {
+		return false, fmt.Errorf("a record of %s of vehicle %s, sent as %s of vehicle %s", r.Kind, r.Vehicle, subject[2], subject[1])
+	}
+	meta, err := m.Metadata()
+	if err != nil {
+		return false, err
+	}
+	if r.Kind == parcel.KindFile {
+		if err := in.file(ctx, r, meta.NumDelivered); err != nil {
+			return false, err
+		}
+		return true, nil
+	}
+	if err := in.Dataset.Add(r, parcel.Identity(m.Data()), meta.Timestamp); err != nil {
+		return false, err
+	}
+	return true, nil
+}
+
+// file puts a delivered file into its place and then removes its parts from the
+// server.
+func (in *intake) file(ctx context.Context, r *parcel.Record, delivered uint64) error {
+	f := r.File
+	dir := filepath.Join(in.Dir, "vehicles", r.Vehicle, r.Stay)
+	path := filepath.Join(dir, f.Name)
+	bucket, err := in.bucket(ctx, r.Vehicle)
+	if err != nil {
+		return &later{err, retryWait}
+	}
+	if sum, err := hashFile(path); err == nil && sum == f.SHA256 {
+		removeParts(ctx, bucket, f) // it has come before
+		return nil
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return &later{err, refusedWait}
+	}
+	out, err := os.CreateTemp(dir, ".incoming-")
+	if err != nil {
+		return &later{err, refusedWait}
+	}
+	defer os.Remove(out.Name())
+	err = assemble(ctx, bucket, f, out)
+	err = errors.Join(err, out.Close())
+	var bad *badFile
+	switch {
+	case errors.As(err, &bad):
+		return err
+	case errors.Is(err, jetstream.ErrObjectNotFound) && delivered >= tries:
+		return fmt.Errorf("file %s of stay %s: not all of its %d parts are there", f.Name, r.Stay, f.Parts)
+	case err != nil:
+		return &later{fmt.Errorf("file %s: %w", f.Name, err), retryWait}
+	}
+	if err := errors.Join(os.Rename(out.Name(), path), syncDir(dir)); err != nil {
+		return &later{err, refusedWait}
+	}
+	removeParts(ctx, bucket, f)
+	return nil
+}
+
+// removeParts removes a file's parts from the server.
+func removeParts(ctx context.Context, bucket jetstream.ObjectStore, f *parcel.File) {
+	for i := range f.Parts {
+		bucket.Delete(ctx, parcel.PartName(f.SHA256, i, f.Parts)) //nolint:errcheck // it only takes room
+	}
+}
+
+// badFile is a file whose bytes are not those that were announced.
+type badFile struct{ error }
+
+func assemble(ctx context.Context, bucket jetstream.ObjectStore, f *parcel.File, out *os.File) error {
+	h := sha256.New()
+	left := f.Size
+	for i := range f.Parts {
+		part, err := bucket.Get(ctx, parcel.PartName(f.SHA256, i, f.Parts))
+		if err != nil {
+			return err
+		}
+		n, err := io.Copy(io.MultiWriter(out, h), io.LimitReader(part, parcel.PartSize+1))
+		err = errors.Join(err, part.Close())
+		if err != nil {
+			return err
+		}
+		if n != min(parcel.PartSize, left) {
+			return &badFile{fmt.Errorf("file %s: part %d has %d bytes; expected %d", f.Name, i, n, min(parcel.PartSize, left))}
+		}
+		left -= n
+	}
+	if sum := hex.EncodeToString(h.Sum(nil)); sum != f.SHA256 {
+		return &badFile{fmt.Errorf("file %s: its bytes have the SHA-256 %s, announced was %s", f.Name, sum, f.SHA256)}
+	}
+	return out.Sync()
+}
+
+func (in *intake) bucket(ctx context.Context, vehicle string) (jetstream.ObjectStore, error) {
+	if b, ok := in.buckets[vehicle]; ok {
+		return b, nil
+	}
+	b, err := in.js.ObjectStore(ctx, parcel.Bucket(vehicle))
+	if err == nil {
+		in.buckets[vehicle] = b
+	}
+	return b, err
+}
+
+func hashFile(path string) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}

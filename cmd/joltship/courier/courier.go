@@ -1,0 +1,380 @@
+// Package courier delivers what a store holds to a shop's server, and remembers
+// what the server has confirmed.
+package courier
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/rs/zerolog"
+
+	"joltwatch/storage"
+	"joltwatch/storage/parcel"
+)
+
+// Courier delivers what a store holds and the server has not.
+type Courier struct {
+	config *Config
+	memory *memory
+	now    func() time.Time
+	log    zerolog.Logger
+}
+
+// New is the courier of a configuration that Load has read, or Check passed.
+func New(c *Config, log zerolog.Logger) (*Courier, error) {
+	if err := os.MkdirAll(c.State, 0o700); err != nil {
+		return nil, err
+	}
+	m, err := readMemory(c.State)
+	if err != nil {
+		return nil, err
+	}
+	if m.Failure != "" {
+		log.Warn().Msg(m.Failure)
+	}
+	return &Courier{config: c, memory: m, now: time.Now, log: log}, nil
+}
+
+// Round is what one visit to the server did.
+type Round struct {
+	Records int   `json:"records"`
+	Files   int   `json:"files"`
+	Bytes   int64 `json:"bytes"`
+	// Left is what is finished and still to be delivered.
+	LeftFiles   int   `json:"left_files"`
+	LeftRecords int   `json:"left_records"`
+	LeftBytes   int64 `json:"left_bytes"`
+	// Waits says why the rest waits, where it does.
+	Waits string `json:"waits,omitempty"`
+}
+
+// errBudget ends a round whose day has had its bytes.
+var errBudget = errors.New("the day's budget is used up")
+
+// Due says whether t is in the hours of the configuration.
+func (c *Courier) Due(t time.Time) bool { return c.config.hours.allow(t) }
+
+// waits are the times that the server is given to answer.
+const (
+	connectWait = 10 * time.Second
+	answerWait  = 15 * time.Second
+)
+
+// Deliver makes one visit. What the server has confirmed is remembered, also
+// where the visit ends early.
+func (c *Courier) Deliver(ctx context.Context) (did Round, err error) {
+	defer func() {
+		c.memory.Failure = ""
+		if err != nil {
+			c.memory.Failure = err.Error()
+		}
+		err = errors.Join(err, c.memory.write())
+	}()
+	stay, ok, err := parcel.StayOf(c.config.Store)
+	if err != nil {
+		return did, err
+	}
+	if !ok {
+		did.Waits = "nothing has been recorded yet"
+		return did, nil
+	}
+	c.memory.begin(stay.ID)
+	work, err := c.look(stay)
+	if err != nil {
+		return did, err
+	}
+	work.count(&did)
+	unitDue := c.now().Sub(c.memory.UnitAt) >= time.Hour || c.memory.UnitAt.After(c.now())
+	if len(work.records)+len(work.files) == 0 && !unitDue {
+		c.memory.LastAt = c.now()
+		return did, c.removeDelivered(stay)
+	}
+	if today := c.now().Format(time.DateOnly); c.memory.Day != today {
+		c.memory.Day, c.memory.Sent = today, 0
+	}
+	conn, err := c.connect()
+	if err != nil {
+		return did, err
+	}
+	defer conn.Close()
+	js, err := jetstream.New(conn, jetstream.WithDefaultTimeout(answerWait))
+	if err != nil {
+		return did, err
+	}
+	err = c.send(ctx, js, work, &did)
+	if err == nil || errors.Is(err, errBudget) {
+		if unitDue {
+			err = errors.Join(err, c.sendUnit(ctx, js, stay, &did))
+		}
+	}
+	if errors.Is(err, errBudget) {
+		did.Waits = errBudget.Error()
+		return did, nil
+	}
+	if err == nil {
+		c.memory.LastAt = c.now()
+		err = c.removeDelivered(stay)
+	}
+	return did, err
+}
+
+// work is what there is to deliver.
+type work struct {
+	records []parcel.Keyed
+	files   []file
+}
+
+type file struct {
+	path   string
+	record parcel.Record
+}
+
+func (w *work) count(did *Round) {
+	did.LeftFiles, did.LeftRecords, did.LeftBytes = len(w.files), len(w.records), 0
+	for i := range w.files {
+		did.LeftBytes += w.files[i].record.File.Size
+	}
+}
+
+// look finds what the server has not confirmed.
+func (c *Courier) look(stay *parcel.Stay) (*work, error) {
+	w := new(work)
+	for _, r := range stay.Records(c.config.Vehicle) {
+		if !c.memory.Records[r.Key] {
+			w.records = append(w.records, r)
+		}
+	}
+	for _, f := range stay.Files {
+		if !f.Finished || f.Size == 0 || f.Size > parcel.MaxFile {
+			continue
+		}
+		path := filepath.Join(stay.Dir, f.Name)
+		sum, size, err := hash(path)
+		if os.IsNotExist(err) {
+			continue // made room for others since it was listed
+		}
+		if err != nil {
+			return nil, err
+		}
+		if d, ok := c.memory.Files[f.Name]; ok && d.SHA256 == sum {
+			continue
+		}
+		w.files = append(w.files, file{path, parcel.Record{Version: parcel.Version, Kind: parcel.KindFile, Vehicle: c.config.Vehicle, Stay: stay.ID,
+			File: &parcel.File{Name: f.Name, Size: size, SHA256: sum, Parts: parcel.PartCount(size)}}})
+	}
+	return w, nil
+}
+
+func hash(path string) (sum string, size int64, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", 0, err
+	}
+	defer f.Close()
+	h := sha256.New()
+	size, err = io.Copy(h, f)
+	return hex.EncodeToString(h.Sum(nil)), size, err
+}
+
+// connect makes one connection, which is not made again when it breaks: the next
+// visit does that.
+func (c *Courier) connect() (*nats.Conn, error) {
+	o := []nats.Option{
+		nats.Name("joltship " + c.config.Vehicle), nats.CustomInboxPrefix(parcel.Inbox(c.config.Vehicle)),
+		nats.Timeout(connectWait), nats.MaxReconnects(0), nats.NoReconnect(),
+	}
+	if c.config.CA != "" {
+		o = append(o, nats.RootCAs(c.config.CA), nats.ClientCert(c.config.Certificate, c.config.Key))
+	}
+	if c.config.Token != "" {
+		b, err := os.ReadFile(c.config.Token)
+		if err != nil {
+			return nil, err
+		}
+		o = append(o, nats.UserInfo(c.config.Vehicle, strings.TrimSpace(string(b))))
+	}
+	conn, err := nats.Connect(strings.Join(c.config.Servers, ","), o...)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", strings.Join(c.config.Servers, ", "), err)
+	}
+	return conn, nil
+}
+
+// send delivers the records, which are small and say most, and then the files.
+func (c *Courier) send(ctx context.Context, js jetstream.JetStream, w *work, did *Round) error {
+	for i := range w.records {
+		r := &w.records[i]
+		if err := c.publish(ctx, js, &r.Record, did); err != nil {
+			var bad *unsendable
+			if !errors.As(err, &bad) {
+				return err
+			}
+			c.log.Warn().Str("record", r.Key).Err(err).Msg("not sent")
+		} else {
+			did.Records++
+		}
+		c.memory.Records[r.Key] = true
+		did.LeftRecords--
+		if i%500 == 499 {
+			if err := c.memory.write(); err != nil {
+				return err
+			}
+		}
+	}
+	if len(w.files) == 0 {
+		return nil
+	}
+	bucket, err := js.ObjectStore(ctx, parcel.Bucket(c.config.Vehicle))
+	if err != nil {
+		return fmt.Errorf("the server's store of files: %w", err)
+	}
+	for i := range w.files {
+		f := &w.files[i]
+		if err := c.sendFile(ctx, bucket, f, did); err != nil {
+			return err
+		}
+		if err := c.publish(ctx, js, &f.record, did); err != nil {
+			return err
+		}
+		x := f.record.File
+		c.memory.Files[x.Name] = delivered{Size: x.Size, SHA256: x.SHA256}
+		did.Files++
+		did.LeftFiles--
+		did.LeftBytes -= x.Size
+		if err := c.memory.write(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// unsendable is a record that no server takes.
+type unsendable struct{ error }
+
+// publish delivers one record and returns once the server has it on its medium.
+func (c *Courier) publish(ctx context.Context, js jetstream.JetStream, r *parcel.Record, did *Round) error {
+	body, id, err := r.Encode()
+	if err != nil {
+		return &unsendable{err}
+	}
+	if err := c.spend(len(body), did); err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(ctx, answerWait)
+	defer cancel()
+	_, err = js.Publish(ctx, parcel.Subject(r.Vehicle, r.Kind), body, jetstream.WithMsgID(id), jetstream.WithExpectStream(parcel.Stream))
+	if err != nil {
+		return fmt.Errorf("the server has not confirmed a record: %w", err)
+	}
+	return nil
+}
+
+// sendFile delivers the parts of a file that the server has not.
+func (c *Courier) sendFile(ctx context.Context, bucket jetstream.ObjectStore, f *file, did *Round) error {
+	in, err := os.Open(f.path)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	x := f.record.File
+	b := make([]byte, parcel.PartSize)
+	for i := range x.Parts {
+		name := parcel.PartName(x.SHA256, i, x.Parts)
+		there, cancel := context.WithTimeout(ctx, answerWait)
+		_, err := bucket.GetInfo(there, name)
+		cancel()
+		if err == nil {
+			continue
+		}
+		if !errors.Is(err, jetstream.ErrObjectNotFound) {
+			return fmt.Errorf("file %s: %w", x.Name, err)
+		}
+		n, err := in.ReadAt(b, int64(i)*parcel.PartSize)
+		if err != nil && err != io.EOF {
+			return err
+		}
+		if want := min(parcel.PartSize, x.Size-int64(i)*parcel.PartSize); int64(n) < want {
+			return fmt.Errorf("%s became shorter while it was sent; it is sent again later", x.Name)
+		}
+		n = int(min(int64(n), x.Size-int64(i)*parcel.PartSize))
+		if err := c.spend(n, did); err != nil {
+			return err
+		}
+		put, cancel := context.WithTimeout(ctx, answerWait)
+		_, err = bucket.Put(put, jetstream.ObjectMeta{Name: name}, bytes.NewReader(b[:n]))
+		cancel()
+		if err != nil {
+			return fmt.Errorf("the server has not confirmed part %d of %d of %s: %w", i+1, x.Parts, x.Name, err)
+		}
+	}
+	return nil
+}
+
+// spend takes bytes from the day's budget.
+func (c *Courier) spend(n int, did *Round) error {
+	if most := int64(c.config.BudgetMB * 1e6); most > 0 && c.memory.Sent+int64(n) > most {
+		return errBudget
+	}
+	c.memory.Sent += int64(n)
+	did.Bytes += int64(n)
+	return nil
+}
+
+func (c *Courier) sendUnit(ctx context.Context, js jetstream.JetStream, stay *parcel.Stay, did *Round) error {
+	now := c.now()
+	r, err := stay.UnitRecord(c.config.Vehicle, now.UnixMicro(), did.LeftFiles, did.LeftBytes)
+	if err != nil {
+		return err
+	}
+	// It says that more waits, so it may go over the budget.
+	sent := c.memory.Sent
+	c.memory.Sent = 0
+	err = c.publish(ctx, js, r, did)
+	c.memory.Sent += sent
+	if err == nil {
+		c.memory.UnitAt = now
+	}
+	return err
+}
+
+// removeDelivered lets local evidence go that the server has on its medium.
+func (c *Courier) removeDelivered(stay *parcel.Stay) error {
+	if !c.config.RemoveDelivered {
+		return nil
+	}
+	for _, f := range stay.Files {
+		d, ok := c.memory.Files[f.Name]
+		if !ok || d.Removed || !f.Evidence || !f.Finished {
+			continue
+		}
+		// Once more: what goes is what was confirmed.
+		sum, _, err := hash(filepath.Join(stay.Dir, f.Name))
+		if os.IsNotExist(err) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if sum != d.SHA256 {
+			continue
+		}
+		if err := storage.RemoveDelivered(stay.Dir, f.Name); err != nil {
+			return err
+		}
+		d.Removed = true
+		c.memory.Files[f.Name] = d
+		c.log.Info().Str("file", f.Name).Msg("removed; the shop has it")
+	}
+	return nil
+}

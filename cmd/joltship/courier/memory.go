@@ -1,0 +1,93 @@
+package courier
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+)
+
+// memory is what the courier knows of earlier rounds. Losing it costs only that
+// things are sent again, which the server notices.
+type memory struct {
+	// Stay is the stay that the rest is about.
+	Stay string `json:"stay"`
+	// Records are the keys of the records that the server has on its medium.
+	Records map[string]bool `json:"records"`
+	// Files are the delivered files, and what they were.
+	Files map[string]delivered `json:"files"`
+	// Day and Sent are the day of the last round, by the board's local time,
+	// and the bytes sent on it.
+	Day  string `json:"day"`
+	Sent int64  `json:"sent_bytes"`
+	// UnitAt is when the unit last reported itself, LastAt when a round last
+	// delivered all there was, Failure why the last one did not.
+	UnitAt  time.Time `json:"unit_at"`
+	LastAt  time.Time `json:"last_at"`
+	Failure string    `json:"failure,omitempty"`
+
+	path string
+}
+
+type delivered struct {
+	Size   int64  `json:"size"`
+	SHA256 string `json:"sha256"`
+	// Removed says that the local copy has gone since.
+	Removed bool `json:"removed,omitempty"`
+}
+
+func readMemory(dir string) (*memory, error) {
+	m := &memory{path: filepath.Join(dir, "delivered.json")}
+	b, err := os.ReadFile(m.path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+	case err != nil:
+		return nil, err
+	default:
+		if err := json.Unmarshal(b, m); err != nil {
+			// Torn or damaged: everything is offered again.
+			*m = memory{path: m.path, Failure: fmt.Sprintf("%s cannot be read and was begun anew: %v", m.path, err)}
+		}
+	}
+	m.begin(m.Stay)
+	return m, nil
+}
+
+// begin turns to a stay; what was delivered of another is forgotten.
+func (m *memory) begin(stay string) {
+	if m.Stay != stay || m.Records == nil || m.Files == nil {
+		m.Stay, m.Records, m.Files = stay, map[string]bool{}, map[string]delivered{}
+	}
+}
+
+// write puts the memory onto the medium as a whole, or not at all.
+func (m *memory) write() error {
+	b, err := json.Marshal(m)
+	if err != nil {
+		return err
+	}
+	f, err := os.OpenFile(m.path+".new", os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(b)
+	err = errors.Join(err, f.Sync(), f.Close())
+	if err == nil {
+		err = os.Rename(f.Name(), m.path)
+	}
+	if err == nil {
+		err = syncDir(filepath.Dir(m.path))
+	}
+	return err
+}
+
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
