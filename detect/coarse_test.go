@@ -1,0 +1,67 @@
+package detect_test
+
+import (
+	"testing"
+
+	"joltwatch/cmd/joltsim/drive"
+	"joltwatch/detect"
+)
+
+// Engine speed, road speed in whole km/h and a gear, a few times a second: an
+// engine that is drawn below idle is found, and a sound vehicle, one that stops
+// its own engine, or one that lets go late but above idle is never called
+// anything. Every bound holds, and what was unknown of the clutch's state leaves
+// room for the truth.
+func TestCoarseSignals(t *testing.T) {
+	for _, c := range []struct {
+		vehicle string
+		late    float64
+	}{{"saloon", 0}, {"saloon", 3}, {"estate", 0}, {"estate", 0.6}} {
+		sc := drive.Scenario{Name: "t", Vehicle: c.vehicle, Seed: 31, FluidC: 70, Steps: long(12)}
+		if c.late > 0 {
+			sc.Faults = []drive.Fault{{Kind: "release-late", Value: c.late}}
+		}
+		r, plan := simulate(t, sc)
+		got := watch(t, r, plan)
+		below := (1 - detect.DefaultSettings().ReleaseLag.DragSag) * plan.Facts.IdleRPM
+		dragged, found, bounds := 0, 0, 0
+		for _, x := range r.Truth.Releases {
+			if x.Reason == "stop" && x.LagS > 1 && x.EngineMin < 0.9*below {
+				dragged++
+			}
+		}
+		for _, f := range got.of(detect.KindReleaseLag) {
+			if f.Class != "normal" {
+				found++
+				if c.late < 1 {
+					t.Errorf("%s, late by %g s: called %s: %v", c.vehicle, c.late, f.Class, f.Measures)
+				}
+			}
+			hi, ok := f.Get("lag_max_s")
+			for _, x := range r.Truth.Releases {
+				if ok && x.Reason == "stop" && x.Fell > f.Start && x.Fell < f.End {
+					bounds++
+					if min(x.LagS, x.FreedS) > hi {
+						t.Errorf("%s: lag %.3f s above the bound %.3f s", c.vehicle, x.LagS, hi)
+					}
+				}
+			}
+		}
+		if found < dragged {
+			t.Errorf("%s: the engine was drawn well below idle %d times, found %d", c.vehicle, dragged, found)
+		}
+		if c.late == 3 && dragged == 0 {
+			t.Errorf("%s: the fault drags in no stop", c.vehicle)
+		}
+		if bounds == 0 {
+			t.Errorf("%s, late by %g s: no stop has a bound", c.vehicle, c.late)
+		}
+		a, want := got.account, r.Truth.Totals()
+		locked := a.ClosedS + a.PartialS + a.CoastS
+		if truth := want.ClosedS + want.PartialS + want.CoastS; c.late == 0 && (locked > truth+0.005*a.MovingS || locked+a.UnknownS < truth-0.005*a.MovingS) {
+			t.Errorf("%s: locked %.1f s and unknown %.1f s, in truth %.1f s", c.vehicle, locked, a.UnknownS, truth)
+		}
+		t.Logf("%s, late by %g s: %d of %d stops observed, %d bounds, %d of %d dragged, unknown %.0f of %.0f s",
+			c.vehicle, c.late, a.StopsObserved, a.Stops, bounds, found, dragged, a.UnknownS, a.MovingS)
+	}
+}
