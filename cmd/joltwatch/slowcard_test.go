@@ -168,6 +168,10 @@ func (w *wire) Read(batch []bus.Frame) (int, error) {
 			}
 			w.queue = append(w.queue, f)
 		}
+		if w.arrived == w.total && w.lost > 0 {
+			w.queue = append(w.queue, bus.NewNotice(w.now(), 0, bus.NoticeDropped, w.lost))
+			w.lost = 0
+		}
 		if len(w.queue) > 0 {
 			n := copy(batch, w.queue)
 			w.queue = append(w.queue[:0], w.queue[n:]...)
