@@ -17,7 +17,6 @@ type coarseStop struct {
 	has    bool
 	ctx    Context
 	low    float64 // lowest engine speed since
-	rolled bool
 	// Rows, one after another, in which the engine was drawn below idle by a
 	// turbine that is below idle as well.
 	sag        int
@@ -60,9 +59,6 @@ func (c *coarseStop) row(s *scene, m *moment, stopped bool) (told bool) {
 		if m.state == closed {
 			c.held, c.has, c.ctx, c.low = m.at, true, m.context(s.seg.sinceStart(m.at)), m.row.V[stream.EngineSpeed]
 		}
-	}
-	if m.hasKmh && m.kmh > rolledKmh {
-		c.rolled = true
 	}
 	if m.row.Has(stream.EngineSpeed) {
 		c.low = min(c.low, m.row.V[stream.EngineSpeed])
@@ -140,7 +136,8 @@ func (c *coarseStop) finish(s *scene, m *moment) bool {
 	case c.dragged && c.died:
 		f.Class, f.Worth = "stall", 1
 	case c.dragged:
-		f.Class, f.Worth = "dragging", 0.95
+		// An engine that idles badly could look so, once.
+		f.Class, f.Worth = "dragging", 0.85
 	}
 	f.Keep = c.dragged
 	led.chance(chRelease, true, c.dragged)
@@ -156,7 +153,7 @@ func (c *coarseStop) finish(s *scene, m *moment) bool {
 	}
 	f.Instants = append(f.Instants, Instant{"standstill", m.at, m.at - seconds(s.pitch), m.at})
 	f.Lacking = append(f.Lacking, "clutch_pressure_command", "turbine_speed")
-	f.Lacking = append(f.Lacking, lacking(m.row, stream.FluidTemperature)...)
+	f.Lacking = append(f.Lacking, lacking(m.row, stream.Accelerator, stream.FluidTemperature)...)
 	s.out.finding(&f, nil)
 	return true
 }

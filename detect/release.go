@@ -11,7 +11,7 @@ import (
 // engine died with the speeds still together), normal. Where no command is
 // known the lag is an upper bound, counted from the last instant at which the
 // clutch was certainly closed under drive, and only dragging and stall can be
-// told.
+// told; see coarseStop for turbine speeds that come from a coarse road speed.
 type releaseLag struct {
 	told bool // a release was observed since the last stop
 	// apart: the engine was seen to idle on well above the turbine, so that

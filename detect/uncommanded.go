@@ -18,9 +18,8 @@ const (
 
 // Where the turbine's speed comes from a coarse road speed, the window is
 // coarseWindowS long, or coarseWindow where the turbine moved too little in that;
-// with steps of more than coarseMost rpm, or a ratio that is
-// known to less than coarseShare, an open clutch cannot be told from a closed
-// one.
+// with steps of more than coarseMost rpm, or a ratio that is known to no better
+// than coarseShare, an open clutch cannot be told from a closed one.
 const (
 	coarseWindowS = 3.0
 	coarseWindow  = 12 * bus.Second
