@@ -59,7 +59,7 @@ func TestShopReportWritesSQL(t *testing.T) {
 	if code, _, errs := joltbench(t, "shop", "report", "--sql", dir); code != 0 {
 		t.Fatal(errs)
 	}
-	for _, name := range []string{"views.sql", "chances.sql", "lag.sql", "SCHEMA.md"} {
+	for _, name := range []string{"set.sql", "views.sql", "chances.sql", "lag.sql", "SCHEMA.md"} {
 		if info, err := os.Stat(filepath.Join(dir, name)); err != nil || info.Size() < 300 {
 			t.Errorf("%s: %v", name, err)
 		}

@@ -104,7 +104,8 @@ func Day(r *parcel.Record, received time.Time) (day string, clocked bool) {
 // Add takes a record in, to be written by the next Flush. id is its identity;
 // a record that is already there is not written again. received is when the
 // shop first had it, and should be the same whenever it is given again: the
-// stream's own time of it.
+// stream's own time of it. What announces a file is no row of any table and is
+// passed over.
 func (d *Dataset) Add(r *parcel.Record, id string, received time.Time) error {
 	if len(id) != 64 || strings.Trim(id, "0123456789abcdef") != "" {
 		return fmt.Errorf("an identity of %.80q; expected 64 hexadecimal digits", id)

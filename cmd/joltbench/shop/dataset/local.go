@@ -2,39 +2,73 @@ package dataset
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/minio/minio-go/v7"
+
+	"joltwatch/storage/parcel"
 )
 
-// Empty writes a file without rows of a table into a folder of its own below
-// dir, for engines that need one file at least, and returns its path.
-func Empty(dir, table string) (string, error) {
-	var b batch
-	switch table {
-	case events:
-		b = &rows[eventRow]{}
-	case accounts:
-		b = &rows[accountRow]{}
-	case units:
-		b = &rows[unitRow]{}
-	default:
-		return "", fmt.Errorf("no table %q", table)
-	}
-	p := partition{table, "-", "1970-01-01"}
-	body, err := b.encode(p)
+// List returns the files of a table of the days from first to last, by name,
+// and enters into latest, by vehicle, the last day up to last that is filed in
+// the table, if it is later than what is there.
+func List(dir, table string, first, last time.Time, latest map[string]string) ([]string, error) {
+	from, to := first.Format(time.DateOnly), last.Format(time.DateOnly)
+	vehicles, err := entries(filepath.Join(dir, table), "vehicle=")
 	if err != nil {
-		return "", err
+		return nil, err
 	}
-	at := filepath.Join(dir, filepath.FromSlash(p.String()), "none"+suffix)
-	if err := os.MkdirAll(filepath.Dir(at), 0o750); err != nil {
-		return "", err
+	var list []string
+	for _, v := range vehicles {
+		at := filepath.Join(dir, table, "vehicle="+v)
+		days, err := entries(at, "day=")
+		if err != nil {
+			return nil, err
+		}
+		for _, day := range days {
+			if _, err := time.Parse(time.DateOnly, day); err != nil || day > to || !parcel.VehicleName(v) {
+				continue
+			}
+			latest[v] = max(latest[v], day)
+			if day < from {
+				continue
+			}
+			files, err := folder(at).list(context.Background(), "day="+day)
+			if err != nil {
+				return nil, err
+			}
+			for _, f := range files {
+				list = append(list, filepath.Join(at, filepath.FromSlash(f.name)))
+			}
+		}
 	}
-	return at, os.WriteFile(at, body, 0o640)
+	return list, nil
+}
+
+// entries lists the folders of a folder whose names begin so, without it; a
+// folder that is not there has none.
+func entries(dir, begin string) ([]string, error) {
+	all, err := os.ReadDir(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	var list []string
+	for _, e := range all {
+		if name, ok := strings.CutPrefix(e.Name(), begin); ok && e.IsDir() {
+			list = append(list, name)
+		}
+	}
+	return list, nil
 }
 
 // Local returns a local folder with the dataset's files: the folder itself, or,

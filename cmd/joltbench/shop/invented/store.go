@@ -24,7 +24,7 @@ func (f *Fleet) Store(i int, dir string) error {
 
 func (f *Fleet) writeRun(dir string, i int, d *Drive) error {
 	o := storage.Options{Plan: &stream.Plan{Vehicle: f.Name(i), Buses: []string{"powertrain"}}, Label: "van (invented)", Program: "invented",
-		Boot: fmt.Sprintf("drive-%d", d.Run), Clock: bus.Clock{Known: true, Zero: bus.Micros(d.Start.UnixMicro())}, RingBytes: 1 << 20}
+		Boot: fmt.Sprintf("invented-%d-%d", i, d.Run), Clock: bus.Clock{Known: true, Zero: bus.Micros(d.Start.UnixMicro())}, RingBytes: 1 << 20}
 	if f.Truth(i) == Filling {
 		// Little room: it is nearly used up by the end.
 		o.Quota = storage.MinQuota

@@ -80,42 +80,30 @@ func once(ctx context.Context, folder string, a Asked) (*Answers, error) {
 	return &out, err
 }
 
-// prepare sets the variables and runs views.sql.
+// prepare sets the variables, loads what is asked about and runs views.sql.
 func prepare(ctx context.Context, c *sql.Conn, folder, tmp string, a Asked) error {
 	do := func(q string, args ...any) error {
 		if _, err := c.ExecContext(ctx, q, args...); err != nil {
-			return fmt.Errorf("query engine: %w", err)
+			return fmt.Errorf("query engine: %w", brief{err})
 		}
 		return nil
 	}
-	set := []string{
+	last := a.LastDay.UTC().Truncate(24 * time.Hour)
+	first := last.AddDate(0, 0, -6-a.HistoryDays)
+	for _, q := range []string{
 		// Nothing is fetched from a network, whatever a query asks for.
 		"SET autoinstall_known_extensions = false",
 		"SET autoload_known_extensions = false",
 		"SET TimeZone = 'UTC'",
 		"SET preserve_insertion_order = false", // each answer is sorted by itself
+		"SET enable_external_file_cache = false",  // each file is read once
 		"SET temp_directory = " + quote(tmp),
-		"SET VARIABLE dataset = " + quote(filepath.ToSlash(folder)),
-		"SET VARIABLE last_day = DATE " + quote(a.LastDay.UTC().Format(time.DateOnly)),
-		fmt.Sprintf("SET VARIABLE history_days = %d", a.HistoryDays),
+		"SET VARIABLE last_day = DATE " + quote(last.Format(time.DateOnly)),
+		"SET VARIABLE first_day = DATE " + quote(first.Format(time.DateOnly)),
+		"SET VARIABLE week_first = DATE " + quote(last.AddDate(0, 0, -6).Format(time.DateOnly)),
 		"CREATE TEMP TABLE grouping (vehicle VARCHAR, vehicle_group VARCHAR)",
-	}
-	for _, table := range dataset.Tables {
-		// The engine refuses a pattern that finds nothing, so a table that is
-		// still empty is read from a file without rows.
-		pattern := filepath.Join(folder, table, "*", "*", "*.parquet")
-		there, err := filepath.Glob(filepath.Join(folder, table, "vehicle=*"))
-		if err != nil {
-			return err
-		}
-		if len(there) == 0 {
-			if pattern, err = dataset.Empty(tmp, table); err != nil {
-				return err
-			}
-		}
-		set = append(set, fmt.Sprintf("SET VARIABLE %s_files = %s", table, quote(filepath.ToSlash(pattern))))
-	}
-	for _, q := range set {
+		"CREATE TEMP TABLE filed (vehicle VARCHAR, last_day DATE)",
+	} {
 		if err := do(q); err != nil {
 			return err
 		}
@@ -125,12 +113,63 @@ func prepare(ctx context.Context, c *sql.Conn, folder, tmp string, a Asked) erro
 			return err
 		}
 	}
+	filed := map[string]string{} // the last day of each vehicle, up to the last asked about
+	for _, table := range dataset.Tables {
+		text, err := files.ReadFile("load_" + table + ".sql")
+		if err != nil {
+			return err
+		}
+		create, insert, _ := strings.Cut(string(text), ");\n")
+		if err := do(create + ")"); err != nil {
+			return err
+		}
+		list, err := dataset.List(folder, table, first, last, filed)
+		if err != nil {
+			return err
+		}
+		for part := range slices.Chunk(list, atOnce) {
+			var names strings.Builder
+			for _, name := range part {
+				names.WriteString(quote(filepath.ToSlash(name)) + ",")
+			}
+			if err := do("SET VARIABLE " + table + "_files = [" + strings.TrimSuffix(names.String(), ",") + "]"); err != nil {
+				return err
+			}
+			if err := do(insert); err != nil {
+				return err
+			}
+		}
+	}
+	names := slices.Sorted(maps.Keys(filed))
+	for part := range slices.Chunk(names, atOnce) {
+		var rows strings.Builder
+		for _, v := range part {
+			fmt.Fprintf(&rows, "(%s, DATE %s),", quote(v), quote(filed[v]))
+		}
+		if err := do("INSERT INTO filed VALUES " + strings.TrimSuffix(rows.String(), ",")); err != nil {
+			return err
+		}
+	}
 	text, err := files.ReadFile("views.sql")
 	if err != nil {
 		return err
 	}
 	return do(string(text))
 }
+
+// atOnce is how many files one statement reads: the engine keeps some 70 kB of
+// each until the statement has ended.
+const atOnce = 2000
+
+// brief is an error of the engine without the lines that show the query.
+type brief struct{ error }
+
+func (b brief) Error() string {
+	text, _, _ := strings.Cut(b.error.Error(), "\n")
+	return text
+}
+
+func (b brief) Unwrap() error { return b.error }
 
 // quote writes a literal of SQL.
 func quote(s string) string { return "'" + strings.ReplaceAll(s, "'", "''") + "'" }
@@ -143,18 +182,18 @@ func ask[T any](ctx context.Context, c *sql.Conn, name string, into func(*T) []a
 	}
 	rows, err := c.QueryContext(ctx, string(text))
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
+		return nil, fmt.Errorf("%s: %w", name, brief{err})
 	}
 	defer func() { err = errors.Join(err, rows.Close()) }()
 	for rows.Next() {
 		var r T
 		if err := rows.Scan(into(&r)...); err != nil {
-			return nil, fmt.Errorf("%s: %w", name, err)
+			return nil, fmt.Errorf("%s: %w", name, brief{err})
 		}
 		list = append(list, r)
 	}
 	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
+		return nil, fmt.Errorf("%s: %w", name, brief{err})
 	}
 	return list, nil
 }

@@ -13,7 +13,8 @@ import (
 //go:embed *.sql
 var files embed.FS
 
-// Files are the SQL files: views.sql first, and one for each question.
+// Files are the SQL files: set.sql, which says what to run after it, and one for
+// each question.
 func Files() fs.FS { return files }
 
 // ErrNoEngine is the answer of a build without the engine.

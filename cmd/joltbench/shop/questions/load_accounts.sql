@@ -1,0 +1,11 @@
+-- Takes the accounts of the days asked about out of the dataset. It may run again
+-- with other files in accounts_files, and adds those: so a large dataset is taken in
+-- parts, as the engine keeps something of each file until a statement has ended.
+CREATE TEMP TABLE IF NOT EXISTS all_accounts (
+    vehicle VARCHAR, day DATE, id VARCHAR, received TIMESTAMPTZ, clocked BOOLEAN, stay VARCHAR, run BIGINT,
+    drive BIGINT, end_us BIGINT, engine_on_s DOUBLE, moving_s DOUBLE, unknown_s DOUBLE, stops BIGINT, stops_observed BIGINT,
+    chances STRUCT(kind VARCHAR, seen BIGINT, observable BIGINT, hits BIGINT)[]);
+INSERT INTO all_accounts
+SELECT vehicle, day, id, received, clocked, stay, run, drive, end_us, engine_on_s, moving_s, unknown_s, stops, stops_observed, chances
+FROM read_parquet(getvariable('accounts_files'), hive_partitioning = true, hive_types = {'vehicle': VARCHAR, 'day': DATE})
+WHERE day BETWEEN getvariable('first_day') AND getvariable('last_day');

@@ -1,0 +1,22 @@
+package server
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"golang.org/x/sys/unix"
+)
+
+// lock holds dir for this server until unlock.
+func lock(dir string) (unlock func(), err error) {
+	f, err := os.OpenFile(filepath.Join(dir, "lock"), os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
+		f.Close()
+		return nil, fmt.Errorf("%s: another server runs in this folder", dir)
+	}
+	return func() { f.Close() }, nil
+}

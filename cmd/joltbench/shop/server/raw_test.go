@@ -1,0 +1,26 @@
+package server
+
+import (
+	"fmt"
+	"net"
+	"strings"
+	"testing"
+	"time"
+)
+
+// rawClient speaks the protocol without a library.
+func rawClient(t *testing.T, s *Server, vehicle string) net.Conn {
+	t.Helper()
+	token, err := Local(s.opt.Dir, vehicle)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := net.Dial("tcp", strings.TrimPrefix(s.URL(), "nats://"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { c.Close() })
+	c.SetDeadline(time.Now().Add(10 * time.Second))
+	fmt.Fprintf(c, "CONNECT {\"verbose\":false,\"user\":%q,\"pass\":%q}\r\nPING\r\n", vehicle, token)
+	return c
+}

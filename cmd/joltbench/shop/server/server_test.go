@@ -1,0 +1,348 @@
+package server
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"joltwatch/storage/parcel"
+)
+
+func start(t *testing.T, o Options) *Server {
+	t.Helper()
+	if o.Dir == "" {
+		o.Dir = t.TempDir()
+	}
+	if o.Listen == "" {
+		o.Listen = "127.0.0.1:0"
+	}
+	o.Enrol = "127.0.0.1:0"
+	s, err := Start(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	return s
+}
+
+// local connects as a vehicle of this machine.
+func local(t *testing.T, s *Server, vehicle string, o ...nats.Option) *nats.Conn {
+	t.Helper()
+	token, err := Local(s.opt.Dir, vehicle)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return dial(t, s, vehicle, append(o, nats.UserInfo(vehicle, token))...)
+}
+
+func dial(t *testing.T, s *Server, vehicle string, o ...nats.Option) *nats.Conn {
+	t.Helper()
+	c, err := nats.Connect(s.URL(), append(o, nats.CustomInboxPrefix(parcel.Inbox(vehicle)), nats.NoReconnect())...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(c.Close)
+	return c
+}
+
+func stream(t *testing.T, c *nats.Conn) jetstream.JetStream {
+	t.Helper()
+	js, err := jetstream.New(c, jetstream.WithDefaultTimeout(time.Second))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return js
+}
+
+// delivers does what an honest courier does.
+func delivers(t *testing.T, c *nats.Conn, vehicle string) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	defer cancel()
+	js := stream(t, c)
+	body := fmt.Appendf(nil, "a record of %s at %d", vehicle, time.Now().UnixNano())
+	for i, again := range []bool{false, true} {
+		ack, err := js.Publish(ctx, parcel.Subject(vehicle, parcel.KindUnit), body, jetstream.WithMsgID(parcel.Identity(body)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if ack.Stream != parcel.Stream || ack.Duplicate != again {
+			t.Fatalf("delivery %d: %+v", i, ack)
+		}
+	}
+	bucket, err := js.ObjectStore(ctx, parcel.Bucket(vehicle))
+	if err != nil {
+		t.Fatal(err)
+	}
+	name := parcel.PartName(parcel.Identity(body), 0, 1)
+	if _, err := bucket.GetInfo(ctx, name); !errors.Is(err, jetstream.ErrObjectNotFound) {
+		t.Fatalf("before: %v", err)
+	}
+	part := bytes.Repeat([]byte(vehicle), parcel.PartSize/len(vehicle))
+	if _, err := bucket.PutBytes(ctx, name, part); err != nil {
+		t.Fatal(err)
+	}
+	if info, err := bucket.GetInfo(ctx, name); err != nil || info.Size != uint64(len(part)) {
+		t.Fatalf("after: %+v, %v", info, err)
+	}
+}
+
+func TestHonestVehicle(t *testing.T) {
+	s := start(t, Options{})
+	delivers(t, local(t, s, "van-1"), "van-1")
+	own, err := s.Connect()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer own.Close()
+	js := stream(t, own)
+	ctx := context.Background()
+	st, err := js.Stream(ctx, parcel.Stream)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := st.CachedInfo().State.Msgs; n != 1 {
+		t.Fatalf("%d records; the same one twice is one", n)
+	}
+	bucket, err := js.ObjectStore(ctx, parcel.Bucket("van-1"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	list, err := bucket.List(ctx)
+	if err != nil || len(list) != 1 {
+		t.Fatalf("%v, %v", list, err)
+	}
+	if b, err := bucket.GetBytes(ctx, list[0].Name); err != nil || len(b) != int(list[0].Size) {
+		t.Fatalf("%d bytes, %v", len(b), err)
+	}
+}
+
+// What is confirmed is there after a start anew, and the vehicle is known.
+func TestRestart(t *testing.T) {
+	dir := t.TempDir()
+	s := start(t, Options{Dir: dir})
+	token, err := Local(dir, "van-1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := dial(t, s, "van-1", nats.UserInfo("van-1", token))
+	delivers(t, c, "van-1")
+	fingerprint := s.CAFingerprint()
+	if _, err := Start(Options{Dir: dir, Listen: "127.0.0.1:0", Enrol: "127.0.0.1:0"}); err == nil || !strings.Contains(err.Error(), "another server") {
+		t.Fatalf("a second server in one folder: %v", err)
+	}
+	s.Close()
+	s = start(t, Options{Dir: dir})
+	if s.CAFingerprint() != fingerprint {
+		t.Fatal("another authority")
+	}
+	c = dial(t, s, "van-1", nats.UserInfo("van-1", token))
+	delivers(t, c, "van-1")
+	st, err := s.js.Stream(context.Background(), parcel.Stream)
+	if err != nil || st.CachedInfo().State.Msgs != 2 {
+		t.Fatalf("%+v, %v", st, err)
+	}
+}
+
+func TestListensBeyond(t *testing.T) {
+	for _, o := range []Options{{Listen: "0.0.0.0:0"}, {Listen: ":0"}, {Enrol: "[::]:0"}, {Listen: "shop.example:4422"}, {Listen: "nonsense"}} {
+		o.Dir = t.TempDir()
+		s, err := Start(o)
+		if err == nil {
+			s.Close()
+			t.Fatalf("%+v started", o)
+		}
+		if !strings.Contains(err.Error(), "needs --tls") && !strings.Contains(err.Error(), "expected HOST:PORT") || strings.Contains(err.Error(), "\n") {
+			t.Errorf("%+v: %v", o, err)
+		}
+	}
+}
+
+func TestConnectRefused(t *testing.T) {
+	s := start(t, Options{})
+	honest := local(t, s, "van-1")
+	token, err := Local(s.opt.Dir, "van-2")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, o := range map[string]nats.Option{
+		"no name":               nats.Name("x"),
+		"another's name":        nats.UserInfo("van-1", token),
+		"no password":           nats.UserInfo("van-1", ""),
+		"the hash for password": nats.UserInfo("van-2", hashed(token)),
+		"the shop itself":       nats.UserInfo(shopUser, token),
+		"never enrolled":        nats.UserInfo("van-3", token),
+		"a path for a name":     nats.UserInfo("../codes/van-1", token),
+	} {
+		if c, err := nats.Connect(s.URL(), o, nats.NoReconnect()); err == nil {
+			c.Close()
+			t.Errorf("%s: connected", name)
+		}
+	}
+	if err := Revoke(s.opt.Dir, "van-2"); err != nil {
+		t.Fatal(err)
+	}
+	if c, err := nats.Connect(s.URL(), nats.UserInfo("van-2", token), nats.NoReconnect()); err == nil {
+		c.Close()
+		t.Error("struck off: connected")
+	}
+	delivers(t, honest, "van-1")
+}
+
+// A hostile vehicle that is enrolled.
+func TestHostile(t *testing.T) {
+	s := start(t, Options{})
+	honest := local(t, s, "honest")
+	delivers(t, honest, "honest")
+	var denied atomic.Int32
+	hostile := local(t, s, "hostile", nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
+		if errors.Is(err, nats.ErrPermissionViolation) {
+			denied.Add(1)
+		}
+	}))
+	settle := func() {
+		t.Helper()
+		if err := hostile.FlushTimeout(5 * time.Second); err != nil {
+			t.Fatal(err)
+		}
+	}
+	state := func(name string) string {
+		st, err := s.js.Stream(context.Background(), name)
+		if err != nil {
+			return err.Error()
+		}
+		b, _ := json.Marshal(st.CachedInfo().State)
+		return string(b)
+	}
+	theirs := "OBJ_" + parcel.Bucket("honest")
+	before := state(parcel.Stream) + state(theirs)
+	publish := []string{
+		parcel.Subject("honest", parcel.KindUnit), "jolt.hostile", "jolt.hostile.a.b", "jolt.x", "$O.evidence-honest.M.x", "$O.evidence-honest.C.x",
+		parcel.Inbox("honest") + ".x", "$SYS.REQ.SERVER.PING", "$JS.API.INFO", "$JS.API.STREAM.LIST", "$JS.API.STREAM.NAMES",
+		"$JS.API.STREAM.CREATE.X", "$JS.API.STREAM.UPDATE." + parcel.Stream, "$JS.API.STREAM.DELETE." + parcel.Stream,
+		"$JS.API.STREAM.PURGE." + parcel.Stream, "$JS.API.STREAM.MSG.GET." + parcel.Stream, "$JS.API.STREAM.MSG.DELETE." + parcel.Stream,
+		"$JS.API.STREAM.INFO." + parcel.Stream, "$JS.API.CONSUMER.CREATE." + parcel.Stream, "$JS.API.DIRECT.GET." + parcel.Stream,
+		"$JS.API.STREAM.MSG.GET." + theirs, "$JS.API.STREAM.INFO." + theirs, "$JS.API.DIRECT.GET." + theirs + ".$O.evidence-honest.M.x",
+		"$JS.API.STREAM.DELETE." + theirs, "$JS.API.STREAM.PURGE." + theirs, "$JS.API.CONSUMER.CREATE." + theirs,
+		"$JS.API.STREAM.DELETE.OBJ_evidence-hostile", "$JS.API.STREAM.PURGE.OBJ_evidence-hostile", "$JS.ACK.JOLT.x.1.1.1.1.0",
+	}
+	for i, subject := range publish {
+		if err := hostile.PublishRequest(subject, parcel.Inbox("hostile")+".y", nil); err != nil {
+			t.Fatal(err)
+		}
+		settle()
+		if n := denied.Load(); int(n) != i+1 {
+			t.Errorf("publish to %s: not refused", subject)
+			denied.Store(int32(i + 1))
+		}
+	}
+	denied.Store(0)
+	subscribe := []string{">", "jolt.>", "jolt.hostile.>", "$O.>", "_INBOX.>", "_INBOX_*.>", parcel.Inbox("honest") + ".>", "$JS.>", "$SYS.>"}
+	for i, subject := range subscribe {
+		if _, err := hostile.SubscribeSync(subject); err != nil {
+			t.Fatal(err)
+		}
+		settle()
+		if n := denied.Load(); int(n) != i+1 {
+			t.Errorf("subscribe to %s: not refused", subject)
+			denied.Store(int32(i + 1))
+		}
+	}
+	if after := state(parcel.Stream) + state(theirs); after != before {
+		t.Errorf("changed: %s, was %s", after, before)
+	}
+	delivers(t, hostile, "hostile") // what it may do, it still may
+	delivers(t, honest, "honest")
+}
+
+// The server answers to whatever subject the asker names. No answer may become
+// a record of another vehicle that would be believed, or a command.
+func TestHostileReply(t *testing.T) {
+	s := start(t, Options{})
+	honest := local(t, s, "honest")
+	hostile := local(t, s, "hostile")
+	delivers(t, honest, "honest")
+	ctx := context.Background()
+	info := func() *jetstream.StreamInfo {
+		st, err := s.js.Stream(ctx, parcel.Stream)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return st.CachedInfo()
+	}
+	forged := parcel.Record{Version: 1, Kind: parcel.KindUnit, Vehicle: "honest", Stay: "x", Unit: &parcel.Unit{}}
+	body, _, err := forged.Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	before := info().State
+	const mine = "$O.evidence-hostile.M.x"
+	get := fmt.Appendf(nil, `{"last_by_subj":%q}`, mine)
+	targets := []string{
+		parcel.Subject("honest", parcel.KindUnit), "$O.evidence-honest.M.x", parcel.Inbox("honest") + ".x",
+		"$JS.API.STREAM.DELETE." + parcel.Stream, "$JS.API.STREAM.PURGE." + parcel.Stream, "$JS.API.STREAM.MSG.DELETE." + parcel.Stream,
+		"$JS.API.STREAM.UPDATE." + parcel.Stream, "$JS.API.STREAM.DELETE.OBJ_evidence-honest", "$JS.API.STREAM.PURGE.OBJ_evidence-honest",
+	}
+	for _, target := range targets {
+		for _, m := range []*nats.Msg{
+			{Subject: mine, Reply: target, Data: body},
+			{Subject: mine, Reply: target},
+			{Subject: "$JS.API.STREAM.MSG.GET.OBJ_evidence-hostile", Reply: target, Data: get},
+			{Subject: "$JS.API.STREAM.INFO.OBJ_evidence-hostile", Reply: target},
+			{Subject: "$JS.API.DIRECT.GET.OBJ_evidence-hostile." + mine, Reply: target},
+			{Subject: "$JS.API.DIRECT.GET.OBJ_evidence-hostile", Reply: target, Data: get},
+		} {
+			if err := hostile.PublishMsg(m); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := hostile.FlushTimeout(5 * time.Second); err != nil {
+		t.Fatal(err)
+	}
+	delivers(t, honest, "honest") // after which the server has worked them off
+	after := info()
+	t.Logf("before %+v, after %+v", before, after.State)
+	st, err := s.js.Stream(ctx, parcel.Stream)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for seq := uint64(1); seq <= after.State.LastSeq; seq++ {
+		m, err := st.GetMsg(ctx, seq)
+		if err != nil {
+			t.Fatalf("record %d is gone: %v", seq, err)
+		}
+		if _, err := parcel.Decode(m.Data); err == nil {
+			t.Errorf("record %d on %s is believed: %s", seq, m.Subject, m.Data)
+		}
+		t.Logf("%d %s %.120s %v", seq, m.Subject, m.Data, m.Header)
+	}
+}
+
+func TestOversized(t *testing.T) {
+	s := start(t, Options{})
+	c := local(t, s, "van-1")
+	if got := c.MaxPayload(); got != maxMessage {
+		t.Fatalf("payload of %d", got)
+	}
+	if err := c.Publish(parcel.Subject("van-1", parcel.KindUnit), make([]byte, maxMessage+1)); !errors.Is(err, nats.ErrMaxPayload) {
+		t.Fatalf("%v", err)
+	}
+	// One that does not hold to what its library knows.
+	raw := rawClient(t, s, "van-2")
+	fmt.Fprintf(raw, "PUB jolt.van-2.unit %d\r\n", maxMessage+1)
+	if b, _ := io.ReadAll(raw); !bytes.Contains(b, []byte("Maximum Payload")) {
+		t.Fatalf("answered %q", b)
+	}
+	delivers(t, c, "van-1")
+}

@@ -1,0 +1,65 @@
+package server
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	natsserver "github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"joltwatch/storage/parcel"
+)
+
+// EnsureStreams prepares the stream of all records. A full disk refuses what is
+// new; nothing that was confirmed is dropped for it. A record that comes again
+// within a day, by its identity, is confirmed and not kept twice.
+func EnsureStreams(ctx context.Context, js jetstream.JetStream, replicas int) error {
+	_, err := js.CreateOrUpdateStream(ctx, jetstream.StreamConfig{
+		Name: parcel.Stream, Subjects: []string{parcel.Subjects}, Description: "records of all vehicles",
+		Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardNew,
+		MaxMsgSize: maxMessage, Duplicates: 24 * time.Hour, Replicas: max(replicas, 1), AllowDirect: false,
+	})
+	if err != nil {
+		return fmt.Errorf("the stream %s: %w", parcel.Stream, err)
+	}
+	return nil
+}
+
+// EnsureBucket prepares the object store of a vehicle. It is as the client
+// library makes one, but for one thing: it has no direct reading. The answer to
+// that is the stored bytes as they are, sent to whatever subject the asker names;
+// a vehicle could so have its own bytes put among another's records.
+func EnsureBucket(ctx context.Context, js jetstream.JetStream, vehicle string, replicas int) error {
+	if !parcel.VehicleName(vehicle) {
+		return nameError(vehicle)
+	}
+	b := parcel.Bucket(vehicle)
+	_, err := js.CreateOrUpdateStream(ctx, jetstream.StreamConfig{
+		Name: "OBJ_" + b, Subjects: []string{"$O." + b + ".C.>", "$O." + b + ".M.>"}, Description: "files of vehicle " + vehicle,
+		Storage: jetstream.FileStorage, Discard: jetstream.DiscardNew, AllowRollup: true, AllowDirect: false,
+		MaxMsgSize: maxMessage, Replicas: max(replicas, 1),
+	})
+	if err != nil {
+		return fmt.Errorf("the bucket %s: %w", b, err)
+	}
+	return nil
+}
+
+// Permissions are all that a vehicle may do.
+func Permissions(vehicle string) *natsserver.Permissions {
+	b := parcel.Bucket(vehicle)
+	return &natsserver.Permissions{
+		Publish: &natsserver.SubjectPermission{Allow: []string{
+			parcel.Subject(vehicle, "*"),
+			"$O." + b + ".>",
+			"$JS.API.STREAM.INFO.OBJ_" + b,
+			"$JS.API.STREAM.MSG.GET.OBJ_" + b,
+		}},
+		Subscribe: &natsserver.SubjectPermission{Allow: []string{parcel.Inbox(vehicle) + ".>"}},
+	}
+}
+
+func nameError(vehicle string) error {
+	return fmt.Errorf("vehicle %.60q: a name is 1 to 40 of a-z, 0-9 and -", vehicle)
+}
