@@ -1,0 +1,162 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/sha256"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/hex"
+	"encoding/json"
+	"encoding/pem"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"joltwatch/storage/parcel"
+)
+
+// identity is what the vehicle shows the shop's server, in PEM. The key was made
+// here and has left this machine never.
+type identity struct {
+	vehicle       string
+	cert, key, ca []byte
+	// token is there where the server has no TLS.
+	token string
+}
+
+const maxEnrolAnswer = 64 << 10
+
+// enrolWith turns a one-time code into an identity. The code is told to nobody
+// but a server of the authority whose certificate has that fingerprint (SHA-256,
+// hexadecimal).
+func enrolWith(ctx context.Context, at, code, fingerprint string) (identity, error) {
+	u, err := url.Parse(at)
+	if err != nil || u.Scheme != "https" || u.Host == "" || u.User != nil {
+		return identity{}, fmt.Errorf("%.80q: expected https://HOST:PORT, as the shop gave it", at)
+	}
+	want, err := hex.DecodeString(strings.ToLower(strings.ReplaceAll(strings.TrimSpace(fingerprint), ":", "")))
+	if err != nil || len(want) != sha256.Size {
+		return identity{}, errors.New("the fingerprint: expected 64 hexadecimal digits, as the shop gave them")
+	}
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		return identity{}, err
+	}
+	csr, err := x509.CreateCertificateRequest(rand.Reader, &x509.CertificateRequest{}, key)
+	if err != nil {
+		return identity{}, err
+	}
+	der, err := x509.MarshalPKCS8PrivateKey(key)
+	if err != nil {
+		return identity{}, err
+	}
+	body, err := json.Marshal(map[string]string{"code": strings.TrimSpace(code), "csr": string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE REQUEST", Bytes: csr}))})
+	if err != nil {
+		return identity{}, err
+	}
+	answer, err := askEnrolment(ctx, u.JoinPath("enrol").String(), body, want)
+	if err != nil {
+		return identity{}, err
+	}
+	return answer.identity(key, der, want)
+}
+
+type enrolAnswer struct {
+	Vehicle     string `json:"vehicle"`
+	Certificate string `json:"certificate"`
+	CA          string `json:"ca"`
+	Token       string `json:"token"`
+	Error       string `json:"error"`
+}
+
+func askEnrolment(ctx context.Context, at string, body, fingerprint []byte) (*enrolAnswer, error) {
+	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
+	defer cancel()
+	r, err := http.NewRequestWithContext(ctx, http.MethodPost, at, bytes.NewReader(body))
+	if err != nil {
+		return nil, err
+	}
+	r.Header.Set("Content-Type", "application/json")
+	t := &http.Transport{DisableKeepAlives: true, TLSClientConfig: &tls.Config{
+		// The authority is known by its fingerprint only; it is checked below.
+		InsecureSkipVerify: true,
+		VerifyConnection:   func(s tls.ConnectionState) error { return checkServer(s, fingerprint) },
+		MinVersion:         tls.VersionTLS13,
+	}}
+	client := &http.Client{Transport: t, CheckRedirect: func(*http.Request, []*http.Request) error { return errors.New("the server sends us elsewhere") }}
+	response, err := client.Do(r)
+	if err != nil {
+		return nil, err
+	}
+	defer response.Body.Close()
+	b, err := io.ReadAll(io.LimitReader(response.Body, maxEnrolAnswer+1))
+	if err != nil {
+		return nil, err
+	}
+	a := new(enrolAnswer)
+	if err := json.Unmarshal(b, a); err != nil || len(b) > maxEnrolAnswer {
+		return nil, fmt.Errorf("%s: no answer to an enrolment (%s); is this the shop's enrolment address?", at, response.Status)
+	}
+	if response.StatusCode != http.StatusOK {
+		return nil, fmt.Errorf("the shop refused: %.200q", a.Error)
+	}
+	return a, nil
+}
+
+// checkServer holds the server's chain against the authority's fingerprint.
+func checkServer(s tls.ConnectionState, fingerprint []byte) error {
+	roots := x509.NewCertPool()
+	found := false
+	for _, c := range s.PeerCertificates {
+		if sum := sha256.Sum256(c.Raw); c.IsCA && bytes.Equal(sum[:], fingerprint) {
+			roots.AddCert(c)
+			found = true
+		}
+	}
+	if !found {
+		return errors.New("this is not the shop's server: its authority has another fingerprint; nothing was told to it")
+	}
+	_, err := s.PeerCertificates[0].Verify(x509.VerifyOptions{Roots: roots, DNSName: s.ServerName})
+	return err
+}
+
+// identity checks what was answered before it is kept.
+func (a *enrolAnswer) identity(key *ecdsa.PrivateKey, der, fingerprint []byte) (identity, error) {
+	certBlock, _ := pem.Decode([]byte(a.Certificate))
+	caBlock, _ := pem.Decode([]byte(a.CA))
+	if certBlock == nil || caBlock == nil || !parcel.VehicleName(a.Vehicle) {
+		return identity{}, errors.New("the answer to the enrolment: expected a vehicle and two certificates")
+	}
+	if sum := sha256.Sum256(caBlock.Bytes); !bytes.Equal(sum[:], fingerprint) {
+		return identity{}, errors.New("the answer to the enrolment is of another authority")
+	}
+	cert, err := x509.ParseCertificate(certBlock.Bytes)
+	if err != nil {
+		return identity{}, err
+	}
+	ca, err := x509.ParseCertificate(caBlock.Bytes)
+	if err != nil {
+		return identity{}, err
+	}
+	roots := x509.NewCertPool()
+	roots.AddCert(ca)
+	if _, err := cert.Verify(x509.VerifyOptions{Roots: roots, KeyUsages: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}}); err != nil {
+		return identity{}, err
+	}
+	if cert.Subject.CommonName != a.Vehicle || !key.PublicKey.Equal(cert.PublicKey) {
+		return identity{}, errors.New("the answer to the enrolment is for another vehicle or key")
+	}
+	return identity{
+		vehicle: a.Vehicle, token: a.Token,
+		cert: pem.EncodeToMemory(certBlock), ca: pem.EncodeToMemory(caBlock),
+		key: pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der}),
+	}, nil
+}
