@@ -95,8 +95,8 @@ func prepare(ctx context.Context, c *sql.Conn, folder, tmp string, a Asked) erro
 		"SET autoinstall_known_extensions = false",
 		"SET autoload_known_extensions = false",
 		"SET TimeZone = 'UTC'",
-		"SET preserve_insertion_order = false", // each answer is sorted by itself
-		"SET enable_external_file_cache = false",  // each file is read once
+		"SET preserve_insertion_order = false",   // each answer is sorted by itself
+		"SET enable_external_file_cache = false", // each file is read once
 		"SET temp_directory = " + quote(tmp),
 		"SET VARIABLE last_day = DATE " + quote(last.Format(time.DateOnly)),
 		"SET VARIABLE first_day = DATE " + quote(first.Format(time.DateOnly)),
