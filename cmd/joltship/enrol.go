@@ -24,7 +24,7 @@ import (
 )
 
 // identity is what the vehicle shows the shop's server, in PEM. The key was made
-// here and has left this machine never.
+// here and never left this machine.
 type identity struct {
 	vehicle       string
 	cert, key, ca []byte
@@ -88,7 +88,7 @@ func askEnrolment(ctx context.Context, at string, body, fingerprint []byte) (*en
 	t := &http.Transport{DisableKeepAlives: true, TLSClientConfig: &tls.Config{
 		// The authority is known by its fingerprint only; it is checked below.
 		InsecureSkipVerify: true,
-		VerifyConnection:   func(s tls.ConnectionState) error { return checkServer(s, fingerprint) },
+		VerifyConnection:   func(s tls.ConnectionState) error { return checkServer(s, r.URL.Hostname(), fingerprint) },
 		MinVersion:         tls.VersionTLS13,
 	}}
 	client := &http.Client{Transport: t, CheckRedirect: func(*http.Request, []*http.Request) error { return errors.New("the server sends us elsewhere") }}
@@ -111,8 +111,9 @@ func askEnrolment(ctx context.Context, at string, body, fingerprint []byte) (*en
 	return a, nil
 }
 
-// checkServer holds the server's chain against the authority's fingerprint.
-func checkServer(s tls.ConnectionState, fingerprint []byte) error {
+// checkServer holds the server's chain against the authority's fingerprint, and
+// its certificate against the host that was asked for.
+func checkServer(s tls.ConnectionState, host string, fingerprint []byte) error {
 	roots := x509.NewCertPool()
 	found := false
 	for _, c := range s.PeerCertificates {
@@ -124,7 +125,7 @@ func checkServer(s tls.ConnectionState, fingerprint []byte) error {
 	if !found {
 		return errors.New("this is not the shop's server: its authority has another fingerprint; nothing was told to it")
 	}
-	_, err := s.PeerCertificates[0].Verify(x509.VerifyOptions{Roots: roots, DNSName: s.ServerName})
+	_, err := s.PeerCertificates[0].Verify(x509.VerifyOptions{Roots: roots, DNSName: host})
 	return err
 }
 

@@ -30,8 +30,8 @@ type authority struct {
 }
 
 // notBefore is when all certificates begin. It is long past because a board
-// without a clock of its own may believe in a year that is long past too.
-var notBefore = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+// without a clock of its own may start in that year.
+var notBefore = time.Date(1970, 1, 1, 0, 0, 0, 0, time.UTC)
 
 const (
 	authorityYears = 20

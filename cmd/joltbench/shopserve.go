@@ -1,0 +1,65 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"path/filepath"
+	"time"
+
+	"joltwatch/cmd/joltbench/shop/dataset"
+	"joltwatch/cmd/joltbench/shop/intake"
+	"joltwatch/cmd/joltbench/shop/server"
+)
+
+type shopServeCmd struct {
+	Dir     string   `required:"" type:"path" placeholder:"DIR" help:"The shop's folder; it is made where there is none."`
+	Listen  string   `default:"127.0.0.1:4422" placeholder:"HOST:PORT" help:"Where couriers deliver. Beyond this machine only with --tls."`
+	Enrol   string   `name:"enrol-listen" default:"127.0.0.1:4423" placeholder:"HOST:PORT" help:"Where vehicles enrol, over HTTPS."`
+	TLS     bool     `name:"tls" help:"Demand the shop's certificates of every vehicle."`
+	Name    []string `placeholder:"NAME" help:"A DNS name or address by which vehicles reach this machine; repeatable. The first is told to them."`
+	MaxMB   int64    `name:"max-mb" placeholder:"MB" help:"The most that deliveries take on disk, in megabytes; beyond it they are refused and wait in the vehicles. Default: the disk."`
+	Dataset string   `placeholder:"WHERE" help:"Where records are laid down: a folder or s3://bucket/prefix. Default: dataset in the shop's folder."`
+}
+
+// Help implements kong's long help.
+func (shopServeCmd) Help() string {
+	return `Runs until interrupted: takes in what couriers deliver, and enrols vehicles. By itself
+it is reached from this machine only. For a shop's network:
+  joltbench shop serve --dir my-shop --tls --name shop.example --listen :4422 --enrol-listen :4423
+and then, once for each vehicle, while it runs:
+  joltbench shop enrol van-07 --dir my-shop
+The folder holds the key of the shop's certificate authority and the records of all
+vehicles: keep it where only the shop reads, and back it up.`
+}
+
+// Run serves until the program is told to stop.
+func (c *shopServeCmd) Run(h *host) (err error) {
+	logf := func(format string, v ...any) {
+		fmt.Fprintf(h.stderr, "%s %s\n", time.Now().UTC().Format(time.RFC3339), fmt.Sprintf(format, v...))
+	}
+	if c.MaxMB < 0 {
+		return usage("--max-mb is below 0")
+	}
+	s, err := server.Start(server.Options{Dir: c.Dir, Listen: c.Listen, Enrol: c.Enrol, TLS: c.TLS, Names: c.Name, MaxBytes: c.MaxMB * 1e6, Logf: logf})
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	where := c.Dataset
+	if where == "" {
+		where = filepath.Join(c.Dir, "dataset")
+	}
+	data, err := dataset.Open(where)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, data.Close()) }()
+	conn, err := s.Connect()
+	if err != nil {
+		return err
+	}
+	defer conn.Close()
+	fmt.Fprintf(h.stdout, "couriers deliver to   %s\nvehicles enrol at     %s\nauthority (SHA-256)   %s\n", s.URL(), s.EnrolURL(), s.CAFingerprint())
+	fmt.Fprintf(h.stdout, "enrol a vehicle with  joltbench shop enrol NAME --dir %s\nstop with Ctrl-C; what was confirmed stays\n", c.Dir)
+	return intake.Run(h.ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Logf: logf})
+}
