@@ -1,0 +1,430 @@
+package courier
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"joltwatch/cmd/joltbench/shop/intake"
+	"joltwatch/detect"
+	"joltwatch/storage"
+	"joltwatch/storage/parcel"
+)
+
+// What is in the store arrives, once, whatever the courier forgets.
+func TestDelivers(t *testing.T) {
+	store, shopDir := t.TempDir(), t.TempDir()
+	record(t, store, 2)
+	s := node(t, nil)
+	conn := dial(t, s.ClientURL())
+	prepare(t, conn, 1, "van-1")
+	rows := newSink()
+	takeIn(t, conn, shopDir, rows)
+
+	c := newTestCourier(t, "van-1", store, s.ClientURL())
+	did := mustDeliver(t, c)
+	if did.Records != 8+2 || did.Files < 4 || did.LeftRecords+did.LeftFiles != 0 || did.LeftBytes != 0 {
+		t.Errorf("%+v; want the records of 8 events and 2 accounts, and all files", did)
+	}
+	all := func() bool {
+		return rows.count(parcel.KindEvent) == 8 && rows.count(parcel.KindAccount) == 2 && rows.count(parcel.KindUnit) >= 1 && sameFiles(t, store, shopDir, "van-1")
+	}
+	eventually(t, "everything", all)
+	if did := mustDeliver(t, c); did.Bytes != 0 {
+		t.Errorf("sent again: %+v", did)
+	}
+
+	// What was delivered is known to a courier begun anew; one that has lost
+	// its memory offers it again, and it is not there twice.
+	again, err := New(c.config, c.log)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if did := mustDeliver(t, again); did.Bytes != 0 {
+		t.Errorf("sent again after a restart: %+v", did)
+	}
+	if err := os.WriteFile(filepath.Join(c.config.State, "delivered.json"), []byte("{torn"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if again, err = New(c.config, c.log); err != nil {
+		t.Fatal(err)
+	}
+	if did := mustDeliver(t, again); did.Records != 10 {
+		t.Errorf("after losing its memory: %+v", did)
+	}
+	eventually(t, "nothing more on the stream", func() bool { return drained(t, conn) })
+	if !all() {
+		t.Error("something is there twice, or was lost")
+	}
+}
+
+// drained reports whether the intake has confirmed all there was.
+func drained(t *testing.T, conn *nats.Conn) bool {
+	t.Helper()
+	js, err := jetstream.New(conn)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := js.Consumer(context.Background(), parcel.Stream, "intake")
+	if err != nil {
+		return false
+	}
+	info, err := c.Info(context.Background())
+	return err == nil && info.NumPending == 0 && info.NumAckPending == 0
+}
+
+// A day's budget ends a visit; later days go on where it ended, and no part of a
+// file is sent twice.
+func TestBudgetResumes(t *testing.T) {
+	store, shopDir := t.TempDir(), t.TempDir()
+	record(t, store, 1)
+	// A large file, as weeks of a full bus make: many parts.
+	big := filepath.Join(store, "000001-090.evidence")
+	if err := os.WriteFile(big, bytes.Repeat([]byte("0123456789abcdef"), 100_000), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s := node(t, nil)
+	conn := dial(t, s.ClientURL())
+	prepare(t, conn, 1, "van-1")
+	takeIn(t, conn, shopDir, newSink())
+	c := newTestCourier(t, "van-1", store, s.ClientURL())
+	c.config.BudgetMB = 0.6
+	at := time.Date(2026, 3, 2, 20, 0, 0, 0, time.UTC)
+	c.now = func() time.Time { return at }
+	var sum int64
+	days := 0
+	for ; days < 10; days++ {
+		did := mustDeliver(t, c)
+		sum += did.Bytes
+		if did.Bytes > 610_000 {
+			t.Errorf("day %d: %d bytes of a budget of 600000", days, did.Bytes)
+		}
+		if did.Waits == "" {
+			break
+		}
+		if did := mustDeliver(t, c); did.Files > 0 {
+			t.Errorf("more than the budget: %+v", did)
+		}
+		at = at.Add(24 * time.Hour)
+	}
+	stay, _, err := parcel.StayOf(store)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var size int64
+	for _, f := range stay.Files {
+		size += f.Size
+	}
+	if days < 2 || sum > size+20_000 {
+		t.Errorf("%d bytes sent on %d days for %d bytes of files", sum, days+1, size)
+	}
+	eventually(t, "the files", func() bool { return sameFiles(t, store, shopDir, "van-1") })
+}
+
+// A server that is away for days costs nothing but time; one whose disk is full,
+// or whose dataset refuses, takes nothing for delivered that is not durable.
+func TestServerTroubles(t *testing.T) {
+	store, shopDir, data := t.TempDir(), t.TempDir(), t.TempDir()
+	record(t, store, 1)
+	s := node(t, func(o *server.Options) { o.StoreDir, o.JetStreamMaxStore = data, 64<<20 })
+	url, port := s.ClientURL(), s.Addr().String()
+	conn := dial(t, url)
+	js := prepare(t, conn, 1, "van-1")
+	rows := newSink()
+	rows.refuse(errors.New("no space left on device"))
+	c := newTestCourier(t, "van-1", store, url)
+
+	// The stream is full: it refuses, and nothing is marked as delivered.
+	info, err := js.Stream(context.Background(), parcel.Stream)
+	if err != nil {
+		t.Fatal(err)
+	}
+	full := info.CachedInfo().Config
+	room := full.MaxBytes
+	full.MaxBytes = 1500
+	if _, err := js.UpdateStream(context.Background(), full); err != nil {
+		t.Fatal(err)
+	}
+	if did, err := c.Deliver(context.Background()); err == nil || did.LeftRecords == 0 || !strings.Contains(err.Error(), "not confirmed") {
+		t.Errorf("a full server: %+v, %v", did, err)
+	}
+	full.MaxBytes = room
+	if _, err := js.UpdateStream(context.Background(), full); err != nil {
+		t.Fatal(err)
+	}
+
+	// Away for days.
+	s.Shutdown()
+	s.WaitForShutdown()
+	at := time.Now()
+	c.now = func() time.Time { return at }
+	for range 3 {
+		if _, err := c.Deliver(context.Background()); err == nil {
+			t.Error("delivered to a server that is away")
+		}
+		at = at.Add(24 * time.Hour)
+	}
+	if st, err := c.Status(); err != nil || st.Failure == "" || st.LeftRecords == 0 {
+		t.Errorf("status %+v, %v", st, err)
+	}
+	_, portNumber, _ := strings.Cut(port, "127.0.0.1:")
+	s = node(t, func(o *server.Options) {
+		o.StoreDir, o.JetStreamMaxStore = data, 64<<20
+		fmt.Sscan(portNumber, &o.Port)
+	})
+	mustDeliver(t, c)
+	eventually(t, "the connection", conn.IsConnected)
+
+	// The dataset refuses for a while: the stream keeps it all.
+	takeIn(t, conn, shopDir, rows)
+	time.Sleep(300 * time.Millisecond)
+	if rows.count(parcel.KindEvent) != 0 || drained(t, conn) {
+		t.Error("confirmed without being durable")
+	}
+	rows.refuse(nil)
+	eventually(t, "everything", func() bool {
+		return rows.count(parcel.KindEvent) == 4 && rows.count(parcel.KindAccount) == 1 && sameFiles(t, store, shopDir, "van-1")
+	})
+}
+
+// What a hostile or newer vehicle sends is set aside with the reason; the rest
+// arrives unharmed.
+func TestHostileAndNewerRecords(t *testing.T) {
+	store, shopDir := t.TempDir(), t.TempDir()
+	record(t, store, 1)
+	s := node(t, nil)
+	conn := dial(t, s.ClientURL())
+	js := prepare(t, conn, 1, "van-1", "bad")
+	rows := newSink()
+	takeIn(t, conn, shopDir, rows)
+
+	honest := parcel.Record{Version: parcel.Version, Kind: parcel.KindEvent, Vehicle: "bad", Stay: "stay", Run: 1,
+		Event: &parcel.Event{ID: "1-1", Finding: detect.Finding{Kind: detect.KindMark}}}
+	with := func(change func(*parcel.Record)) []byte {
+		r := honest
+		e := *honest.Event
+		r.Event = &e
+		change(&r)
+		b, err := json.Marshal(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b
+	}
+	asFile := func(f parcel.File) []byte {
+		return with(func(r *parcel.Record) { r.Kind, r.Event, r.File = parcel.KindFile, nil, &f })
+	}
+	sum := strings.Repeat("ab", 32)
+	bad := []struct {
+		kind parcel.Kind
+		body []byte
+		want string
+	}{
+		{parcel.KindEvent, []byte("{"), "no record"},
+		{parcel.KindEvent, []byte(`{"version":1,"kind":"event"}`), "a name is"},
+		{parcel.KindEvent, with(func(r *parcel.Record) { r.Vehicle = "van-1" }), "sent as"},
+		{parcel.KindAccount, with(func(*parcel.Record) {}), "sent as"},
+		{parcel.KindEvent, with(func(r *parcel.Record) { r.Version = 2 }), "version 2"},
+		{parcel.KindEvent, with(func(r *parcel.Record) { r.Stay = "../../etc" }), "of stay"},
+		{parcel.KindEvent, with(func(r *parcel.Record) { r.Event.EndUs = -5 }), "before it starts"},
+		{parcel.KindEvent, bytes.Repeat([]byte("x"), parcel.MaxRecord+1), "at most"},
+		{parcel.KindFile, asFile(parcel.File{Name: "../x", SHA256: sum}), "no name of"},
+		{parcel.KindFile, asFile(parcel.File{Name: "000001-001.journal", Size: 1 << 40, Parts: 4, SHA256: sum}), "expected up to"},
+		{parcel.KindFile, asFile(parcel.File{Name: "000001-001.journal", Size: 10, Parts: 1, SHA256: "../../up"}), "SHA-256"},
+	}
+	for _, x := range bad {
+		if _, err := js.Publish(context.Background(), parcel.Subject("bad", x.kind), x.body); err != nil {
+			t.Fatal(err)
+		}
+	}
+	// A file whose bytes are others than announced.
+	bucket, err := js.ObjectStore(context.Background(), parcel.Bucket("bad"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := bucket.PutBytes(context.Background(), parcel.PartName(sum, 0, 1), []byte("0123456789")); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := js.Publish(context.Background(), parcel.Subject("bad", parcel.KindFile), asFile(parcel.File{Name: "000001-001.journal", Size: 10, Parts: 1, SHA256: sum})); err != nil {
+		t.Fatal(err)
+	}
+	// An older courier, without fields of today and with one that is gone.
+	if _, err := js.Publish(context.Background(), parcel.Subject("bad", parcel.KindEvent),
+		[]byte(`{"version":1,"kind":"event","vehicle":"bad","stay":"old","run":1,"gone":{"x":1},"event":{"id":"1-1","start_us":1,"end_us":2,"finding":{"kind":"mark"}}}`)); err != nil {
+		t.Fatal(err)
+	}
+	mustDeliver(t, newTestCourier(t, "van-1", store, s.ClientURL()))
+	eventually(t, "the honest records", func() bool { return rows.count(parcel.KindEvent) == 4+1 && drained(t, conn) })
+
+	var reasons []string
+	list, err := os.ReadDir(filepath.Join(shopDir, "parked"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range list {
+		b, err := os.ReadFile(filepath.Join(shopDir, "parked", e.Name()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var p intake.Parked
+		if err := json.Unmarshal(b, &p); err != nil || p.Subject == "" || len(p.Body) == 0 {
+			t.Fatalf("%s: %v", e.Name(), err)
+		}
+		reasons = append(reasons, p.Reason)
+	}
+	said := strings.Join(reasons, "\n")
+	for _, x := range append(bad, struct {
+		kind parcel.Kind
+		body []byte
+		want string
+	}{want: "its bytes have"}) {
+		if !strings.Contains(said, x.want) {
+			t.Errorf("no reason %q in:\n%s", x.want, said)
+		}
+	}
+	if len(reasons) != len(bad)+1 {
+		t.Errorf("%d set aside, want %d", len(reasons), len(bad)+1)
+	}
+	if n := files(t, filepath.Join(shopDir, "vehicles", "bad")); n > 1 {
+		t.Errorf("%d folders of the hostile vehicle", n)
+	}
+}
+
+// A damaged file travels as it is, and the damage is named where it arrives.
+func TestDamagedFileTravels(t *testing.T) {
+	store, shopDir := t.TempDir(), t.TempDir()
+	record(t, store, 1)
+	name := filepath.Join(store, "000001-001.evidence")
+	b, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b[len(b)/2] ^= 0x10
+	if err := os.WriteFile(name, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s := node(t, nil)
+	conn := dial(t, s.ClientURL())
+	prepare(t, conn, 1, "van-1")
+	takeIn(t, conn, shopDir, newSink())
+	mustDeliver(t, newTestCourier(t, "van-1", store, s.ClientURL()))
+	eventually(t, "the files", func() bool { return sameFiles(t, store, shopDir, "van-1") })
+	stay, _, err := parcel.StayOf(store)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := storage.Verify(filepath.Join(shopDir, "vehicles", "van-1", stay.ID))
+	if err != nil || v.State != storage.Damaged {
+		t.Errorf("%+v, %v", v, err)
+	}
+}
+
+// Only where it is asked for does delivered evidence go, and the store says where
+// it is.
+func TestRemovesDelivered(t *testing.T) {
+	store, shopDir := t.TempDir(), t.TempDir()
+	record(t, store, 2)
+	s := node(t, nil)
+	conn := dial(t, s.ClientURL())
+	prepare(t, conn, 1, "van-1")
+	takeIn(t, conn, shopDir, newSink())
+	c := newTestCourier(t, "van-1", store, s.ClientURL())
+	mustDeliver(t, c)
+	evidence := func() (n int) {
+		list, err := storage.Files(store)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range list {
+			if f.Evidence {
+				n++
+			}
+		}
+		return n
+	}
+	if evidence() == 0 {
+		t.Fatal("gone without being asked to")
+	}
+	c.config.RemoveDelivered = true
+	mustDeliver(t, c)
+	if n := evidence(); n != 0 {
+		t.Errorf("%d files of evidence are still there", n)
+	}
+	r, err := storage.Read(store)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range r.Events() {
+		if e.Evidence != storage.EvidenceDelivered {
+			t.Errorf("event %s: evidence %s", e.ID, e.Evidence)
+		}
+	}
+	if v, err := storage.Verify(store); err != nil || v.State != storage.Intact {
+		t.Errorf("%+v, %v", v, err)
+	}
+	record(t, store, 1) // and it goes on
+	if did := mustDeliver(t, c); did.Files == 0 {
+		t.Errorf("%+v", did)
+	}
+}
+
+// The courier asks the server for nothing but answers to what it sent: no
+// subscription of its can carry a command.
+func TestListensToAnswersOnly(t *testing.T) {
+	store := t.TempDir()
+	record(t, store, 1)
+	s := node(t, nil)
+	conn := dial(t, s.ClientURL())
+	prepare(t, conn, 1, "van-1")
+	c := newTestCourier(t, "van-1", store, s.ClientURL())
+	watched, err := c.connect()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer watched.Close()
+	js, err := jetstream.New(watched)
+	if err != nil {
+		t.Fatal(err)
+	}
+	stay, _, err := parcel.StayOf(store)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, err := c.look(stay)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := c.send(context.Background(), js, w, new(Round)); err != nil {
+		t.Fatal(err)
+	}
+	z, err := s.Connz(&server.ConnzOptions{Subscriptions: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := 0
+	for _, x := range z.Conns {
+		if x.Name != "joltship van-1" {
+			continue
+		}
+		for _, subject := range x.Subs {
+			seen++
+			if !strings.HasPrefix(subject, parcel.Inbox("van-1")+".") {
+				t.Errorf("it listens to %s", subject)
+			}
+		}
+	}
+	if seen == 0 {
+		t.Error("no subscription was seen: not even that of its answers")
+	}
+}
