@@ -21,6 +21,7 @@ import (
 	"joltwatch/cmd/joltbench/shop/dataset"
 	"joltwatch/cmd/joltbench/shop/questions"
 	"joltwatch/cmd/joltbench/shop/rank"
+	"joltwatch/cmd/joltbench/shop/server"
 	"joltwatch/storage/parcel"
 )
 
@@ -72,7 +73,11 @@ func (c *shopReportCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
-	answers, err := questions.Ask(h.ctx, folder, questions.Asked{LastDay: o.LastDay, HistoryDays: o.HistoryDays, Groups: groups})
+	enrolled, err := server.Enrolled(c.Shop)
+	if err != nil {
+		return err
+	}
+	answers, err := questions.Ask(h.ctx, folder, questions.Asked{LastDay: o.LastDay, HistoryDays: o.HistoryDays, Groups: groups, Enrolled: enrolled})
 	if err != nil {
 		return err
 	}
@@ -249,6 +254,10 @@ func shopText(out io.Writer, s *rank.Shop) error {
 	w = tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintf(w, "\nSilent for more than %g days\n", s.SilentDays)
 	for _, u := range s.Silent {
+		if u.Last.IsZero() {
+			fmt.Fprintf(w, "  %s\t%s\tnever heard of\t\n", plain(u.Vehicle), plain(u.Group))
+			continue
+		}
 		fmt.Fprintf(w, "  %s\t%s\tlast heard of %s\t%.1f days ago\n", plain(u.Vehicle), plain(u.Group), u.Last.Format("2006-01-02 15:04"), u.SilentDays)
 	}
 	if len(s.Silent) == 0 {
@@ -271,6 +280,14 @@ func shopText(out io.Writer, s *rank.Shop) error {
 		fmt.Fprintln(out, m)
 	}
 	return nil
+}
+
+// heard is nil where nothing was ever heard.
+func heard(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	return &t
 }
 
 // shopJSON writes one object a line; about says which.
@@ -333,17 +350,17 @@ func shopJSON(out io.Writer, s *rank.Shop) error {
 		for _, u := range list {
 			if err := enc.Encode(struct {
 				about
-				Vehicle    string    `json:"vehicle"`
-				Group      string    `json:"group"`
-				Last       time.Time `json:"last_heard"`
-				SilentDays float64   `json:"silent_days"`
-				Used       *float64  `json:"used,omitempty"`
-				DaysLeft   *float64  `json:"days_left"`
-				StoreBytes int64     `json:"store_bytes"`
-				LeftFiles  int64     `json:"left_files"`
-				LeftBytes  int64     `json:"left_bytes"`
-				Troubles   string    `json:"troubles,omitempty"`
-			}{about{[]string{"silent", "filling"}[i]}, u.Vehicle, u.Group, u.Last, u.SilentDays, finite(u.Used), finite(u.DaysLeft),
+				Vehicle    string     `json:"vehicle"`
+				Group      string     `json:"group"`
+				Last       *time.Time `json:"last_heard"` // null: never
+				SilentDays *float64   `json:"silent_days"`
+				Used       *float64   `json:"used,omitempty"`
+				DaysLeft   *float64   `json:"days_left"`
+				StoreBytes int64      `json:"store_bytes"`
+				LeftFiles  int64      `json:"left_files"`
+				LeftBytes  int64      `json:"left_bytes"`
+				Troubles   string     `json:"troubles,omitempty"`
+			}{about{[]string{"silent", "filling"}[i]}, u.Vehicle, u.Group, heard(u.Last), finite(u.SilentDays), finite(u.Used), finite(u.DaysLeft),
 				u.StoreBytes, u.LeftFiles, u.LeftBytes, u.Unit.Troubles}); err != nil {
 				return err
 			}
@@ -352,20 +369,20 @@ func shopJSON(out io.Writer, s *rank.Shop) error {
 	for _, v := range s.Rows {
 		if err := enc.Encode(struct {
 			about
-			Vehicle    string    `json:"vehicle"`
-			Group      string    `json:"group"`
-			Last       time.Time `json:"last_heard"`
-			Drives     int64     `json:"drives"`
-			EngineOnS  float64   `json:"engine_on_s"`
-			MovingS    float64   `json:"moving_s"`
-			UnknownS   float64   `json:"unknown_s"`
-			Stops      int64     `json:"stops"`
-			Observed   int64     `json:"stops_observed"`
-			Observable uint64    `json:"releases_observable"`
-			Late       uint64    `json:"releases_late"`
-			Low        float64   `json:"low"`
-			High       float64   `json:"high"`
-		}{about{"vehicle"}, v.Vehicle, v.Group, v.Last, v.Drives, v.EngineOnS, v.MovingS, v.UnknownS, v.Stops, v.StopsObserved,
+			Vehicle    string     `json:"vehicle"`
+			Group      string     `json:"group"`
+			Last       *time.Time `json:"last_heard"`
+			Drives     int64      `json:"drives"`
+			EngineOnS  float64    `json:"engine_on_s"`
+			MovingS    float64    `json:"moving_s"`
+			UnknownS   float64    `json:"unknown_s"`
+			Stops      int64      `json:"stops"`
+			Observed   int64      `json:"stops_observed"`
+			Observable uint64     `json:"releases_observable"`
+			Late       uint64     `json:"releases_late"`
+			Low        float64    `json:"low"`
+			High       float64    `json:"high"`
+		}{about{"vehicle"}, v.Vehicle, v.Group, heard(v.Last), v.Drives, v.EngineOnS, v.MovingS, v.UnknownS, v.Stops, v.StopsObserved,
 			v.Release.Observable, v.Release.Hits, v.Release.Low, v.Release.High}); err != nil {
 			return err
 		}

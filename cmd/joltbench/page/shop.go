@@ -87,7 +87,7 @@ func newShopFinding(f *rank.Finding) shopFinding {
 }
 
 func newShopUnit(u rank.Unit) shopUnit {
-	x := shopUnit{Unit: u, When: when(u.Last), Silence: fmt.Sprintf("%.1f days", u.SilentDays), Left: "–", Waiting: "–"}
+	x := shopUnit{Unit: u, When: when(u.Last), Silence: silence(u.SilentDays), Left: "–", Waiting: "–"}
 	x.Store = fmt.Sprintf("%s, %.0f %% used", bytesText(u.StoreBytes), 100*u.Used)
 	if u.DaysLeft < 1000 {
 		x.Left = fmt.Sprintf("%.0f days", math.Floor(u.DaysLeft))
@@ -101,6 +101,13 @@ func newShopUnit(u rank.Unit) shopUnit {
 		}
 	}
 	return x
+}
+
+func silence(days float64) string {
+	if math.IsInf(days, 1) {
+		return "always"
+	}
+	return fmt.Sprintf("%.1f days", days)
 }
 
 func when(t time.Time) string {

@@ -58,7 +58,7 @@ func (f *Fleet) Name(i int) string { return fmt.Sprintf("van-%05d", i+1) }
 // Group is the kind of vehicle i: two kinds, of which the second releases
 // late more often when sound.
 func (f *Fleet) Group(i int) string {
-	if i%4 == 3 {
+	if i%2 == 1 {
 		return "high-roof"
 	}
 	return "panel"

@@ -140,11 +140,16 @@ func prepare(ctx context.Context, c *sql.Conn, folder, tmp string, a Asked) erro
 			}
 		}
 	}
+	for _, v := range a.Enrolled {
+		if _, ok := filed[v]; !ok {
+			filed[v] = ""
+		}
+	}
 	names := slices.Sorted(maps.Keys(filed))
 	for part := range slices.Chunk(names, atOnce) {
 		var rows strings.Builder
 		for _, v := range part {
-			fmt.Fprintf(&rows, "(%s, DATE %s),", quote(v), quote(filed[v]))
+			fmt.Fprintf(&rows, "(%s, nullif(%s, '')::DATE),", quote(v), quote(filed[v]))
 		}
 		if err := do("INSERT INTO filed VALUES " + strings.TrimSuffix(rows.String(), ",")); err != nil {
 			return err
@@ -220,6 +225,8 @@ func (m micros) Scan(x any) error {
 	if !ok {
 		return fmt.Errorf("a time of type %T", x)
 	}
-	*m.t = time.UnixMicro(v).UTC()
+	if v != 0 {
+		*m.t = time.UnixMicro(v).UTC()
+	}
 	return nil
 }

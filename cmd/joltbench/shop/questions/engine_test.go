@@ -273,6 +273,10 @@ func TestOnce(t *testing.T) {
 	if len(got.Chances) != 1 || got.Chances[0].Week != (Count{9, 9, 0}) || len(got.Lags) != 0 || len(got.Units) != 1 || got.Units[0].Reported {
 		t.Errorf("%+v", got)
 	}
+	more, err := Ask(context.Background(), dir, Asked{LastDay: lastDay, HistoryDays: 7, Enrolled: []string{"van", "van-never"}})
+	if err != nil || len(more.Units) != 2 || len(more.Coverage) != 2 || !more.Units[1].Last.IsZero() || more.Units[0].Last.IsZero() {
+		t.Errorf("one that is enrolled and never sent anything: %+v, %v", more, err)
+	}
 	empty, err := Ask(context.Background(), t.TempDir(), Asked{LastDay: lastDay, HistoryDays: 7})
 	if err != nil || len(empty.Units)+len(empty.Chances)+len(empty.Coverage) != 0 {
 		t.Errorf("an empty dataset: %+v, %v", empty, err)

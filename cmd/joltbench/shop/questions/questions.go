@@ -28,6 +28,9 @@ type Asked struct {
 	HistoryDays int
 	// Groups names each vehicle's own kind; one that is not named is of "all".
 	Groups map[string]string
+	// Enrolled are the vehicles that could have sent something, besides those
+	// that did.
+	Enrolled []string
 }
 
 // Answers are the rows of each question, by vehicle.
@@ -72,7 +75,7 @@ type Lag struct {
 // Unit is when a vehicle was last heard of and how its unit fares.
 type Unit struct {
 	Vehicle, Group                    string
-	Last                              time.Time
+	Last                              time.Time // zero: never
 	Reported                          bool
 	Program                           string
 	StoreBytes, QuotaBytes, FreeBytes int64

@@ -1,5 +1,5 @@
--- Who has gone silent, and who is filling up. When anything last came, and the
--- latest report of the unit on itself. Growth is the slope of its reports of
+-- Who has gone silent, and who is filling up. When anything last came (0: never),
+-- and the latest report of the unit on itself. Growth is the slope of its reports of
 -- the last two weeks, in bytes a day, where they span at least a day.
 WITH heard AS (
     SELECT vehicle, max(received) AS last
@@ -13,7 +13,7 @@ WITH heard AS (
     GROUP BY vehicle HAVING max(told) - min(told) >= INTERVAL 1 DAY
 )
 SELECT v.vehicle, v.vehicle_group,
-       coalesce(epoch_us(h.last), epoch_us(v.last_file_day::TIMESTAMP))::BIGINT AS last_us,
+       coalesce(epoch_us(h.last), epoch_us(v.last_file_day::TIMESTAMP), 0)::BIGINT AS last_us,
        l.vehicle IS NOT NULL AS reported,
        coalesce(l.program, '') AS program,
        coalesce(l.store_bytes, 0)::BIGINT AS store_bytes,

@@ -116,7 +116,7 @@ type Vehicle struct {
 // Unit is a recorder that needs attention.
 type Unit struct {
 	questions.Unit
-	SilentDays float64
+	SilentDays float64 // infinite where it was never heard of
 	// DaysLeft until the store is full at its present growth; infinite where
 	// it does not grow.
 	DaysLeft float64
@@ -336,6 +336,9 @@ func (s *Shop) watched(a *questions.Answers) {
 func (s *Shop) units(a *questions.Answers) {
 	for _, u := range a.Units {
 		x := Unit{Unit: u, SilentDays: max(0, s.Now.Sub(u.Last).Hours()/24), DaysLeft: math.Inf(1)}
+		if u.Last.IsZero() {
+			x.SilentDays = math.Inf(1)
+		}
 		if x.SilentDays > s.SilentDays {
 			s.Silent = append(s.Silent, x)
 		}

@@ -131,6 +131,7 @@ func TestUnits(t *testing.T) {
 		{Vehicle: "full-medium", Last: last, Reported: true, StoreBytes: GB, FreeBytes: GB / 100, BytesADay: -5},
 		{Vehicle: "in-trouble", Last: last, Reported: true, StoreBytes: 0, FreeBytes: 9 * GB, Troubles: "read-only"},
 		{Vehicle: "silent", Last: usual.Now.Add(-9 * 24 * time.Hour)},
+		{Vehicle: "never"},
 		{Vehicle: "over", Last: last, Reported: true, StoreBytes: math.MaxInt64, QuotaBytes: 5, FreeBytes: math.MaxInt64, BytesADay: 1e300},
 	}}
 	s := New(a, usual)
@@ -144,7 +145,7 @@ func TestUnits(t *testing.T) {
 	if d := s.Filling[1].DaysLeft; math.Abs(d-10) > 1e-9 {
 		t.Errorf("10 days left, got %v", d)
 	}
-	if len(s.Silent) != 1 || s.Silent[0].Vehicle != "silent" || math.Abs(s.Silent[0].SilentDays-9) > 1e-9 {
+	if len(s.Silent) != 2 || s.Silent[0].Vehicle != "never" || s.Silent[1].Vehicle != "silent" || math.Abs(s.Silent[1].SilentDays-9) > 1e-9 {
 		t.Errorf("silent: %+v", s.Silent)
 	}
 }

@@ -58,7 +58,8 @@ func (s *Shop) Record(ctx context.Context) error {
 }
 
 // Deliver starts the shop's server, enrols the vehicles, has each courier make a
-// visit, and stops the server once all that was sent has been laid down.
+// visit, and stops the server once all that was sent has been laid down. The
+// courier of a vehicle that is to be silent never comes.
 func (s *Shop) Deliver(ctx context.Context) (err error) {
 	if s.Ship == nil {
 		s.Ship = inProcess
@@ -110,6 +111,9 @@ func (s *Shop) Deliver(ctx context.Context) (err error) {
 			config, err := s.enrol(i, srv.URL())
 			if err != nil {
 				return err
+			}
+			if s.Fleet.Truth(i) == invented.Silent {
+				return nil
 			}
 			if err := s.Ship(ctx, config); err != nil {
 				return fmt.Errorf("%s: %w", s.Fleet.Name(i), err)
