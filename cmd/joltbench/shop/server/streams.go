@@ -11,13 +11,14 @@ import (
 	"joltwatch/storage/parcel"
 )
 
-// EnsureStreams prepares the stream of all records. A full disk refuses what is
+// EnsureStreams prepares the stream of all records, which holds each until the
+// intake has confirmed it. A full disk refuses what is
 // new; nothing that was confirmed is dropped for it. A record that comes again
 // within a day, by its identity, is confirmed and not kept twice.
 func EnsureStreams(ctx context.Context, js jetstream.JetStream, replicas int) error {
 	_, err := js.CreateOrUpdateStream(ctx, jetstream.StreamConfig{
 		Name: parcel.Stream, Subjects: []string{parcel.Subjects}, Description: "records of all vehicles",
-		Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy, Discard: jetstream.DiscardNew,
+		Storage: jetstream.FileStorage, Retention: jetstream.WorkQueuePolicy, Discard: jetstream.DiscardNew,
 		MaxMsgSize: maxMessage, Duplicates: 24 * time.Hour, Replicas: max(replicas, 1), AllowDirect: false,
 	})
 	if err != nil {
@@ -38,13 +39,19 @@ func EnsureBucket(ctx context.Context, js jetstream.JetStream, vehicle string, r
 	_, err := js.CreateOrUpdateStream(ctx, jetstream.StreamConfig{
 		Name: "OBJ_" + b, Subjects: []string{"$O." + b + ".C.>", "$O." + b + ".M.>"}, Description: "files of vehicle " + vehicle,
 		Storage: jetstream.FileStorage, Discard: jetstream.DiscardNew, AllowRollup: true, AllowDirect: false,
-		MaxMsgSize: maxMessage, Replicas: max(replicas, 1),
+		MaxMsgSize: maxMessage, MaxMsgs: maxBucketMsgs, Replicas: max(replicas, 1),
 	})
 	if err != nil {
 		return fmt.Errorf("the bucket %s: %w", b, err)
 	}
 	return nil
 }
+
+// maxBucketMsgs bounds what lies in one vehicle's bucket until it is taken in. A
+// part of a file is three messages, so that this is 8 GB of an honest vehicle and
+// at most 27 GB of a hostile one. A bound in bytes would be set aside on the
+// medium for every vehicle.
+const maxBucketMsgs = 100_000
 
 // Permissions are all that a vehicle may do.
 func Permissions(vehicle string) *natsserver.Permissions {
