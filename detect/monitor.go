@@ -121,10 +121,6 @@ func (m *Monitor) Row(r *stream.Row) {
 
 // Notice takes a notice or error frame.
 func (m *Monitor) Notice(f *bus.Frame) {
-	if f.Kind == bus.Notice && bus.NoticeCode(f.ID) == bus.NoticeClockJump {
-		m.scene.seg.jump(bus.Micros(f.Count()))
-		m.reported += bus.Micros(f.Count())
-	}
 	m.mark.notice(&m.scene, f)
 	m.busFault.notice(&m.scene, f)
 }

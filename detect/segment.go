@@ -89,13 +89,6 @@ func (s *segment) expired(at bus.Micros) bool {
 	return s.inDrive && (at-s.heard).Seconds() > limit
 }
 
-// jump moves what is remembered with the clock.
-func (s *segment) jump(by bus.Micros) {
-	s.start += by
-	s.heard += by
-	s.off += by
-}
-
 // unheardS is how long an engine speed that has merely fallen silent may stay
 // so within one drive: a controller that restarts takes seconds.
 const unheardS = 60.0
