@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -61,5 +62,20 @@ func (c *shopServeCmd) Run(h *host) (err error) {
 	defer conn.Close()
 	fmt.Fprintf(h.stdout, "couriers deliver to   %s\nvehicles enrol at     %s\nauthority (SHA-256)   %s\n", s.URL(), s.EnrolURL(), s.CAFingerprint())
 	fmt.Fprintf(h.stdout, "enrol a vehicle with  joltbench shop enrol NAME --dir %s\nstop with Ctrl-C; what was confirmed stays\n", c.Dir)
-	return intake.Run(h.ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Logf: logf})
+	ctx, cancel := context.WithCancelCause(h.ctx)
+	defer cancel(nil)
+	go func() {
+		select {
+		case <-s.Failed():
+			cancel(fmt.Errorf("%s: nothing more can be stored, the disk is full or broken; make room and start again; what was confirmed stays", c.Dir))
+		case <-ctx.Done():
+		}
+	}()
+	if err := intake.Run(ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Logf: logf}); err != nil {
+		return err
+	}
+	if h.ctx.Err() == nil {
+		return context.Cause(ctx)
+	}
+	return nil
 }

@@ -117,8 +117,8 @@ func Local(dir, vehicle string) (token string, err error) {
 	return token, writeJSON(enrolledPath(dir, vehicle), e)
 }
 
-// Revoke strikes a vehicle off, with a code that waits for it. A connection that
-// it has ends within 6 hours.
+// Revoke strikes a vehicle off, with a code that waits for it. A running
+// server cuts it off within seconds.
 func Revoke(dir, vehicle string) error {
 	if !parcel.VehicleName(vehicle) {
 		return nameError(vehicle)

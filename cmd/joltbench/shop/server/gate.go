@@ -11,9 +11,6 @@ import (
 // gate decides who may connect.
 type gate struct{ s *Server }
 
-// visit bounds one connection, so that who is struck off does not stay.
-const visit = 6 * time.Hour
-
 // Check implements the server's authentication. With TLS the certificate says
 // who it is, without it the name and the token.
 func (g gate) Check(c natsserver.ClientAuthentication) bool {
@@ -28,32 +25,63 @@ func (g gate) Check(c natsserver.ClientAuthentication) bool {
 		c.RegisterUser(&natsserver.User{Username: shopUser})
 		return true
 	}
-	vehicle, ok := o.Username, false
+	who := caller{vehicle: o.Username, proof: hashed(o.Password)}
 	if s.opt.TLS {
 		state := c.GetTLSConnectionState()
 		if state == nil || len(state.VerifiedChains) == 0 || len(state.PeerCertificates) == 0 {
 			return false
 		}
 		leaf := state.PeerCertificates[0]
-		if vehicle != "" && vehicle != leaf.Subject.CommonName {
+		if who.vehicle != "" && who.vehicle != leaf.Subject.CommonName {
 			return false
 		}
-		vehicle = leaf.Subject.CommonName
-		e, err := readEnrolled(s.opt.Dir, vehicle)
-		ok = err == nil && e.Serial != "" && e.Serial == serial(leaf)
-	} else {
-		e, err := readEnrolled(s.opt.Dir, vehicle)
-		ok = err == nil && e.Token != "" && subtle.ConstantTimeCompare([]byte(e.Token), []byte(hashed(o.Password))) == 1
+		who = caller{leaf.Subject.CommonName, serial(leaf)}
 	}
-	if !ok {
+	if !s.knows(who) {
 		return false
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), 8*time.Second)
 	defer cancel()
-	if err := s.ensureBucket(ctx, vehicle); err != nil {
-		s.opt.Logf("vehicle %s: %v", vehicle, err)
+	if err := s.ensureBucket(ctx, who.vehicle); err != nil {
+		s.opt.Logf("vehicle %s: %v", who.vehicle, err)
 		return false
 	}
-	c.RegisterUser(&natsserver.User{Username: vehicle, Permissions: Permissions(vehicle), ConnectionDeadline: time.Now().Add(visit)})
+	c.RegisterUser(&natsserver.User{Username: who.vehicle, Permissions: Permissions(who.vehicle)})
+	s.mu.Lock()
+	s.connected[c.GetID()] = who
+	s.mu.Unlock()
 	return true
+}
+
+// caller is who connects, and the hash of the token or the serial of the
+// certificate that it showed.
+type caller struct{ vehicle, proof string }
+
+func (s *Server) knows(who caller) bool {
+	e, err := readEnrolled(s.opt.Dir, who.vehicle)
+	if err != nil {
+		return false
+	}
+	kept := e.Token
+	if s.opt.TLS {
+		kept = e.Serial
+	}
+	return kept != "" && subtle.ConstantTimeCompare([]byte(kept), []byte(who.proof)) == 1
+}
+
+// dismiss ends the connections of who may connect no more.
+func (s *Server) dismiss() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for id, who := range s.connected {
+		if s.nats.GetClient(id) == nil {
+			delete(s.connected, id)
+		} else if !s.knows(who) {
+			s.opt.Logf("vehicle %s: may connect no more, and is cut off", who.vehicle)
+			if err := s.nats.DisconnectClientByID(id); err != nil {
+				s.opt.Logf("vehicle %s: %v", who.vehicle, err)
+			}
+			delete(s.connected, id)
+		}
+	}
 }

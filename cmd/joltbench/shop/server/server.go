@@ -68,8 +68,13 @@ type Server struct {
 	port   int // of the enrolment listener
 	unlock func()
 
-	mu      sync.Mutex
-	buckets map[string]bool // of vehicles, that are known to be there
+	stop    chan struct{}
+	stopped sync.WaitGroup
+	failed  chan struct{}
+
+	mu        sync.Mutex
+	buckets   map[string]bool   // of vehicles, that are known to be there
+	connected map[uint64]caller // by the connection's number
 }
 
 // shopUser is no vehicle's name.
@@ -98,7 +103,7 @@ func Start(opt Options) (s *Server, err error) {
 	if err := prepareDir(opt.Dir); err != nil {
 		return nil, err
 	}
-	s = &Server{opt: opt, secret: rand.Text(), buckets: map[string]bool{}}
+	s = &Server{opt: opt, secret: rand.Text(), buckets: map[string]bool{}, connected: map[uint64]caller{}, stop: make(chan struct{}), failed: make(chan struct{})}
 	defer func() {
 		if err != nil {
 			s.Close()
@@ -140,8 +145,36 @@ func Start(opt Options) (s *Server, err error) {
 	if err := s.startEnrolment(enrolHost, enrolPort, certificate); err != nil {
 		return s, err
 	}
+	s.stopped.Add(1)
+	go s.watch()
 	return s, s.writeAddress()
 }
+
+// watchEvery is how often the server looks who was struck off, and at itself.
+const watchEvery = 2 * time.Second
+
+func (s *Server) watch() {
+	defer s.stopped.Done()
+	t := time.NewTicker(watchEvery)
+	defer t.Stop()
+	for {
+		select {
+		case <-s.stop:
+			return
+		case <-t.C:
+		}
+		s.dismiss()
+		// A medium that is full or broken makes JetStream stop itself.
+		if !s.nats.JetStreamEnabled() {
+			close(s.failed)
+			return
+		}
+	}
+}
+
+// Failed is closed when the medium is full or broken and nothing more can be
+// taken in until the server is started anew.
+func (s *Server) Failed() <-chan struct{} { return s.failed }
 
 // listener reads HOST:PORT and refuses what is not safe.
 func listener(at string, secured bool) (host string, port int, err error) {
@@ -257,6 +290,11 @@ func (s *Server) Connect() (*nats.Conn, error) {
 
 // Close stops everything. What was confirmed stays.
 func (s *Server) Close() {
+	if s.stop != nil {
+		close(s.stop)
+		s.stopped.Wait()
+		s.stop = nil
+	}
 	if s.enrol != nil {
 		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 		if s.enrol.Shutdown(ctx) != nil {

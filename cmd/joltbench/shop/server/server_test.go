@@ -344,6 +344,72 @@ func TestHostileReply(t *testing.T) {
 	}
 }
 
+// A full medium refuses; what it confirmed it has, and it takes in again when
+// there is room.
+func TestFull(t *testing.T) {
+	s := start(t, Options{MaxBytes: 2 << 20})
+	c := local(t, s, "van-1")
+	js := stream(t, c)
+	ctx := context.Background()
+	confirmed := 0
+	var err error
+	for i := range 30 {
+		body := append(bytes.Repeat([]byte{'x'}, 200<<10), fmt.Sprint(i)...)
+		if _, err = js.Publish(ctx, parcel.Subject("van-1", parcel.KindUnit), body, jetstream.WithMsgID(parcel.Identity(body)), jetstream.WithRetryAttempts(0)); err != nil {
+			break
+		}
+		confirmed++
+	}
+	if err == nil || confirmed < 5 {
+		t.Fatalf("%d confirmed, then %v", confirmed, err)
+	}
+	st, err := s.js.Stream(ctx, parcel.Stream)
+	if err != nil || st.CachedInfo().State.Msgs != uint64(confirmed) {
+		t.Fatalf("%d confirmed, %+v, %v", confirmed, st, err)
+	}
+	if err := st.Purge(ctx); err != nil {
+		t.Fatal(err)
+	}
+	delivers(t, c, "van-1")
+}
+
+func TestDismiss(t *testing.T) {
+	s := start(t, Options{})
+	gone := make(chan struct{})
+	struck := local(t, s, "struck", nats.ClosedHandler(func(*nats.Conn) { close(gone) }))
+	honest := local(t, s, "honest")
+	s.dismiss()
+	delivers(t, struck, "struck")
+	if err := Revoke(s.opt.Dir, "struck"); err != nil {
+		t.Fatal(err)
+	}
+	s.dismiss()
+	select {
+	case <-gone:
+	case <-time.After(10 * time.Second):
+		t.Fatal("struck off, and still there")
+	}
+	delivers(t, honest, "honest")
+}
+
+// JetStream stops itself where the medium fails; the server says so.
+func TestFailed(t *testing.T) {
+	s := start(t, Options{})
+	select {
+	case <-s.Failed():
+		t.Fatal("failed from the start")
+	default:
+	}
+	if err := s.nats.DisableJetStream(); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case <-s.Failed():
+	case <-time.After(10 * time.Second):
+		t.Fatal("not noticed")
+	}
+}
+
 func TestOversized(t *testing.T) {
 	s := start(t, Options{})
 	c := local(t, s, "van-1")
