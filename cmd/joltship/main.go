@@ -262,7 +262,10 @@ func (e *enrolCmd) Run(h *host) error {
 	for _, f := range []struct {
 		name string
 		text []byte
-	}{{"certificate.pem", id.cert}, {"key.pem", id.key}, {"ca.pem", id.ca}} {
+	}{{"certificate.pem", id.cert}, {"key.pem", id.key}, {"ca.pem", id.ca}, {"token", []byte(id.token)}} {
+		if len(f.text) == 0 {
+			continue
+		}
 		if err := os.WriteFile(filepath.Join(dir, f.name), f.text, 0o600); err != nil {
 			return err
 		}

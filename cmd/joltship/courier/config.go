@@ -113,8 +113,13 @@ func (c *Config) Check() (err error) {
 		}
 		secure = secure || u.Scheme == "tls"
 	}
+	identity := filepath.Join(c.State, "identity")
+	if token := filepath.Join(identity, "token"); !secure && c.Token == "" {
+		if _, err := os.Stat(token); err == nil {
+			c.Token = token
+		}
+	}
 	if secure {
-		identity := filepath.Join(c.State, "identity")
 		for _, x := range []struct {
 			file *string
 			name string

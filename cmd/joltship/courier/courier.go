@@ -136,8 +136,9 @@ type work struct {
 }
 
 type file struct {
-	path   string
-	record parcel.Record
+	path    string
+	changed time.Time
+	record  parcel.Record
 }
 
 func (w *work) count(did *Round) {
@@ -160,17 +161,30 @@ func (c *Courier) look(stay *parcel.Stay) (*work, error) {
 			continue
 		}
 		path := filepath.Join(stay.Dir, f.Name)
-		sum, size, err := hash(path)
+		info, err := os.Stat(path)
 		if os.IsNotExist(err) {
 			continue // made room for others since it was listed
 		}
 		if err != nil {
 			return nil, err
 		}
-		if d, ok := c.memory.Files[f.Name]; ok && d.SHA256 == sum {
+		d, known := c.memory.Files[f.Name]
+		if known && d.Size == info.Size() && d.Changed.Equal(info.ModTime()) {
 			continue
 		}
-		w.files = append(w.files, file{path, parcel.Record{Version: parcel.Version, Kind: parcel.KindFile, Vehicle: c.config.Vehicle, Stay: stay.ID,
+		sum, size, err := hash(path)
+		if os.IsNotExist(err) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		if known && d.SHA256 == sum {
+			d.Changed = info.ModTime()
+			c.memory.Files[f.Name] = d
+			continue
+		}
+		w.files = append(w.files, file{path, info.ModTime(), parcel.Record{Version: parcel.Version, Kind: parcel.KindFile, Vehicle: c.config.Vehicle, Stay: stay.ID,
 			File: &parcel.File{Name: f.Name, Size: size, SHA256: sum, Parts: parcel.PartCount(size)}}})
 	}
 	return w, nil
@@ -248,7 +262,7 @@ func (c *Courier) send(ctx context.Context, js jetstream.JetStream, w *work, did
 			return err
 		}
 		x := f.record.File
-		c.memory.Files[x.Name] = delivered{Size: x.Size, SHA256: x.SHA256}
+		c.memory.Files[x.Name] = delivered{Size: x.Size, SHA256: x.SHA256, Changed: f.changed}
 		did.Files++
 		did.LeftFiles--
 		did.LeftBytes -= x.Size

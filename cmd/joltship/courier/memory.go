@@ -35,6 +35,9 @@ type memory struct {
 type delivered struct {
 	Size   int64  `json:"size"`
 	SHA256 string `json:"sha256"`
+	// Changed is when the file last changed: one that is as it was then is not
+	// read again.
+	Changed time.Time `json:"changed"`
 	// Removed says that the local copy has gone since.
 	Removed bool `json:"removed,omitempty"`
 }
