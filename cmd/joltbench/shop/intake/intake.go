@@ -53,13 +53,16 @@ const (
 	retryWait = 2 * time.Second
 	// A dataset or disk that refuses is tried again after this.
 	refusedWait = 5 * time.Second
+	// maxVehicle bounds the files kept of one vehicle, in bytes, so that a
+	// hostile one does not fill the disk: some ten full stores.
+	maxVehicle = 20 << 30
 )
 
 type intake struct {
 	Options
 	js      jetstream.JetStream
 	parking *parking
-	buckets map[string]jetstream.ObjectStore
+	buckets map[string]*bucket
 }
 
 // Run takes records in until the context ends. The stream must be there.
@@ -71,7 +74,7 @@ func Run(ctx context.Context, opt Options) error {
 	if err != nil {
 		return err
 	}
-	in := &intake{Options: opt, js: js, parking: &parking{dir: filepath.Join(opt.Dir, "parked")}, buckets: map[string]jetstream.ObjectStore{}}
+	in := &intake{Options: opt, js: js, parking: &parking{dir: filepath.Join(opt.Dir, "parked")}, buckets: map[string]*bucket{}}
 	var consumer jetstream.Consumer
 	for {
 		consumer, err = js.CreateOrUpdateConsumer(ctx, parcel.Stream, jetstream.ConsumerConfig{
@@ -205,8 +208,11 @@ func (in *intake) file(ctx context.Context, r *parcel.Record, delivered uint64) 
 		return &later{err, retryWait}
 	}
 	if sum, err := hashFile(path); err == nil && sum == f.SHA256 {
-		removeParts(ctx, bucket, f) // it has come before
+		bucket.remove(ctx, f) // it has come before
 		return nil
+	}
+	if bucket.used+f.Size > maxVehicle {
+		return fmt.Errorf("file %s of stay %s: the folder of vehicle %s has %d bytes and may have %d; move stays that are done elsewhere", f.Name, r.Stay, r.Vehicle, bucket.used, int64(maxVehicle))
 	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return &later{err, refusedWait}
@@ -216,35 +222,33 @@ func (in *intake) file(ctx context.Context, r *parcel.Record, delivered uint64) 
 		return &later{err, refusedWait}
 	}
 	defer os.Remove(out.Name())
-	err = assemble(ctx, bucket, f, out)
+	if err = bucket.present(ctx, f); err == nil {
+		err = assemble(ctx, bucket, f, out)
+	}
 	err = errors.Join(err, out.Close())
 	var bad *badFile
 	switch {
 	case errors.As(err, &bad):
 		return err
-	case errors.Is(err, jetstream.ErrObjectNotFound) && delivered >= tries:
-		return fmt.Errorf("file %s of stay %s: not all of its %d parts are there", f.Name, r.Stay, f.Parts)
+	case errors.Is(err, jetstream.ErrDigestMismatch):
+		return fmt.Errorf("file %s of stay %s: %w", f.Name, r.Stay, err)
+	case errors.Is(err, errMissing) && delivered >= tries:
+		return fmt.Errorf("file %s of stay %s: %w (%d)", f.Name, r.Stay, err, f.Parts)
 	case err != nil:
 		return &later{fmt.Errorf("file %s: %w", f.Name, err), retryWait}
 	}
 	if err := errors.Join(os.Rename(out.Name(), path), syncDir(dir)); err != nil {
 		return &later{err, refusedWait}
 	}
-	removeParts(ctx, bucket, f)
+	bucket.used += f.Size
+	bucket.remove(ctx, f)
 	return nil
-}
-
-// removeParts removes a file's parts from the server.
-func removeParts(ctx context.Context, bucket jetstream.ObjectStore, f *parcel.File) {
-	for i := range f.Parts {
-		bucket.Delete(ctx, parcel.PartName(f.SHA256, i, f.Parts)) //nolint:errcheck // it only takes room
-	}
 }
 
 // badFile is a file whose bytes are not those that were announced.
 type badFile struct{ error }
 
-func assemble(ctx context.Context, bucket jetstream.ObjectStore, f *parcel.File, out *os.File) error {
+func assemble(ctx context.Context, bucket *bucket, f *parcel.File, out *os.File) error {
 	h := sha256.New()
 	left := f.Size
 	for i := range f.Parts {
@@ -266,17 +270,6 @@ func assemble(ctx context.Context, bucket jetstream.ObjectStore, f *parcel.File,
 		return &badFile{fmt.Errorf("file %s: its bytes have the SHA-256 %s, announced was %s", f.Name, sum, f.SHA256)}
 	}
 	return out.Sync()
-}
-
-func (in *intake) bucket(ctx context.Context, vehicle string) (jetstream.ObjectStore, error) {
-	if b, ok := in.buckets[vehicle]; ok {
-		return b, nil
-	}
-	b, err := in.js.ObjectStore(ctx, parcel.Bucket(vehicle))
-	if err == nil {
-		in.buckets[vehicle] = b
-	}
-	return b, err
 }
 
 func hashFile(path string) (string, error) {

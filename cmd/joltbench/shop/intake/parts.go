@@ -1,0 +1,161 @@
+package intake
+
+import (
+	"context"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"io/fs"
+	"path/filepath"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+
+	"joltwatch/storage/parcel"
+)
+
+// bucket is a vehicle's object store, and the stream under it.
+type bucket struct {
+	jetstream.ObjectStore
+	stream jetstream.Stream
+	name   string
+	// used is what the vehicle's folder takes, in bytes.
+	used int64
+}
+
+func (in *intake) bucket(ctx context.Context, vehicle string) (*bucket, error) {
+	if b, ok := in.buckets[vehicle]; ok {
+		return b, nil
+	}
+	b := &bucket{name: parcel.Bucket(vehicle)}
+	var err error
+	if b.ObjectStore, err = in.js.ObjectStore(ctx, b.name); err != nil {
+		return nil, err
+	}
+	if b.stream, err = in.js.Stream(ctx, "OBJ_"+b.name); err != nil {
+		return nil, err
+	}
+	if b.used, err = sizeOf(filepath.Join(in.Dir, "vehicles", vehicle)); err != nil {
+		return nil, err
+	}
+	if err := b.sweep(ctx, time.Now().Add(-orphanAge)); err != nil {
+		return nil, err
+	}
+	in.buckets[vehicle] = b
+	return b, nil
+}
+
+func sizeOf(dir string) (sum int64, err error) {
+	err = filepath.WalkDir(dir, func(_ string, d fs.DirEntry, err error) error {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
+		if err != nil || d.IsDir() {
+			return err
+		}
+		if info, err := d.Info(); err == nil {
+			sum += info.Size()
+		}
+		return nil
+	})
+	return sum, err
+}
+
+func (b *bucket) chunks(nuid string) string { return "$O." + b.name + ".C." + nuid }
+
+// errMissing is a part that has not come, or not wholly.
+var errMissing = errors.New("not all of its parts are there")
+
+// present looks at the parts of a file before any is read: one that is not as it
+// must be could make the reading wait, or lead it elsewhere.
+func (b *bucket) present(ctx context.Context, f *parcel.File) error {
+	for i := range f.Parts {
+		info, err := b.GetInfo(ctx, parcel.PartName(f.SHA256, i, f.Parts))
+		switch {
+		case errors.Is(err, jetstream.ErrObjectNotFound):
+			return errMissing
+		case errors.Is(err, jetstream.ErrBadObjectMeta):
+			return &badFile{fmt.Errorf("file %s: part %d: %w", f.Name, i, err)}
+		case err != nil:
+			return err
+		}
+		want := min(parcel.PartSize, f.Size-int64(i)*parcel.PartSize)
+		switch {
+		case info.Opts != nil && info.Opts.Link != nil:
+			return &badFile{fmt.Errorf("file %s: part %d is a link", f.Name, i)}
+		case info.Size != uint64(want) || info.Chunks == 0:
+			return &badFile{fmt.Errorf("file %s: part %d has %d bytes; expected %d", f.Name, i, info.Size, want)}
+		case !letters(info.NUID):
+			return &badFile{fmt.Errorf("file %s: part %d lies at %.60q", f.Name, i, info.NUID)}
+		}
+		subject := b.chunks(info.NUID)
+		st, err := b.stream.Info(ctx, jetstream.WithSubjectFilter(subject))
+		if err != nil {
+			return err
+		}
+		if st.State.Subjects[subject] != uint64(info.Chunks) {
+			return errMissing
+		}
+	}
+	return nil
+}
+
+// letters reports whether s can be an identifier of the client library.
+func letters(s string) bool {
+	for i := range len(s) {
+		if c := s[i]; (c < '0' || c > '9') && (c < 'A' || c > 'Z') && (c < 'a' || c > 'z') {
+			return false
+		}
+	}
+	return s != "" && len(s) < 100
+}
+
+// remove removes a file's parts from the server, with what would remain of their
+// names.
+func (b *bucket) remove(ctx context.Context, f *parcel.File) {
+	for i := range f.Parts {
+		name := parcel.PartName(f.SHA256, i, f.Parts)
+		if b.Delete(ctx, name) == nil {
+			meta := "$O." + b.name + ".M." + base64.URLEncoding.EncodeToString([]byte(name))
+			b.stream.Purge(ctx, jetstream.WithPurgeSubject(meta)) //nolint:errcheck // it only takes room
+		}
+	}
+}
+
+// orphanAge is when what is left of a part that broke off is taken for given up.
+const orphanAge = 24 * time.Hour
+
+// sweep removes what has no name and is older than that: parts whose sending
+// broke off, which a vehicle may not remove itself.
+func (b *bucket) sweep(ctx context.Context, before time.Time) error {
+	live := map[string]bool{}
+	list, err := b.List(ctx)
+	if err != nil && !errors.Is(err, jetstream.ErrNoObjectsFound) {
+		return err
+	}
+	for _, o := range list {
+		live[b.chunks(o.NUID)] = true
+	}
+	st, err := b.stream.Info(ctx, jetstream.WithSubjectFilter(b.chunks("*")))
+	if err != nil {
+		return err
+	}
+	for subject := range st.State.Subjects {
+		if live[subject] {
+			continue
+		}
+		m, err := b.stream.GetLastMsgForSubject(ctx, subject)
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if m.Time.Before(before) {
+			if err := b.stream.Purge(ctx, jetstream.WithPurgeSubject(subject)); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
