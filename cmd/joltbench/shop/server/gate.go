@@ -25,6 +25,9 @@ func (g gate) Check(c natsserver.ClientAuthentication) bool {
 		c.RegisterUser(&natsserver.User{Username: shopUser})
 		return true
 	}
+	if !s.ready.Load() {
+		return false // it comes again
+	}
 	who := caller{vehicle: o.Username, proof: hashed(o.Password)}
 	if s.opt.TLS {
 		state := c.GetTLSConnectionState()

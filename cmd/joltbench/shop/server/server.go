@@ -21,6 +21,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	natsserver "github.com/nats-io/nats-server/v2/server"
@@ -72,6 +73,9 @@ type Server struct {
 	stopped sync.WaitGroup
 	failed  chan struct{}
 
+	// ready is set once vehicles may come: the listener is open before the
+	// stream is prepared.
+	ready     atomic.Bool
 	mu        sync.Mutex
 	buckets   map[string]bool   // of vehicles, that are known to be there
 	connected map[uint64]caller // by the connection's number
@@ -133,6 +137,7 @@ func Start(opt Options) (s *Server, err error) {
 	if err := EnsureStreams(ctx, s.js, 1); err != nil {
 		return s, err
 	}
+	s.ready.Store(true)
 	names, err := Enrolled(opt.Dir)
 	if err != nil {
 		return s, err

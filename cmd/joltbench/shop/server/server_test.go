@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -152,6 +153,38 @@ func TestRestart(t *testing.T) {
 	if err != nil || st.CachedInfo().State.Msgs != 2 {
 		t.Fatalf("%+v, %v", st, err)
 	}
+}
+
+// A vehicle that comes while the server starts is refused until it can be served.
+func TestComesTooEarly(t *testing.T) {
+	dir := t.TempDir()
+	token, err := Local(dir, "van-1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := l.Addr().String()
+	l.Close()
+	done := make(chan *nats.Conn)
+	go func() {
+		for end := time.Now().Add(20 * time.Second); time.Now().Before(end); {
+			if c, err := nats.Connect("nats://"+at, nats.UserInfo("van-1", token), nats.CustomInboxPrefix(parcel.Inbox("van-1")), nats.NoReconnect()); err == nil {
+				done <- c
+				return
+			}
+		}
+		done <- nil
+	}()
+	start(t, Options{Dir: dir, Listen: at})
+	c := <-done
+	if c == nil {
+		t.Fatal("never let in")
+	}
+	defer c.Close()
+	delivers(t, c, "van-1")
 }
 
 func TestListensBeyond(t *testing.T) {
@@ -314,11 +347,23 @@ func TestHostileReply(t *testing.T) {
 			}
 		}
 	}
-	if err := hostile.FlushTimeout(5 * time.Second); err != nil {
+	// Each of these stands in a queue behind what is to be worked off: the
+	// answers of the hostile bucket, commands, and the stream itself.
+	if _, err := stream(t, hostile).Publish(ctx, mine, nil); err != nil {
 		t.Fatal(err)
 	}
-	delivers(t, honest, "honest") // after which the server has worked them off
+	commands, err := s.js.Stream(ctx, parcel.Stream)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := commands.Purge(ctx, jetstream.WithPurgeSubject("jolt.nobody.unit")); err != nil {
+		t.Fatal(err)
+	}
+	delivers(t, honest, "honest")
 	after := info()
+	if n := after.State.Msgs - before.State.Msgs; n < 2 {
+		t.Errorf("%d records more; the attack does not reach as far as it can", n)
+	}
 	if a, b := fmt.Sprint(after.Config), fmt.Sprint(before.Config); a != b {
 		t.Errorf("the stream's settings changed: %s, was %s", a, b)
 	}
@@ -338,7 +383,7 @@ func TestHostileReply(t *testing.T) {
 			t.Errorf("record %d on %s is believed: %s", seq, m.Subject, m.Data)
 		}
 		// What the library of a courier always sets is how an intake can tell.
-		if id := m.Header.Get(jetstream.MsgIDHeader); (id == "") != strings.HasPrefix(string(m.Data), `{"type":"io.nats`) {
+		if id := m.Header.Get(jetstream.MsgIDHeader); (id == "") == strings.HasPrefix(string(m.Data), "a record of honest") {
 			t.Errorf("record %d on %s with identity %q: %.100s", seq, m.Subject, id, m.Data)
 		}
 	}

@@ -14,12 +14,13 @@ import (
 // EnsureStreams prepares the stream of all records, which holds each until the
 // intake has confirmed it. A full disk refuses what is
 // new; nothing that was confirmed is dropped for it. A record that comes again
-// within a day, by its identity, is confirmed and not kept twice.
+// within an hour, by its identity, is confirmed and not kept twice; the dataset
+// knows what comes later.
 func EnsureStreams(ctx context.Context, js jetstream.JetStream, replicas int) error {
 	_, err := js.CreateOrUpdateStream(ctx, jetstream.StreamConfig{
 		Name: parcel.Stream, Subjects: []string{parcel.Subjects}, Description: "records of all vehicles",
 		Storage: jetstream.FileStorage, Retention: jetstream.WorkQueuePolicy, Discard: jetstream.DiscardNew,
-		MaxMsgSize: maxMessage, Duplicates: 24 * time.Hour, Replicas: max(replicas, 1), AllowDirect: false,
+		MaxMsgsPerSubject: maxWaiting, DiscardNewPerSubject: true, MaxMsgSize: maxMessage, Duplicates: time.Hour, Replicas: max(replicas, 1), AllowDirect: false,
 	})
 	if err != nil {
 		return fmt.Errorf("the stream %s: %w", parcel.Stream, err)
@@ -46,6 +47,10 @@ func EnsureBucket(ctx context.Context, js jetstream.JetStream, vehicle string, r
 	}
 	return nil
 }
+
+// maxWaiting bounds the records of one kind of one vehicle that wait to be taken
+// in, so that none holds up the others for long.
+const maxWaiting = 100_000
 
 // maxBucketMsgs bounds what lies in one vehicle's bucket until it is taken in. A
 // part of a file is three messages, so that this is 8 GB of an honest vehicle and
