@@ -21,7 +21,7 @@ import (
 
 func main() {
 	vans := flag.Int("vans", 20, "number of invented vans")
-	days := flag.Int("days", 28, "number of days up to today")
+	days := flag.Int("days", 26, "number of days up to today")
 	flag.Parse()
 	if flag.NArg() != 1 {
 		fmt.Fprintln(os.Stderr, "demo: expected a folder for the shop, such as build/shop")
@@ -39,7 +39,8 @@ func run(ctx context.Context, dir string, vans, days int, now time.Time) error {
 	if _, err := os.Stat(dir); err == nil {
 		return fmt.Errorf("%s is there already; remove it, or name another folder", dir)
 	}
-	f := &invented.Fleet{Vehicles: vans, Days: days, LastDay: now, Seed: 2, Planted: 0.3}
+	f := &invented.Fleet{Vehicles: vans, Days: days, LastDay: now, Seed: 10, Planted: 0.25,
+		Faults: []invented.Fault{invented.Changed, invented.Worse, invented.Slower, invented.Silent}}
 	s := &rehearsal.Shop{Fleet: f, Dir: dir, Vans: filepath.Join(dir, "vans"), Together: 2}
 	s.Logf = func(format string, args ...any) { fmt.Fprintf(os.Stderr, "demo: "+format+"\n", args...) }
 	fmt.Printf("writing the stores of %d invented vans over %d days\n", vans, days)

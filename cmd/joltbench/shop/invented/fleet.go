@@ -39,6 +39,8 @@ type Fleet struct {
 	Seed           uint64
 	// Planted is the share of vehicles that get one of the faults in turn.
 	Planted float64
+	// Faults are those that are planted; all where it is empty.
+	Faults []Fault
 	// Stops is the number of stops of a drive, 20 where it is 0. A working day
 	// has two drives, and five days of seven are worked.
 	Stops int
@@ -75,7 +77,10 @@ func (f *Fleet) Groups() map[string]string {
 
 // Truth is what was planted in vehicle i.
 func (f *Fleet) Truth(i int) Fault {
-	faults := []Fault{Changed, Worse, Slower, Silent, Filling}
+	faults := f.Faults
+	if len(faults) == 0 {
+		faults = []Fault{Changed, Worse, Slower, Silent, Filling}
+	}
 	r := rand.New(rand.NewPCG(f.Seed, uint64(i)))
 	if r.Float64() >= f.Planted {
 		return Sound

@@ -1,9 +1,7 @@
 package invented
 
 import (
-	"encoding/binary"
 	"fmt"
-	"math/rand/v2"
 
 	"joltwatch/bus"
 	"joltwatch/storage"
@@ -27,24 +25,12 @@ func (f *Fleet) Store(i int, dir string) error {
 func (f *Fleet) writeRun(dir string, i int, d *Drive) error {
 	o := storage.Options{Plan: &stream.Plan{Vehicle: f.Name(i), Buses: []string{"powertrain"}}, Label: "van (invented)", Program: "invented",
 		Boot: fmt.Sprintf("invented-%d-%d", i, d.Run), Clock: bus.Clock{Known: true, Zero: bus.Micros(d.Start.UnixMicro())}, RingBytes: 1 << 20}
-	if f.Truth(i) == Filling {
-		o.Quota = storage.MinQuota
-	}
-	noise := rand.New(rand.NewPCG(f.Seed, uint64(d.Run)))
 	w, _, err := storage.Open(dir, o)
 	if err != nil {
 		return err
 	}
 	for k := range d.Findings {
 		x := d.Findings[k]
-		if f.Truth(i) == Filling {
-			x.Keep = true
-			for n := range bus.Micros(400) {
-				fr := bus.Frame{At: x.Start - bus.Second + 2500*n, ID: 0x100, Len: 8}
-				binary.LittleEndian.PutUint64(fr.Data[:], noise.Uint64())
-				w.Frame(&fr)
-			}
-		}
 		if err := w.Tick(x.End + bus.Second); err != nil {
 			return err
 		}

@@ -5,7 +5,10 @@
 //
 //	go run -tags engine ./cmd/joltbench/shop/scale -vehicles 1000 -days 30
 //
-// The fleet is invented (see package invented); the costs are this machine's.
+// First some of the vehicles take the whole way: their stores are written, the real
+// courier (a process of its own for each) delivers them to the real server, and
+// the intake lays them down. That gives the costs of the way; then the whole fleet's
+// records are laid down directly, which gives those of a large dataset. The fleet is invented (see package invented); the costs are this machine's.
 package main
 
 import (
@@ -15,6 +18,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"os/exec"
 	"os/signal"
 	"path/filepath"
 	"runtime"
@@ -27,6 +31,8 @@ import (
 	"joltwatch/cmd/joltbench/shop/invented"
 	"joltwatch/cmd/joltbench/shop/questions"
 	"joltwatch/cmd/joltbench/shop/rank"
+	"joltwatch/cmd/joltbench/shop/rehearsal"
+	"joltwatch/detect"
 )
 
 func main() {
@@ -37,11 +43,16 @@ func main() {
 	stops := flag.Int("stops", 20, "stops of a drive; two drives a working day")
 	dir := flag.String("dir", "", "folder for the dataset, kept; default: a temporary one")
 	ask := flag.Bool("ask", false, "ask the dataset that is in -dir from an earlier run with the same options")
+	couriers := flag.Int("couriers", 20, "how many of the vehicles take the whole way first; 0 for none")
 	flag.Parse()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	defer stop()
 	f := &invented.Fleet{Vehicles: *vehicles, Days: *days, LastDay: time.Date(2026, 3, 13, 0, 0, 0, 0, time.UTC), Seed: *seed, Planted: *planted, Stops: *stops}
-	if err := run(ctx, os.Stdout, f, *dir, *ask); err != nil {
+	each, err := way(ctx, os.Stdout, f, min(*couriers, *vehicles))
+	if err == nil {
+		err = run(ctx, os.Stdout, f, *dir, *ask, each)
+	}
+	if err != nil {
 		fmt.Fprintln(os.Stderr, "scale:", err)
 		os.Exit(1)
 	}
@@ -50,9 +61,11 @@ func main() {
 // cost is what a step took.
 type cost struct{ wall, cpu time.Duration }
 
-func used() time.Duration {
+func used() time.Duration { return usedBy(unix.RUSAGE_SELF) }
+
+func usedBy(who int) time.Duration {
 	var u unix.Rusage
-	if err := unix.Getrusage(unix.RUSAGE_SELF, &u); err != nil {
+	if err := unix.Getrusage(who, &u); err != nil {
 		return 0
 	}
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
@@ -64,7 +77,79 @@ func timed(f func() error) (cost, error) {
 	return cost{time.Since(start), used() - cpu}, err
 }
 
-func run(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, ask bool) error {
+// way sends the stores of the first n vehicles the whole way, and returns the
+// processor time of server and intake a vehicle-day.
+func way(ctx context.Context, out io.Writer, whole *invented.Fleet, n int) (each time.Duration, err error) {
+	if n == 0 {
+		return 0, nil
+	}
+	dir, err := os.MkdirTemp("", "scale-way-")
+	if err != nil {
+		return 0, err
+	}
+	defer os.RemoveAll(dir)
+	joltship := filepath.Join(dir, "joltship")
+	build := exec.CommandContext(ctx, "go", "build", "-o", joltship, "joltwatch/cmd/joltship")
+	build.Stderr = os.Stderr
+	if err := build.Run(); err != nil {
+		return 0, fmt.Errorf("building joltship: %w", err)
+	}
+	f := *whole
+	f.Vehicles = n
+	f.Faults = []invented.Fault{invented.Changed, invented.Worse, invented.Slower} // a silent one sends nothing
+	s := &rehearsal.Shop{Fleet: &f, Dir: filepath.Join(dir, "shop"), Vans: filepath.Join(dir, "vans"), Together: 2,
+		Logf: func(format string, args ...any) { fmt.Fprintf(os.Stderr, format+"\n", args...) },
+		Ship: func(ctx context.Context, config string) error {
+			c := exec.CommandContext(ctx, joltship, "--log", "error", "once", "--config", config)
+			c.Stderr = os.Stderr
+			return c.Run()
+		}}
+	if err := s.Record(ctx); err != nil {
+		return 0, err
+	}
+	_, stores := size(s.Vans)
+	before := usedBy(unix.RUSAGE_CHILDREN)
+	took, err := timed(func() error { return s.Deliver(ctx) })
+	if err != nil {
+		return 0, err
+	}
+	courier := usedBy(unix.RUSAGE_CHILDREN) - before
+	answers, err := questions.Ask(ctx, filepath.Join(s.Dir, "dataset"), questions.Asked{LastDay: f.LastDay, HistoryDays: f.Days, Groups: f.Groups()})
+	if err != nil {
+		return 0, err
+	}
+	// Nothing lost on the way, nothing twice: as many chances as were sent.
+	var want, got uint64
+	for i := range f.Vehicles {
+		for day := range f.Days {
+			for _, d := range f.Day(i, day) {
+				want += d.Account.Chances[0].Observable
+			}
+		}
+	}
+	for _, c := range answers.Chances {
+		if c.Kind == detect.KindReleaseLag {
+			got += uint64(c.Week.Observable + c.Before.Observable)
+		}
+	}
+	if got != want {
+		return 0, fmt.Errorf("the whole way: %d stops arrived of %d", got, want)
+	}
+	_, stream := size(filepath.Join(s.Dir, "jetstream"))
+	_, evidence := size(filepath.Join(s.Dir, "vehicles"))
+	vehicleDays := float64(f.Vehicles * f.Days)
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintf(w, "the whole way, %d vehicles over %d days at once; %d stops sent, as many arrived\ta vehicle-day\taltogether\n", f.Vehicles, f.Days, want)
+	fmt.Fprintf(w, "bytes of the stores (without traces)\t%.0f\t%.1f MB\n", float64(stores)/vehicleDays, float64(stores)/1e6)
+	fmt.Fprintf(w, "bytes left in the server's stream\t%.0f\t%.1f MB\n", float64(stream)/vehicleDays, float64(stream)/1e6)
+	fmt.Fprintf(w, "bytes of the files laid down\t%.0f\t%.1f MB\n", float64(evidence)/vehicleDays, float64(evidence)/1e6)
+	fmt.Fprintf(w, "processor time of server and intake\t%.2f ms\t%s\n", took.cpu.Seconds()*1000/vehicleDays, took.cpu.Round(time.Millisecond))
+	fmt.Fprintf(w, "processor time of the couriers\t%.2f ms\t%s\n", courier.Seconds()*1000/vehicleDays, courier.Round(time.Millisecond))
+	fmt.Fprintf(w, "wall time, two couriers at a time\t%.2f ms\t%s\n\n", took.wall.Seconds()*1000/vehicleDays, took.wall.Round(time.Millisecond))
+	return time.Duration(float64(took.cpu) / vehicleDays), w.Flush()
+}
+
+func run(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, ask bool, way time.Duration) error {
 	if dir == "" {
 		var err error
 		if dir, err = os.MkdirTemp("", "scale-"); err != nil {
@@ -108,8 +193,28 @@ func run(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, ask 
 	fmt.Fprintf(w, "wall time of all questions\t%s\t%s\n", each(asked.wall), asked.wall.Round(time.Millisecond))
 	fmt.Fprintf(w, "greatest memory\t\t%.0f MB\n", peak())
 	w.Flush()
+	capacity(out, way, time.Duration(float64(written.cpu)/vehicleDays), time.Duration(float64(asked.cpu)/vehicleDays), float64(bytes)/vehicleDays)
 	score(out, f, s)
 	return nil
+}
+
+// capacity extrapolates: each step costs as much for each vehicle-day, however
+// many there are. Processor time is what is counted, as it does not depend on
+// what else the machine does. A report asks about nine weeks unless told
+// otherwise, and the way is the dearer one that was measured.
+func capacity(out io.Writer, way, written, asked time.Duration, bytes float64) {
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "\nextrapolated, processor time\tdataset a month\ttaking a day in\ta report on 30 days\ta report on 63 days")
+	for _, n := range []float64{100, 1000, 10000} {
+		t := func(days float64, each time.Duration) string {
+			if each == 0 {
+				return "–"
+			}
+			return time.Duration(n * days * float64(each)).Round(100 * time.Millisecond).String()
+		}
+		fmt.Fprintf(w, "%.0f vehicles\t%.2f GB\t%s\t%s\t%s\n", n, n*30*bytes/1e9, t(1, max(way, written)), t(30, asked), t(63, asked))
+	}
+	w.Flush()
 }
 
 // fill lays the fleet's records down a night at a time, as they would come.
