@@ -211,3 +211,52 @@ func (b *badSpot) ReadFile(name string) ([]byte, error) {
 	}
 	return b.medium.ReadFile(name)
 }
+
+// BenchmarkStart is what the start of a run reads of a stay that holds a week:
+// 60 runs, in each 160 findings of which 4 keep their frames, and a history of
+// 20 kB.
+func BenchmarkStart(b *testing.B) {
+	m := newMedium()
+	learned := make([]byte, 20_000)
+	r := rand.New(rand.NewPCG(9, 9))
+	for run := range 60 {
+		w, _, err := Open("store", Options{Plan: faultPlan(), Settings: []byte("x"), Boot: fmt.Sprint("boot-", run), FS: m})
+		if err != nil {
+			b.Fatal(err)
+		}
+		for i := range 20_000 { // 33 minutes
+			f := faultFrame(i)
+			w.Frame(&f)
+			if i%125 == 124 {
+				w.Event(&detect.Finding{Kind: "apply", Class: "normal", Start: f.At, End: f.At, Drive: 1, Keep: i%5000 == 4999,
+					Measures: []detect.Measure{{Name: "duration_s", Value: r.Float64()}, {Name: "slip_peak_rpm", Value: 300 * r.Float64()}}}, nil)
+			}
+			if i%100 == 0 {
+				w.Account(&detect.Account{Drive: 1, End: f.At})
+			}
+		}
+		for i := range learned {
+			learned[i] = byte(r.Uint32())
+		}
+		w.History(learned)
+		if err := w.Close(); err != nil {
+			b.Fatal(err)
+		}
+		m.locked = false
+	}
+	b.Logf("%s", m)
+	b.Run("history of the whole stay", func(b *testing.B) {
+		for b.Loop() {
+			if s, err := readFS("store", m); err != nil || !bytes.Equal(s.History(), learned) {
+				b.Fatal(err)
+			}
+		}
+	})
+	b.Run("history alone", func(b *testing.B) {
+		for b.Loop() {
+			if h, err := readHistory(m); err != nil || !bytes.Equal(h, learned) {
+				b.Fatal(err)
+			}
+		}
+	})
+}

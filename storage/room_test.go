@@ -102,6 +102,9 @@ func week(t *testing.T, fs FS, quota, floor int64, runs, frames int) (severe, ma
 }
 
 func TestQuotaAndWorth(t *testing.T) {
+	if testing.Short() {
+		t.Skip("-short: fills a card with a week")
+	}
 	for _, c := range []struct {
 		name         string
 		quota, floor int64
@@ -171,6 +174,9 @@ func TestQuotaAndWorth(t *testing.T) {
 
 // Where not even records fit, it says so, counts, and the account goes on.
 func TestFull(t *testing.T) {
+	if testing.Short() {
+		t.Skip("-short: fills a megabyte with marks")
+	}
 	m := newMedium()
 	said := 0
 	opt := Options{Plan: faultPlan(), Boot: "a", FS: m, Quota: 1 << 20, LookBack: bus.Second, LookOn: bus.Second, AccountEvery: 20 * bus.Second,
