@@ -322,7 +322,14 @@ func TestHostileReply(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	before := info()
+	theirs := func() jetstream.StreamState {
+		st, err := s.js.Stream(ctx, "OBJ_"+parcel.Bucket("honest"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return st.CachedInfo().State
+	}
+	before, files := info(), theirs()
 	const mine = "$O.evidence-hostile.M.x"
 	if _, err := stream(t, hostile).Publish(ctx, mine, body); err != nil {
 		t.Fatal(err)
@@ -367,8 +374,8 @@ func TestHostileReply(t *testing.T) {
 	if a, b := fmt.Sprint(after.Config), fmt.Sprint(before.Config); a != b {
 		t.Errorf("the stream's settings changed: %s, was %s", a, b)
 	}
-	if _, err := s.js.Stream(ctx, "OBJ_evidence-honest"); err != nil {
-		t.Error(err)
+	if now := theirs(); now.FirstSeq != files.FirstSeq || now.Msgs < 2*files.Msgs {
+		t.Errorf("of the honest vehicle's files there are %d messages, after %d and as many again", now.Msgs, files.Msgs)
 	}
 	st, err := s.js.Stream(ctx, parcel.Stream)
 	if err != nil {
