@@ -3,7 +3,7 @@
 GO ?= go
 BUILD := build
 VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unversioned)
-PROGRAMS := ./cmd/joltwatch ./cmd/joltbench ./cmd/joltsim
+PROGRAMS := ./cmd/joltwatch ./cmd/joltbench ./cmd/joltship ./cmd/joltsim
 LDFLAGS := -s -w -X main.version=$(VERSION)
 
 .PHONY: help
@@ -21,6 +21,16 @@ demo: build ## the main job on the embedded drive, and its review
 	$(BUILD)/joltbench summary $(BUILD)/demo-store
 	$(BUILD)/joltbench events $(BUILD)/demo-store
 	$(BUILD)/joltbench report $(BUILD)/demo-store -o $(BUILD)/demo.html
+
+.PHONY: engine
+engine: ## joltbench with the SQL engine, as build/joltbench-engine (needs a C++ compiler)
+	CGO_ENABLED=1 $(GO) build -tags engine -trimpath -ldflags '$(LDFLAGS)' -o $(BUILD)/joltbench-engine ./cmd/joltbench
+
+.PHONY: shop-demo
+shop-demo: engine ## a shop with twenty invented vans, and its page
+	rm -rf $(BUILD)/shop
+	$(GO) run ./cmd/joltbench/shop/demo $(BUILD)/shop
+	$(BUILD)/joltbench-engine shop report $(BUILD)/shop -o $(BUILD)/shop.html
 
 .PHONY: test
 test: ## every test that needs only Go (others say what they lack and skip)
@@ -64,6 +74,10 @@ load: ## two saturated buses for minutes, on a pipe and in the emulated machine 
 .PHONY: findscore
 findscore: ## the signal search on scrambled layouts of known truth (SEEDS=100)
 	$(GO) run ./cmd/joltbench/find/score -from $(or $(FROM),101) -seeds $(or $(SEEDS),100)
+
+.PHONY: scale
+scale: ## an invented fleet through the real courier, server and questions (VEHICLES=1000 DAYS=30)
+	$(GO) run -tags engine ./cmd/joltbench/shop/scale -vehicles $(or $(VEHICLES),1000) -days $(or $(DAYS),30)
 
 .PHONY: speed
 speed: ## frames a second through the whole line, beside the aims
