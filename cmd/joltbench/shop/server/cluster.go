@@ -1,0 +1,76 @@
+package server
+
+import (
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"crypto/x509/pkix"
+	"fmt"
+	"os"
+	"strings"
+)
+
+// intakeName is the name in the certificate that the shop's intake shows to a
+// cluster; no vehicle's name has a space.
+const intakeName = "Shop intake"
+
+// Rights is the text that gives the vehicles that are enrolled in dir their rights,
+// and the shop's intake all, in the configuration of the NATS servers of a
+// cluster. Those take the shop's ca.pem for their clients and have verify_and_map
+// set, so that the certificate says who it is.
+func Rights(dir string) (string, error) {
+	names, err := Enrolled(dir)
+	if err != nil {
+		return "", err
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "authorization {\n  users: [\n    { user: \"CN=%s\" }\n", intakeName)
+	for _, name := range names {
+		p := Permissions(name)
+		fmt.Fprintf(&b, "    { user: \"CN=%s\", permissions: {\n        publish: { allow: %s }\n        subscribe: { allow: %s } } }\n", name, list(p.Publish.Allow), list(p.Subscribe.Allow))
+	}
+	b.WriteString("  ]\n}\n")
+	return b.String(), nil
+}
+
+func list(subjects []string) string {
+	quoted := make([]string, len(subjects))
+	for i, s := range subjects {
+		quoted[i] = `"` + s + `"`
+	}
+	return "[" + strings.Join(quoted, ", ") + "]"
+}
+
+// IntakeTLS is how the intake of the shop in dir connects to a cluster: with a
+// certificate of the shop's authority, whose key is made now and never on disk. ca
+// is a PEM file of who certifies the cluster's servers; "" is the shop's own
+// authority.
+func IntakeTLS(dir, ca string) (*tls.Config, error) {
+	a, err := openAuthority(dir)
+	if err != nil {
+		return nil, err
+	}
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		return nil, err
+	}
+	der, err := a.sign(&x509.Certificate{Subject: pkix.Name{CommonName: intakeName}, NotAfter: a.certificate.NotAfter, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}}, key.Public())
+	if err != nil {
+		return nil, err
+	}
+	roots := x509.NewCertPool()
+	if ca == "" {
+		roots.AddCert(a.certificate)
+	} else {
+		b, err := os.ReadFile(ca)
+		if err != nil {
+			return nil, err
+		}
+		if !roots.AppendCertsFromPEM(b) {
+			return nil, fmt.Errorf("%s: expected certificates in PEM", ca)
+		}
+	}
+	return &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: roots, Certificates: []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: key}}}, nil
+}

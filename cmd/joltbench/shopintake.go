@@ -1,0 +1,136 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"net/url"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"joltwatch/cmd/joltbench/shop/dataset"
+	"joltwatch/cmd/joltbench/shop/intake"
+	"joltwatch/cmd/joltbench/shop/server"
+)
+
+type shopIntakeCmd struct {
+	Dir      string   `required:"" type:"existingdir" placeholder:"DIR" help:"The shop's folder, in which the vehicles are enrolled."`
+	Server   []string `placeholder:"URL" help:"A server of the cluster, tls://HOST:PORT; repeatable. nats:// only on this machine."`
+	CA       string   `name:"ca" type:"existingfile" placeholder:"FILE" help:"Who certifies the cluster's servers, in PEM. Default: the shop's own authority."`
+	Replicas int      `default:"3" help:"On how many servers each thing is kept, 1 to 5."`
+	Dataset  string   `placeholder:"WHERE" help:"Where records are laid down: a folder or s3://bucket/prefix. Default: dataset in the shop's folder."`
+	Rights   bool     `help:"Print the vehicles' rights for the configuration of the cluster's servers, and stop."`
+}
+
+// Help implements kong's long help.
+func (shopIntakeCmd) Help() string {
+	return `Where a cluster of NATS servers with JetStream takes in what couriers deliver, in
+place of joltbench shop serve. The cluster's servers need, in their configuration,
+  tls { cert_file: …, key_file: …, ca_file: the shop's ca.pem, verify_and_map: true }
+and what --rights prints; print it again after a vehicle was enrolled, renewed or
+struck off, and have the servers read it. Vehicles enrol with joltbench shop serve
+--tls as before, and name the cluster's servers in the courier's file (with ca, where
+the shop has not certified them). Example:
+  joltbench shop intake --dir my-shop --rights > rights.conf
+  joltbench shop intake --dir my-shop --server tls://a.example:4222 --server tls://b.example:4222`
+}
+
+// Run takes in until the program is told to stop.
+func (c *shopIntakeCmd) Run(h *host) (err error) {
+	if c.Rights {
+		text, err := server.Rights(c.Dir)
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprint(h.stdout, text)
+		return err
+	}
+	if c.Replicas < 1 || c.Replicas > 5 {
+		return usage(fmt.Sprintf("--replicas %d: expected 1 to 5", c.Replicas))
+	}
+	logf := func(format string, v ...any) {
+		fmt.Fprintf(h.stderr, "%s %s\n", time.Now().UTC().Format(time.RFC3339), fmt.Sprintf(format, v...))
+	}
+	conn, err := c.connect()
+	if err != nil {
+		return err
+	}
+	defer conn.Close()
+	js, err := jetstream.New(conn, jetstream.WithDefaultTimeout(10*time.Second))
+	if err != nil {
+		return err
+	}
+	if err := server.EnsureStreams(h.ctx, js, c.Replicas); err != nil {
+		return err
+	}
+	known := map[string]bool{}
+	buckets := func() error {
+		names, err := server.Enrolled(c.Dir)
+		if err != nil {
+			return err
+		}
+		for _, n := range names {
+			if known[n] {
+				continue
+			}
+			if err := server.EnsureBucket(h.ctx, js, n, c.Replicas); err != nil {
+				return err
+			}
+			known[n] = true
+		}
+		return nil
+	}
+	if err := buckets(); err != nil {
+		return err
+	}
+	where := c.Dataset
+	if where == "" {
+		where = filepath.Join(c.Dir, "dataset")
+	}
+	data, err := dataset.Open(where)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, data.Close()) }()
+	fmt.Fprintf(h.stdout, "taking in from %s, %d vehicles\nstop with Ctrl-C; what was confirmed stays\n", strings.Join(c.Server, ", "), len(known))
+	idle := func() {
+		if err := buckets(); err != nil && h.ctx.Err() == nil {
+			logf("%v; it is tried again", err)
+		}
+	}
+	return intake.Run(h.ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Idle: idle, Logf: logf})
+}
+
+func (c *shopIntakeCmd) connect() (*nats.Conn, error) {
+	if len(c.Server) == 0 {
+		return nil, usage("expected --server URL, once for each server of the cluster that is known")
+	}
+	o := []nats.Option{nats.Name("shop intake"), nats.MaxReconnects(-1), nats.Timeout(10 * time.Second)}
+	secure := false
+	for _, s := range c.Server {
+		u, err := url.Parse(s)
+		if err != nil || u.Host == "" || u.Scheme != "tls" && u.Scheme != "nats" || u.User != nil {
+			return nil, usage(fmt.Sprintf("--server %.80q: expected tls://HOST:PORT", s))
+		}
+		if ip := net.ParseIP(u.Hostname()); u.Scheme == "nats" && u.Hostname() != "localhost" && (ip == nil || !ip.IsLoopback()) {
+			return nil, usage(fmt.Sprintf("--server %s is not on this machine: expected tls://", s))
+		}
+		secure = secure || u.Scheme == "tls"
+	}
+	if secure {
+		t, err := server.IntakeTLS(c.Dir, c.CA)
+		if err != nil {
+			return nil, err
+		}
+		o = append(o, nats.Secure(t))
+	}
+	conn, err := nats.Connect(strings.Join(c.Server, ","), o...)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", strings.Join(c.Server, ", "), err)
+	}
+	return conn, nil
+}
