@@ -26,8 +26,8 @@ type apply struct {
 	reached bool
 	done    onset
 	shifted bool
-	// clean is how long, in seconds, the slip has stood since the last shift,
-	// and longest the longest such time.
+	// clean is how long, in seconds, more slip has stood since the last shift
+	// than is regulated on purpose, and longest the longest such time.
 	clean, longest float64
 	lost           bool
 	gear           int
@@ -76,8 +76,12 @@ func (d *apply) row(s *scene, m *moment) {
 	}
 	if !d.reached {
 		d.total += m.dt
-		d.clean += m.dt
-		d.longest = max(d.longest, d.clean)
+		if m.slip > float64(1.5*s.set.Apply.DoneRPM)+m.tol {
+			d.clean += m.dt
+			d.longest = max(d.longest, d.clean)
+		} else {
+			d.clean = 0
+		}
 		if m.row.Has(stream.EngineTorque) {
 			d.torque += m.dt
 			// What the fluid carries is not the clutch's: before the apply
