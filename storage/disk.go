@@ -10,13 +10,14 @@ import (
 // FS is what a Writer needs of a file system. Names are within the store's
 // folder. Tests put one in between that fails.
 type FS interface {
-	// Make makes the folder, mode 0700, where it is absent.
+	// Make makes the folder, mode 0700 (0750 with Options.GroupRead), where it
+	// is absent.
 	Make() error
 	// Lock takes the store for one writer; it fails where another has it.
 	Lock() (release func() error, err error)
 	List() ([]fs.FileInfo, error)
 	ReadFile(name string) ([]byte, error)
-	// Create makes a new file, mode 0600, which must not exist.
+	// Create makes a new file, mode 0600 (0640), which must not exist.
 	Create(name string) (File, error)
 	Truncate(name string, size int64) error
 	Rename(from, to string) error
@@ -35,9 +36,22 @@ type File interface {
 }
 
 // OS returns the FS of a folder on the machine's own file system.
-func OS(dir string) FS { return osFS{dir} }
+func OS(dir string) FS { return osFS{dir: dir} }
 
-type osFS struct{ dir string }
+type osFS struct {
+	dir   string
+	group bool // may read, too
+}
+
+// mode is that of a file; a folder's has the right to enter it as well.
+func (o osFS) mode() fs.FileMode {
+	if o.group {
+		return 0o640
+	}
+	return 0o600
+}
+
+func (o osFS) dirMode() fs.FileMode { return o.mode() | o.mode()>>2&0o110 }
 
 func (o osFS) path(name string) string { return filepath.Join(o.dir, name) }
 
@@ -47,11 +61,20 @@ func (o osFS) Make() error {
 			return &fs.PathError{Op: "open", Path: o.dir, Err: errors.New("is a file, expected a folder")}
 		}
 		if list, err := os.ReadDir(o.dir); err == nil && len(list) == 0 {
-			return os.Chmod(o.dir, 0o700) // an empty folder becomes ours
+			return os.Chmod(o.dir, o.dirMode()) // an empty folder becomes ours
+		}
+		if o.group && st.Mode().Perm()&0o050 != 0o050 {
+			return os.Chmod(o.dir, o.dirMode())
 		}
 		return nil
 	}
-	if err := os.MkdirAll(o.dir, 0o700); err != nil {
+	if err := os.MkdirAll(o.dir, o.dirMode()); err != nil {
+		return err
+	}
+	if err := os.Chmod(o.dir, o.dirMode()); err != nil { // whatever the umask
+		return err
+	}
+	if err := inherit(o.dir, filepath.Dir(filepath.Clean(o.dir))); err != nil {
 		return err
 	}
 	// The entry in the parent must last as well. A parent that cannot be
@@ -87,7 +110,17 @@ func (o osFS) List() ([]fs.FileInfo, error) {
 func (o osFS) ReadFile(name string) ([]byte, error) { return os.ReadFile(o.path(name)) }
 
 func (o osFS) Create(name string) (File, error) {
-	return os.OpenFile(o.path(name), os.O_WRONLY|os.O_CREATE|os.O_EXCL|os.O_APPEND, 0o600)
+	f, err := os.OpenFile(o.path(name), os.O_WRONLY|os.O_CREATE|os.O_EXCL|os.O_APPEND, o.mode())
+	if err != nil {
+		return nil, err
+	}
+	if o.group { // whatever the umask
+		err = f.Chmod(o.mode())
+	}
+	if err = errors.Join(err, inherit(o.path(name), o.dir)); err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	return f, nil
 }
 
 func (o osFS) Truncate(name string, size int64) error {

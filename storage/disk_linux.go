@@ -10,9 +10,15 @@ import (
 )
 
 func (o osFS) Lock() (func() error, error) {
-	f, err := os.OpenFile(o.path("lock"), os.O_RDWR|os.O_CREATE, 0o600)
+	f, err := os.OpenFile(o.path("lock"), os.O_RDWR|os.O_CREATE, o.mode())
 	if err != nil {
 		return nil, err
+	}
+	if o.group {
+		f.Chmod(o.mode()) //nolint:errcheck // only those who look whether a run goes on need it
+	}
+	if err := inherit(o.path("lock"), o.dir); err != nil {
+		return nil, errors.Join(err, f.Close())
 	}
 	// A lock of the open file, which the kernel drops with the process, however
 	// that ends, and which can be asked about without taking it.
@@ -43,6 +49,22 @@ func (o osFS) Free() (int64, error) {
 		return 0, fmt.Errorf("statfs %s: %w", o.dir, err)
 	}
 	return int64(st.Bavail) * int64(st.Bsize), nil
+}
+
+// inherit gives what root has made in a folder to the folder's owner: root may
+// tell a stay the time, and the service's own account must be able to read it.
+func inherit(path, dir string) error {
+	if os.Geteuid() != 0 {
+		return nil
+	}
+	var st unix.Stat_t
+	if err := unix.Stat(dir, &st); err != nil {
+		return &os.PathError{Op: "stat", Path: dir, Err: err}
+	}
+	if st.Uid == 0 {
+		return nil
+	}
+	return os.Chown(path, int(st.Uid), int(st.Gid))
 }
 
 // refusal reports whether an error is the medium's own, which may pass: it is

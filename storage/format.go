@@ -11,7 +11,8 @@ import (
 	"hash/crc32"
 )
 
-// The store is one folder (mode 0700) of files (mode 0600), all in one format.
+// The store is one folder (mode 0700) of files (mode 0600), all in one format;
+// where a group may read it (Options.GroupRead), 0750 and 0640.
 // Integers are little-endian.
 //
 // A run is one start of the program. Runs are numbered from 1; the files of a

@@ -45,6 +45,10 @@ type Options struct {
 	// be. Otherwise Open fails.
 	Wait bool
 
+	// GroupRead lets the group of the files' owner read what is written, for a
+	// courier that has an account of its own.
+	GroupRead bool
+
 	// FS is where the store is; nil means the machine's own file system.
 	FS FS
 	// Acknowledged, if set, is called once an event and its evidence so far
@@ -102,7 +106,7 @@ func (o Options) complete(dir string) (Options, error) {
 		o.RingBytes = min(max(full, 1<<20), MaxRingBytes)
 	}
 	if o.FS == nil {
-		o.FS = OS(dir)
+		o.FS = osFS{dir, o.GroupRead}
 	}
 	return o, nil
 }

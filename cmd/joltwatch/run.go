@@ -26,6 +26,7 @@ type runCmd struct {
 	From    string `placeholder:"LOG" help:"Replay a recorded text log instead of listening: a file (plain, gzip or zstd), - for standard input, or the folder of a stay. Without it the vehicle file's buses are opened."`
 	Store   string `required:"" placeholder:"DIR" help:"The folder of the stay; made if absent, continued if present."`
 	Label   string `placeholder:"TEXT" help:"The stay's own label; the vehicle file's otherwise."`
+	Group   bool   `name:"group-read" help:"Let the group of the account that records read the stay: for a courier with an account of its own."`
 	JSON    bool   `name:"json" help:"Say at the end what was done as one JSON object."`
 }
 
@@ -80,7 +81,9 @@ func (c *runCmd) Run(h *host) error {
 	if err := refuseRepeat(c.Store, in); err != nil {
 		return err
 	}
-	if err := l.open(h, c.Store, storeOptions(h, file, label, in)); err != nil {
+	opt := storeOptions(h, file, label, in)
+	opt.GroupRead = c.Group
+	if err := l.open(h, c.Store, opt); err != nil {
 		return err
 	}
 	daemon.SdNotify(false, daemon.SdNotifyReady) //nolint:errcheck // no service manager is no error
