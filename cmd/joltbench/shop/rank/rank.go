@@ -231,9 +231,11 @@ func both(c *questions.Chances) questions.Count {
 // belong: several of these must not widen the measure that they are held
 // against. How many they are is found as Rosner does it (Technometrics 25, 1983):
 // the one of highest rate is taken away, up to a quarter of all, and the last
-// that was too high for those left with it tells the number. Too high is twice the
-// level, shared out among them: chosen on simulated fleets of one kind and held
-// against others in the tests, where sound fleets stay within the level.
+// that was too high for those left tells the number. Too high is twice the level,
+// shared out among them, for those with it; or, as one among few widens the
+// measure very much, a tenth of the level for those without it, whose rates are
+// then taken to differ by half the mean at least. The two cuts were chosen on
+// simulated fleets so that sound ones stay within the level; see the tests.
 func standOut(hits, n []float64, level float64) []float64 {
 	order := make([]int, len(n)) // the highest rate first
 	for i := range order {
@@ -246,9 +248,10 @@ func standOut(hits, n []float64, level float64) []float64 {
 	}
 	alike := left
 	for _, i := range order[:len(order)/4] {
-		d := left.fit()
+		with := left.fit()
 		left.add(hits[i], n[i], -1)
-		if d.atLeast(hits[i], n[i]) <= 2*level/left.vehicles {
+		without := left.fit().varied(0.5)
+		if with.atLeast(hits[i], n[i]) <= 2*level/left.vehicles || without.atLeast(hits[i], n[i]) <= 0.1*level/left.vehicles {
 			alike = left
 		}
 	}

@@ -149,6 +149,15 @@ func (s *sums) fit() spread {
 	return d
 }
 
+// varied is the distribution with rates that differ at least by so much of the
+// mean (a coefficient of variation).
+func (s spread) varied(least float64) spread {
+	if s.rate > 0 && s.rate < 1 {
+		s.alike = min(max(s.alike, least*least*s.rate/(1-s.rate)), 0.999)
+	}
+	return s
+}
+
 // atLeast returns the probability of hits or more of n.
 func (s spread) atLeast(hits, n float64) float64 {
 	switch {
