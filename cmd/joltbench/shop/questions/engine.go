@@ -64,7 +64,7 @@ func once(ctx context.Context, folder string, a Asked) (*Answers, error) {
 		return nil, err
 	}
 	if out.Lags, err = ask(ctx, c, "lag.sql", func(r *Lag) []any {
-		return []any{&r.Vehicle, &r.Group, &r.DaysWeek, &r.DaysBefore, &r.RankSumWeek, &r.Ties, &r.MedianWeekS, &r.MedianPastS, &r.Stops}
+		return []any{&r.Vehicle, &r.Group, &r.DaysWeek, &r.DaysBefore, &r.RankSumWeek, &r.Ties, &r.TiedPairs, &r.MedianWeekS, &r.MedianPastS, &r.Stops}
 	}); err != nil {
 		return nil, err
 	}

@@ -189,7 +189,13 @@ func TestAgainstPlainGo(t *testing.T) {
 		for _, n := range same {
 			ties += n*n*n - n
 		}
+		pairs := 0.0
 		for _, x := range week {
+			for _, y := range before {
+				if x == y {
+					pairs++
+				}
+			}
 			r := 0.5
 			for _, y := range all {
 				switch {
@@ -201,7 +207,7 @@ func TestAgainstPlainGo(t *testing.T) {
 			}
 			sum += r
 		}
-		if l.DaysWeek != int64(len(week)) || l.DaysBefore != int64(len(before)) || math.Abs(l.RankSumWeek-sum) > 1e-9 || l.Ties != ties {
+		if l.DaysWeek != int64(len(week)) || l.DaysBefore != int64(len(before)) || math.Abs(l.RankSumWeek-sum) > 1e-9 || l.Ties != ties || l.TiedPairs != pairs {
 			t.Errorf("%+v, want %d and %d days, rank sum %v, ties %v", l, len(week), len(before), sum, ties)
 		}
 	}

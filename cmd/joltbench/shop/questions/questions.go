@@ -68,6 +68,7 @@ type Lag struct {
 	DaysWeek, DaysBefore     int64
 	RankSumWeek              float64
 	Ties                     float64 // sum of t³-t over the groups of equal values
+	TiedPairs                float64 // of a day of this week and one before
 	MedianWeekS, MedianPastS float64
 	Stops                    int64
 }

@@ -164,7 +164,7 @@ func (s *Shop) changed(a *questions.Answers) {
 		}
 		list = append(list, Finding{Vehicle: l.Vehicle, Group: l.Group, Test: "lag", Kind: detect.KindReleaseLag, Worse: l.MedianWeekS > l.MedianPastS,
 			ThisS: l.MedianWeekS, ThatS: l.MedianPastS, DaysThis: l.DaysWeek, DaysThat: l.DaysBefore,
-			P: RankSum(int(l.DaysBefore), int(l.DaysWeek), l.RankSumWeek, l.Ties)})
+			P: RankSum(int(l.DaysBefore), int(l.DaysWeek), l.RankSumWeek, l.Ties, l.TiedPairs)})
 	}
 	s.ChangedTests = len(list)
 	s.Changed = keep(list, s.Rate)

@@ -62,18 +62,19 @@ func RateChange(hits1, n1, hits2, n2, design float64) float64 {
 // RankSum returns the two-sided p-value of the rank sum test (Mann and Whitney,
 // Annals of Mathematical Statistics 18, 1947) that n2 values, of which the ranks
 // among all n1+n2 add up to sum, come from the same distribution as the others.
-// Without ties and with at most 5,000 pairs it is exact, else the normal
-// approximation with the corrections for ties and continuity; ties is the sum of
-// t³-t over the groups of t equal values.
-func RankSum(n1, n2 int, sum, ties float64) float64 {
+// With at most 5,000 pairs it is exact, and each of the tied pairs counts against
+// a difference; else the normal approximation with the corrections for ties (the
+// sum of t³-t over the groups of t equal values) and continuity.
+func RankSum(n1, n2 int, sum, ties, tiedPairs float64) float64 {
 	if n1 <= 0 || n2 <= 0 {
 		return 1
 	}
 	u := sum - float64(n2)*float64(n2+1)/2
 	pairs := float64(n1) * float64(n2)
 	u = min(u, pairs-u) // symmetric under the hypothesis
-	if ties == 0 && pairs <= 5000 {
-		return min(1, 2*belowU(n1, n2, int(math.Round(u))))
+	if pairs <= 5000 {
+		u = min(u+tiedPairs/2, pairs/2)
+		return min(1, 2*belowU(n1, n2, int(math.Floor(u+0.5))))
 	}
 	n := float64(n1 + n2)
 	v := pairs / 12 * (n + 1 - ties/(n*(n-1)))

@@ -105,7 +105,7 @@ func TestRateChange(t *testing.T) {
 // 10 and 10: 23; 7 and 20: 34. The critical value is the largest U with p <= 0.05.
 func TestRankSumTable(t *testing.T) {
 	for _, c := range [][3]int{{4, 4, 0}, {5, 5, 2}, {5, 10, 8}, {8, 8, 13}, {10, 10, 23}, {7, 20, 34}} {
-		p := func(u int) float64 { return RankSum(c[0], c[1], float64(u+c[1]*(c[1]+1)/2), 0) }
+		p := func(u int) float64 { return RankSum(c[0], c[1], float64(u+c[1]*(c[1]+1)/2), 0, 0) }
 		if p(c[2]) > 0.05 || p(c[2]+1) <= 0.05 {
 			t.Errorf("%v: p %v at the critical value and %v after it", c, p(c[2]), p(c[2]+1))
 		}
@@ -143,8 +143,14 @@ func TestRankSumCounted(t *testing.T) {
 		}
 		near(t, "exact", belowU(5, 4, u), below/total, 1e-12)
 	}
-	// A hair of ties sends it the other way; about 100 of 40 and 7.
-	near(t, "approximation", RankSum(40, 7, 60+28, 1e-9), RankSum(40, 7, 60+28, 0), 0.003)
+	// Above 5,000 pairs it is the normal approximation, which is close to the
+	// exact value of one value fewer.
+	exact, approximate := RankSum(100, 50, 3300, 0, 0), RankSum(101, 50, 3300, 0, 0)
+	if exact < 0.001 || exact > 0.5 || math.Abs(exact-approximate) > 0.05 {
+		t.Errorf("exact %v, approximate %v", exact, approximate)
+	}
+	// A tied pair counts as if it spoke against the difference.
+	near(t, "tied", RankSum(9, 5, 15+2.5, 6, 1), RankSum(9, 5, 15+3, 0, 0), 1e-12)
 }
 
 // With a = b = 1 the beta-binomial is uniform on 0…n (Johnson, Kemp and Kotz,
