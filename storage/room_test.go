@@ -259,6 +259,9 @@ func TestRank(t *testing.T) {
 // Where only records are left, ordinary repeats are folded into counts with
 // their distribution, and the rest stays.
 func TestRecordsAreThinned(t *testing.T) {
+	if testing.Short() {
+		t.Skip("-short: thins twelve thousand records")
+	}
 	m := newMedium()
 	opt := Options{Plan: faultPlan(), Boot: "a", FS: m, Quota: 1 << 20, LookBack: bus.Second, LookOn: bus.Second, AccountEvery: 50 * bus.Second, RingBytes: 4096}
 	w, _, err := Open("store", opt)
