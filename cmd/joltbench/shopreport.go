@@ -36,7 +36,7 @@ type shopReportCmd struct {
 	Silent  float64 `name:"silent-days" default:"4" placeholder:"DAYS" help:"Silent is who sent nothing for longer."`
 	Full    float64 `name:"full-days" default:"14" placeholder:"DAYS" help:"Filling up is whose store is full within this time."`
 	Cache   string  `placeholder:"DIR" help:"Where files of an s3:// dataset are kept. Default: a folder in the user's cache."`
-	Note    string  `hidden:"" help:"Said at the top of the page."`
+	Note    string  `placeholder:"TEXT" help:"Said at the top of the page, such as that the data are invented."`
 	SQL     string  `name:"sql" placeholder:"DIR" help:"Write the questions as SQL files and the dataset's schema into DIR, and stop."`
 }
 

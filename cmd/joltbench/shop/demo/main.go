@@ -39,7 +39,7 @@ func run(ctx context.Context, dir string, vans, days int, now time.Time) error {
 	if _, err := os.Stat(dir); err == nil {
 		return fmt.Errorf("%s is there already; remove it, or name another folder", dir)
 	}
-	f := &invented.Fleet{Vehicles: vans, Days: days, LastDay: now, Seed: 10, Planted: 0.25,
+	f := &invented.Fleet{Vehicles: vans, Days: days, LastDay: now, Seed: 39, Planted: 0.25,
 		Faults: []invented.Fault{invented.Changed, invented.Worse, invented.Slower, invented.Silent}}
 	s := &rehearsal.Shop{Fleet: f, Dir: dir, Vans: filepath.Join(dir, "vans"), Together: 2}
 	s.Logf = func(format string, args ...any) { fmt.Fprintf(os.Stderr, "demo: "+format+"\n", args...) }
