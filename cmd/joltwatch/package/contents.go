@@ -29,7 +29,7 @@ type pack struct {
 	folders     []string
 	pages       []string // manual pages
 	examples    string   // folder with example files, all of them packed
-	scripts     bool     // the service's maintainer scripts
+	scripts     string   // the service's maintainer scripts: what their names begin with, "" for none
 }
 
 // file is packed as it lies in the repository.
@@ -65,7 +65,28 @@ clear of pedals and airbags.`,
 		folders:  []string{"/etc/joltwatch"},
 		pages:    []string{"joltwatch.1", "joltwatch-vehicle.5"},
 		examples: "examples",
-		scripts:  true,
+		scripts:  "joltwatch.",
+	},
+	"joltship": {
+		name:    "joltship",
+		summary: "courier of what joltwatch has recorded",
+		description: `Joltship delivers what joltwatch has recorded in a vehicle to the server of a
+fleet's shop, encrypted and with a certificate of the vehicle's own, when a
+network is there. It runs as an account of its own that can only read the
+recordings and has no access to the vehicle's buses.
+.
+Sending a customer's recordings needs the customer's consent, as recording
+does.`,
+		depends: []string{"joltwatch", "systemd (>= 245)", "init-system-helpers (>= 1.52)"},
+		files: []file{
+			{from: "files/joltship.service", to: "/usr/lib/systemd/system/joltship.service"},
+			{from: "files/joltship.sysusers", to: "/usr/lib/sysusers.d/joltship.conf"},
+			{from: "files/joltship-reads.conf", to: "/usr/lib/systemd/system/joltwatch.service.d/joltship.conf"},
+		},
+		folders:  []string{"/etc/joltship"},
+		pages:    []string{"joltship.1"},
+		examples: "examples-joltship",
+		scripts:  "joltship.",
 	},
 	"joltbench": {
 		name:    "joltbench",

@@ -23,10 +23,9 @@ func pack2deb(p pack, arch string, rel release, contents files.Contents, path st
 			Deb:      nfpm.Deb{Arch: arch, Compression: "xz"},
 		},
 	}
-	if p.scripts {
-		info.Scripts = nfpm.Scripts{
-			PostInstall: own + "files/postinst", PreRemove: own + "files/prerm", PostRemove: own + "files/postrm",
-		}
+	if p.scripts != "" {
+		at := own + "files/" + p.scripts
+		info.Scripts = nfpm.Scripts{PostInstall: at + "postinst", PreRemove: at + "prerm", PostRemove: at + "postrm"}
 	}
 	if err := info.Validate(); err != nil {
 		return err

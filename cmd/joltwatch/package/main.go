@@ -20,7 +20,7 @@ import (
 type cli struct {
 	Out     string   `default:"build/packages" type:"path" help:"Folder for the packages."`
 	Arch    []string `default:"amd64,arm64,armhf" enum:"amd64,arm64,armhf" help:"Kinds of board, by Debian's names (armhf is built for ARMv6, so that it runs on the oldest boards too)."`
-	Only    []string `default:"joltwatch,joltbench" enum:"joltwatch,joltbench" help:"Packages to write."`
+	Only    []string `default:"joltwatch,joltbench,joltship" enum:"joltwatch,joltbench,joltship" help:"Packages to write."`
 	Version string   `help:"Version of the packages (default: from git)."`
 }
 
