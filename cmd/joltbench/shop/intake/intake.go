@@ -51,6 +51,9 @@ const (
 	// apart, before it is set aside.
 	tries     = 5
 	retryWait = 2 * time.Second
+	// After so many rounds without a message, a second each, the server is asked
+	// whether it is well.
+	quietRounds = 3
 	// A dataset or disk that refuses is tried again after this.
 	refusedWait = 5 * time.Second
 	// maxVehicle bounds the files kept of one vehicle, in bytes, so that a
@@ -87,8 +90,25 @@ func Run(ctx context.Context, opt Options) error {
 			return nil
 		}
 	}
+	quiet, failures := 0, 0
 	for ctx.Err() == nil {
 		n, err := in.round(ctx, consumer)
+		if quiet++; n > 0 {
+			quiet = 0
+		}
+		if err == nil && quiet == quietRounds {
+			// A server that is cut off from its cluster is as quiet as one
+			// that has nothing.
+			quiet = 0
+			ask, cancel := context.WithTimeout(ctx, retryWait)
+			_, err = consumer.Info(ask)
+			cancel()
+		}
+		if err == nil {
+			failures = 0
+		} else if failures++; failures%2 == 0 && ctx.Err() == nil && !errors.As(err, new(*later)) {
+			in.Conn.ForceReconnect() //nolint:errcheck // to another server, where there is one
+		}
 		if err != nil && !in.pause(ctx, err) {
 			return nil
 		}
@@ -150,7 +170,7 @@ func (in *intake) round(ctx context.Context, consumer jetstream.Consumer) (n int
 		for _, m := range good {
 			m.NakWithDelay(refusedWait) //nolint:errcheck // it comes again by itself
 		}
-		return n, fmt.Errorf("the dataset has not taken %d records: %w", len(good), err)
+		return n, &later{fmt.Errorf("the dataset has not taken %d records: %w", len(good), err), refusedWait}
 	}
 	for _, m := range good {
 		if err := m.Ack(); err != nil {
@@ -222,16 +242,12 @@ func (in *intake) file(ctx context.Context, r *parcel.Record, delivered uint64) 
 		return &later{err, refusedWait}
 	}
 	defer os.Remove(out.Name())
-	if err = bucket.present(ctx, f); err == nil {
-		err = assemble(ctx, bucket, f, out)
-	}
+	err = assemble(ctx, bucket, f, out)
 	err = errors.Join(err, out.Close())
 	var bad *badFile
 	switch {
 	case errors.As(err, &bad):
 		return err
-	case errors.Is(err, jetstream.ErrDigestMismatch):
-		return fmt.Errorf("file %s of stay %s: %w", f.Name, r.Stay, err)
 	case errors.Is(err, errMissing) && delivered >= tries:
 		return fmt.Errorf("file %s of stay %s: %w (%d)", f.Name, r.Stay, err, f.Parts)
 	case err != nil:
@@ -249,22 +265,15 @@ func (in *intake) file(ctx context.Context, r *parcel.Record, delivered uint64) 
 type badFile struct{ error }
 
 func assemble(ctx context.Context, bucket *bucket, f *parcel.File, out *os.File) error {
+	list, err := bucket.parts(ctx, f)
+	if err != nil {
+		return err
+	}
 	h := sha256.New()
-	left := f.Size
-	for i := range f.Parts {
-		part, err := bucket.Get(ctx, parcel.PartName(f.SHA256, i, f.Parts))
-		if err != nil {
+	for _, p := range list {
+		if err := bucket.read(ctx, p, io.MultiWriter(out, h)); err != nil {
 			return err
 		}
-		n, err := io.Copy(io.MultiWriter(out, h), io.LimitReader(part, parcel.PartSize+1))
-		err = errors.Join(err, part.Close())
-		if err != nil {
-			return err
-		}
-		if n != min(parcel.PartSize, left) {
-			return &badFile{fmt.Errorf("file %s: part %d has %d bytes; expected %d", f.Name, i, n, min(parcel.PartSize, left))}
-		}
-		left -= n
 	}
 	if sum := hex.EncodeToString(h.Sum(nil)); sum != f.SHA256 {
 		return &badFile{fmt.Errorf("file %s: its bytes have the SHA-256 %s, announced was %s", f.Name, sum, f.SHA256)}

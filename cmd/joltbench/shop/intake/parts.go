@@ -5,6 +5,7 @@ import (
 	"encoding/base64"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"path/filepath"
 	"time"
@@ -66,36 +67,69 @@ func (b *bucket) chunks(nuid string) string { return "$O." + b.name + ".C." + nu
 // errMissing is a part that has not come, or not wholly.
 var errMissing = errors.New("not all of its parts are there")
 
-// present looks at the parts of a file before any is read: one that is not as it
-// must be could make the reading wait, or lead it elsewhere.
-func (b *bucket) present(ctx context.Context, f *parcel.File) error {
-	for i := range f.Parts {
+// maxChunks bounds the messages of a part; an honest part has two.
+const maxChunks = 16
+
+// part is where the bytes of one part of a file lie.
+type part struct {
+	size    int64
+	chunks  uint32
+	subject string
+}
+
+// parts looks at all parts of a file before any is read. Their names are of the
+// vehicle's own making, and may promise what is not there.
+func (b *bucket) parts(ctx context.Context, f *parcel.File) ([]part, error) {
+	list := make([]part, f.Parts)
+	for i := range list {
 		info, err := b.GetInfo(ctx, parcel.PartName(f.SHA256, i, f.Parts))
 		switch {
 		case errors.Is(err, jetstream.ErrObjectNotFound):
-			return errMissing
+			return nil, errMissing
 		case errors.Is(err, jetstream.ErrBadObjectMeta):
-			return &badFile{fmt.Errorf("file %s: part %d: %w", f.Name, i, err)}
+			return nil, &badFile{fmt.Errorf("file %s: part %d: %w", f.Name, i, err)}
 		case err != nil:
-			return err
+			return nil, err
 		}
 		want := min(parcel.PartSize, f.Size-int64(i)*parcel.PartSize)
 		switch {
 		case info.Opts != nil && info.Opts.Link != nil:
-			return &badFile{fmt.Errorf("file %s: part %d is a link", f.Name, i)}
-		case info.Size != uint64(want) || info.Chunks == 0:
-			return &badFile{fmt.Errorf("file %s: part %d has %d bytes; expected %d", f.Name, i, info.Size, want)}
+			return nil, &badFile{fmt.Errorf("file %s: part %d is a link", f.Name, i)}
+		case info.Size != uint64(want):
+			return nil, &badFile{fmt.Errorf("file %s: part %d has %d bytes; expected %d", f.Name, i, info.Size, want)}
+		case info.Chunks == 0 || info.Chunks > maxChunks:
+			return nil, &badFile{fmt.Errorf("file %s: part %d is in %d pieces; expected 1 to %d", f.Name, i, info.Chunks, maxChunks)}
 		case !letters(info.NUID):
-			return &badFile{fmt.Errorf("file %s: part %d lies at %.60q", f.Name, i, info.NUID)}
+			return nil, &badFile{fmt.Errorf("file %s: part %d lies at %.60q", f.Name, i, info.NUID)}
 		}
-		subject := b.chunks(info.NUID)
-		st, err := b.stream.Info(ctx, jetstream.WithSubjectFilter(subject))
+		list[i] = part{want, info.Chunks, b.chunks(info.NUID)}
+	}
+	return list, nil
+}
+
+// read writes the bytes of a part to w. It asks for each message, and so waits for
+// none that may never come.
+func (b *bucket) read(ctx context.Context, p part, w io.Writer) error {
+	var seq uint64
+	left := p.size
+	for range p.chunks {
+		m, err := b.stream.GetMsg(ctx, seq+1, jetstream.WithGetMsgSubject(p.subject))
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			return errMissing
+		}
 		if err != nil {
 			return err
 		}
-		if st.State.Subjects[subject] != uint64(info.Chunks) {
-			return errMissing
+		seq = m.Sequence
+		if left -= int64(len(m.Data)); left < 0 {
+			break
 		}
+		if _, err := w.Write(m.Data); err != nil {
+			return err
+		}
+	}
+	if left != 0 {
+		return &badFile{fmt.Errorf("a part has other than %d bytes", p.size)}
 	}
 	return nil
 }
@@ -110,15 +144,19 @@ func letters(s string) bool {
 	return s != "" && len(s) < 100
 }
 
-// remove removes a file's parts from the server, with what would remain of their
-// names.
+// remove removes a file's parts from the server, and their names.
 func (b *bucket) remove(ctx context.Context, f *parcel.File) {
 	for i := range f.Parts {
 		name := parcel.PartName(f.SHA256, i, f.Parts)
-		if b.Delete(ctx, name) == nil {
-			meta := "$O." + b.name + ".M." + base64.URLEncoding.EncodeToString([]byte(name))
-			b.stream.Purge(ctx, jetstream.WithPurgeSubject(meta)) //nolint:errcheck // it only takes room
+		info, err := b.GetInfo(ctx, name)
+		if err != nil {
+			continue
 		}
+		if letters(info.NUID) {
+			b.stream.Purge(ctx, jetstream.WithPurgeSubject(b.chunks(info.NUID))) //nolint:errcheck // it only takes room
+		}
+		meta := "$O." + b.name + ".M." + base64.URLEncoding.EncodeToString([]byte(name))
+		b.stream.Purge(ctx, jetstream.WithPurgeSubject(meta)) //nolint:errcheck // it only takes room
 	}
 }
 

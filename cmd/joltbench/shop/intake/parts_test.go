@@ -81,7 +81,9 @@ func TestHostileParts(t *testing.T) {
 		{NUID: "*", Chunks: 1},
 		{NUID: ">", Chunks: 1},
 		{NUID: "", Chunks: 1},
-		{NUID: "digest", Chunks: 1, Digest: "SHA-256=" + base64.URLEncoding.EncodeToString(make([]byte, 32))},
+		{NUID: "other", Chunks: 1},
+		{NUID: "long", Chunks: 1},
+		{NUID: "pieces", Chunks: 1 << 30},
 		{NUID: "link", Chunks: 1, ObjectMeta: jetstream.ObjectMeta{Opts: &jetstream.ObjectMetaOptions{Link: &jetstream.ObjectLink{Bucket: "evidence-good", Name: "x"}}}},
 		{NUID: "nochunks"},
 	} {
@@ -96,8 +98,8 @@ func TestHostileParts(t *testing.T) {
 		if _, err := js.Publish(ctx, "$O."+info.Bucket+".M."+base64.URLEncoding.EncodeToString([]byte(info.Name)), meta); err != nil {
 			t.Fatal(err)
 		}
-		if info.NUID == "digest" {
-			if _, err := js.Publish(ctx, "$O."+info.Bucket+".C.digest", body); err != nil {
+		if there := map[string]string{"other": "otherwise", "long": "much longer"}[info.NUID]; there != "" {
+			if _, err := js.Publish(ctx, "$O."+info.Bucket+".C."+info.NUID, []byte(there)); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -147,8 +149,8 @@ func TestHostileParts(t *testing.T) {
 		t.Errorf("the honest file came after %v; %s", arrived, state)
 	}
 	parked, err := os.ReadDir(filepath.Join(dir, "parked"))
-	if err != nil || len(parked) != 7 {
-		t.Errorf("%d set aside, want 7; %v", len(parked), err)
+	if err != nil || len(parked) != 9 {
+		t.Errorf("%d set aside, want 9; %v", len(parked), err)
 	}
 	if names, err := os.ReadDir(filepath.Join(dir, "vehicles", "bad", "stay")); err == nil && len(names) > 0 {
 		t.Errorf("of the hostile vehicle remain %v", names)
