@@ -47,8 +47,9 @@ const (
 	units    = "units"
 )
 
-// Dataset takes records in. It is safe for several goroutines; several
-// processes may write to the same place.
+// Dataset takes records in. It is safe for several goroutines. Several processes
+// may write to the same place: a Flush fails where another has just taken in a
+// file that it was about to read, and is to be repeated, as after any failure.
 type Dataset struct {
 	at place
 

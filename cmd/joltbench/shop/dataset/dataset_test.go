@@ -337,6 +337,61 @@ func TestStoppedAnywhere(t *testing.T) {
 	}
 }
 
+// Two writers of the same partition lose nothing, and after one more flush each
+// row is there once.
+func TestTwoWriters(t *testing.T) {
+	dir := t.TempDir()
+	done := make(chan error, 2)
+	for w := range 2 {
+		d, err := Open(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		go func() {
+			for n := range 40 {
+				r := event("van", received, 100*w+n)
+				_, id, err := r.Encode()
+				if err == nil {
+					err = d.Add(r, id, received)
+				}
+				for tries := 0; err == nil; tries++ {
+					if err = d.Flush(context.Background()); err == nil {
+						break
+					}
+					if tries < 100 {
+						err = nil
+					}
+				}
+				if err != nil {
+					done <- err
+					return
+				}
+			}
+			done <- nil
+		}()
+	}
+	for range 2 {
+		if err := <-done; err != nil {
+			t.Fatal(err)
+		}
+	}
+	p := partition{events, "van", "2026-03-10"}
+	if n := ids(t, folder(dir), p); len(n) != 80 {
+		t.Errorf("%d rows, want 80", len(n))
+	}
+	d, err := Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	give(t, d, event("van", received, 999))
+	flush(t, d)
+	for id, times := range ids(t, folder(dir), p) {
+		if times != 1 {
+			t.Errorf("%s is there %d times", id, times)
+		}
+	}
+}
+
 // A partition that fails holds up no other.
 func TestOneFails(t *testing.T) {
 	dir := t.TempDir()
