@@ -178,7 +178,9 @@ func takeIn(t *testing.T, conn *nats.Conn, dir string, to intake.Dataset) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
-	go func() { done <- intake.Run(ctx, intake.Options{Conn: conn, Dir: dir, Dataset: to, Logf: t.Logf}) }()
+	go func() {
+		done <- intake.Run(ctx, intake.Options{Conn: conn, Dir: dir, Dataset: to, AckWait: 10 * time.Second, Logf: t.Logf})
+	}()
 	t.Cleanup(func() {
 		cancel()
 		if err := <-done; err != nil {

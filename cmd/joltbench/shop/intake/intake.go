@@ -39,6 +39,9 @@ type Options struct {
 	// cannot be taken to parked.
 	Dir     string
 	Dataset Dataset
+	// AckWait is after how long a message comes again that was under way when a
+	// server failed; 0 means a minute. It must leave time for a Flush.
+	AckWait time.Duration
 	// Idle, where set, is called whenever the stream had nothing more.
 	Idle func()
 	// Logf, where set, is told what was set aside and what failed.
@@ -73,6 +76,9 @@ func Run(ctx context.Context, opt Options) error {
 	if opt.Logf == nil {
 		opt.Logf = func(string, ...any) {}
 	}
+	if opt.AckWait == 0 {
+		opt.AckWait = time.Minute
+	}
 	js, err := jetstream.New(opt.Conn)
 	if err != nil {
 		return err
@@ -81,7 +87,7 @@ func Run(ctx context.Context, opt Options) error {
 	var consumer jetstream.Consumer
 	for {
 		consumer, err = js.CreateOrUpdateConsumer(ctx, parcel.Stream, jetstream.ConsumerConfig{
-			Durable: "intake", AckPolicy: jetstream.AckExplicitPolicy, AckWait: time.Minute, MaxAckPending: 4 * batch,
+			Durable: "intake", AckPolicy: jetstream.AckExplicitPolicy, AckWait: opt.AckWait, MaxAckPending: 4 * batch,
 		})
 		if err == nil {
 			break
