@@ -287,7 +287,11 @@ func (c *Courier) publish(ctx context.Context, js jetstream.JetStream, r *parcel
 	}
 	ctx, cancel := context.WithTimeout(ctx, answerWait)
 	defer cancel()
-	_, err = js.Publish(ctx, parcel.Subject(r.Vehicle, r.Kind), body, jetstream.WithMsgID(id), jetstream.WithExpectStream(parcel.Stream))
+	o := []jetstream.PublishOpt{jetstream.WithExpectStream(parcel.Stream)}
+	if r.Kind != parcel.KindFile {
+		o = append(o, jetstream.WithMsgID(id))
+	} // A file that is announced again must reach the intake, which removes its parts.
+	_, err = js.Publish(ctx, parcel.Subject(r.Vehicle, r.Kind), body, o...)
 	if err != nil {
 		return fmt.Errorf("the server has not confirmed a record: %w", err)
 	}
