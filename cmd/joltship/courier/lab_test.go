@@ -214,7 +214,7 @@ func mustDeliver(t *testing.T, c *Courier) Round {
 // eventually waits for what another goroutine does.
 func eventually(t *testing.T, what string, is func() bool) {
 	t.Helper()
-	for end := time.Now().Add(30 * time.Second); !is(); time.Sleep(20 * time.Millisecond) {
+	for end := time.Now().Add(2 * time.Minute); !is(); time.Sleep(20 * time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatalf("waited in vain for %s", what)
 		}
