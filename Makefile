@@ -30,7 +30,7 @@ engine: ## joltbench with the SQL engine, as build/joltbench-engine (needs a C++
 shop-demo: engine ## a shop with twenty invented vans, and its page
 	rm -rf $(BUILD)/shop
 	$(GO) run ./cmd/joltbench/shop/demo $(BUILD)/shop
-	$(BUILD)/joltbench-engine shop report $(BUILD)/shop -o $(BUILD)/shop.html
+	$(BUILD)/joltbench-engine shop report $(BUILD)/shop -o $(BUILD)/shop.html --note "Invented vans: a demonstration."
 
 .PHONY: test
 test: ## every test that needs only Go (others say what they lack and skip)
@@ -76,8 +76,8 @@ findscore: ## the signal search on scrambled layouts of known truth (SEEDS=100)
 	$(GO) run ./cmd/joltbench/find/score -from $(or $(FROM),101) -seeds $(or $(SEEDS),100)
 
 .PHONY: scale
-scale: ## an invented fleet through the real courier, server and questions (VEHICLES=1000 DAYS=30)
-	$(GO) run -tags engine ./cmd/joltbench/shop/scale -vehicles $(or $(VEHICLES),1000) -days $(or $(DAYS),30)
+scale: ## an invented fleet through the real courier, server and questions (VEHICLES=500 DAYS=30 COURIERS=20)
+	$(GO) run -tags engine ./cmd/joltbench/shop/scale -vehicles $(or $(VEHICLES),500) -days $(or $(DAYS),30) -couriers $(or $(COURIERS),20)
 
 .PHONY: speed
 speed: ## frames a second through the whole line, beside the aims
