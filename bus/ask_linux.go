@@ -40,7 +40,11 @@ type askLink interface {
 func OpenAsker(iface string, opt AskOptions) (*Asker, error) {
 	return newAsker(opt, func(filters []Filter) (askLink, error) {
 		rx, err := OpenSocketCAN(iface, SocketOptions{Bus: opt.Bus, Filters: filters, ReceiveBuffer: 256 << 10, Wait: true})
-		return &socketLink{iface, rx, -1}, err
+		if err != nil {
+			return nil, err
+		}
+		rx.asks = true
+		return &socketLink{iface, rx, -1}, nil
 	})
 }
 

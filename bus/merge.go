@@ -22,6 +22,7 @@ type Merged struct {
 	timer  *time.Timer
 	late   uint64
 	last   Micros
+	heard  time.Time // when Read last returned a frame
 }
 
 // MergeOptions say how long one source may keep another's frames waiting.
@@ -56,7 +57,7 @@ type queue struct {
 
 // Merge starts reading the sources. Closing the result closes them.
 func Merge(sources []Source, opt MergeOptions) *Merged {
-	m := &Merged{sources: sources, delay: opt.Delay, now: opt.Now}
+	m := &Merged{sources: sources, delay: opt.Delay, now: opt.Now, heard: time.Now()}
 	if m.delay == 0 {
 		m.delay = mergeDelay
 	}
@@ -106,7 +107,9 @@ func (m *Merged) fill(i int) {
 			}
 		}
 		ended := q.ended
-		m.cond.Signal()
+		if ended {
+			m.cond.Signal()
+		}
 		m.mu.Unlock()
 		if ended {
 			return
@@ -122,18 +125,25 @@ func (q *queue) grow(limit int) {
 	q.ring, q.at = ring, 0
 }
 
-// Read returns the next frames in order. It waits up to 0.2 s for the first
-// where the sources are live.
+// Read returns the next frames in order. Where the sources are live it waits for
+// the first, up to 0.2 s, or 5 s once nothing has come for long.
 func (m *Merged) Read(batch []Frame) (int, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	var until time.Time
 	if m.now != nil {
-		until = time.Now().Add(quietTime)
+		now := time.Now()
+		until = now.Add(quietTime)
+		if now.Sub(m.heard) > restAfter.Duration() {
+			until = now.Add(restQuietTime)
+		}
 	}
 	for {
 		n, wait := m.take(batch)
 		if n > 0 {
+			if m.now != nil {
+				m.heard = time.Now()
+			}
 			return n, nil
 		}
 		if m.closed {

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 )
 
@@ -128,4 +129,43 @@ func TestMergePassesErrorsOnAndCloses(t *testing.T) {
 	if err := <-done; err != io.EOF {
 		t.Fatal(err)
 	}
+}
+
+// A vehicle at rest wakes the reader seldom, and a frame wakes it at once.
+func TestMergeRests(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		now := func() Micros { return Micros(time.Since(start).Microseconds()) }
+		src := newFeed()
+		m := Merge([]Source{src}, MergeOptions{Now: now})
+		defer m.Close()
+		batch := make([]Frame, 8)
+		woken := 0
+		for time.Since(start) < 70*time.Second {
+			if n, err := m.Read(batch); n != 0 || err != nil {
+				t.Fatalf("%d frames, %v", n, err)
+			}
+			woken++
+		}
+		// 0.2 s apart for ten seconds, then 5 s.
+		if woken < 10 || woken > 64 {
+			t.Errorf("woken %d times in 70 s of silence", woken)
+		}
+		sent := make(chan time.Time, 1)
+		go func() {
+			time.Sleep(3 * time.Second)
+			sent <- time.Now()
+			src.ch <- Frame{At: now()}
+		}()
+		n := 0
+		for n == 0 {
+			var err error
+			if n, err = m.Read(batch); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if late := time.Since(<-sent); n != 1 || late > 100*time.Millisecond {
+			t.Errorf("%d frames, %v after they were sent", n, late)
+		}
+	})
 }

@@ -59,6 +59,8 @@ type SocketCAN struct {
 	device  uint64 // the interface's counters of frames that never got to a socket
 	counted Micros // when they were last looked at
 	wall    wallToBoot
+	heard   Micros // when a frame last came, or it was opened
+	asks    bool   // read by an Asker, which sets wait itself
 
 	mu     sync.Mutex // guards what follows, and changes of file
 	closed bool
@@ -89,7 +91,7 @@ type mmsghdr struct {
 // OpenSocketCAN listens to a CAN interface. It is not set up here: see
 // SetUpCAN.
 func OpenSocketCAN(iface string, opt SocketOptions) (*SocketCAN, error) {
-	s := &SocketCAN{iface: iface, opt: opt, wait: quietTime, out: make([]Frame, 0, 4*socketBatch+4)}
+	s := &SocketCAN{iface: iface, opt: opt, wait: quietTime, heard: BootNow(), out: make([]Frame, 0, 4*socketBatch+4)}
 	for i := range s.msgs {
 		s.iovs[i].Base = &s.data[i][0]
 		s.iovs[i].SetLen(len(s.data[i]))
@@ -203,6 +205,11 @@ const (
 	quietTime = 200 * time.Millisecond
 	// absentTime is how often a missing or downed interface is looked for.
 	absentTime = 50 * time.Millisecond
+	// After restAfter without a frame, a vehicle at rest is woken for seldom:
+	// these are the two times then. A frame ends the wait at once all the same.
+	restAfter      = 10 * Second
+	restQuietTime  = 5 * time.Second
+	restAbsentTime = time.Second
 )
 
 // Read returns the frames received since the last call, waiting up to 0.2 s for
@@ -221,8 +228,12 @@ func (s *SocketCAN) Read(batch []Frame) (int, error) {
 }
 
 func (s *SocketCAN) receive() error {
+	quiet, absent := s.wait, absentTime
+	if !s.asks && BootNow()-s.heard > restAfter {
+		quiet, absent = restQuietTime, restAbsentTime
+	}
 	if s.file == nil {
-		time.Sleep(absentTime)
+		time.Sleep(absent)
 		if err := s.open(); err != nil || !canUp(s.iface) {
 			if err == io.EOF {
 				return err
@@ -230,9 +241,9 @@ func (s *SocketCAN) receive() error {
 			return nil
 		}
 	}
-	wait := s.wait
+	wait := quiet
 	if s.down {
-		wait = min(wait, absentTime)
+		wait = min(wait, absent)
 	}
 	var n int
 	err := s.file.SetReadDeadline(time.Now().Add(wait))
@@ -241,6 +252,7 @@ func (s *SocketCAN) receive() error {
 	}
 	switch {
 	case err == nil:
+		s.heard = BootNow()
 		s.decode(n)
 	case errors.Is(err, os.ErrDeadlineExceeded):
 		s.quiet()
