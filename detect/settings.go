@@ -234,7 +234,7 @@ func DefaultSettings() Settings {
 			PartedRPM: 10, DragSag: 0.12, DragAfterS: 0.3, WatchS: 6},
 		HillSlip: HillSlipSettings{MinRPM: 15, MinS: 3, MinKmh: 15, MinAcceleratorPct: 3, SettleS: 1,
 			AskedDip: 0.05, UnaskedRPM: 15, UnaskedS: 5},
-		Apply:          ApplySettings{DoneRPM: 55, SlowS: 3, GiveUpS: 8},
+		Apply:          ApplySettings{DoneRPM: 55, SlowS: 3.75, GiveUpS: 8},
 		Shift:          ShiftSettings{BeforeS: 0.6, AfterS: 0.6, OpenedRPM: 60},
 		OpenUnderDrive: OpenSettings{MinRPM: 80, MinS: 0.4, MinAcceleratorPct: 10, MinKmh: 10},
 		GearsetSlip:    GearsetSlipSettings{MinRPM: 30, MinShare: 0.02, MinS: 1, SettleS: 1.5},
