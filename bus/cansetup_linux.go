@@ -65,11 +65,20 @@ func SetUpCAN(iface string, set CANSetup) (CANState, error) {
 			}
 		}
 	}
-	if err := d.SetUp(); err != nil {
+	err = d.SetUp()
+	for tries := 0; errors.Is(err, errRestart) && tries < 5; tries++ {
+		err = d.SetUp()
+	}
+	if err != nil {
 		return CANState{}, setupError(iface, "cannot be set up", err)
 	}
 	return ReadCANState(iface)
 }
+
+// errRestart is the kernel's ERESTARTSYS (linux/errno.h), which no program
+// should see: a driver that waits for its adapter, as slcan does, lets it through
+// where a signal ends the wait, and Go's runtime sends itself signals.
+const errRestart = unix.Errno(512)
 
 // restartMillis is how long the kernel leaves a controller off the bus.
 const restartMillis = 200
