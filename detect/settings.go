@@ -75,7 +75,8 @@ type DriveSettings struct {
 // ReleaseLagSettings judge releases.
 type ReleaseLagSettings struct {
 	// LimitS is the lag from which a release is late: a healthy clutch lets
-	// go in 0.1-0.3 s warm (cp).
+	// go in 0.1-0.3 s warm (cp). Cold ones come near 0.4 s, so that with less
+	// than 0.48 s ordinary releases begin to count.
 	LimitS float64 `toml:"limit_s"`
 	// RelativeFactor times the vehicle's own median lag at this temperature
 	// is late too, if it is also RelativeS beyond it and the median rests on
@@ -195,7 +196,8 @@ func (s ShudderSettings) Band() (low, high float64) { return s.FromHz, s.ToHz }
 // JoltSettings judge bursts of acceleration.
 type JoltSettings struct {
 	// MinMps2 is how far acceleration must leave, for a moment, what it is
-	// before and after; passengers notice about 0.5-1 m/s² (cp).
+	// before and after; passengers notice about 0.5-1 m/s² (cp), and below
+	// 1.5 ordinary driving has such bursts.
 	MinMps2 float64 `toml:"min_mps2"`
 	// LowKmh: below, the end of a stop is a jerk of its own.
 	LowKmh float64 `toml:"low_kmh"`
@@ -230,7 +232,7 @@ func DefaultSettings() Settings {
 		Clutch: ClutchSettings{ReleaseLevel: 0.2, ApplyLevel: 0.28, FloorKPa: 30, ClosedRPM: 10, OpenRPM: 350, DwellS: 0.1,
 			CoupledRangeRPM: 25, CoupledSpreadRPM: 4, CoupledSpread: 0.06, CoupledWindowS: 0.5},
 		Drive: DriveSettings{RunningRPM: 350, MovingKmh: 2, EndS: 4, StopStartS: 300, AccountS: 10},
-		ReleaseLag: ReleaseLagSettings{LimitS: 0.5, RelativeFactor: 3.5, RelativeS: 0.25, RelativeCount: 30,
+		ReleaseLag: ReleaseLagSettings{LimitS: 0.6, RelativeFactor: 3.5, RelativeS: 0.25, RelativeCount: 30,
 			PartedRPM: 10, DragSag: 0.12, DragAfterS: 0.3, WatchS: 6},
 		HillSlip: HillSlipSettings{MinRPM: 15, MinS: 3, MinKmh: 15, MinAcceleratorPct: 3, SettleS: 1,
 			AskedDip: 0.05, UnaskedRPM: 15, UnaskedS: 5},
@@ -240,7 +242,7 @@ func DefaultSettings() Settings {
 		GearsetSlip:    GearsetSlipSettings{MinRPM: 30, MinShare: 0.02, MinS: 1, SettleS: 1.5},
 		Flare:          FlareSettings{MinRPM: 60},
 		Shudder:        ShudderSettings{FromHz: 3, ToHz: 20, MinRPM: 4, Share: 0.7, MinS: 2},
-		Jolt:           JoltSettings{MinMps2: 1.5, LowKmh: 4, NearS: 2},
+		Jolt:           JoltSettings{MinMps2: 1.9, LowKmh: 4, NearS: 2},
 		Mark:           MarkSettings{QuietS: 2},
 		BusFault:       BusFaultSettings{SilentS: 3, ErrorFrames: 10},
 		RoleStale:      RoleStaleSettings{MinS: 2},
