@@ -75,8 +75,8 @@ type DriveSettings struct {
 // ReleaseLagSettings judge releases.
 type ReleaseLagSettings struct {
 	// LimitS is the lag from which a release is late: a healthy clutch lets
-	// go in 0.1-0.3 s warm (cp). Cold ones come near 0.4 s, so that with less
-	// than 0.48 s ordinary releases begin to count.
+	// go in 0.1-0.3 s warm (cp). With 0.4 s, ordinary releases of the
+	// simulated vehicles begin to count.
 	LimitS float64 `toml:"limit_s"`
 	// RelativeFactor times the vehicle's own median lag at this temperature
 	// is late too, if it is also RelativeS beyond it and the median rests on
@@ -196,8 +196,8 @@ func (s ShudderSettings) Band() (low, high float64) { return s.FromHz, s.ToHz }
 // JoltSettings judge bursts of acceleration.
 type JoltSettings struct {
 	// MinMps2 is how far acceleration must leave, for a moment, what it is
-	// before and after; passengers notice about 0.5-1 m/s² (cp), and below
-	// 1.5 ordinary driving has such bursts.
+	// before and after; passengers notice about 0.5-1 m/s² (cp), but at
+	// 1.2 ordinary driving of the simulated vehicles has such bursts.
 	MinMps2 float64 `toml:"min_mps2"`
 	// LowKmh: below, the end of a stop is a jerk of its own.
 	LowKmh float64 `toml:"low_kmh"`
