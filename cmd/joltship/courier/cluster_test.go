@@ -176,6 +176,19 @@ func TestThreeNodes(t *testing.T) {
 		dirs[i] = t.TempDir()
 		c := newTestCourier(t, fmt.Sprintf("van-%d", i), dirs[i], servers...)
 		couriers.Add(1)
+		all := func() bool {
+			for end := time.Now().Add(2 * time.Minute); ; time.Sleep(100 * time.Millisecond) {
+				did, err := c.Deliver(context.Background())
+				if err == nil && did.LeftFiles+did.LeftRecords == 0 {
+					return true
+				}
+				failed.Add(1)
+				if time.Now().After(end) {
+					t.Errorf("courier %d did not come to an end: %+v, %v", i, did, err)
+					return false
+				}
+			}
+		}
 		go func() {
 			defer couriers.Done()
 			for done := false; !done; {
@@ -186,23 +199,13 @@ func TestThreeNodes(t *testing.T) {
 				}
 				record(t, dirs[i], 1)
 				runs.Add(1)
-				for end := time.Now().Add(60 * time.Second); ; time.Sleep(100 * time.Millisecond) {
-					did, err := c.Deliver(context.Background())
-					if err == nil && did.LeftFiles+did.LeftRecords == 0 {
-						break
-					}
-					failed.Add(1)
-					if time.Now().After(end) {
-						t.Errorf("courier %d did not come to an end: %+v, %v", i, did, err)
-						return
-					}
+				if !all() {
+					return
 				}
 			}
 			// Offered once more by a courier that has forgotten.
 			c.memory.begin("another stay")
-			if _, err := c.Deliver(context.Background()); err != nil {
-				t.Errorf("courier %d: %v", i, err)
-			}
+			all()
 		}()
 	}
 	some := func(n int) func() bool { return func() bool { return rows.sink.count(parcel.KindEvent) >= n } }
