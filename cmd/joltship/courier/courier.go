@@ -113,20 +113,17 @@ func (c *Courier) Deliver(ctx context.Context) (did Round, err error) {
 		return did, err
 	}
 	err = c.send(ctx, js, work, &did)
-	if err == nil || errors.Is(err, errBudget) {
-		if unitDue {
-			err = errors.Join(err, c.sendUnit(ctx, js, stay, &did))
-		}
-	}
 	if errors.Is(err, errBudget) {
-		did.Waits = errBudget.Error()
-		return did, nil
+		did.Waits, err = errBudget.Error(), nil
 	}
-	if err == nil {
-		c.memory.LastAt = c.now()
-		err = c.removeDelivered(stay)
+	if err == nil && unitDue {
+		err = c.sendUnit(ctx, js, stay, &did)
 	}
-	return did, err
+	if err != nil || did.Waits != "" {
+		return did, err
+	}
+	c.memory.LastAt = c.now()
+	return did, c.removeDelivered(stay)
 }
 
 // work is what there is to deliver.
