@@ -21,7 +21,7 @@ func Advice(name string, s Stats, bitrate uint32, listened Micros) string {
 	case s.Errors > data/10:
 		return fmt.Sprintf("%s: %d error frames beside %d good ones: look for a loose plug, a missing or a third terminating resistor", name, s.Errors, data)
 	case s.Dropped > 0:
-		return fmt.Sprintf("%s: %d frames lost: ask for fewer identifiers, or raise net.core.rmem_max", name, s.Dropped)
+		return fmt.Sprintf("%s: %d frames lost beside %d good ones: this computer was too busy; end other programs, raise net.core.rmem_max, or try another adapter", name, s.Dropped, data)
 	case s.BadLines > data/100:
 		return fmt.Sprintf("%s: %d bad lines beside %d good ones: the serial line loses bytes; try another cable or port", name, s.BadLines, data)
 	}

@@ -277,9 +277,6 @@ func TestMemoryIsConstant(t *testing.T) {
 	}
 	// A week of a customer's car is about 40 h with the engine running.
 	week := int(40*3600/(rows[len(rows)-1].At-rows[0].At).Seconds()) + 1
-	if testing.Short() {
-		week = 100
-	}
 	before := turns(20)
 	after := turns(week)
 	runtime.KeepAlive(rows) // or the heap shrinks by them

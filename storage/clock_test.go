@@ -53,11 +53,17 @@ func TestWallTime(t *testing.T) {
 	if err := setStayClock(m, "a", bus.Clock{Known: true, Zero: 9e15}); err != nil {
 		t.Fatal(err)
 	}
+	if err := setStayClock(m, "never recorded", bus.Clock{Known: true, Zero: 4e15}); err != nil {
+		t.Fatal(err)
+	}
 	s, err := readFS("store", m)
 	if err != nil {
 		t.Fatal(err)
 	}
 	want := []bus.Clock{{Known: true, Zero: 2e15}, {Known: true, Zero: 2e15}, {}, {Known: true, Zero: 3e15}}
+	if s.Clock("a") != want[0] || s.Clock("b").Known || s.Clock("c") != want[3] || s.Clock("never recorded") != (bus.Clock{Known: true, Zero: 4e15}) {
+		t.Errorf("clocks by boot: %+v, %+v, %+v, %+v", s.Clock("a"), s.Clock("b"), s.Clock("c"), s.Clock("never recorded"))
+	}
 	for i, b := range s.Boots() {
 		if b.Clock != want[i] || b.Number != uint32(i+1) {
 			t.Errorf("run %d: clock %+v, expected %+v", b.Number, b.Clock, want[i])

@@ -135,16 +135,6 @@ func check(t *testing.T, name string, m *medium, want *told) {
 	}
 }
 
-// stride is 1, and n with -short: tests that try every place try some of them
-// then, because on an emulated processor they would take an hour.
-func stride(t *testing.T, n int) int {
-	if testing.Short() {
-		t.Logf("-short: one place in %d is tried", n)
-		return n
-	}
-	return 1
-}
-
 // A cut at every call, three outcomes each: acknowledged events survive with
 // their frames, at most AccountEvery of the account is missing, and the next
 // start repairs what is left without help.
@@ -153,8 +143,7 @@ func TestCutAtEveryCall(t *testing.T) {
 	if err := runScenario(full, "a", nil, newTold()); err != nil {
 		t.Fatal(err)
 	}
-	step := stride(t, 17)
-	for n := 0; n <= full.calls; n += step {
+	for n := range full.calls + 1 {
 		for seed := range uint64(3) {
 			m := newMedium()
 			cut := false
@@ -195,11 +184,11 @@ func TestFaultAtEveryCall(t *testing.T) {
 	if err := runScenario(full, "a", nil, newTold()); err != nil {
 		t.Fatal(err)
 	}
-	opened, runs, step := 0, 0, stride(t, 23)
+	opened, runs := 0, 0
 	for _, errno := range []syscall.Errno{syscall.EIO, syscall.ENOSPC} {
 		for _, short := range []bool{false, true} {
 			for _, times := range []int{1, 7} {
-				for n := 0; n < full.calls; n += step {
+				for n := range full.calls {
 					runs++
 					name := fmt.Sprintf("%v, short writes %v, %d times from call %d", errno, short, times, n)
 					m := newMedium()

@@ -102,9 +102,6 @@ func week(t *testing.T, fs FS, quota, floor int64, runs, frames int) (severe, ma
 }
 
 func TestQuotaAndWorth(t *testing.T) {
-	if testing.Short() {
-		t.Skip("-short: fills a card with a week")
-	}
 	for _, c := range []struct {
 		name         string
 		quota, floor int64
@@ -174,9 +171,6 @@ func TestQuotaAndWorth(t *testing.T) {
 
 // Where not even records fit, it says so, counts, and the account goes on.
 func TestFull(t *testing.T) {
-	if testing.Short() {
-		t.Skip("-short: fills a megabyte with marks")
-	}
 	m := newMedium()
 	said := 0
 	opt := Options{Plan: faultPlan(), Boot: "a", FS: m, Quota: 1 << 20, LookBack: bus.Second, LookOn: bus.Second, AccountEvery: 20 * bus.Second,
@@ -259,9 +253,6 @@ func TestRank(t *testing.T) {
 // Where only records are left, ordinary repeats are folded into counts with
 // their distribution, and the rest stays.
 func TestRecordsAreThinned(t *testing.T) {
-	if testing.Short() {
-		t.Skip("-short: thins twelve thousand records")
-	}
 	m := newMedium()
 	opt := Options{Plan: faultPlan(), Boot: "a", FS: m, Quota: 1 << 20, LookBack: bus.Second, LookOn: bus.Second, AccountEvery: 50 * bus.Second, RingBytes: 4096}
 	w, _, err := Open("store", opt)

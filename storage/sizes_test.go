@@ -181,9 +181,6 @@ func textLog(d *drive) []byte {
 // The evidence is at most half as large as what a time series database's
 // encoder makes of the same samples, though it holds the whole frames.
 func TestSizes(t *testing.T) {
-	if testing.Short() {
-		t.Skip("-short: packs whole drives in four ways")
-	}
 	for _, get := range []func(testing.TB) *drive{truck, func(t testing.TB) *drive { return embedded(t, "van") }} {
 		t.Run("", func(t *testing.T) {
 			d := get(t)

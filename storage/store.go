@@ -23,6 +23,7 @@ type Store struct {
 	accounts []Account
 	history  []byte
 	health   Health
+	clocks   map[string]bus.Clock // by the boot's identifier
 	files    map[string]int64
 	// heads is filled when the frames of a run are first asked for.
 	heads map[uint32][]spanAt
@@ -444,7 +445,12 @@ func (l *loader) clocks() {
 			b.Clock = c
 		}
 	}
+	l.s.clocks = known
 }
+
+// Clock returns the clock of a boot, also of one in which nothing was recorded
+// yet; it is not Known where nobody told it.
+func (s *Store) Clock(boot string) bus.Clock { return s.clocks[boot] }
 
 // Boots returns the runs in order.
 func (s *Store) Boots() []Boot { return s.boots }

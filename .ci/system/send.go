@@ -1,16 +1,24 @@
-// Send puts frames on a CAN interface: SAE J1939-71's electronic engine
-// controller 1 with an engine at 700 rpm, ten milliseconds apart.
+// Send puts frames on a CAN interface: so many of SAE J1939-71's electronic
+// engine controller 1 with an engine at 700 rpm, ten milliseconds apart, or those
+// of a recording at its own pace.
+//
+//	send INTERFACE COUNT|RECORDING
 package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"strconv"
+	"syscall"
 	"time"
 
 	"go.einride.tech/can"
 	"go.einride.tech/can/pkg/socketcan"
+
+	"joltwatch/bus"
 )
 
 func main() {
@@ -20,17 +28,17 @@ func main() {
 	}
 }
 
-func send(device, count string) error {
-	n, err := strconv.Atoi(count)
-	if err != nil {
-		return err
-	}
+func send(device, what string) error {
 	conn, err := socketcan.Dial("can", device)
 	if err != nil {
 		return err
 	}
 	defer conn.Close()
 	tx := socketcan.NewTransmitter(conn)
+	n, err := strconv.Atoi(what)
+	if err != nil {
+		return replay(tx, what)
+	}
 	f := can.Frame{ID: 0x0CF00400, IsExtended: true, Length: 8, Data: can.Data{0xff, 0xff, 0xff, 0xe0, 0x15, 0xff, 0xff, 0xff}}
 	for range n {
 		if err := tx.TransmitFrame(context.Background(), f); err != nil {
@@ -39,4 +47,39 @@ func send(device, count string) error {
 		time.Sleep(10 * time.Millisecond)
 	}
 	return nil
+}
+
+func replay(tx *socketcan.Transmitter, path string) error {
+	log, err := bus.OpenLog(path, bus.LogOptions{})
+	if err != nil {
+		return err
+	}
+	defer log.Close()
+	batch := make([]bus.Frame, 256)
+	var first bus.Micros
+	start := time.Now()
+	for sent := 0; ; {
+		n, err := log.Read(batch)
+		for _, f := range batch[:n] {
+			if sent == 0 {
+				first = f.At
+			}
+			sent++
+			time.Sleep(time.Until(start.Add(time.Duration(f.At-first) * time.Microsecond)))
+			out := can.Frame{ID: f.ID, IsExtended: f.Flags&bus.Extended != 0, Length: f.Len, Data: can.Data(f.Data[:8])}
+			// The controller's queue is full for a moment where the machine is slow.
+			for err := tx.TransmitFrame(context.Background(), out); err != nil; err = tx.TransmitFrame(context.Background(), out) {
+				if !errors.Is(err, syscall.ENOBUFS) {
+					return err
+				}
+				time.Sleep(time.Millisecond)
+			}
+		}
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+	}
 }

@@ -2,9 +2,11 @@ package main
 
 import (
 	"fmt"
-	"os"
+	"strings"
+	"time"
 
 	"joltwatch/bus"
+	"joltwatch/storage"
 	"joltwatch/stream"
 	"joltwatch/stream/vehicle"
 )
@@ -21,7 +23,8 @@ type busReport struct {
 	Says        string  `json:"says"`
 }
 
-func (k *checker) busReports(file *vehicle.File, secs float64) []busReport {
+// busReports tells what was heard, and of ready what stood against hearing it.
+func (k *checker) busReports(file *vehicle.File, secs float64, ready map[string]error) []busReport {
 	var out []busReport
 	for i, b := range file.Buses {
 		x := busReport{Bus: b.Name, Frames: k.frames[i], Errors: k.errors[i], OK: true}
@@ -33,7 +36,9 @@ func (k *checker) busReports(file *vehicle.File, secs float64) []busReport {
 			x.Says += fmt.Sprintf(", load %.0f %% and stuff bits", x.LoadPercent)
 		}
 		stats := bus.Stats{Frames: x.Frames + x.Errors, Errors: x.Errors, Dropped: k.dropped[i], BadLines: k.bad[i]}
-		if advice := bus.Advice(b.Name, stats, uint32(b.Bitrate), bus.Micros(secs*1e6)); advice != "" {
+		if err := ready[b.Name]; err != nil {
+			x.OK, x.Says = false, err.Error()
+		} else if advice := bus.Advice(b.Name, stats, uint32(b.Bitrate), bus.Micros(secs*1e6)); advice != "" {
 			x.OK, x.Says = false, advice
 		}
 		out = append(out, x)
@@ -49,6 +54,9 @@ const (
 	drivingHoursADay = 4.0
 	bytesAnHour      = 12e6
 	slowSyncMs       = 2000
+	// minSupply in V: below it, while it listens, a board's own supply begins to
+	// fail (common practice, no source).
+	minSupply = 9
 )
 
 // board looks at the computer itself: its clock, its room, its card, its
@@ -56,30 +64,41 @@ const (
 func board(k *checker, in *input, c *checkCmd) []remark {
 	var out []remark
 	if in.live {
-		trusted := bus.BootClock().Known
-		says := "the system clock is set by a time source"
-		if !trusted {
-			says = "the system clock is not synchronised: give the time with joltwatch clock, or findings will say \"time unknown\""
-		}
-		out = append(out, remark{"clock", trusted, says})
+		out = append(out, clockRemark(c.Store, in.boot))
 	}
-	free, err := freeBytes(c.Store)
-	if err != nil {
+	dir := nearest(c.Store)
+	if free, err := freeBytes(dir); err != nil {
 		out = append(out, remark{"room", false, err.Error()})
 	} else {
 		days := float64(free) / (bytesAnHour * drivingHoursADay)
-		out = append(out, remark{"room", days >= 7, fmt.Sprintf("%.1f GB free in %s: about %.0f days at %g driving hours a day", float64(free)/1e9, c.Store, min(days, 9999), drivingHoursADay)})
+		out = append(out, remark{"room", days >= 7, fmt.Sprintf("%.1f GB free for %s: about %.0f days at %g driving hours a day", float64(free)/1e9, c.Store, min(days, 9999), drivingHoursADay)})
 	}
-	if st, err := os.Stat(c.Store); err == nil && st.IsDir() {
-		if s, err := tryCard(c.Store); err != nil {
-			out = append(out, remark{"card", false, err.Error()})
-		} else {
-			out = append(out, remark{"card", s.SyncMs < slowSyncMs, fmt.Sprintf("writes %.0f MB/s; the slowest small synced write took %.0f ms", s.WriteMBs, s.SyncMs)})
-		}
+	if s, err := tryCard(dir); err != nil {
+		out = append(out, remark{"card", false, err.Error()})
+	} else {
+		out = append(out, remark{"card", s.SyncMs < slowSyncMs, fmt.Sprintf("writes %.0f MB/s; the slowest small synced write took %.0f ms", s.WriteMBs, s.SyncMs)})
 	}
-	if k.seen[stream.SupplyVoltage] > 0 {
-		lo, hi := k.min[stream.SupplyVoltage], k.max[stream.SupplyVoltage]
-		out = append(out, remark{"supply", lo >= 9, fmt.Sprintf("%.1f to %.1f V", lo, hi)})
+	if alarms := undervoltage("/sys/class/hwmon"); len(alarms) > 0 {
+		out = append(out, remark{"board's supply", false, "the board reports undervoltage (" + strings.Join(alarms, ", ") + "): use a stronger supply or a shorter cable"})
+	}
+	switch lo, hi := k.min[stream.SupplyVoltage], k.max[stream.SupplyVoltage]; {
+	case k.seen[stream.SupplyVoltage] > 0:
+		out = append(out, remark{"vehicle's supply", lo >= minSupply, fmt.Sprintf("%.1f to %.1f V", lo, hi)})
+	case in.live:
+		out = append(out, remark{"vehicle's supply", true, "not known: no supply_voltage role was seen"})
 	}
 	return out
+}
+
+// clockRemark says whether findings will have a time.
+func clockRemark(store, boot string) remark {
+	if bus.BootClock().Known {
+		return remark{"clock", true, "the system clock is set by a time source"}
+	}
+	if s, err := storage.Read(store); err == nil {
+		if c := s.Clock(boot); c.Known {
+			return remark{"clock", true, "the stay was told the time: it is " + time.UnixMicro(int64(c.Zero+bus.BootNow())).Format(time.RFC3339)}
+		}
+	}
+	return remark{"clock", false, "the system clock is not synchronised: give the time with joltwatch clock, or findings will say \"time unknown\""}
 }

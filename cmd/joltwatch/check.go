@@ -17,7 +17,7 @@ import (
 type checkCmd struct {
 	Vehicle string  `required:"" placeholder:"FILE" help:"The vehicle file to check."`
 	From    string  `placeholder:"LOG" help:"Check against a recording (a file or - for standard input) instead of the vehicle file's buses."`
-	Store   string  `default:"." placeholder:"DIR" help:"Where the stay will be kept: its free room and speed are measured. Default: ${default}."`
+	Store   string  `default:"." placeholder:"DIR" help:"Where the stay will be kept: its free room and speed are measured, and its clock is asked. Default: the current folder."`
 	For     float64 `name:"for" default:"20" placeholder:"SECONDS" help:"How long to listen to a live bus without --drive. Default: ${default}."`
 	Drive   bool    `help:"Guide a short drive: goes on until an apply, a shift and a stop were seen, or an interrupt. A passenger reads, never the driver."`
 	JSON    bool    `name:"json" help:"Print one JSON object."`
@@ -27,7 +27,8 @@ func (c *checkCmd) Help() string {
 	return `Run it before leaving the unit in a vehicle. It says which roles decode, whether
 they are plausible together, what each detector can tell with them and how
 finely, and whether the board is fit for a stay. Exit code 3 means that
-something needs attention.
+something needs attention. CAN interfaces are set up first, as by joltwatch
+prepare, which takes root.
 
 ` + cautions
 }
@@ -77,7 +78,11 @@ func (c *checkCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
-	in, err := openInput(h, file, c.From)
+	ready := map[string]error{}
+	if c.From == "" {
+		ready = setUp(file)
+	}
+	in, err := openInput(h, file, c.From, true)
 	if err != nil {
 		return err
 	}
@@ -87,12 +92,15 @@ func (c *checkCmd) Run(h *host) error {
 		return err
 	}
 	guide := io.Discard
-	if c.Drive && !c.JSON {
+	if !c.JSON {
 		guide = h.stdout
 	}
 	started := time.Now()
-	if c.Drive {
+	switch {
+	case c.Drive:
 		fmt.Fprintln(guide, driveRecipe)
+	case in.live:
+		fmt.Fprintf(guide, "listening for %g s\n", c.For)
 	}
 	done := func() bool {
 		if !in.live {
@@ -103,17 +111,24 @@ func (c *checkCmd) Run(h *host) error {
 		}
 		return time.Since(started).Seconds() >= c.For
 	}
-	k.told = func(step string) { fmt.Fprintf(guide, "seen: %s\n", step) }
+	silent := false
+	if c.Drive {
+		k.told = func(step string) { fmt.Fprintf(guide, "seen: %s\n", step) }
+	}
 	err = pump(h.ctx, in, k.push, func() (time.Duration, error) {
 		if done() {
 			return 0, io.EOF
+		}
+		if in.live && !k.started && !silent && time.Since(started) > 5*time.Second {
+			silent = true
+			fmt.Fprintln(guide, "nothing heard yet: is the ignition on?")
 		}
 		return heartbeat / 4, nil
 	})
 	if err != nil && err != io.EOF {
 		return err
 	}
-	r := k.report(file, in, c)
+	r := k.report(file, in, c, ready)
 	if c.JSON {
 		if err := json.NewEncoder(h.stdout).Encode(r); err != nil {
 			return err
@@ -150,6 +165,7 @@ type checker struct {
 	dropped   []uint64
 	bad       []uint64
 	roadRatio spread // output speed over road speed
+	together  spread // engine speed over turbine speed, reported closed
 	gears     map[int]*spread
 	idle      spread
 	accounts  []detect.Account
@@ -228,6 +244,9 @@ func (k *checker) Row(r *stream.Row) {
 			s.add(r.V[stream.TurbineSpeed] / r.V[stream.OutputSpeed])
 		}
 	}
+	if r.Has(stream.EngineSpeed, stream.TurbineSpeed) && r.Derived&(1<<stream.TurbineSpeed) == 0 && r.V[stream.TurbineSpeed] > 300 && stream.ReportedClosed(r) {
+		k.together.add(r.V[stream.EngineSpeed] / r.V[stream.TurbineSpeed])
+	}
 	if r.Has(stream.EngineSpeed, stream.VehicleSpeed) && r.V[stream.VehicleSpeed] == 0 && r.V[stream.EngineSpeed] > 300 {
 		k.idle.add(r.V[stream.EngineSpeed])
 	}
@@ -251,8 +270,11 @@ func (k *checker) finding(f *detect.Finding) {
 	}
 }
 
-// spread is a small histogram in steps of 1 %, from which a median and the
-// share of values near it can be told in constant memory.
+// finest is how many steps of the histogram make a factor of e: 0.1 % each.
+const finest = 1000
+
+// spread is a histogram, from which a median and the share of values near it can
+// be told in memory that the values' range bounds.
 type spread struct {
 	bins map[int]uint64
 	n    uint64
@@ -265,7 +287,7 @@ func (s *spread) add(v float64) {
 	if s.bins == nil {
 		s.bins = map[int]uint64{}
 	}
-	s.bins[int(math.Round(math.Log(v)*100))]++
+	s.bins[int(math.Round(math.Log(v)*finest))]++
 	s.n++
 }
 
@@ -287,17 +309,35 @@ func (s *spread) median() (v, near float64) {
 		}
 	}
 	var close uint64
-	for b := mid - 3; b <= mid+3; b++ {
+	for b := mid - 3*finest/100; b <= mid+3*finest/100; b++ {
 		close += s.bins[b]
 	}
-	return math.Exp(float64(mid) / 100), float64(close) / float64(s.n)
+	return math.Exp(float64(mid) / finest), float64(close) / float64(s.n)
 }
 
-func (k *checker) report(file *vehicle.File, in *input, c *checkCmd) *report {
+// setUp brings the vehicle's CAN interfaces up as the service does, and returns
+// by the bus's name what stands against it.
+func setUp(file *vehicle.File) map[string]error {
+	out := map[string]error{}
+	for i := range file.Buses {
+		b := &file.Buses[i]
+		if iface, ok := b.CANInterface(); ok {
+			if _, err := kernel.prepare(iface, b); err != nil {
+				out[b.Name] = err
+			}
+		}
+	}
+	return out
+}
+
+func (k *checker) report(file *vehicle.File, in *input, c *checkCmd, ready map[string]error) *report {
 	r := &report{Vehicle: file.Label, Seconds: (k.last - k.first).Seconds()}
+	if in.live { // also the silence counts
+		r.Seconds = (in.now() - in.opened).Seconds()
+	}
 	r.Roles = k.roleReports(file)
 	r.Plausible = k.plausibility()
-	r.Buses = k.busReports(file, r.Seconds)
+	r.Buses = k.busReports(file, r.Seconds, ready)
 	r.Board = board(k, in, c)
 	r.Detectors = abilities(k.stream.Cover(), file.Plan, k.set)
 	if c.Drive || !in.live {
@@ -359,12 +399,28 @@ func (k *checker) roleReports(file *vehicle.File) []roleReport {
 			x.OK, x.Says = false, fmt.Sprintf("implausible: expected %g to %g %s; check scale and unit", lo, hi, x.Unit)
 		case c.Role <= stream.TurbineSpeed && x.Min == x.Max && c.Samples > 50:
 			x.OK, x.Says = false, "stuck: the same value throughout; is the engine running, and is this the signal?"
+		case x.Min == x.Max && c.Samples > 50 && k.hadToChange(c.Role):
+			x.OK, x.Says = false, "stuck: the same value throughout this drive; is this the signal?"
 		case c.NotOK*2 > c.Samples:
 			x.OK, x.Says = false, "not available more than half of the time"
 		}
 		out = append(out, x)
 	}
 	return out
+}
+
+// hadToChange reports whether what was seen of the drive cannot have left a role
+// at one value.
+func (k *checker) hadToChange(r stream.Role) bool {
+	switch r {
+	case stream.OutputSpeed, stream.VehicleSpeed, stream.Accelerator, stream.EngineTorque, stream.Acceleration:
+		return k.applied || k.shifted || k.stopped
+	case stream.ClutchPressureCommand, stream.ClutchPressure, stream.ClutchCommand, stream.LockupState:
+		return k.applied || k.stopped
+	case stream.Gear:
+		return k.shifted
+	}
+	return false
 }
 
 // plausible is the range that a role keeps in a road vehicle (common practice,
@@ -404,6 +460,11 @@ func (k *checker) plausibility() []remark {
 			says += fmt.Sprintf("; the vehicle file says %.1f", want)
 		}
 		out = append(out, remark{"output against road speed", ok, says})
+	}
+	if k.together.n > 100 {
+		v, near := k.together.median()
+		out = append(out, remark{"engine against turbine", math.Abs(v-1) < 0.02 && near > 0.7,
+			fmt.Sprintf("engine speed is %.2f of turbine speed in %.0f %% of the samples with the clutch reported closed", v, 100*near)})
 	}
 	for g := 1; g <= 24; g++ {
 		s := k.gears[g]

@@ -1,13 +1,105 @@
 package main
 
 import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
 	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 
 	"joltwatch/bus"
 	"joltwatch/detect"
+	"joltwatch/storage"
 	"joltwatch/stream"
+	"joltwatch/stream/vehicle"
+
+	"github.com/rs/zerolog"
 )
+
+// checked runs the check on the embedded drive with another vehicle file and
+// returns what it says of the roles and of them together, by name.
+func checked(t *testing.T, replace ...string) (says map[string]string, report report) {
+	t.Helper()
+	const van = "../../testdata/van/"
+	text, err := os.ReadFile(van + "vehicle.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	definitions, err := os.ReadFile(van + "van.dbc")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := 0; i < len(replace); i += 2 {
+		if !strings.Contains(string(text)+string(definitions), replace[i]) {
+			t.Fatalf("the van's files have no %q", replace[i])
+		}
+	}
+	change := strings.NewReplacer(replace...)
+	dir := t.TempDir()
+	for name, data := range map[string][]byte{"vehicle.toml": text, "van.dbc": definitions} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(change.Replace(string(data))), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var out bytes.Buffer
+	c := checkCmd{Vehicle: filepath.Join(dir, "vehicle.toml"), From: van + "drive.log.zst", Store: filepath.Join(dir, "not", "there"), JSON: true}
+	err = c.Run(&host{ctx: context.Background(), stdout: &out, log: zerolog.Nop()})
+	var att attention
+	if err != nil && !errors.As(err, &att) {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(out.Bytes(), &report); err != nil {
+		t.Fatal(err)
+	}
+	says = map[string]string{}
+	for _, r := range report.Roles {
+		if !r.OK {
+			says[r.Role] = r.Says
+		}
+	}
+	for _, r := range slices.Concat(report.Plausible, report.Board) {
+		if !r.OK {
+			says[r.What] = r.Says
+		}
+	}
+	return says, report
+}
+
+// Each mistake in a vehicle file shows where it was made, and a file without one
+// shows none.
+func TestCheckFindsMistakes(t *testing.T) {
+	for _, c := range []struct {
+		name, finds, says string
+		replace           []string
+	}{
+		{name: "none"},
+		{"a signal's wrong place", "accelerator", "stuck", []string{"Accelerator : 39|8", "Accelerator : 47|8"}},
+		{"an identifier that is not sent", "gear", "never seen", []string{"BO_ 421 ClutchControl", "BO_ 422 ClutchControl"}},
+		{"a shaft's speed by a wrong scale", "engine against turbine", "2.00 of turbine", []string{"TurbineSpeed : 0|16@1+ (0.25,0)", "TurbineSpeed : 0|16@1+ (0.125,0)"}},
+		{"another rear axle", "output against road speed", "the vehicle file says 25.0", []string{"output_rpm_per_kmh = 19.364", "output_rpm_per_kmh = 25"}},
+		{"another gearbox", "ratio in gear 4", "the vehicle file says 1.300", []string{"4 = 1.16", "4 = 1.3"}},
+		{"another idle speed", "idle speed", "idle is 1100", []string{"idle_rpm = 650", "idle_rpm = 1100"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			says, r := checked(t, c.replace...)
+			if c.finds == "" {
+				if len(says) > 0 || r.Attention != 0 {
+					t.Errorf("finds %v in a sound file", says)
+				}
+				return
+			}
+			if !strings.Contains(says[c.finds], c.says) || r.Attention == 0 {
+				t.Errorf("finds %v, expected %q of %s", says, c.says, c.finds)
+			}
+		})
+	}
+}
 
 // ISO 11898-1 (from memory): a base frame with eight data bytes is 108 bits
 // long and 3 bits of space follow; an extended one has 20 bits more.
@@ -76,5 +168,54 @@ func TestAbilities(t *testing.T) {
 	}
 	if a := find(abilities([]stream.RoleCover{cover(stream.EngineSpeed, 20_000)}, &stream.Plan{}, set), detect.KindReleaseLag); a.Can {
 		t.Errorf("release lag without turbine: %+v", a)
+	}
+}
+
+// What stands against hearing a bus is told in place of what was heard.
+func TestCheckTellsWhyABusIsDown(t *testing.T) {
+	file := &vehicle.File{Plan: &stream.Plan{}, Buses: []vehicle.Bus{{Name: "can0"}, {Name: "can1"}}}
+	k, err := newChecker(&host{log: zerolog.Nop()}, file, detect.DefaultSettings())
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := k.busReports(file, 20, map[string]error{"can0": fmt.Errorf("can0: setting it up is %w", bus.ErrPermission)})
+	if got[0].OK || !strings.Contains(got[0].Says, "setting it up is") || got[1].OK || !strings.Contains(got[1].Says, "nothing heard in 20 s") {
+		t.Errorf("%+v", got)
+	}
+}
+
+// The stay may know the time where the board does not.
+func TestCheckAsksTheStayForTheTime(t *testing.T) {
+	if bus.BootClock().Known {
+		t.Skip("this computer's clock is set by a time source")
+	}
+	stay := t.TempDir()
+	if r := clockRemark(stay, "this boot"); r.OK {
+		t.Errorf("an empty stay: %+v", r)
+	}
+	if err := storage.SetStayClock(stay, "this boot", bus.Clock{Known: true, Zero: bus.Micros(1.7e15) - bus.BootNow()}); err != nil {
+		t.Fatal(err)
+	}
+	if r := clockRemark(stay, "this boot"); !r.OK || !strings.Contains(r.Says, "2023-11-14") { // 1.7e9 s since 1970
+		t.Errorf("a stay that was told: %+v", r)
+	}
+	if r := clockRemark(stay, "the next boot"); r.OK {
+		t.Errorf("the next boot: %+v", r)
+	}
+}
+
+func TestUndervoltage(t *testing.T) {
+	dir := t.TempDir()
+	for name, text := range map[string]string{
+		"hwmon0/name": "cpu\n", "hwmon0/in0_lcrit_alarm": "0\n",
+		"hwmon1/name": "supply\n", "hwmon1/in0_lcrit_alarm": "1\n",
+	} {
+		path := filepath.Join(dir, name)
+		if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o700), os.WriteFile(path, []byte(text), 0o600)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got := undervoltage(dir); !slices.Equal(got, []string{"supply"}) {
+		t.Errorf("alarms %v", got)
 	}
 }

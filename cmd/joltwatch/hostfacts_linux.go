@@ -4,26 +4,50 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"golang.org/x/sys/unix"
 )
 
-// freeBytes returns the room left for ordinary users on the file system of
-// dir, or of its nearest parent that exists.
-func freeBytes(dir string) (int64, error) {
+// nearest returns dir, or its nearest parent that exists.
+func nearest(dir string) string {
 	for {
-		var st unix.Statfs_t
-		err := unix.Statfs(dir, &st)
-		if err == nil {
-			return int64(st.Bavail) * int64(st.Bsize), nil
-		}
+		_, err := os.Stat(dir)
 		up := filepath.Dir(dir)
-		if !errors.Is(err, unix.ENOENT) || up == dir {
-			return 0, &os.PathError{Op: "statfs", Path: dir, Err: err}
+		if !errors.Is(err, os.ErrNotExist) || up == dir {
+			return dir
 		}
 		dir = up
 	}
+}
+
+// freeBytes returns the room left for ordinary users on the file system of dir.
+func freeBytes(dir string) (int64, error) {
+	var st unix.Statfs_t
+	if err := unix.Statfs(dir, &st); err != nil {
+		return 0, &os.PathError{Op: "statfs", Path: dir, Err: err}
+	}
+	return int64(st.Bavail) * int64(st.Bsize), nil
+}
+
+// undervoltage returns the sensors of hwmon that report a supply below what the
+// board needs (the kernel's documentation, hwmon/sysfs-interface:
+// in*_lcrit_alarm).
+func undervoltage(hwmon string) (alarms []string) {
+	files, _ := filepath.Glob(filepath.Join(hwmon, "*", "in*_lcrit_alarm")) // the pattern is good
+	for _, f := range files {
+		v, err := os.ReadFile(f)
+		if err != nil || strings.TrimSpace(string(v)) != "1" {
+			continue
+		}
+		name, err := os.ReadFile(filepath.Join(filepath.Dir(f), "name"))
+		if err != nil {
+			name = []byte(filepath.Base(filepath.Dir(f)))
+		}
+		alarms = append(alarms, strings.TrimSpace(string(name)))
+	}
+	return alarms
 }
 
 // cardSpeed is what a short test of the medium found.

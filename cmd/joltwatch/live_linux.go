@@ -14,8 +14,9 @@ import (
 )
 
 // openLive opens the vehicle file's buses as one source. Devices that are
-// missing for now are waited for: the gap is on file.
-func openLive(h *host, file *vehicle.File) (_ *input, err error) {
+// missing for now are waited for: the gap is on file. With all, frames that no
+// role and no trouble code needs are handed out too.
+func openLive(h *host, file *vehicle.File, all bool) (_ *input, err error) {
 	boot, err := bootID()
 	if err != nil {
 		return nil, err
@@ -35,7 +36,7 @@ func openLive(h *host, file *vehicle.File) (_ *input, err error) {
 			h.log.Warn().Str("bus", b.Name).Msg("the vehicle file gives this bus no source; nothing will be heard from it")
 			continue
 		}
-		s, err := openBus(file, i, b)
+		s, err := openBus(file, i, b, all)
 		if err != nil {
 			return nil, fmt.Errorf("bus %s: %w", b.Name, err)
 		}
@@ -66,7 +67,7 @@ func openLive(h *host, file *vehicle.File) (_ *input, err error) {
 }
 
 // openBus opens one bus by its source's kind.
-func openBus(file *vehicle.File, index int, b vehicle.Bus) (bus.Source, error) {
+func openBus(file *vehicle.File, index int, b vehicle.Bus, all bool) (bus.Source, error) {
 	kind, device, ok := strings.Cut(b.Source, ":")
 	if !ok || device == "" {
 		return nil, fmt.Errorf("source %q: expected a kind and a device, such as socketcan:can0", b.Source)
@@ -75,7 +76,11 @@ func openBus(file *vehicle.File, index int, b vehicle.Bus) (bus.Source, error) {
 	line := bus.SerialOptions{Bus: n, Wait: true}
 	switch kind {
 	case "socketcan":
-		return bus.OpenSocketCAN(device, bus.SocketOptions{Bus: n, Filters: filters(file.Plan, index, b), Wait: true})
+		opt := bus.SocketOptions{Bus: n, Wait: true}
+		if !all {
+			opt.Filters = filters(file.Plan, index, b)
+		}
+		return bus.OpenSocketCAN(device, opt)
 	case "serial":
 		return bus.OpenSerialCAN(device, bus.AdapterOptions{SerialOptions: line, Bitrate: uint32(b.Bitrate), Ask: b.Ask && len(b.Requests) > 0})
 	case "records":
@@ -109,7 +114,7 @@ func (in *input) openAsker(index int, b vehicle.Bus, listener bus.Source) (bus.S
 	var err error
 	if adapter, ok := listener.(*bus.SerialCAN); ok {
 		a, err = adapter.NewAsker(opt)
-	} else if iface, ok := strings.CutPrefix(b.Source, "socketcan:"); ok {
+	} else if iface, ok := b.CANInterface(); ok {
 		a, err = bus.OpenAsker(iface, opt)
 	} else {
 		err = fmt.Errorf("source %q takes no requests: expected socketcan:INTERFACE or serial:DEVICE", b.Source)

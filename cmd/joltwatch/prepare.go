@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"strings"
 
 	"joltwatch/bus"
 	"joltwatch/stream/vehicle"
@@ -32,11 +31,10 @@ func (c *prepareCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
-	kernel := canKernel{bus.ReadCANState, bus.SetUpCAN}
 	var failed, noted []error
 	for i := range file.Buses {
 		b := &file.Buses[i]
-		iface, ok := strings.CutPrefix(b.Source, "socketcan:")
+		iface, ok := b.CANInterface()
 		if !ok {
 			continue
 		}
@@ -45,6 +43,8 @@ func (c *prepareCmd) Run(h *host) error {
 		switch {
 		case errors.As(err, &att):
 			noted = append(noted, err)
+		case errors.Is(err, bus.ErrMissing):
+			said = "not here now; it is set up when it appears"
 		case err != nil:
 			failed = append(failed, err)
 			continue
@@ -66,14 +66,13 @@ type canKernel struct {
 	setUp func(iface string, set bus.CANSetup) (bus.CANState, error)
 }
 
+var kernel = canKernel{bus.ReadCANState, bus.SetUpCAN}
+
 // prepare brings an interface up as its bus wants it, and returns how it is
 // now. It leaves alone what is as it should be, so that a recorder that is
 // running does not lose its bus.
 func (k canKernel) prepare(iface string, b *vehicle.Bus) (string, error) {
 	now, err := k.state(iface)
-	if errors.Is(err, bus.ErrMissing) {
-		return "not here now; it is set up when it appears", nil
-	}
 	if err != nil {
 		return "", err
 	}

@@ -64,7 +64,7 @@ func (c *runCmd) Run(h *host) error {
 	for _, w := range file.Warnings {
 		h.log.Warn().Msg(w)
 	}
-	in, err := openInput(h, file, c.From)
+	in, err := openInput(h, file, c.From, false)
 	if err != nil {
 		return err
 	}
@@ -275,11 +275,11 @@ type input struct {
 	asker   asker // nil where nothing is asked
 }
 
-// openInput opens what --from names, or the vehicle file's buses.
-func openInput(h *host, file *vehicle.File, from string) (*input, error) {
+// openInput opens what --from names, or the vehicle file's buses (see openLive).
+func openInput(h *host, file *vehicle.File, from string, all bool) (*input, error) {
 	none := func() uint64 { return 0 }
 	if from == "" {
-		return openLive(h, file)
+		return openLive(h, file, all)
 	}
 	if st, err := os.Stat(from); err == nil && st.IsDir() {
 		src, err := storage.OpenReplay(from)

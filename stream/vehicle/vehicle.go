@@ -67,6 +67,12 @@ type Bus struct {
 	Requests []Request `toml:"-"`
 }
 
+// CANInterface returns the kernel's CAN interface that the bus is read from
+// live; ok is false where it is read from something else.
+func (b *Bus) CANInterface() (iface string, ok bool) {
+	return strings.CutPrefix(b.Source, "socketcan:")
+}
+
 // Asking is the [bus.asking] table of a bus with ask = true; 0 means the
 // program's default.
 type Asking struct {
