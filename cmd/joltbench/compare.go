@@ -68,7 +68,7 @@ func compareText(out io.Writer, x *review.Comparison) error {
 	for _, r := range x.Rates {
 		ratio := "–"
 		if r.HasRatio {
-			ratio = fmt.Sprintf("%.2f (%.2f … %.2f)", r.Ratio.Estimate, r.Ratio.Low, r.Ratio.High)
+			ratio = fmt.Sprintf("%s (%.2f … %s)", times(r.Ratio.Estimate), r.Ratio.Low, times(r.Ratio.High))
 		}
 		fmt.Fprintf(w, "  %s %s\t%d: %.2f (%.2f … %.2f)\t%d: %.2f (%.2f … %.2f)\t%s\t%s\n", plain(review.KindWords(r.Kind)), plain(r.Class),
 			r.Before.Count, r.Before.Rate.Estimate, r.Before.Rate.Low, r.Before.Rate.High,
@@ -92,6 +92,14 @@ func compareText(out io.Writer, x *review.Comparison) error {
 		fmt.Fprintln(out, "- "+plain(c))
 	}
 	return nil
+}
+
+// times writes a ratio; over none at all it has no bound.
+func times(v float64) string {
+	if math.IsInf(v, 0) {
+		return "∞"
+	}
+	return fmt.Sprintf("%.2f", v)
 }
 
 // bounds is an interval in JSON; what is not finite is null.
