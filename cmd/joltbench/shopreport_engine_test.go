@@ -5,6 +5,7 @@ package main
 import (
 	"bufio"
 	"encoding/json"
+	"errors"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
@@ -41,21 +42,7 @@ func TestShopReport(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for i := range f.Vehicles {
-			for n := range f.Days {
-				list, received := f.Records(i, n)
-				for _, r := range list {
-					_, id, err := r.Encode()
-					if err != nil {
-						t.Fatal(err)
-					}
-					if err := d.Add(r, id, received); err != nil {
-						t.Fatal(err)
-					}
-				}
-			}
-		}
-		if err := d.Close(); err != nil {
+		if err := errors.Join(f.EachRecord(d.Add), d.Close()); err != nil {
 			t.Fatal(err)
 		}
 		ask := strings.TrimSuffix(where, string(filepath.Separator)+"dataset")

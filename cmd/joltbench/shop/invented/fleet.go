@@ -223,3 +223,23 @@ func (f *Fleet) Records(i, day int) (list []*parcel.Record, received time.Time) 
 	}
 	return list, received
 }
+
+// EachRecord calls add with every record of every vehicle, its identity and when
+// it is received.
+func (f *Fleet) EachRecord(add func(r *parcel.Record, id string, received time.Time) error) error {
+	for i := range f.Vehicles {
+		for day := range f.Days {
+			list, received := f.Records(i, day)
+			for _, r := range list {
+				_, id, err := r.Encode()
+				if err != nil {
+					return err
+				}
+				if err := add(r, id, received); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	return nil
+}

@@ -5,6 +5,7 @@ package questions
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -31,21 +32,7 @@ func write(t *testing.T, f *invented.Fleet) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for i := range f.Vehicles {
-		for day := range f.Days {
-			list, received := f.Records(i, day)
-			for _, r := range list {
-				_, id, err := r.Encode()
-				if err != nil {
-					t.Fatal(err)
-				}
-				if err := d.Add(r, id, received); err != nil {
-					t.Fatal(err)
-				}
-			}
-		}
-	}
-	if err := d.Close(); err != nil {
+	if err := errors.Join(f.EachRecord(d.Add), d.Close()); err != nil {
 		t.Fatal(err)
 	}
 	return dir
