@@ -90,6 +90,6 @@ func (c *verifyCmd) text(h *host, v *storage.Verification) error {
 	if v.Running {
 		running = ", being written to"
 	}
-	fmt.Fprintf(h.stdout, "%s: %s%s: %d runs, %d events, %d frames\n", plain(c.Dir), v.State, running, v.Runs, v.Events, v.Frames)
+	fmt.Fprintf(h.stdout, "%s: %s%s: runs %d, events %d, frames %d\n", plain(c.Dir), v.State, running, v.Runs, v.Events, v.Frames)
 	return nil
 }

@@ -47,6 +47,8 @@ var said = []struct {
 	{detect.KindApply, "", "Once a clutch inside the automatic gearbox took hold in an unusual way.", "%d times a clutch inside the automatic gearbox took hold in an unusual way."},
 	{detect.KindShift, "", "Once a gear change was unusual.", "%d gear changes were unusual."},
 	{detect.KindOpenUnderDrive, "", "Once a clutch inside the automatic gearbox opened while driving.", "%d times a clutch inside the automatic gearbox opened while driving."},
+	{detect.KindBusFault, "error-frames", "Once the recorder's connection to the vehicle was disturbed.", "%d times the recorder's connection to the vehicle was disturbed."},
+	{detect.KindBusFault, "frames-lost", "Once the recorder missed a part of what the vehicle told it.", "%d times the recorder missed a part of what the vehicle told it."},
 	{detect.KindBusFault, "", "Once the recorder lost its connection to the vehicle.", "%d times the recorder lost its connection to the vehicle."},
 	{detect.KindRoleStale, "", "Once a measurement was missing for a while.", "Measurements were missing for a while %d times."},
 }
@@ -71,8 +73,8 @@ func NewLetter(s *review.Stay, workshop string) *Letter {
 		}
 		l.Found = append(l.Found, saying(c))
 	}
-	if len(l.Found) == 0 && t.Drives > 0 {
-		l.Found = append(l.Found, "We found nothing out of the ordinary. That does not mean that you felt nothing: it did not happen while we recorded, or it cannot be seen in these measurements.")
+	if !hasFaults(s) && t.Drives > 0 {
+		l.Found = append([]string{"We found nothing out of the ordinary. That does not mean that you felt nothing: it did not happen while we recorded, or it cannot be seen in these measurements."}, l.Found...)
 	}
 	for _, x := range t.Sureness() {
 		if x.Kind != detect.KindReleaseLag || x.Observable == 0 {

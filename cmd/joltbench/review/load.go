@@ -134,7 +134,7 @@ func (s *Stay) health(store *storage.Store) {
 		s.Remark("the stay is still running: this is how it stood when it was read")
 	}
 	if h.Cut > 0 {
-		s.Remark(fmt.Sprintf("%d runs ended by a cut of the power; of each, up to the last account interval may be missing", h.Cut))
+		s.Remark(fmt.Sprintf("runs that a cut of the power ended: %d; of each, up to the last account interval may be missing", h.Cut))
 	}
 	if h.DroppedFiles > 0 {
 		s.Remark(fmt.Sprintf("%d evidence files (%d bytes) of the less worthy events were removed to make room", h.DroppedFiles, h.DroppedBytes))
