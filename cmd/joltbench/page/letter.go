@@ -80,9 +80,12 @@ func NewLetter(s *review.Stay, workshop string) *Letter {
 		if x.Kind != detect.KindReleaseLag || x.Observable == 0 {
 			continue
 		}
-		if x.Hits == 0 {
-			l.Sure = append(l.Sure, fmt.Sprintf("The clutch let go %d times in a way that could be judged, and not once too late. If the fault is there at all, it most likely (95 in 100) happens in fewer than %s.", x.Observable, oneIn(x.High)))
-		} else {
+		switch {
+		case x.Hits == 0 && x.High > 0.5:
+			l.Sure = append(l.Sure, fmt.Sprintf("The clutch let go %s in a way that could be judged, and not once too late. That is too few to say how seldom it may happen.", plural(int(x.Observable), "time")))
+		case x.Hits == 0:
+			l.Sure = append(l.Sure, fmt.Sprintf("The clutch let go %d times in a way that could be judged, and not once too late. If the fault is there at all, it most likely (95 in 100) happens in fewer than 1 in %d.", x.Observable, int(1/x.High)))
+		default:
 			l.Sure = append(l.Sure, fmt.Sprintf("The clutch let go %d times in a way that could be judged, %d of them too late. Over a longer time it most likely (95 in 100) lies between %s and %s.", x.Observable, x.Hits, review.Share(x.Low), review.Share(x.High)))
 		}
 	}
@@ -161,14 +164,6 @@ func hoursText(s float64) string {
 		return plural(int(s/60+0.5), "minute")
 	}
 	return strings.TrimSuffix(fmt.Sprintf("%.1f", s/3600), ".0") + " hours"
-}
-
-// oneIn says a small rate as "1 in 90 stops".
-func oneIn(rate float64) string {
-	if rate >= 0.5 {
-		return "every second time"
-	}
-	return fmt.Sprintf("1 in %d", int(1/rate))
 }
 
 // WriteLetter writes the letter as a page without scripts.

@@ -56,6 +56,14 @@ func TestLetterOfNothing(t *testing.T) {
 	if text := strings.Join(l.Sure, " "); !strings.Contains(text, "315 times") || !strings.Contains(text, "fewer than 1 in 105") {
 		t.Errorf("sure: %s", text)
 	}
+	for i := range s.Drives {
+		s.Drives[i].Account.Chances = nil
+	}
+	s.Drives[0].Account.Chances = []detect.Chance{{Kind: detect.KindReleaseLag, Seen: 4, Observable: 4}}
+	// None in 4: below 1 - 0.05^(1/4), 53 %.
+	if text := strings.Join(NewLetter(s, "").Sure, " "); !strings.Contains(text, "4 times") || !strings.Contains(text, "too few to say how seldom") {
+		t.Errorf("sure of four: %s", text)
+	}
 	if text := strings.Join(l.Found, " "); !strings.HasPrefix(text, "We found nothing out of the ordinary") ||
 		!strings.Contains(text, "disturbed") || !strings.Contains(text, "missed a part") || strings.Contains(text, "lost its connection") {
 		t.Errorf("found: %s", text)
