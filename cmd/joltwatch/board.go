@@ -37,7 +37,7 @@ func (k *checker) busReports(file *vehicle.File, secs float64, ready map[string]
 		}
 		stats := bus.Stats{Frames: x.Frames + x.Errors, Errors: x.Errors, Dropped: k.dropped[i], BadLines: k.bad[i]}
 		if err := ready[b.Name]; err != nil {
-			x.OK, x.Says = false, err.Error()
+			x.OK, x.Says = false, err.Error()+"; "+x.Says
 		} else if advice := bus.Advice(b.Name, stats, uint32(b.Bitrate), bus.Micros(secs*1e6)); advice != "" {
 			x.OK, x.Says = false, advice
 		}
@@ -54,8 +54,8 @@ const (
 	drivingHoursADay = 4.0
 	bytesAnHour      = 12e6
 	slowSyncMs       = 2000
-	// minSupply in V: below it, while it listens, a board's own supply begins to
-	// fail (common practice, no source).
+	// minSupply in V: below it many a board's own supply fails, and at the next
+	// start of the engine surely (common practice, no source).
 	minSupply = 9
 )
 
