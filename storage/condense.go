@@ -7,22 +7,28 @@ import (
 	"joltwatch/detect"
 )
 
+// ordinaryWorth is below that of any finding that is out of the ordinary (see
+// detect.Finding).
+const ordinaryWorth = 0.25
+
 // condense rewrites the journal files that are complete, without what later
-// records have made worthless. Where keep is not 0, events beyond the first
-// keep of each kind and class, in the order of rank, that have no frames are
-// folded into counts.
-func (k *keeper) condense(keep int) {
+// records have made worthless. Where keep is not 0, events of less than the given
+// worth that have no frames and are beyond the first keep of their kind and class,
+// in the order of rank, are folded into counts. It reports whether a file had to
+// stay as it was, because the medium refused or has no room for the new one beside
+// it.
+func (k *keeper) condense(keep int, below float64) (blocked bool) {
 	names := k.store.names(journalFile)
 	var thin map[string]bool
 	if keep == 0 {
 		// Once for each file that has become complete.
 		if !slices.ContainsFunc(names, func(n string) bool { return !k.condensed[n] && !(k.journal.file != nil && n == k.journal.name) }) {
-			return
+			return false
 		}
 	} else {
-		thin = k.ordinary(names, keep)
+		thin = k.ordinary(names, keep, below)
 		if len(thin) == 0 {
-			return
+			return false
 		}
 	}
 	if k.condensed == nil {
@@ -88,14 +94,17 @@ func (k *keeper) condense(keep int) {
 			continue // being written
 		}
 		k.condensed[name] = true
-		if !k.rewrite(name, p, worthless, groups) {
-			return
+		more, room := k.rewrite(name, p, worthless, groups)
+		blocked = blocked || !more || !room
+		if !more {
+			break
 		}
 	}
+	return blocked
 }
 
 // ordinary chooses the events whose records can go.
-func (k *keeper) ordinary(names []string, keep int) map[string]bool {
+func (k *keeper) ordinary(names []string, keep int, below float64) map[string]bool {
 	var events []indexed
 	for _, name := range names {
 		if k.journal.file != nil && name == k.journal.name {
@@ -115,7 +124,7 @@ func (k *keeper) ordinary(names []string, keep int) map[string]bool {
 	for i := range events {
 		// The score falls with the place: (worth + 1/4) / (1 + place).
 		x := &events[i]
-		if !x.mark() && x.score*float64(keep) < x.worth+0.25 {
+		if !x.mark() && x.worth < below && x.score*float64(keep) < x.worth+0.25 {
 			out[x.id] = true
 		}
 	}
@@ -123,8 +132,9 @@ func (k *keeper) ordinary(names []string, keep int) map[string]bool {
 }
 
 // rewrite replaces a journal file by one without the worthless blocks. A cut
-// leaves the old one or the new one.
-func (k *keeper) rewrite(name string, p parsed, worthless []bool, groups []Thinned) bool {
+// leaves the old one or the new one. With ok false the medium refused, with room
+// false there is none for the new file beside the old.
+func (k *keeper) rewrite(name string, p parsed, worthless []bool, groups []Thinned) (ok, room bool) {
 	saved := int64(0)
 	out := p.header.append(nil)
 	number := uint16(0)
@@ -145,7 +155,7 @@ func (k *keeper) rewrite(name string, p parsed, worthless []bool, groups []Thinn
 	if len(groups) > 0 {
 		payload, err := marshal(thinnedRecord{Groups: groups})
 		if err != nil {
-			return false
+			return false, true
 		}
 		coding, z := k.pack.record(payload)
 		add(blockThinned, coding, z)
@@ -157,22 +167,22 @@ func (k *keeper) rewrite(name string, p parsed, worthless []bool, groups []Thinn
 	if number == 0 {
 		// A later part of the run says all of it.
 		if k.fs.Remove(name) != nil {
-			return false
+			return false, true
 		}
 		k.store.remove(name)
 		k.usage.FilesRemoved++
 		k.usage.Syncs++
-		return k.fs.SyncDir() == nil
+		return k.fs.SyncDir() == nil, true
 	}
 	if pages(int64(len(out))) >= pages(p.size) || saved <= 0 {
-		return true // not worth a write
+		return true, true // not worth a write
 	}
 	if !k.fits(int64(len(out)), forCopy) {
-		return true // no room for the copy: the next file may be smaller
+		return true, false // the next file may be smaller
 	}
 	f, err := k.fs.Create(name + unfinished)
 	if err != nil {
-		return false
+		return false, true
 	}
 	k.store.add(name+unfinished, 0)
 	n, err := f.Write(out)
@@ -192,10 +202,10 @@ func (k *keeper) rewrite(name string, p parsed, worthless []bool, groups []Thinn
 		if k.fs.Remove(name+unfinished) == nil {
 			k.store.remove(name + unfinished)
 		}
-		return false
+		return false, true
 	}
 	k.store.remove(name + unfinished)
 	k.store.add(name, int64(len(out)))
 	k.usage.Syncs++
-	return k.fs.SyncDir() == nil
+	return k.fs.SyncDir() == nil, true
 }

@@ -180,13 +180,11 @@ func (k *keeper) makeRoom(n, spare int64, what purpose) bool {
 	if k.journal.file != nil && k.journal.size > k.journalLimit()/2 {
 		k.journal.close() // complete, and so open to step 1
 	}
-	k.condense(0)
-	// Records of ordinary repeats take at most half of the room, so that they
-	// do not crowd out the frames of what matters.
+	k.condense(0, 0)
+	// Records of repeats take at most half of the room, so that they do not crowd
+	// out the frames of what matters.
 	if k.now >= k.halvedAt && k.recordsTake(2, 1) {
-		for keep := 256; keep >= 8 && k.recordsTake(8, 3); keep /= 2 {
-			k.condense(keep)
-		}
+		k.foldRepeats(func() bool { return !k.recordsTake(8, 3) })
 		k.halvedAt = k.now + 60*bus.Second
 	}
 	if enough() {
@@ -201,15 +199,19 @@ func (k *keeper) makeRoom(n, spare int64, what purpose) bool {
 	if k.thinnedAt != 0 && k.now < k.thinnedAt+60*bus.Second {
 		return k.fits(n, what) // tried not long ago, in vain
 	}
-	// Frames and records together, to ever smaller samples of the ordinary.
+	// Frames and records together, to ever smaller samples of the ordinary; then
+	// the records of what is out of the ordinary too.
 	for keep := 256; keep >= 8; keep /= 2 {
 		k.dropEvidence(enough, spare-n, false, 1.25/float64(keep))
 		if !enough() {
-			k.condense(keep)
+			k.condense(keep, ordinaryWorth)
 		}
 		if enough() {
 			return true
 		}
+	}
+	if k.foldRepeats(enough); enough() {
+		return true
 	}
 	k.dropEvidence(enough, spare-n, false, math.Inf(1))
 	ok := k.fits(n, what)
@@ -217,6 +219,19 @@ func (k *keeper) makeRoom(n, spare int64, what purpose) bool {
 		k.thinnedAt = k.now
 	}
 	return ok
+}
+
+// foldRepeats folds the records of repeats into counts until there is enough
+// room, those out of the ordinary last, and not where ordinary ones only cannot go
+// for now.
+func (k *keeper) foldRepeats(enough func() bool) {
+	for _, below := range []float64{ordinaryWorth, math.Inf(1)} {
+		for keep := 256; keep >= 8 && !enough(); keep /= 2 {
+			if k.condense(keep, below) {
+				return
+			}
+		}
+	}
 }
 
 // recordsTake reports whether the journals take more than n/of of what the store

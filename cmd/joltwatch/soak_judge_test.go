@@ -25,6 +25,12 @@ type want struct {
 	late bus.Micros
 }
 
+// alarming reports whether a technician would act on a finding of that class: a
+// clutch that opens for a shift is a sound one's way too.
+func alarming(class string) bool {
+	return !slices.Contains([]string{"normal", "asked", "opened"}, class)
+}
+
 // harvest takes what the truth has gathered, so that it does not grow. What
 // counts as an event is what the scorer of the detectors counts.
 func (s *soak) harvest() {
@@ -50,7 +56,7 @@ func (s *soak) harvest() {
 	}
 	for i := range tr.Slips {
 		x := &tr.Slips[i]
-		if !x.Asked && x.Kmh >= hs.MinKmh+3 && (x.To-x.From).Seconds() >= hs.MinS+2 && x.Mean >= hs.MinRPM+5 {
+		if !x.Asked && x.Kmh >= hs.MinKmh+3 && (x.To-x.From).Seconds() >= hs.UnaskedS+2 && x.Mean >= hs.UnaskedRPM+5 {
 			s.wants = append(s.wants, want{"unasked slip", detect.KindHillSlip, x.From, x.To, true, 3 * bus.Second})
 		}
 	}
@@ -228,7 +234,7 @@ func (s *soak) judge(st *storage.Store) map[string]*outcome {
 		stored := slices.ContainsFunc(st.Events(), func(e storage.Event) bool {
 			b := zero[e.Boot]
 			return b != nil && e.Finding.Kind == w.kind && e.Finding.Start+b.zero <= w.to && e.Finding.End+b.zero >= w.from &&
-				(!w.alarm || e.Finding.Class != "normal" && e.Finding.Class != "asked")
+				(!w.alarm || alarming(e.Finding.Class))
 		})
 		if stored {
 			o.found++
