@@ -208,8 +208,8 @@ func (s *soak) frames(st *storage.Store, b *boot, x *found, e *storage.Event) {
 
 // outcome is what came of one kind of want.
 type outcome struct {
-	injected, found                            int
-	notRunning, busAway, refused, notSeen, bad int
+	injected, found                                    int
+	notRunning, busAway, refused, untold, notSeen, bad int
 }
 
 // judge finds every want on file, or says what it was lost to.
@@ -223,6 +223,8 @@ func (s *soak) judge(st *storage.Store) map[string]*outcome {
 	for _, b := range st.Boots() {
 		zero[b.Number] = ids[b.ID]
 	}
+	// Releases that the account of their drive has as not observable.
+	untold := map[*storage.Account]uint64{}
 	out := map[string]*outcome{}
 	for _, w := range s.wants {
 		o := out[w.what]
@@ -251,12 +253,34 @@ func (s *soak) judge(st *storage.Store) map[string]*outcome {
 		case seen:
 			o.bad++
 			s.errorf("%s at %s was found and is not on file", w.what, s.clock(w.from))
+		case w.kind == detect.KindReleaseLag && notObservable(st, zero, &w, untold):
+			o.untold++
 		default:
 			o.notSeen++
 			s.errorf("%s at %s was not found", w.what, s.clock(w.from))
 		}
 	}
 	return out
+}
+
+// notObservable reports whether the account of the drive has a release that could
+// not be told and is not spoken for yet: a clutch that lets go while engine and
+// turbine both run at idle speed parts nothing.
+func notObservable(st *storage.Store, zero map[uint32]*boot, w *want, spokenFor map[*storage.Account]uint64) bool {
+	for i := range st.Accounts() {
+		a := &st.Accounts()[i]
+		b := zero[a.Boot]
+		if b == nil || a.Start+b.zero > w.from || a.End+b.zero < w.from {
+			continue
+		}
+		for _, c := range a.Chances {
+			if c.Kind == w.kind && c.Seen-c.Observable > spokenFor[a] {
+				spokenFor[a]++
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // seen reports whether a detector found it, and whether the card refused in
@@ -447,7 +471,7 @@ func (s *soak) report(took time.Duration) {
 	row("descriptors", "%d at most, %d before the beginning", s.fdsMost, s.fdsBefore)
 	w.Flush() //nolint:errcheck // standard output
 	fmt.Println()
-	fmt.Fprintln(w, "event\tinjected\tfound, on file\tnot running\tbus away\tcard refused\tlost\tnot found\t")
+	fmt.Fprintln(w, "event\tinjected\tfound, on file\tnot running\tbus away\tcard refused\tnot observable\tlost\tnot found\t")
 	var names []string
 	for name := range outcomes {
 		names = append(names, name)
@@ -455,7 +479,7 @@ func (s *soak) report(took time.Duration) {
 	slices.Sort(names)
 	for _, name := range names {
 		o := outcomes[name]
-		fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t\n", strings.ReplaceAll(name, "-", " "), o.injected, o.found, o.notRunning, o.busAway, o.refused, o.bad, o.notSeen)
+		fmt.Fprintf(w, "%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t\n", strings.ReplaceAll(name, "-", " "), o.injected, o.found, o.notRunning, o.busAway, o.refused, o.untold, o.bad, o.notSeen)
 	}
 	w.Flush() //nolint:errcheck // standard output
 }
