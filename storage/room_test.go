@@ -266,7 +266,7 @@ func TestRecordsAreThinned(t *testing.T) {
 		w.Frame(&f)
 		e := &detect.Finding{Kind: "apply", Class: "normal", Start: f.At, End: f.At, Drive: 1,
 			Measures: []detect.Measure{{Name: "duration_s", Value: r.Float64()}, {Name: "slip_peak_rpm", Value: 300 * r.Float64()}}}
-		if i%1000 == 500 {
+		if i%20 == 10 {
 			e.Class, e.Worth = "late", 0.9
 			late++
 		}
