@@ -168,7 +168,6 @@ type checker struct {
 	together  spread // engine speed over turbine speed, reported closed
 	gears     map[int]*spread
 	idle      spread
-	accounts  []detect.Account
 	plan      *stream.Plan
 	set       detect.Settings
 }

@@ -171,7 +171,7 @@ func TestAbilities(t *testing.T) {
 	}
 }
 
-// What stands against hearing a bus is told in place of what was heard.
+// What stands against hearing a bus is told beside what was heard.
 func TestCheckTellsWhyABusIsDown(t *testing.T) {
 	file := &vehicle.File{Plan: &stream.Plan{}, Buses: []vehicle.Bus{{Name: "can0"}, {Name: "can1"}}}
 	k, err := newChecker(&host{log: zerolog.Nop()}, file, detect.DefaultSettings())

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/joltbench/review"
 	"joltwatch/cmd/joltsim/drive"
 	"joltwatch/detect"
 	"joltwatch/storage"
@@ -23,12 +24,6 @@ type want struct {
 	alarm    bool // must be of a class that a technician would act on
 	// late is how long after its end it may be told at the latest.
 	late bus.Micros
-}
-
-// alarming reports whether a technician would act on a finding of that class: a
-// clutch that opens for a shift is a sound one's way too.
-func alarming(class string) bool {
-	return !slices.Contains([]string{"normal", "asked", "opened"}, class)
 }
 
 // harvest takes what the truth has gathered, so that it does not grow. What
@@ -236,7 +231,7 @@ func (s *soak) judge(st *storage.Store) map[string]*outcome {
 		stored := slices.ContainsFunc(st.Events(), func(e storage.Event) bool {
 			b := zero[e.Boot]
 			return b != nil && e.Finding.Kind == w.kind && e.Finding.Start+b.zero <= w.to && e.Finding.End+b.zero >= w.from &&
-				(!w.alarm || alarming(e.Finding.Class))
+				(!w.alarm || !review.Ordinary(e.Finding.Class))
 		})
 		if stored {
 			o.found++
