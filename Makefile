@@ -3,7 +3,7 @@
 GO ?= go
 BUILD := build
 VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unversioned)
-PROGRAMS := ./cmd/joltwatch ./cmd/joltbench ./cmd/joltship ./cmd/joltsim
+PROGRAMS := ./cmd/joltwatch ./cmd/joltbench ./cmd/joltship ./cmd/develop/joltsim
 LDFLAGS := -s -w -X main.version=$(VERSION)
 
 .PHONY: help
@@ -29,7 +29,7 @@ engine: ## joltbench with the SQL engine, as build/joltbench-engine (needs a C++
 .PHONY: shop-demo
 shop-demo: engine ## a shop with twenty invented vans, and its page
 	rm -rf $(BUILD)/shop
-	$(GO) run ./cmd/joltbench/shop/demo $(BUILD)/shop
+	$(GO) run ./cmd/develop/fleet/demo $(BUILD)/shop
 	$(BUILD)/joltbench-engine shop report $(BUILD)/shop -o $(BUILD)/shop.html --note "Invented vans: a demonstration."
 
 .PHONY: test
@@ -59,7 +59,7 @@ sizes: ## bytes a sample, beside other encoders, on the truck recording and the 
 
 .PHONY: powercut
 powercut: ## cuts the power of an emulated machine N times while it records (N=200)
-	$(GO) run ./storage/powercut -n $(or $(N),200)
+	$(GO) run ./cmd/develop/powercut -n $(or $(N),200)
 
 .PHONY: vmtest
 vmtest: ## sockets, serial driver and requests against a real CAN kernel, emulated
@@ -73,12 +73,12 @@ load: ## two saturated buses for minutes, on a pipe and in the emulated machine 
 
 .PHONY: findscore
 findscore: ## the signal search on scrambled layouts of known truth (SEEDS=100)
-	$(GO) run ./cmd/joltbench/find/score -from $(or $(FROM),101) -seeds $(or $(SEEDS),100)
+	$(GO) run ./cmd/develop/findscore -from $(or $(FROM),101) -seeds $(or $(SEEDS),100)
 
 .PHONY: scale
 scale: ## an invented fleet through the real courier, server and questions (VEHICLES=500 DAYS=30 COURIERS=20)
-	$(GO) run -tags engine ./cmd/joltbench/shop/scale -vehicles $(or $(VEHICLES),500) -days $(or $(DAYS),30) -couriers $(or $(COURIERS),20)
+	$(GO) run -tags engine ./cmd/develop/fleet/scale -vehicles $(or $(VEHICLES),500) -days $(or $(DAYS),30) -couriers $(or $(COURIERS),20)
 
 .PHONY: speed
 speed: ## frames a second through the whole line, beside the aims
-	$(GO) run ./cmd/joltwatch/speed
+	$(GO) run ./cmd/develop/speed

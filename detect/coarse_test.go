@@ -3,7 +3,7 @@ package detect_test
 import (
 	"testing"
 
-	"joltwatch/cmd/joltsim/drive"
+	"joltwatch/cmd/develop/joltsim/drive"
 	"joltwatch/detect"
 )
 

@@ -10,7 +10,7 @@ import (
 	"testing"
 
 	"joltwatch/bus"
-	"joltwatch/cmd/joltsim/drive"
+	"joltwatch/cmd/develop/joltsim/drive"
 	"joltwatch/detect"
 	"joltwatch/stream"
 	"joltwatch/stream/vehicle"

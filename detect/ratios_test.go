@@ -6,7 +6,7 @@ import (
 	"testing"
 
 	"joltwatch/bus"
-	"joltwatch/cmd/joltsim/drive"
+	"joltwatch/cmd/develop/joltsim/drive"
 	"joltwatch/detect"
 	"joltwatch/stream"
 )

@@ -7,9 +7,9 @@ import (
 	"math"
 	"text/tabwriter"
 
-	"joltwatch/cmd/joltbench/page"
-	"joltwatch/cmd/joltbench/review"
-	"joltwatch/cmd/joltbench/stats"
+	"joltwatch/cmd/internal/page"
+	"joltwatch/storage/review"
+	"joltwatch/storage/review/stats"
 )
 
 type compareCmd struct {

@@ -8,8 +8,8 @@ import (
 	"text/tabwriter"
 
 	"joltwatch/bus"
-	"joltwatch/cmd/joltbench/review"
 	"joltwatch/detect"
+	"joltwatch/storage/review"
 )
 
 type eventsCmd struct {

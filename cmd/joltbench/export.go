@@ -8,7 +8,7 @@ import (
 
 	"joltwatch/bus"
 	"joltwatch/cmd/joltbench/export"
-	"joltwatch/cmd/joltbench/review"
+	"joltwatch/storage/review"
 )
 
 type exportCmd struct {

@@ -12,8 +12,8 @@ import (
 	"time"
 
 	"joltwatch/bus"
-	"joltwatch/cmd/joltbench/find"
 	"joltwatch/stream"
+	"joltwatch/stream/find"
 )
 
 type findCmd struct {

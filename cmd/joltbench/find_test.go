@@ -10,8 +10,8 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
-	"joltwatch/cmd/joltbench/find"
-	"joltwatch/cmd/joltsim/drive"
+	"joltwatch/cmd/develop/joltsim/drive"
+	"joltwatch/stream/find"
 )
 
 // TestFindScript runs the command lines in testdata/find.

@@ -10,9 +10,9 @@ import (
 	"strconv"
 	"strings"
 
-	"joltwatch/cmd/joltbench/find"
 	"joltwatch/detect"
 	"joltwatch/stream"
+	"joltwatch/stream/find"
 	"joltwatch/stream/vehicle"
 )
 

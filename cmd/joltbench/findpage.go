@@ -10,8 +10,8 @@ import (
 	"math"
 	"strings"
 
-	"joltwatch/cmd/joltbench/find"
 	"joltwatch/stream"
+	"joltwatch/stream/find"
 )
 
 //go:embed find.css

@@ -4,7 +4,7 @@ import (
 	"encoding/json"
 	"io"
 
-	"joltwatch/cmd/joltbench/page"
+	"joltwatch/cmd/internal/page"
 )
 
 type letterCmd struct {

@@ -5,8 +5,8 @@ import (
 	"fmt"
 	"io"
 
-	"joltwatch/cmd/joltbench/page"
-	"joltwatch/cmd/joltbench/review"
+	"joltwatch/cmd/internal/page"
+	"joltwatch/storage/review"
 )
 
 type reportCmd struct {

@@ -8,7 +8,7 @@ import (
 	"strings"
 	"testing"
 
-	"joltwatch/cmd/joltbench/review/invented"
+	"joltwatch/storage/review/invented"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )

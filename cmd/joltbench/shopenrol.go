@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"time"
 
-	"joltwatch/cmd/joltbench/shop/server"
+	"joltwatch/cmd/joltshop/server"
 )
 
 type shopEnrolCmd struct {

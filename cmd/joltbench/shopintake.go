@@ -12,9 +12,9 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
-	"joltwatch/cmd/joltbench/shop/dataset"
-	"joltwatch/cmd/joltbench/shop/intake"
-	"joltwatch/cmd/joltbench/shop/server"
+	"joltwatch/cmd/joltshop/dataset"
+	"joltwatch/cmd/joltshop/intake"
+	"joltwatch/cmd/joltshop/server"
 )
 
 type shopIntakeCmd struct {

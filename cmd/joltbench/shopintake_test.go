@@ -16,9 +16,9 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
-	"joltwatch/cmd/joltbench/shop/server"
+	"joltwatch/cmd/joltshop/server"
 	"joltwatch/detect"
-	"joltwatch/storage/parcel"
+	"joltwatch/storage/wire"
 )
 
 // Three servers that know nothing of the shop but what the command sets up.
@@ -81,13 +81,13 @@ func TestShopIntake(t *testing.T) {
 	done := make(chan error, 1)
 	c := &shopIntakeCmd{Dir: dir, Server: urls, Replicas: 3}
 	go func() { done <- c.Run(&host{ctx: ctx, stdout: &out, stderr: &log}) }()
-	r := parcel.Record{Version: 1, Kind: parcel.KindEvent, Vehicle: "van-1", Stay: "stay", Run: 1, Event: &parcel.Event{ID: "1-1", Finding: detect.Finding{Kind: detect.KindMark}}}
+	r := wire.Record{Version: 1, Kind: wire.KindEvent, Vehicle: "van-1", Stay: "stay", Run: 1, Event: &wire.Event{ID: "1-1", Finding: detect.Finding{Kind: detect.KindMark}}}
 	body, id, err := r.Encode()
 	if err != nil {
 		t.Fatal(err)
 	}
 	wait("the stream", func() bool {
-		_, err := js.Publish(ctx, parcel.Subject("van-1", parcel.KindEvent), body, jetstream.WithMsgID(id))
+		_, err := js.Publish(ctx, wire.Subject("van-1", wire.KindEvent), body, jetstream.WithMsgID(id))
 		return err == nil
 	})
 	rows := func() (n int) {
@@ -104,8 +104,8 @@ func TestShopIntake(t *testing.T) {
 	if _, err := server.Local(dir, "van-2"); err != nil {
 		t.Fatal(err)
 	}
-	wait("the new vehicle's bucket", func() bool { _, err := js.ObjectStore(ctx, parcel.Bucket("van-2")); return err == nil })
-	for _, name := range []string{parcel.Stream, "OBJ_" + parcel.Bucket("van-1"), "OBJ_" + parcel.Bucket("van-2")} {
+	wait("the new vehicle's bucket", func() bool { _, err := js.ObjectStore(ctx, wire.Bucket("van-2")); return err == nil })
+	for _, name := range []string{wire.Stream, "OBJ_" + wire.Bucket("van-1"), "OBJ_" + wire.Bucket("van-2")} {
 		st, err := js.Stream(ctx, name)
 		if err != nil {
 			t.Fatal(err)

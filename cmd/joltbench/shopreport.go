@@ -16,13 +16,13 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"joltwatch/cmd/joltbench/page"
-	"joltwatch/cmd/joltbench/review"
-	"joltwatch/cmd/joltbench/shop/dataset"
-	"joltwatch/cmd/joltbench/shop/questions"
-	"joltwatch/cmd/joltbench/shop/rank"
-	"joltwatch/cmd/joltbench/shop/server"
-	"joltwatch/storage/parcel"
+	"joltwatch/cmd/internal/page"
+	"joltwatch/cmd/joltshop/dataset"
+	"joltwatch/cmd/joltshop/questions"
+	"joltwatch/cmd/joltshop/rank"
+	"joltwatch/cmd/joltshop/server"
+	"joltwatch/storage/review"
+	"joltwatch/storage/wire"
 )
 
 type shopReportCmd struct {
@@ -193,7 +193,7 @@ func readGroups(in io.Reader, path string) (map[string]string, error) {
 			continue // a header
 		}
 		switch _, twice := groups[vehicle]; {
-		case !parcel.VehicleName(vehicle):
+		case !wire.VehicleName(vehicle):
 			return nil, fmt.Errorf("%s:%d:%d: %.40q is no name of a vehicle: 1 to 40 of a-z, 0-9 and -", path, line, column, vehicle)
 		case group == "" || len(group) > 80:
 			return nil, fmt.Errorf("%s:%d:%d: expected a kind of 1 to 80 bytes for %s", path, line, column, vehicle)

@@ -16,8 +16,8 @@ import (
 	"github.com/johannesboyne/gofakes3"
 	"github.com/johannesboyne/gofakes3/backend/s3mem"
 
-	"joltwatch/cmd/joltbench/shop/dataset"
-	"joltwatch/cmd/joltbench/shop/invented"
+	"joltwatch/cmd/develop/fleet/invented"
+	"joltwatch/cmd/joltshop/dataset"
 )
 
 // The whole command, on a folder and on an S3-compatible store: planted faults

@@ -8,8 +8,8 @@ import (
 	"testing"
 	"time"
 
-	"joltwatch/cmd/joltbench/shop/questions"
-	"joltwatch/cmd/joltbench/shop/rank"
+	"joltwatch/cmd/joltshop/questions"
+	"joltwatch/cmd/joltshop/rank"
 	"joltwatch/detect"
 )
 

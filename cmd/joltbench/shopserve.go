@@ -7,9 +7,9 @@ import (
 	"path/filepath"
 	"time"
 
-	"joltwatch/cmd/joltbench/shop/dataset"
-	"joltwatch/cmd/joltbench/shop/intake"
-	"joltwatch/cmd/joltbench/shop/server"
+	"joltwatch/cmd/joltshop/dataset"
+	"joltwatch/cmd/joltshop/intake"
+	"joltwatch/cmd/joltshop/server"
 )
 
 type shopServeCmd struct {

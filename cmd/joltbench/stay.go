@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"strings"
 
-	"joltwatch/cmd/joltbench/review"
+	"joltwatch/storage/review"
 )
 
 // storeArg is the store that a command reads.

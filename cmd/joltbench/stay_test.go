@@ -5,8 +5,8 @@ import (
 	"strings"
 	"testing"
 
-	"joltwatch/cmd/joltbench/review"
-	"joltwatch/cmd/joltbench/review/invented"
+	"joltwatch/storage/review"
+	"joltwatch/storage/review/invented"
 )
 
 // A store from someone else can not steer the terminal.

@@ -5,8 +5,8 @@ import (
 	"fmt"
 	"text/tabwriter"
 
-	"joltwatch/cmd/joltbench/review"
 	"joltwatch/detect"
+	"joltwatch/storage/review"
 	"joltwatch/stream"
 )
 

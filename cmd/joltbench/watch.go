@@ -9,8 +9,8 @@ import (
 
 	"golang.org/x/term"
 
-	"joltwatch/cmd/joltbench/review"
 	"joltwatch/cmd/joltbench/watch"
+	"joltwatch/storage/review"
 )
 
 type watchCmd struct {

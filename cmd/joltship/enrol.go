@@ -20,7 +20,7 @@ import (
 	"strings"
 	"time"
 
-	"joltwatch/storage/parcel"
+	"joltwatch/storage/wire"
 )
 
 // identity is what the vehicle shows the shop's server, in PEM. The key was made
@@ -133,7 +133,7 @@ func checkServer(s tls.ConnectionState, host string, fingerprint []byte) error {
 func (a *enrolAnswer) identity(key *ecdsa.PrivateKey, der, fingerprint []byte) (identity, error) {
 	certBlock, _ := pem.Decode([]byte(a.Certificate))
 	caBlock, _ := pem.Decode([]byte(a.CA))
-	if certBlock == nil || caBlock == nil || !parcel.VehicleName(a.Vehicle) {
+	if certBlock == nil || caBlock == nil || !wire.VehicleName(a.Vehicle) {
 		return identity{}, errors.New("the answer to the enrolment: expected a vehicle and two certificates")
 	}
 	if sum := sha256.Sum256(caBlock.Bytes); !bytes.Equal(sum[:], fingerprint) {

@@ -17,8 +17,8 @@ import (
 
 	"github.com/nats-io/nats.go"
 
-	"joltwatch/cmd/joltbench/shop/server"
-	"joltwatch/storage/parcel"
+	"joltwatch/cmd/joltshop/server"
+	"joltwatch/storage/wire"
 )
 
 func shop(t *testing.T) (*server.Server, string) {
@@ -63,7 +63,7 @@ func TestEnrolWith(t *testing.T) {
 	if err != nil || id.vehicle != "van-1" {
 		t.Fatalf("%q, %v", id.vehicle, err)
 	}
-	c, err := nats.Connect(s.URL(), nats.Secure(&tls.Config{Certificates: []tls.Certificate{pair}, InsecureSkipVerify: true}), nats.CustomInboxPrefix(parcel.Inbox("van-1")))
+	c, err := nats.Connect(s.URL(), nats.Secure(&tls.Config{Certificates: []tls.Certificate{pair}, InsecureSkipVerify: true}), nats.CustomInboxPrefix(wire.Inbox("van-1")))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -11,10 +11,10 @@ import (
 	"testing"
 	"time"
 
-	"joltwatch/cmd/joltbench/shop/dataset"
-	"joltwatch/cmd/joltbench/shop/intake"
-	"joltwatch/cmd/joltbench/shop/invented"
-	"joltwatch/cmd/joltbench/shop/server"
+	"joltwatch/cmd/develop/fleet/invented"
+	"joltwatch/cmd/joltshop/dataset"
+	"joltwatch/cmd/joltshop/intake"
+	"joltwatch/cmd/joltshop/server"
 )
 
 func run(t *testing.T, args ...string) (code int, out, errs string) {
@@ -157,7 +157,7 @@ func TestBackOff(t *testing.T) {
 // The courier opens no bus: nothing of its own asks for what does. (Package bus is
 // in it for the frames that stores hold.)
 func TestOpensNoBus(t *testing.T) {
-	for _, dir := range []string{".", "courier", "../../storage/parcel", "../../storage"} {
+	for _, dir := range []string{".", "courier", "../../storage/wire", "../../storage"} {
 		list, err := filepath.Glob(filepath.Join(dir, "*.go"))
 		if err != nil || len(list) == 0 {
 			t.Fatalf("%s: %d files, %v", dir, len(list), err)

@@ -10,10 +10,10 @@ import (
 	"time"
 
 	"joltwatch/bus"
-	"joltwatch/cmd/joltbench/review"
-	"joltwatch/cmd/joltsim/drive"
+	"joltwatch/cmd/develop/joltsim/drive"
 	"joltwatch/detect"
 	"joltwatch/storage"
+	"joltwatch/storage/review"
 )
 
 // want is something that truly happened and that the stay was for.

@@ -17,10 +17,10 @@ import (
 	"time"
 
 	"joltwatch/bus"
-	"joltwatch/cmd/joltbench/review"
-	"joltwatch/cmd/joltsim/drive"
+	"joltwatch/cmd/develop/joltsim/drive"
 	"joltwatch/detect"
 	"joltwatch/storage"
+	"joltwatch/storage/review"
 	"joltwatch/stream/vehicle"
 
 	"github.com/rs/zerolog"

@@ -13,8 +13,8 @@ import (
 	"github.com/parquet-go/parquet-go"
 
 	"joltwatch/bus"
-	"joltwatch/cmd/joltbench/review"
-	"joltwatch/cmd/joltbench/review/invented"
+	"joltwatch/storage/review"
+	"joltwatch/storage/review/invented"
 )
 
 func week(t *testing.T) *review.Stay {

@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"joltwatch/bus"
-	"joltwatch/cmd/joltbench/review"
+	"joltwatch/storage/review"
 	"joltwatch/stream"
 )
 

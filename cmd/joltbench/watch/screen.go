@@ -7,8 +7,8 @@ import (
 	"strings"
 	"unicode/utf8"
 
-	"joltwatch/cmd/joltbench/review"
 	"joltwatch/detect"
+	"joltwatch/storage/review"
 )
 
 // Screen draws what a stay says now, in lines of at most width characters and

@@ -5,8 +5,8 @@ import (
 	"testing"
 	"unicode/utf8"
 
-	"joltwatch/cmd/joltbench/review"
 	"joltwatch/detect"
+	"joltwatch/storage/review"
 )
 
 func stay(engineOn, moving, closed float64) *review.Stay {

@@ -17,13 +17,13 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/parquet-go/parquet-go"
 
-	"joltwatch/cmd/joltbench/shop/dataset"
-	shop "joltwatch/cmd/joltbench/shop/server"
-	"joltwatch/storage/parcel"
+	"joltwatch/cmd/joltshop/dataset"
+	shop "joltwatch/cmd/joltshop/server"
+	"joltwatch/storage/wire"
 )
 
-// wire is a network between two places that can be cut.
-type wire struct {
+// link is a network between two places that can be cut.
+type link struct {
 	ln net.Listener
 	to string
 
@@ -32,13 +32,13 @@ type wire struct {
 	conns []net.Conn
 }
 
-func newWire(t *testing.T) *wire {
+func newLink(t *testing.T) *link {
 	t.Helper()
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	w := &wire{ln: ln}
+	w := &link{ln: ln}
 	t.Cleanup(func() { ln.Close(); w.set(true) })
 	go func() {
 		for {
@@ -67,7 +67,7 @@ func newWire(t *testing.T) *wire {
 	return w
 }
 
-func (w *wire) set(cut bool) {
+func (w *link) set(cut bool) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.cut = cut
@@ -79,13 +79,13 @@ func (w *wire) set(cut bool) {
 	}
 }
 
-func (w *wire) lead(to string) {
+func (w *link) lead(to string) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.to = to
 }
 
-func (w *wire) port() int { return w.ln.Addr().(*net.TCPAddr).Port }
+func (w *link) port() int { return w.ln.Addr().(*net.TCPAddr).Port }
 
 // Three nodes, three copies of everything. While couriers deliver, one node is
 // killed, and after it has come back another is cut off from the rest: nothing is
@@ -95,10 +95,10 @@ func TestThreeNodes(t *testing.T) {
 		t.Skip("a cluster takes half a minute: not run with -short")
 	}
 	// The nodes reach each other through wires, from and to, that can be cut.
-	var wires [3][3]*wire
+	var wires [3][3]*link
 	for i := range wires {
 		for k := range wires {
-			wires[i][k] = newWire(t)
+			wires[i][k] = newLink(t)
 		}
 	}
 	var stores [3]string
@@ -208,11 +208,11 @@ func TestThreeNodes(t *testing.T) {
 			all()
 		}()
 	}
-	some := func(n int) func() bool { return func() bool { return rows.sink.count(parcel.KindEvent) >= n } }
+	some := func(n int) func() bool { return func() bool { return rows.sink.count(wire.KindEvent) >= n } }
 	eventually(t, "the first records", some(8))
 	nodes[0].Shutdown()
 	nodes[0].WaitForShutdown()
-	before := rows.sink.count(parcel.KindEvent)
+	before := rows.sink.count(wire.KindEvent)
 	eventually(t, "records while a node is dead", some(before+20))
 	nodes[0] = start(0)
 	cutOff := func(yes bool) {
@@ -222,7 +222,7 @@ func TestThreeNodes(t *testing.T) {
 		}
 	}
 	cutOff(true)
-	before = rows.sink.count(parcel.KindEvent)
+	before = rows.sink.count(wire.KindEvent)
 	eventually(t, "records while a node is cut off", some(before+20))
 	cutOff(false)
 	close(home)
@@ -235,10 +235,10 @@ func TestThreeNodes(t *testing.T) {
 				return false
 			}
 		}
-		return rows.sink.count(parcel.KindEvent) >= events && rows.sink.count(parcel.KindAccount) >= accounts
+		return rows.sink.count(wire.KindEvent) >= events && rows.sink.count(wire.KindAccount) >= accounts
 	})
 	eventually(t, "the stream to be drained", func() bool { return drained(t, conn) })
-	if e, a := rows.sink.count(parcel.KindEvent), rows.sink.count(parcel.KindAccount); e != events || a != accounts {
+	if e, a := rows.sink.count(wire.KindEvent), rows.sink.count(wire.KindAccount); e != events || a != accounts {
 		t.Errorf("%d events and %d accounts in the dataset; want %d and %d", e, a, events, accounts)
 	}
 	if err := data.Close(); err != nil {
@@ -258,7 +258,7 @@ type both struct {
 	data *dataset.Dataset
 }
 
-func (b *both) Add(r *parcel.Record, id string, received time.Time) error {
+func (b *both) Add(r *wire.Record, id string, received time.Time) error {
 	b.sink.Add(r, id, received) //nolint:errcheck // it takes everything
 	return b.data.Add(r, id, received)
 }

@@ -12,7 +12,7 @@ import (
 
 	"github.com/pelletier/go-toml/v2"
 
-	"joltwatch/storage/parcel"
+	"joltwatch/storage/wire"
 )
 
 // Config is the courier's own file. It is read from disk at the start and from
@@ -84,7 +84,7 @@ const configKeys = "vehicle, store, state, servers, certificate, key, ca, token,
 // Check says what is wrong with a configuration and fills in what follows from
 // the rest.
 func (c *Config) Check() (err error) {
-	if !parcel.VehicleName(c.Vehicle) {
+	if !wire.VehicleName(c.Vehicle) {
 		return fmt.Errorf("vehicle %.60q: expected the name it is enrolled under, 1 to 40 of a-z, 0-9 and -", c.Vehicle)
 	}
 	if c.hours, err = parseHours(c.Hours); err != nil {

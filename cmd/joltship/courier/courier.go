@@ -20,7 +20,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"joltwatch/storage"
-	"joltwatch/storage/parcel"
+	"joltwatch/storage/wire"
 )
 
 // Courier delivers what a store holds and the server has not.
@@ -81,7 +81,7 @@ func (c *Courier) Deliver(ctx context.Context) (did Round, err error) {
 		}
 		err = errors.Join(err, c.memory.write())
 	}()
-	stay, ok, err := parcel.StayOf(c.config.Store)
+	stay, ok, err := wire.StayOf(c.config.Store)
 	if err != nil {
 		return did, err
 	}
@@ -128,14 +128,14 @@ func (c *Courier) Deliver(ctx context.Context) (did Round, err error) {
 
 // work is what there is to deliver.
 type work struct {
-	records []parcel.Keyed
+	records []wire.Keyed
 	files   []file
 }
 
 type file struct {
 	path    string
 	changed time.Time
-	record  parcel.Record
+	record  wire.Record
 }
 
 func (w *work) count(did *Round) {
@@ -146,7 +146,7 @@ func (w *work) count(did *Round) {
 }
 
 // look finds what the server has not confirmed.
-func (c *Courier) look(stay *parcel.Stay) (*work, error) {
+func (c *Courier) look(stay *wire.Stay) (*work, error) {
 	w := new(work)
 	for _, r := range stay.Records(c.config.Vehicle) {
 		if !c.memory.Records[r.Key] {
@@ -154,7 +154,7 @@ func (c *Courier) look(stay *parcel.Stay) (*work, error) {
 		}
 	}
 	for _, f := range stay.Files {
-		if !f.Finished || f.Size == 0 || f.Size > parcel.MaxFile {
+		if !f.Finished || f.Size == 0 || f.Size > wire.MaxFile {
 			continue
 		}
 		path := filepath.Join(stay.Dir, f.Name)
@@ -181,8 +181,8 @@ func (c *Courier) look(stay *parcel.Stay) (*work, error) {
 			c.memory.Files[f.Name] = d
 			continue
 		}
-		w.files = append(w.files, file{path, info.ModTime(), parcel.Record{Version: parcel.Version, Kind: parcel.KindFile, Vehicle: c.config.Vehicle, Stay: stay.ID,
-			File: &parcel.File{Name: f.Name, Size: size, SHA256: sum, Parts: parcel.PartCount(size)}}})
+		w.files = append(w.files, file{path, info.ModTime(), wire.Record{Version: wire.Version, Kind: wire.KindFile, Vehicle: c.config.Vehicle, Stay: stay.ID,
+			File: &wire.File{Name: f.Name, Size: size, SHA256: sum, Parts: wire.PartCount(size)}}})
 	}
 	return w, nil
 }
@@ -202,7 +202,7 @@ func hash(path string) (sum string, size int64, err error) {
 // visit does that.
 func (c *Courier) connect() (*nats.Conn, error) {
 	o := []nats.Option{
-		nats.Name("joltship " + c.config.Vehicle), nats.CustomInboxPrefix(parcel.Inbox(c.config.Vehicle)),
+		nats.Name("joltship " + c.config.Vehicle), nats.CustomInboxPrefix(wire.Inbox(c.config.Vehicle)),
 		nats.Timeout(connectWait), nats.MaxReconnects(0), nats.NoReconnect(),
 	}
 	if c.config.CA != "" {
@@ -246,7 +246,7 @@ func (c *Courier) send(ctx context.Context, js jetstream.JetStream, w *work, did
 	if len(w.files) == 0 {
 		return nil
 	}
-	bucket, err := js.ObjectStore(ctx, parcel.Bucket(c.config.Vehicle))
+	bucket, err := js.ObjectStore(ctx, wire.Bucket(c.config.Vehicle))
 	if err != nil {
 		return fmt.Errorf("the server's store of files: %w", err)
 	}
@@ -274,7 +274,7 @@ func (c *Courier) send(ctx context.Context, js jetstream.JetStream, w *work, did
 type unsendable struct{ error }
 
 // publish delivers one record and returns once the server has it on its medium.
-func (c *Courier) publish(ctx context.Context, js jetstream.JetStream, r *parcel.Record, did *Round) error {
+func (c *Courier) publish(ctx context.Context, js jetstream.JetStream, r *wire.Record, did *Round) error {
 	body, id, err := r.Encode()
 	if err != nil {
 		return &unsendable{err}
@@ -284,11 +284,11 @@ func (c *Courier) publish(ctx context.Context, js jetstream.JetStream, r *parcel
 	}
 	ctx, cancel := context.WithTimeout(ctx, answerWait)
 	defer cancel()
-	o := []jetstream.PublishOpt{jetstream.WithExpectStream(parcel.Stream)}
-	if r.Kind != parcel.KindFile {
+	o := []jetstream.PublishOpt{jetstream.WithExpectStream(wire.Stream)}
+	if r.Kind != wire.KindFile {
 		o = append(o, jetstream.WithMsgID(id))
 	} // A file that is announced again must reach the intake, which removes its parts.
-	_, err = js.Publish(ctx, parcel.Subject(r.Vehicle, r.Kind), body, o...)
+	_, err = js.Publish(ctx, wire.Subject(r.Vehicle, r.Kind), body, o...)
 	if err != nil {
 		return fmt.Errorf("the server has not confirmed a record: %w", err)
 	}
@@ -303,9 +303,9 @@ func (c *Courier) sendFile(ctx context.Context, bucket jetstream.ObjectStore, f 
 	}
 	defer in.Close()
 	x := f.record.File
-	b := make([]byte, parcel.PartSize)
+	b := make([]byte, wire.PartSize)
 	for i := range x.Parts {
-		name := parcel.PartName(x.SHA256, i, x.Parts)
+		name := wire.PartName(x.SHA256, i, x.Parts)
 		there, cancel := context.WithTimeout(ctx, answerWait)
 		_, err := bucket.GetInfo(there, name)
 		cancel()
@@ -315,14 +315,14 @@ func (c *Courier) sendFile(ctx context.Context, bucket jetstream.ObjectStore, f 
 		if !errors.Is(err, jetstream.ErrObjectNotFound) {
 			return fmt.Errorf("file %s: %w", x.Name, err)
 		}
-		n, err := in.ReadAt(b, int64(i)*parcel.PartSize)
+		n, err := in.ReadAt(b, int64(i)*wire.PartSize)
 		if err != nil && err != io.EOF {
 			return err
 		}
-		if want := min(parcel.PartSize, x.Size-int64(i)*parcel.PartSize); int64(n) < want {
+		if want := min(wire.PartSize, x.Size-int64(i)*wire.PartSize); int64(n) < want {
 			return fmt.Errorf("%s became shorter while it was sent; it is sent again later", x.Name)
 		}
-		n = int(min(int64(n), x.Size-int64(i)*parcel.PartSize))
+		n = int(min(int64(n), x.Size-int64(i)*wire.PartSize))
 		if err := c.spend(n, did); err != nil {
 			return err
 		}
@@ -346,7 +346,7 @@ func (c *Courier) spend(n int, did *Round) error {
 	return nil
 }
 
-func (c *Courier) sendUnit(ctx context.Context, js jetstream.JetStream, stay *parcel.Stay, did *Round) error {
+func (c *Courier) sendUnit(ctx context.Context, js jetstream.JetStream, stay *wire.Stay, did *Round) error {
 	now := c.now()
 	r, err := stay.UnitRecord(c.config.Vehicle, now.UnixMicro(), did.LeftFiles, did.LeftBytes)
 	if err != nil {
@@ -364,7 +364,7 @@ func (c *Courier) sendUnit(ctx context.Context, js jetstream.JetStream, stay *pa
 }
 
 // removeDelivered lets local evidence go that the server has on its medium.
-func (c *Courier) removeDelivered(stay *parcel.Stay) error {
+func (c *Courier) removeDelivered(stay *wire.Stay) error {
 	if !c.config.RemoveDelivered {
 		return nil
 	}

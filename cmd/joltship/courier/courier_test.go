@@ -16,10 +16,10 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
-	"joltwatch/cmd/joltbench/shop/intake"
+	"joltwatch/cmd/joltshop/intake"
 	"joltwatch/detect"
 	"joltwatch/storage"
-	"joltwatch/storage/parcel"
+	"joltwatch/storage/wire"
 )
 
 // What is in the store arrives, once, whatever the courier forgets.
@@ -38,7 +38,7 @@ func TestDelivers(t *testing.T) {
 		t.Errorf("%+v; want the records of 8 events and 2 accounts, and all files", did)
 	}
 	all := func() bool {
-		return rows.count(parcel.KindEvent) == 8 && rows.count(parcel.KindAccount) == 2 && rows.count(parcel.KindUnit) >= 1 && sameFiles(t, store, shopDir, "van-1")
+		return rows.count(wire.KindEvent) == 8 && rows.count(wire.KindAccount) == 2 && rows.count(wire.KindUnit) >= 1 && sameFiles(t, store, shopDir, "van-1")
 	}
 	eventually(t, "everything", all)
 	if did := mustDeliver(t, c); did.Bytes != 0 {
@@ -76,7 +76,7 @@ func drained(t *testing.T, conn *nats.Conn) bool {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := js.Consumer(context.Background(), parcel.Stream, "intake")
+	c, err := js.Consumer(context.Background(), wire.Stream, "intake")
 	if err != nil {
 		return false
 	}
@@ -118,7 +118,7 @@ func TestBudgetResumes(t *testing.T) {
 		}
 		at = at.Add(24 * time.Hour)
 	}
-	stay, _, err := parcel.StayOf(store)
+	stay, _, err := wire.StayOf(store)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -146,7 +146,7 @@ func TestServerTroubles(t *testing.T) {
 	c := newTestCourier(t, "van-1", store, url)
 
 	// The stream is full: it refuses, and nothing is marked as delivered.
-	info, err := js.Stream(context.Background(), parcel.Stream)
+	info, err := js.Stream(context.Background(), wire.Stream)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -189,12 +189,12 @@ func TestServerTroubles(t *testing.T) {
 	// The dataset refuses for a while: the stream keeps it all.
 	takeIn(t, conn, shopDir, rows)
 	time.Sleep(300 * time.Millisecond)
-	if rows.count(parcel.KindEvent) != 0 || drained(t, conn) {
+	if rows.count(wire.KindEvent) != 0 || drained(t, conn) {
 		t.Error("confirmed without being durable")
 	}
 	rows.refuse(nil)
 	eventually(t, "everything", func() bool {
-		return rows.count(parcel.KindEvent) == 4 && rows.count(parcel.KindAccount) == 1 && sameFiles(t, store, shopDir, "van-1")
+		return rows.count(wire.KindEvent) == 4 && rows.count(wire.KindAccount) == 1 && sameFiles(t, store, shopDir, "van-1")
 	})
 }
 
@@ -209,9 +209,9 @@ func TestHostileAndNewerRecords(t *testing.T) {
 	rows := newSink()
 	takeIn(t, conn, shopDir, rows)
 
-	honest := parcel.Record{Version: parcel.Version, Kind: parcel.KindEvent, Vehicle: "bad", Stay: "stay", Run: 1,
-		Event: &parcel.Event{ID: "1-1", Finding: detect.Finding{Kind: detect.KindMark}}}
-	with := func(change func(*parcel.Record)) []byte {
+	honest := wire.Record{Version: wire.Version, Kind: wire.KindEvent, Vehicle: "bad", Stay: "stay", Run: 1,
+		Event: &wire.Event{ID: "1-1", Finding: detect.Finding{Kind: detect.KindMark}}}
+	with := func(change func(*wire.Record)) []byte {
 		r := honest
 		e := *honest.Event
 		r.Event = &e
@@ -222,50 +222,50 @@ func TestHostileAndNewerRecords(t *testing.T) {
 		}
 		return b
 	}
-	asFile := func(f parcel.File) []byte {
-		return with(func(r *parcel.Record) { r.Kind, r.Event, r.File = parcel.KindFile, nil, &f })
+	asFile := func(f wire.File) []byte {
+		return with(func(r *wire.Record) { r.Kind, r.Event, r.File = wire.KindFile, nil, &f })
 	}
 	sum := strings.Repeat("ab", 32)
 	bad := []struct {
-		kind parcel.Kind
+		kind wire.Kind
 		body []byte
 		want string
 	}{
-		{parcel.KindEvent, []byte("{"), "no record"},
-		{parcel.KindEvent, []byte(`{"version":1,"kind":"event"}`), "a name is"},
-		{parcel.KindEvent, with(func(r *parcel.Record) { r.Vehicle = "van-1" }), "sent as"},
-		{parcel.KindAccount, with(func(*parcel.Record) {}), "sent as"},
-		{parcel.KindEvent, with(func(r *parcel.Record) { r.Version = 2 }), "version 2"},
-		{parcel.KindEvent, with(func(r *parcel.Record) { r.Stay = "../../etc" }), "of stay"},
-		{parcel.KindEvent, with(func(r *parcel.Record) { r.Event.EndUs = -5 }), "before it starts"},
-		{parcel.KindEvent, bytes.Repeat([]byte("x"), parcel.MaxRecord+1), "at most"},
-		{parcel.KindFile, asFile(parcel.File{Name: "../x", SHA256: sum}), "no name of"},
-		{parcel.KindFile, asFile(parcel.File{Name: "000001-001.journal", Size: 1 << 40, Parts: 4, SHA256: sum}), "expected up to"},
-		{parcel.KindFile, asFile(parcel.File{Name: "000001-001.journal", Size: 10, Parts: 1, SHA256: "../../up"}), "SHA-256"},
+		{wire.KindEvent, []byte("{"), "no record"},
+		{wire.KindEvent, []byte(`{"version":1,"kind":"event"}`), "a name is"},
+		{wire.KindEvent, with(func(r *wire.Record) { r.Vehicle = "van-1" }), "sent as"},
+		{wire.KindAccount, with(func(*wire.Record) {}), "sent as"},
+		{wire.KindEvent, with(func(r *wire.Record) { r.Version = 2 }), "version 2"},
+		{wire.KindEvent, with(func(r *wire.Record) { r.Stay = "../../etc" }), "of stay"},
+		{wire.KindEvent, with(func(r *wire.Record) { r.Event.EndUs = -5 }), "before it starts"},
+		{wire.KindEvent, bytes.Repeat([]byte("x"), wire.MaxRecord+1), "at most"},
+		{wire.KindFile, asFile(wire.File{Name: "../x", SHA256: sum}), "no name of"},
+		{wire.KindFile, asFile(wire.File{Name: "000001-001.journal", Size: 1 << 40, Parts: 4, SHA256: sum}), "expected up to"},
+		{wire.KindFile, asFile(wire.File{Name: "000001-001.journal", Size: 10, Parts: 1, SHA256: "../../up"}), "SHA-256"},
 	}
 	for _, x := range bad {
-		if _, err := js.Publish(context.Background(), parcel.Subject("bad", x.kind), x.body); err != nil {
+		if _, err := js.Publish(context.Background(), wire.Subject("bad", x.kind), x.body); err != nil {
 			t.Fatal(err)
 		}
 	}
 	// A file whose bytes are others than announced.
-	bucket, err := js.ObjectStore(context.Background(), parcel.Bucket("bad"))
+	bucket, err := js.ObjectStore(context.Background(), wire.Bucket("bad"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := bucket.PutBytes(context.Background(), parcel.PartName(sum, 0, 1), []byte("0123456789")); err != nil {
+	if _, err := bucket.PutBytes(context.Background(), wire.PartName(sum, 0, 1), []byte("0123456789")); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := js.Publish(context.Background(), parcel.Subject("bad", parcel.KindFile), asFile(parcel.File{Name: "000001-001.journal", Size: 10, Parts: 1, SHA256: sum})); err != nil {
+	if _, err := js.Publish(context.Background(), wire.Subject("bad", wire.KindFile), asFile(wire.File{Name: "000001-001.journal", Size: 10, Parts: 1, SHA256: sum})); err != nil {
 		t.Fatal(err)
 	}
 	// An older courier, without fields of today and with one that is gone.
-	if _, err := js.Publish(context.Background(), parcel.Subject("bad", parcel.KindEvent),
+	if _, err := js.Publish(context.Background(), wire.Subject("bad", wire.KindEvent),
 		[]byte(`{"version":1,"kind":"event","vehicle":"bad","stay":"old","run":1,"gone":{"x":1},"event":{"id":"1-1","start_us":1,"end_us":2,"finding":{"kind":"mark"}}}`)); err != nil {
 		t.Fatal(err)
 	}
 	mustDeliver(t, newTestCourier(t, "van-1", store, s.ClientURL()))
-	eventually(t, "the honest records", func() bool { return rows.count(parcel.KindEvent) == 4+1 && drained(t, conn) })
+	eventually(t, "the honest records", func() bool { return rows.count(wire.KindEvent) == 4+1 && drained(t, conn) })
 
 	var reasons []string
 	list, err := os.ReadDir(filepath.Join(shopDir, "parked"))
@@ -285,7 +285,7 @@ func TestHostileAndNewerRecords(t *testing.T) {
 	}
 	said := strings.Join(reasons, "\n")
 	for _, x := range append(bad, struct {
-		kind parcel.Kind
+		kind wire.Kind
 		body []byte
 		want string
 	}{want: "its bytes have"}) {
@@ -320,7 +320,7 @@ func TestDamagedFileTravels(t *testing.T) {
 	takeIn(t, conn, shopDir, newSink())
 	mustDeliver(t, newTestCourier(t, "van-1", store, s.ClientURL()))
 	eventually(t, "the files", func() bool { return sameFiles(t, store, shopDir, "van-1") })
-	stay, _, err := parcel.StayOf(store)
+	stay, _, err := wire.StayOf(store)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -397,7 +397,7 @@ func TestListensToAnswersOnly(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	stay, _, err := parcel.StayOf(store)
+	stay, _, err := wire.StayOf(store)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -419,7 +419,7 @@ func TestListensToAnswersOnly(t *testing.T) {
 		}
 		for _, subject := range x.Subs {
 			seen++
-			if !strings.HasPrefix(subject, parcel.Inbox("van-1")+".") {
+			if !strings.HasPrefix(subject, wire.Inbox("van-1")+".") {
 				t.Errorf("it listens to %s", subject)
 			}
 		}

@@ -15,11 +15,11 @@ import (
 	"github.com/rs/zerolog"
 
 	"joltwatch/bus"
-	"joltwatch/cmd/joltbench/shop/intake"
-	shop "joltwatch/cmd/joltbench/shop/server"
+	"joltwatch/cmd/joltshop/intake"
+	shop "joltwatch/cmd/joltshop/server"
 	"joltwatch/detect"
 	"joltwatch/storage"
-	"joltwatch/storage/parcel"
+	"joltwatch/storage/wire"
 	"joltwatch/stream/vehicle"
 )
 
@@ -122,17 +122,17 @@ func dial(t *testing.T, url string) *nats.Conn {
 // sink is a dataset in memory that refuses while fail is set.
 type sink struct {
 	mu    sync.Mutex
-	held  map[string]*parcel.Record
-	rows  map[string]*parcel.Record
+	held  map[string]*wire.Record
+	rows  map[string]*wire.Record
 	again int // records that came twice
 	fail  error
 }
 
 func newSink() *sink {
-	return &sink{held: map[string]*parcel.Record{}, rows: map[string]*parcel.Record{}}
+	return &sink{held: map[string]*wire.Record{}, rows: map[string]*wire.Record{}}
 }
 
-func (s *sink) Add(r *parcel.Record, id string, _ time.Time) error {
+func (s *sink) Add(r *wire.Record, id string, _ time.Time) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.rows[id] != nil {
@@ -162,7 +162,7 @@ func (s *sink) refuse(err error) {
 	s.fail = err
 }
 
-func (s *sink) count(kind parcel.Kind) (n int) {
+func (s *sink) count(kind wire.Kind) (n int) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, r := range s.rows {
@@ -224,7 +224,7 @@ func eventually(t *testing.T, what string, is func() bool) {
 // sameFiles reports whether the shop has every file of the store, byte for byte.
 func sameFiles(t *testing.T, store, shopDir, vehicle string) bool {
 	t.Helper()
-	stay, ok, err := parcel.StayOf(store)
+	stay, ok, err := wire.StayOf(store)
 	if err != nil || !ok {
 		t.Fatalf("%v %v", ok, err)
 	}

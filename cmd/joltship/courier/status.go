@@ -3,7 +3,7 @@ package courier
 import (
 	"time"
 
-	"joltwatch/storage/parcel"
+	"joltwatch/storage/wire"
 )
 
 // Status is how delivery stands.
@@ -23,7 +23,7 @@ type Status struct {
 // Status looks at the store; it opens no connection.
 func (c *Courier) Status() (*Status, error) {
 	s := &Status{Vehicle: c.config.Vehicle, LastAt: c.memory.LastAt, Failure: c.memory.Failure}
-	stay, ok, err := parcel.StayOf(c.config.Store)
+	stay, ok, err := wire.StayOf(c.config.Store)
 	if err != nil || !ok {
 		return s, err
 	}

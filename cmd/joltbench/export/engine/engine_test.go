@@ -17,8 +17,8 @@ import (
 
 	"joltwatch/bus"
 	"joltwatch/cmd/joltbench/export"
-	"joltwatch/cmd/joltbench/review"
-	"joltwatch/cmd/joltbench/review/invented"
+	"joltwatch/storage/review"
+	"joltwatch/storage/review/invented"
 )
 
 func TestEngineReadsParquet(t *testing.T) {

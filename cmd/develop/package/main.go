@@ -1,0 +1,91 @@
+// Package writes the Debian packages of joltwatch and, beside each, the list of
+// what is inside it (CycloneDX). It is run from the repository's root:
+//
+//	go run ./cmd/develop/package --out build/packages
+//
+// The same commit gives the same bytes: the programs are built without paths,
+// time stamps and build identifiers, and every time in a package is that of the
+// commit, or SOURCE_DATE_EPOCH where that is set.
+package main
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/alecthomas/kong"
+)
+
+type cli struct {
+	Out     string   `default:"build/packages" type:"path" help:"Folder for the packages."`
+	Arch    []string `default:"amd64,arm64,armhf" enum:"amd64,arm64,armhf" help:"Kinds of board, by Debian's names (armhf is built for ARMv6, so that it runs on the oldest boards too)."`
+	Only    []string `default:"joltwatch,joltbench,joltship" enum:"joltwatch,joltbench,joltship" help:"Packages to write."`
+	Version string   `help:"Version of the packages (default: from git)."`
+}
+
+func main() {
+	var c cli
+	kong.Parse(&c, kong.Name("package"), kong.Description("Write the Debian packages of joltwatch."))
+	if err := c.write(); err != nil {
+		fmt.Fprintf(os.Stderr, "package: %v\n", err)
+		os.Exit(1)
+	}
+}
+
+func (c *cli) write() error {
+	rel, err := currentRelease(c.Version)
+	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(c.Out, 0o755); err != nil {
+		return err
+	}
+	for _, name := range c.Only {
+		for _, arch := range c.Arch {
+			deb, err := writePackage(packages[name], arch, rel, c.Out)
+			if err != nil {
+				return fmt.Errorf("%s for %s: %w", name, arch, err)
+			}
+			info, err := os.Stat(deb)
+			if err != nil {
+				return err
+			}
+			fmt.Printf("%s %.1f MB\n", filepath.Base(deb), float64(info.Size())/1e6)
+		}
+	}
+	return nil
+}
+
+// writePackage builds one program for one kind of board and packs it. It
+// returns the path of the package; the list of contents lies beside it with the
+// ending .cdx.json.
+func writePackage(p pack, arch string, rel release, out string) (string, error) {
+	stage, err := os.MkdirTemp("", "joltwatch-package-")
+	if err != nil {
+		return "", err
+	}
+	defer os.RemoveAll(stage)
+
+	program := filepath.Join(stage, p.name)
+	if err := buildProgram(p.name, arch, rel, program); err != nil {
+		return "", err
+	}
+	inside, err := modulesInside(program)
+	if err != nil {
+		return "", err
+	}
+	list, err := contentsList(p.name, arch, rel, program, inside)
+	if err != nil {
+		return "", err
+	}
+	contents, err := p.contents(stage, rel, inside, list)
+	if err != nil {
+		return "", err
+	}
+	deb := filepath.Join(out, fmt.Sprintf("%s_%s_%s.deb", p.name, rel.version, arch))
+	if err := pack2deb(p, arch, rel, contents, deb); err != nil {
+		return "", err
+	}
+	return deb, os.WriteFile(strings.TrimSuffix(deb, ".deb")+".cdx.json", list, 0o644)
+}

@@ -1,0 +1,28 @@
+package page
+
+import (
+	"bufio"
+	"io"
+
+	"joltwatch/storage/review"
+)
+
+type comparison struct {
+	Head    head
+	C       *review.Comparison
+	Charts  []Chart
+	Method  string
+	Caution []string
+	Version string
+}
+
+// Compare writes the page of a comparison.
+func Compare(w io.Writer, c *review.Comparison, version string) error {
+	x := comparison{Head: newHead("Comparison: "+c.Before.Title()+" and "+c.After.Title(), read("page.css")),
+		C: c, Charts: charts(c.After, c.Before), Method: review.MethodNote, Caution: review.Cautions, Version: version}
+	out := bufio.NewWriter(w)
+	if err := templates.ExecuteTemplate(out, "compare.tmpl", x); err != nil {
+		return err
+	}
+	return out.Flush()
+}

@@ -1,0 +1,359 @@
+package page
+
+import (
+	"fmt"
+	"html/template"
+	"math"
+	"slices"
+	"strings"
+
+	"joltwatch/bus"
+	"joltwatch/detect"
+	"joltwatch/storage/review"
+)
+
+// report is what the template of the report shows.
+type report struct {
+	Head      head
+	Stay      *review.Stay
+	Other     *review.Stay
+	Total     review.Total
+	Lockup    string
+	Known     string
+	Clocked   bool // wall time is known
+	Span      string
+	Days      []day
+	Strip     template.HTML
+	Unmapped  []string
+	Counts    []review.Count
+	Events    []eventRow
+	Charts    []Chart
+	Sureness  []review.Sureness
+	Checks    []review.Check
+	Cautions  []string
+	Stills    []stillRow
+	HasTraces bool
+	NoTraces  string
+	Partial   string
+	Version   string
+	Licence   string
+}
+
+type day struct {
+	Name   string
+	Drives []driveRow
+}
+
+type driveRow struct {
+	Number        int
+	Start         string
+	EngineOn      string
+	Moving        string
+	Stops         string
+	Known         string
+	Least         string
+	Frames        uint64
+	Events        int
+	Ended         bool
+	LostOrUnclear uint64
+}
+
+type eventRow struct {
+	*review.Event
+	When     string
+	What     string
+	Main     string
+	Rest     string
+	Place    string
+	Gear     string
+	Speed    string
+	Fluid    string
+	Missing  string
+	Ordinary bool
+}
+
+type stillRow struct {
+	Event  eventRow
+	Figure template.HTML
+}
+
+func newReport(s *review.Stay, o Options) *report {
+	r := &report{Stay: s, Other: o.Other, Total: s.Total(), Span: s.Span(), Strip: strip(s), Counts: s.Counts(),
+		Charts: charts(s, o.Other), Checks: s.Next(), Cautions: review.Cautions, Version: o.Version,
+		Licence: read("vendored/uPlot-LICENSE")}
+	if len(s.Drives) > 0 {
+		r.Clocked = s.Drives[0].Clock.Known
+	}
+	r.Sureness = r.Total.Sureness()
+	r.Known = review.Percent(r.Total.MovingS-r.Total.UnknownS, r.Total.MovingS)
+	r.Lockup = "unknown"
+	if share, ok := r.Total.LockupFraction(); ok {
+		r.Lockup = fmt.Sprintf("%.1f %%", 100*share)
+	}
+	for _, x := range s.Unmapped() {
+		r.Unmapped = append(r.Unmapped, x.String())
+	}
+	r.days(s)
+	for _, e := range s.Worst() {
+		r.Events = append(r.Events, newEventRow(e))
+	}
+	return r
+}
+
+func (r *report) days(s *review.Stay) {
+	events := map[int]int{}
+	for i := range s.Events {
+		events[s.Events[i].Drive]++
+	}
+	for i := range s.Drives {
+		d := &s.Drives[i]
+		a := &d.Account
+		name := fmt.Sprintf("run %d of the unit (wall time not known)", d.Boot)
+		start := fmt.Sprintf("%.1f s", a.Start.Seconds())
+		if t, ok := review.Wall(d.Clock, a.Start); ok {
+			name, start = t.Format("Monday 2006-01-02"), t.Format("15:04:05")
+		}
+		if n := len(r.Days); n == 0 || r.Days[n-1].Name != name {
+			r.Days = append(r.Days, day{Name: name})
+		}
+		row := driveRow{Number: d.Number, Start: start, EngineOn: review.DurationText(a.EngineOnS), Moving: review.DurationText(a.MovingS),
+			Stops: fmt.Sprintf("%d of %d", a.StopsObserved, a.Stops), Known: review.Percent(a.MovingS-a.UnknownS, a.MovingS),
+			Least: "–", Frames: a.Frames, Events: events[d.Number], Ended: a.Ended, LostOrUnclear: a.Dropped + a.BadLines + a.Errors}
+		least := math.Inf(1)
+		for _, x := range a.Roles {
+			if a.EngineOnS > 0 && x.FreshS/a.EngineOnS < least {
+				least = x.FreshS / a.EngineOnS
+				row.Least = fmt.Sprintf("%s %.1f %%", x.Role, 100*least)
+			}
+		}
+		x := &r.Days[len(r.Days)-1]
+		x.Drives = append(x.Drives, row)
+	}
+}
+
+func newEventRow(e *review.Event) eventRow {
+	x := eventRow{Event: e, When: review.WhenText(e.Clock, e.Start), What: review.KindWords(e.Kind), Main: "–",
+		Gear: review.GearText(e.Context.Gear), Speed: "–", Fluid: "–", Missing: strings.Join(e.Lacking, ", "), Ordinary: review.Ordinary(e.Class)}
+	main, ok := review.Main(&e.Finding)
+	if ok {
+		x.Main = measure(main)
+	}
+	var rest []string
+	for _, m := range e.Measures {
+		if m != main {
+			rest = append(rest, measure(m))
+		}
+	}
+	x.Rest = strings.Join(rest, " · ")
+	for _, p := range e.Places {
+		if p.N == 0 || p.Measure != main.Name && x.Place != "" {
+			continue
+		}
+		x.Place = placeText(p)
+		if p.Measure == main.Name {
+			break
+		}
+	}
+	if v := e.Context.SpeedKmh; v != nil {
+		x.Speed = review.Digits(*v, "km/h") + " km/h"
+	}
+	if v := e.Context.FluidTemperatureC; v != nil {
+		x.Fluid = review.Digits(*v, "°C") + " °C"
+	}
+	return x
+}
+
+func placeText(p detect.Place) string {
+	words, _ := review.MeasureWords(p.Measure)
+	if p.N < 5 {
+		return fmt.Sprintf("%s: only %d earlier, too few to place it", words, p.N)
+	}
+	return fmt.Sprintf("%s above %.0f %% of %d earlier", words, 100*p.Share, p.N)
+}
+
+func measure(m detect.Measure) string {
+	words, unit := review.MeasureWords(m.Name)
+	return strings.TrimSpace(words + " " + review.Digits(m.Value, unit) + " " + unit)
+}
+
+// packed are the traces of the page and the index that its script reads.
+type packed struct {
+	index     index
+	stretches []struct{ reduced, full string }
+}
+
+type index struct {
+	Events    []indexEvent   `json:"events"`
+	Stretches []indexStretch `json:"stretches"`
+}
+
+type indexEvent struct {
+	N        int            `json:"n"`
+	Title    string         `json:"title"`
+	When     string         `json:"when"`
+	Lines    []string       `json:"lines"` // what there is to say, one a line
+	Stretch  int            `json:"stretch"`
+	At       float64        `json:"at"` // s from the start of the stretch
+	End      float64        `json:"end"`
+	Instants []indexInstant `json:"instants"`
+}
+
+type indexInstant struct {
+	Name  string  `json:"name"`
+	At    float64 `json:"at"`
+	Early float64 `json:"early"`
+	Late  float64 `json:"late"`
+}
+
+type indexStretch struct {
+	Length float64     `json:"length"` // s
+	Lines  []indexLine `json:"lines"`
+}
+
+type indexLine struct {
+	Name    string  `json:"name"`
+	Label   string  `json:"label"`
+	Unit    string  `json:"unit"`
+	Step    bool    `json:"step,omitempty"`
+	Derived bool    `json:"derived,omitempty"`
+	Quantum float64 `json:"quantum"`
+	Offset  float64 `json:"offset"`
+}
+
+const (
+	// longest is how long overlapping evidence may be joined to one stretch.
+	longest = 120 * bus.Second
+	// buckets is into how many spans a stretch is reduced at most, and
+	// bucketWidth the least width of one: 20 points a second are as fine as a
+	// screen shows of half a minute.
+	buckets     = 1200
+	bucketWidth = bus.Second / 10
+	// mostStills is how many events are printed as fixed figures.
+	mostStills = 6
+)
+
+// pack reads and packs the evidence of every event.
+func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
+	p := &packed{index: index{Events: []indexEvent{}, Stretches: []indexStretch{}}}
+	list := s.Stretches(longest)
+	at := map[int]int{} // event number to index in p
+	stills := map[int]bool{}
+	for _, e := range r.Events {
+		if len(stills) < mostStills && e.HasEvidence() && !e.Ordinary {
+			stills[e.Number] = true
+		}
+	}
+	failed := 0
+	figures := map[int]template.HTML{}
+	for i, x := range list {
+		if o.Progress != nil {
+			o.Progress(i, len(list))
+		}
+		lines, err := s.Traces(x.Boot, x.From, x.To)
+		if err != nil {
+			failed++
+			r.NoTraces = err.Error()
+		}
+		if len(lines) == 0 {
+			continue
+		}
+		for _, n := range x.Events {
+			at[n] = len(p.stretches)
+			if e := s.Find(n); stills[n] {
+				figures[n] = still(e, lines)
+			}
+		}
+		last := x.From
+		for _, l := range lines {
+			last = max(last, l.T[len(l.T)-1])
+		}
+		entry := indexStretch{Length: (min(x.To, last) - x.From).Seconds()}
+		reduced := make([]review.Trace, len(lines))
+		width := max(bucketWidth, (x.To-x.From)/buckets)
+		for j, l := range lines {
+			entry.Lines = append(entry.Lines, indexLine{l.Name, traceLabel(l.Name), l.Unit, l.Step, l.Derived, l.Quantum, l.Offset})
+			reduced[j] = l.Reduced(width)
+			if l.Step {
+				lines[j] = reduced[j]
+			}
+		}
+		small, err := pack(reduced, x.From)
+		if err != nil {
+			return nil, err
+		}
+		full, err := pack(lines, x.From)
+		if err != nil {
+			return nil, err
+		}
+		p.index.Stretches = append(p.index.Stretches, entry)
+		p.stretches = append(p.stretches, struct{ reduced, full string }{small, full})
+	}
+	r.keepFull(s, p, at, o.FullBytes)
+	for _, e := range r.Events {
+		x, ok := at[e.Number]
+		if !ok {
+			continue
+		}
+		from := fromOf(list, e.Number)
+		sec := func(m bus.Micros) float64 { return math.Round((m-from).Seconds()*1e4) / 1e4 }
+		ie := indexEvent{N: e.Number, Title: e.What + ": " + e.Class, When: e.When, Stretch: x, At: sec(e.Start), End: sec(e.End), Lines: []string{}, Instants: []indexInstant{}}
+		for _, t := range []string{e.Main, e.Rest, e.Place} {
+			if t != "" && t != "–" {
+				ie.Lines = append(ie.Lines, t)
+			}
+		}
+		ie.Lines = append(ie.Lines, fmt.Sprintf("gear %s · %s · fluid %s · drive %d", e.Gear, e.Speed, e.Fluid, e.Drive))
+		if e.Missing != "" {
+			ie.Lines = append(ie.Lines, "lacking: "+e.Missing)
+		}
+		for _, in := range e.Instants {
+			ie.Instants = append(ie.Instants, indexInstant{in.Name, sec(in.At), sec(in.Early), sec(in.Late)})
+		}
+		p.index.Events = append(p.index.Events, ie)
+		if f := figures[e.Number]; f != "" {
+			r.Stills = append(r.Stills, stillRow{e, f})
+		}
+	}
+	r.HasTraces = len(p.index.Events) > 0
+	switch {
+	case failed > 0:
+		r.NoTraces = fmt.Sprintf("The evidence of %d of %d stretches could not be read in full: %s.", failed, len(list), r.NoTraces)
+	case len(s.Events) > 0 && len(list) == 0:
+		r.NoTraces = "No evidence was kept with these events."
+	}
+	return p, nil
+}
+
+func fromOf(list []review.Stretch, number int) bus.Micros {
+	for _, x := range list {
+		if slices.Contains(x.Events, number) {
+			return x.From
+		}
+	}
+	return 0
+}
+
+// keepFull drops the full traces that do not fit, the least worthy first.
+func (r *report) keepFull(s *review.Stay, p *packed, at map[int]int, room int) {
+	keep := make([]bool, len(p.stretches))
+	kept := 0
+	for _, e := range r.Events {
+		i, ok := at[e.Number]
+		if !ok || keep[i] {
+			continue
+		}
+		if n := len(p.stretches[i].full); n <= room {
+			room -= n
+			keep[i] = true
+			kept++
+		}
+	}
+	for i := range keep {
+		if !keep[i] {
+			p.stretches[i].full = ""
+		}
+	}
+	if kept < len(keep) {
+		r.Partial = fmt.Sprintf("Full traces are in the page for the %d worthiest of %d stretches; the others are drawn from reduced traces that keep the least and greatest value of each tenth of a second. joltbench report --full-mb sets the room; joltbench export has everything.", kept, len(keep))
+	}
+}

@@ -1,0 +1,167 @@
+package page
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+
+	"joltwatch/cmd/joltshop/questions"
+	"joltwatch/cmd/joltshop/rank"
+	"joltwatch/detect"
+)
+
+var shopDay = time.Date(2026, 3, 13, 0, 0, 0, 0, time.UTC)
+
+// shopWeek is a fleet in which van-003 changed, van-005 stands out, van-007 is
+// silent and van-009 fills up; name and group dress them.
+func shopWeek(name func(i int) string, group, trouble string, vehicles int) *rank.Shop {
+	a := &questions.Answers{Design: []questions.Design{{Kind: detect.KindReleaseLag, Effect: 1.3, Vehicles: int64(vehicles)}}}
+	for i := range vehicles {
+		v := name(i)
+		week, before := questions.Count{Seen: 220, Observable: 200, Hits: int64(i % 3)}, questions.Count{Seen: 1750, Observable: 1600, Hits: int64(4 + i%5)}
+		switch i {
+		case 3:
+			week.Hits = 30
+		case 5:
+			week.Hits, before.Hits = 20, 160
+		}
+		a.Chances = append(a.Chances, questions.Chances{Vehicle: v, Group: group, Kind: detect.KindReleaseLag, Week: week, Before: before},
+			questions.Chances{Vehicle: v, Group: group, Kind: detect.KindShudder, Week: questions.Count{Seen: 90, Observable: 80}, Before: questions.Count{Seen: 900, Observable: 800}})
+		sum := 150.0 // of 5 ranks among 40, nothing odd
+		if i == 4 {
+			sum = 38 * 5 // the five highest
+		}
+		a.Lags = append(a.Lags, questions.Lag{Vehicle: v, Group: group, DaysWeek: 5, DaysBefore: 35, RankSumWeek: sum, MedianWeekS: 0.21, MedianPastS: 0.15, Stops: 1700})
+		u := questions.Unit{Vehicle: v, Group: group, Last: shopDay.Add(20 * time.Hour), Reported: true, Program: "joltwatch test", StoreBytes: 4e8, QuotaBytes: 2e9, FreeBytes: 9e9, BytesADay: 2e6, LeftFiles: 2, LeftBytes: 3e6}
+		switch i {
+		case 8:
+			u = questions.Unit{Vehicle: v, Group: group}
+		case 7:
+			u.Last = shopDay.Add(-10 * 24 * time.Hour)
+		case 9:
+			u.StoreBytes, u.BytesADay, u.Troubles = 19e8, 3e7, trouble
+		}
+		a.Units = append(a.Units, u)
+		a.Coverage = append(a.Coverage, questions.Coverage{Vehicle: v, Group: group, Drives: 10, EngineOnS: 20000, MovingS: 15000, UnknownS: 300, Stops: 220, StopsObserved: 200})
+	}
+	return rank.New(a, rank.Options{LastDay: shopDay, HistoryDays: 56, Now: shopDay.Add(23 * time.Hour), Rate: 0.05, SilentDays: 4, FullDays: 14})
+}
+
+func van(i int) string { return fmt.Sprintf("van-%03d", i) }
+
+func writeShop(t *testing.T, s *rank.Shop, note string) string {
+	t.Helper()
+	var b bytes.Buffer
+	if err := Shop(&b, s, note, "test"); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "shop.html")
+	if err := os.WriteFile(path, b.Bytes(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// The page answers each question, loads nothing, and can be read by everyone.
+func TestShopInBrowser(t *testing.T) {
+	s := shopWeek(van, "panel", "the card refuses", 60)
+	path := writeShop(t, s, "Invented data.")
+	ctx, seen := browser(t)
+	run(t, ctx, chromedp.Navigate("file://"+path), chromedp.WaitVisible(chromedp.CSS("#changed table")))
+	cells := func(section string) string {
+		return eval[string](t, ctx, `[...document.querySelectorAll("#`+section+` tbody tr")].map(r => r.cells[0].textContent).join()`)
+	}
+	if got := cells("changed"); !strings.HasPrefix(got, "van-003") || !strings.Contains(got, "van-004") || strings.Contains(got, "van-007") {
+		t.Errorf("changed: %s", got)
+	}
+	// Its own week makes van-003 stand out among the others too.
+	if got := eval[string](t, ctx, `document.querySelector("#standing tbody tr td").textContent`); got != "van-005" {
+		t.Errorf("stands out first: %s", got)
+	}
+	if got := cells("silent"); got != "van-008,van-007" {
+		t.Errorf("silent: %s", got)
+	}
+	if got := cells("filling"); got != "van-009" {
+		t.Errorf("filling: %s", got)
+	}
+	if got := eval[string](t, ctx, `document.querySelector("#watched tbody").textContent`); !strings.Contains(got, "clutch release") || !strings.Contains(got, "12000") || !strings.Contains(got, "below 0.06 %") {
+		t.Errorf("watched: %s", got)
+	}
+	if n := eval[int](t, ctx, `document.querySelectorAll("#vehicles tbody tr").length`); n != 60 {
+		t.Errorf("%d vehicles", n)
+	}
+	if n := eval[int](t, ctx, `document.querySelectorAll("#standing circle").length`); n != 60 {
+		t.Errorf("%d dots", n)
+	}
+	// Each link within the page leads somewhere, each table and figure has a
+	// name or headings, and headings do not skip a level.
+	if bad := eval[string](t, ctx, `[...document.querySelectorAll("a[href^='#']")].filter(a => !document.getElementById(a.getAttribute("href").slice(1))).map(a => a.outerHTML).join()`); bad != "" {
+		t.Errorf("links to nowhere: %s", bad)
+	}
+	if bad := eval[string](t, ctx, `(() => { let last = 0, bad = []; for (const h of document.querySelectorAll("h1,h2,h3")) { const l = +h.tagName[1]; if (l > last + 1) bad.push(h.textContent); last = l; } return bad.join(); })()`); bad != "" {
+		t.Errorf("headings skip a level at %s", bad)
+	}
+	if bad := eval[int](t, ctx, `[...document.querySelectorAll("svg[role=img]")].filter(e => !e.getAttribute("aria-label")).length + [...document.querySelectorAll("table")].filter(e => !e.querySelector("th[scope]")).length`); bad != 0 {
+		t.Errorf("%d tables or figures without a name", bad)
+	}
+	shot(t, ctx, "shop-1400")
+	run(t, ctx, chromedp.EmulateViewport(390, 844), chromedp.Sleep(200*time.Millisecond))
+	if over := eval[int](t, ctx, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
+		t.Errorf("on a telephone the page is %d pixels too wide", over)
+	}
+	shot(t, ctx, "shop-390")
+	clean(t, seen)
+}
+
+// Names, labels and numbers of a hostile sender do nothing in the page.
+func TestHostileShop(t *testing.T) {
+	s := shopWeek(func(i int) string { return attack + fmt.Sprint(i) }, attack, attack+"\n"+attack, 20)
+	s.Remarks = append(s.Remarks, attack)
+	for i := range s.Rows {
+		s.Rows[i].EngineOnS, s.Rows[i].MovingS = math.Inf(1), math.NaN()
+	}
+	s.Filling[0].DaysLeft, s.Filling[0].Used = math.NaN(), math.Inf(-1)
+	path := writeShop(t, s, attack)
+	body, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, bad := range []string{"<img", "<script", "<svg onload"} {
+		if strings.Contains(string(body), bad) {
+			t.Errorf("the page holds %s", bad)
+		}
+	}
+	ctx, seen := browser(t)
+	run(t, ctx, chromedp.Navigate("file://"+path), chromedp.Sleep(500*time.Millisecond))
+	if eval[bool](t, ctx, `"owned" in window`) {
+		t.Error("a sender ran code in the page")
+	}
+	if n := eval[int](t, ctx, `document.querySelectorAll("img,iframe,object,embed,link,base,script").length`); n != 0 {
+		t.Errorf("%d elements that a sender brought", n)
+	}
+	if !eval[bool](t, ctx, `document.body.textContent.includes("window.owned=1")`) {
+		t.Error("the name is not shown as text")
+	}
+	clean(t, seen)
+}
+
+// A shop without anything yet has a page that says so.
+func TestEmptyShop(t *testing.T) {
+	s := rank.New(&questions.Answers{}, rank.Options{LastDay: shopDay, HistoryDays: 56, Now: shopDay, Rate: 0.05, SilentDays: 4, FullDays: 14})
+	body, err := os.ReadFile(writeShop(t, s, ""))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"No vehicle has sent anything yet", "None, of 0 tests", "No stop was observed"} {
+		if !strings.Contains(string(body), want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+}

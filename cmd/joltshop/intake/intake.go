@@ -1,0 +1,309 @@
+// Package intake takes what vehicles have sent off the shop's stream: records go
+// into the dataset, files of a store into a folder for each vehicle and stay, and
+// what cannot be taken is set aside with the reason. A message is confirmed only
+// once what it brought is durable; so a crash anywhere makes it come again, and
+// what has come before is known by its identity.
+package intake
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"joltwatch/storage/wire"
+)
+
+// Dataset is where records go.
+type Dataset interface {
+	// Add takes a record in, to be durable after the next Flush; a record
+	// whose identity is there already is not written again.
+	Add(r *wire.Record, id string, received time.Time) error
+	Flush(ctx context.Context) error
+}
+
+// Options say what to take in.
+type Options struct {
+	// Conn is a connection that may read everything.
+	Conn *nats.Conn
+	// Dir is the shop's folder: files go to vehicles/VEHICLE/STAY in it, what
+	// cannot be taken to parked.
+	Dir     string
+	Dataset Dataset
+	// AckWait is after how long a message comes again that was under way when a
+	// server failed; 0 means a minute. It must leave time for a Flush.
+	AckWait time.Duration
+	// Idle, where set, is called whenever the stream had nothing more.
+	Idle func()
+	// Logf, where set, is told what was set aside and what failed.
+	Logf func(format string, args ...any)
+}
+
+const (
+	batch = 500
+	// A file whose parts are not all there is tried so often, retryWait
+	// apart, before it is set aside.
+	tries     = 5
+	retryWait = 2 * time.Second
+	// After so many rounds without a message, a second each, the server is asked
+	// whether it is well.
+	quietRounds = 3
+	// A dataset or disk that refuses is tried again after this.
+	refusedWait = 5 * time.Second
+	// maxVehicle bounds the files kept of one vehicle, in bytes, so that a
+	// hostile one does not fill the disk: some ten full stores.
+	maxVehicle = 20 << 30
+)
+
+type intake struct {
+	Options
+	js      jetstream.JetStream
+	parking *parking
+	buckets map[string]*bucket
+}
+
+// Run takes records in until the context ends. The stream must be there.
+func Run(ctx context.Context, opt Options) error {
+	if opt.Logf == nil {
+		opt.Logf = func(string, ...any) {}
+	}
+	if opt.AckWait == 0 {
+		opt.AckWait = time.Minute
+	}
+	js, err := jetstream.New(opt.Conn)
+	if err != nil {
+		return err
+	}
+	in := &intake{Options: opt, js: js, parking: &parking{dir: filepath.Join(opt.Dir, "parked")}, buckets: map[string]*bucket{}}
+	var consumer jetstream.Consumer
+	for {
+		consumer, err = js.CreateOrUpdateConsumer(ctx, wire.Stream, jetstream.ConsumerConfig{
+			Durable: "intake", AckPolicy: jetstream.AckExplicitPolicy, AckWait: opt.AckWait, MaxAckPending: 4 * batch,
+		})
+		if err == nil {
+			break
+		}
+		if !in.pause(ctx, err) {
+			return nil
+		}
+	}
+	quiet, failures := 0, 0
+	for ctx.Err() == nil {
+		n, err := in.round(ctx, consumer)
+		if quiet++; n > 0 {
+			quiet = 0
+		}
+		if err == nil && quiet == quietRounds {
+			// A server that is cut off from its cluster is as quiet as one
+			// that has nothing.
+			quiet = 0
+			ask, cancel := context.WithTimeout(ctx, retryWait)
+			_, err = consumer.Info(ask)
+			cancel()
+		}
+		if err == nil {
+			failures = 0
+		} else if failures++; failures%2 == 0 && ctx.Err() == nil && !errors.As(err, new(*later)) {
+			in.Conn.ForceReconnect() //nolint:errcheck // to another server, where there is one
+		}
+		if err != nil && !in.pause(ctx, err) {
+			return nil
+		}
+		if err == nil && n == 0 && opt.Idle != nil {
+			opt.Idle()
+		}
+	}
+	return nil
+}
+
+// pause waits after a failure; it is false where the context has ended.
+func (in *intake) pause(ctx context.Context, err error) bool {
+	if ctx.Err() != nil {
+		return false
+	}
+	in.Logf("intake: %v; it is tried again", err)
+	select {
+	case <-ctx.Done():
+		return false
+	case <-time.After(refusedWait / 5):
+		return true
+	}
+}
+
+// round takes in one batch.
+func (in *intake) round(ctx context.Context, consumer jetstream.Consumer) (n int, err error) {
+	messages, err := consumer.Fetch(batch, jetstream.FetchMaxWait(time.Second))
+	if err != nil {
+		return 0, err
+	}
+	var good []jetstream.Msg
+	for m := range messages.Messages() {
+		n++
+		taken, err := in.take(ctx, m)
+		var later *later
+		switch {
+		case errors.As(err, &later):
+			in.Logf("intake: %s: %v", m.Subject(), err)
+			m.NakWithDelay(later.wait) //nolint:errcheck // it comes again by itself
+		case err != nil:
+			in.Logf("set aside a message on %s: %v", m.Subject(), err)
+			if err := in.parking.park(m.Subject(), m.Data(), err); err != nil {
+				in.Logf("parked: %v", err)
+				m.NakWithDelay(refusedWait) //nolint:errcheck // it comes again by itself
+				continue
+			}
+			m.TermWithReason("set aside") //nolint:errcheck // it would be set aside again
+		case taken:
+			good = append(good, m)
+		}
+	}
+	if err := messages.Error(); err != nil && !errors.Is(err, nats.ErrTimeout) {
+		return n, err
+	}
+	if len(good) == 0 {
+		return n, nil
+	}
+	if err := in.Dataset.Flush(ctx); err != nil {
+		for _, m := range good {
+			m.NakWithDelay(refusedWait) //nolint:errcheck // it comes again by itself
+		}
+		return n, &later{fmt.Errorf("the dataset has not taken %d records: %w", len(good), err), refusedWait}
+	}
+	for _, m := range good {
+		if err := m.Ack(); err != nil {
+			return n, err
+		}
+	}
+	return n, nil
+}
+
+// later is a failure that may pass.
+type later struct {
+	error
+	wait time.Duration
+}
+
+func (l *later) Unwrap() error { return l.error }
+
+// take looks at one message. Any error but a later one is the message's own.
+func (in *intake) take(ctx context.Context, m jetstream.Msg) (taken bool, err error) {
+	subject := strings.Split(m.Subject(), ".")
+	if len(subject) != 3 {
+		return false, fmt.Errorf("a subject that is none of a vehicle: %.80q", m.Subject())
+	}
+	r, err := wire.Decode(m.Data())
+	if err != nil {
+		return false, err
+	}
+	if r.Vehicle != subject[1] || string(r.Kind) != subject[2] {
+		return false, fmt.Errorf("a record of %s of vehicle %s, sent as %s of vehicle %s", r.Kind, r.Vehicle, subject[2], subject[1])
+	}
+	meta, err := m.Metadata()
+	if err != nil {
+		return false, err
+	}
+	if r.Kind == wire.KindFile {
+		if err := in.file(ctx, r, meta.NumDelivered); err != nil {
+			return false, err
+		}
+		return true, nil
+	}
+	if err := in.Dataset.Add(r, wire.Identity(m.Data()), meta.Timestamp); err != nil {
+		return false, err
+	}
+	return true, nil
+}
+
+// file puts a delivered file into its place and then removes its parts from the
+// server.
+func (in *intake) file(ctx context.Context, r *wire.Record, delivered uint64) error {
+	f := r.File
+	dir := filepath.Join(in.Dir, "vehicles", r.Vehicle, r.Stay)
+	path := filepath.Join(dir, f.Name)
+	bucket, err := in.bucket(ctx, r.Vehicle)
+	if err != nil {
+		return &later{err, retryWait}
+	}
+	if sum, err := hashFile(path); err == nil && sum == f.SHA256 {
+		bucket.remove(ctx, f) // it has come before
+		return nil
+	}
+	if bucket.used+f.Size > maxVehicle {
+		return fmt.Errorf("file %s of stay %s: the folder of vehicle %s has %d bytes and may have %d; move stays that are done elsewhere", f.Name, r.Stay, r.Vehicle, bucket.used, int64(maxVehicle))
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return &later{err, refusedWait}
+	}
+	out, err := os.CreateTemp(dir, ".incoming-")
+	if err != nil {
+		return &later{err, refusedWait}
+	}
+	defer os.Remove(out.Name())
+	err = assemble(ctx, bucket, f, out)
+	err = errors.Join(err, out.Close())
+	var bad *badFile
+	switch {
+	case errors.As(err, &bad):
+		return err
+	case errors.Is(err, errMissing) && delivered >= tries:
+		return fmt.Errorf("file %s of stay %s: %w (%d)", f.Name, r.Stay, err, f.Parts)
+	case err != nil:
+		return &later{fmt.Errorf("file %s: %w", f.Name, err), retryWait}
+	}
+	if err := errors.Join(os.Rename(out.Name(), path), syncDir(dir)); err != nil {
+		return &later{err, refusedWait}
+	}
+	bucket.used += f.Size
+	bucket.remove(ctx, f)
+	return nil
+}
+
+// badFile is a file whose bytes are not those that were announced.
+type badFile struct{ error }
+
+func assemble(ctx context.Context, bucket *bucket, f *wire.File, out *os.File) error {
+	list, err := bucket.parts(ctx, f)
+	if err != nil {
+		return err
+	}
+	h := sha256.New()
+	for _, p := range list {
+		if err := bucket.read(ctx, p, io.MultiWriter(out, h)); err != nil {
+			return err
+		}
+	}
+	if sum := hex.EncodeToString(h.Sum(nil)); sum != f.SHA256 {
+		return &badFile{fmt.Errorf("file %s: its bytes have the SHA-256 %s, announced was %s", f.Name, sum, f.SHA256)}
+	}
+	return out.Sync()
+}
+
+func hashFile(path string) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}

@@ -1,0 +1,199 @@
+package intake
+
+import (
+	"context"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"path/filepath"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+
+	"joltwatch/storage/wire"
+)
+
+// bucket is a vehicle's object store, and the stream under it.
+type bucket struct {
+	jetstream.ObjectStore
+	stream jetstream.Stream
+	name   string
+	// used is what the vehicle's folder takes, in bytes.
+	used int64
+}
+
+func (in *intake) bucket(ctx context.Context, vehicle string) (*bucket, error) {
+	if b, ok := in.buckets[vehicle]; ok {
+		return b, nil
+	}
+	b := &bucket{name: wire.Bucket(vehicle)}
+	var err error
+	if b.ObjectStore, err = in.js.ObjectStore(ctx, b.name); err != nil {
+		return nil, err
+	}
+	if b.stream, err = in.js.Stream(ctx, "OBJ_"+b.name); err != nil {
+		return nil, err
+	}
+	if b.used, err = sizeOf(filepath.Join(in.Dir, "vehicles", vehicle)); err != nil {
+		return nil, err
+	}
+	if err := b.sweep(ctx, time.Now().Add(-orphanAge)); err != nil {
+		return nil, err
+	}
+	in.buckets[vehicle] = b
+	return b, nil
+}
+
+func sizeOf(dir string) (sum int64, err error) {
+	err = filepath.WalkDir(dir, func(_ string, d fs.DirEntry, err error) error {
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil
+		}
+		if err != nil || d.IsDir() {
+			return err
+		}
+		if info, err := d.Info(); err == nil {
+			sum += info.Size()
+		}
+		return nil
+	})
+	return sum, err
+}
+
+func (b *bucket) chunks(nuid string) string { return "$O." + b.name + ".C." + nuid }
+
+// errMissing is a part that has not come, or not wholly.
+var errMissing = errors.New("not all of its parts are there")
+
+// maxChunks bounds the messages of a part; an honest part has two.
+const maxChunks = 16
+
+// part is where the bytes of one part of a file lie.
+type part struct {
+	size    int64
+	chunks  uint32
+	subject string
+}
+
+// parts looks at all parts of a file before any is read. Their names are of the
+// vehicle's own making, and may promise what is not there.
+func (b *bucket) parts(ctx context.Context, f *wire.File) ([]part, error) {
+	list := make([]part, f.Parts)
+	for i := range list {
+		info, err := b.GetInfo(ctx, wire.PartName(f.SHA256, i, f.Parts))
+		switch {
+		case errors.Is(err, jetstream.ErrObjectNotFound):
+			return nil, errMissing
+		case errors.Is(err, jetstream.ErrBadObjectMeta):
+			return nil, &badFile{fmt.Errorf("file %s: part %d: %w", f.Name, i, err)}
+		case err != nil:
+			return nil, err
+		}
+		want := min(wire.PartSize, f.Size-int64(i)*wire.PartSize)
+		switch {
+		case info.Opts != nil && info.Opts.Link != nil:
+			return nil, &badFile{fmt.Errorf("file %s: part %d is a link", f.Name, i)}
+		case info.Size != uint64(want):
+			return nil, &badFile{fmt.Errorf("file %s: part %d has %d bytes; expected %d", f.Name, i, info.Size, want)}
+		case info.Chunks == 0 || info.Chunks > maxChunks:
+			return nil, &badFile{fmt.Errorf("file %s: part %d is in %d pieces; expected 1 to %d", f.Name, i, info.Chunks, maxChunks)}
+		case !letters(info.NUID):
+			return nil, &badFile{fmt.Errorf("file %s: part %d lies at %.60q", f.Name, i, info.NUID)}
+		}
+		list[i] = part{want, info.Chunks, b.chunks(info.NUID)}
+	}
+	return list, nil
+}
+
+// read writes the bytes of a part to w. It asks for each message, and so waits for
+// none that may never come.
+func (b *bucket) read(ctx context.Context, p part, w io.Writer) error {
+	var seq uint64
+	left := p.size
+	for range p.chunks {
+		m, err := b.stream.GetMsg(ctx, seq+1, jetstream.WithGetMsgSubject(p.subject))
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			return errMissing
+		}
+		if err != nil {
+			return err
+		}
+		seq = m.Sequence
+		if left -= int64(len(m.Data)); left < 0 {
+			break
+		}
+		if _, err := w.Write(m.Data); err != nil {
+			return err
+		}
+	}
+	if left != 0 {
+		return &badFile{fmt.Errorf("a part has other than %d bytes", p.size)}
+	}
+	return nil
+}
+
+// letters reports whether s can be an identifier of the client library.
+func letters(s string) bool {
+	for i := range len(s) {
+		if c := s[i]; (c < '0' || c > '9') && (c < 'A' || c > 'Z') && (c < 'a' || c > 'z') {
+			return false
+		}
+	}
+	return s != "" && len(s) < 100
+}
+
+// remove removes a file's parts from the server, and their names.
+func (b *bucket) remove(ctx context.Context, f *wire.File) {
+	for i := range f.Parts {
+		name := wire.PartName(f.SHA256, i, f.Parts)
+		info, err := b.GetInfo(ctx, name)
+		if err != nil {
+			continue
+		}
+		if letters(info.NUID) {
+			b.stream.Purge(ctx, jetstream.WithPurgeSubject(b.chunks(info.NUID))) //nolint:errcheck // it only takes room
+		}
+		meta := "$O." + b.name + ".M." + base64.URLEncoding.EncodeToString([]byte(name))
+		b.stream.Purge(ctx, jetstream.WithPurgeSubject(meta)) //nolint:errcheck // it only takes room
+	}
+}
+
+// orphanAge is when what is left of a part that broke off is taken for given up.
+const orphanAge = 24 * time.Hour
+
+// sweep removes what has no name and is older than that: parts whose sending
+// broke off, which a vehicle may not remove itself.
+func (b *bucket) sweep(ctx context.Context, before time.Time) error {
+	live := map[string]bool{}
+	list, err := b.List(ctx)
+	if err != nil && !errors.Is(err, jetstream.ErrNoObjectsFound) {
+		return err
+	}
+	for _, o := range list {
+		live[b.chunks(o.NUID)] = true
+	}
+	st, err := b.stream.Info(ctx, jetstream.WithSubjectFilter(b.chunks("*")))
+	if err != nil {
+		return err
+	}
+	for subject := range st.State.Subjects {
+		if live[subject] {
+			continue
+		}
+		m, err := b.stream.GetLastMsgForSubject(ctx, subject)
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if m.Time.Before(before) {
+			if err := b.stream.Purge(ctx, jetstream.WithPurgeSubject(subject)); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}

@@ -1,0 +1,206 @@
+package intake
+
+import (
+	"bytes"
+	"context"
+	"encoding/base64"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	natsserver "github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"joltwatch/cmd/joltshop/server"
+	"joltwatch/storage/wire"
+)
+
+type nothing struct{}
+
+func (nothing) Add(*wire.Record, string, time.Time) error { return nil }
+func (nothing) Flush(context.Context) error               { return nil }
+
+func prepare(t *testing.T, vehicles ...string) (*nats.Conn, jetstream.JetStream) {
+	t.Helper()
+	s, err := natsserver.NewServer(&natsserver.Options{Host: "127.0.0.1", Port: -1, JetStream: true, StoreDir: t.TempDir(), NoSigs: true, NoLog: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Start()
+	t.Cleanup(func() { s.Shutdown(); s.WaitForShutdown() })
+	if !s.ReadyForConnections(10 * time.Second) {
+		t.Fatal("the server does not start")
+	}
+	conn, err := nats.Connect(s.ClientURL())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(conn.Close)
+	js, err := jetstream.New(conn)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := server.EnsureStreams(context.Background(), js, 1); err != nil {
+		t.Fatal(err)
+	}
+	for _, v := range vehicles {
+		if err := server.EnsureBucket(context.Background(), js, v, 1); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return conn, js
+}
+
+func announce(t *testing.T, js jetstream.JetStream, vehicle, name string, body []byte) *wire.File {
+	t.Helper()
+	f := &wire.File{Name: name, Size: int64(len(body)), SHA256: wire.Identity(body), Parts: wire.PartCount(int64(len(body)))}
+	r := wire.Record{Version: 1, Kind: wire.KindFile, Vehicle: vehicle, Stay: "stay", File: f}
+	b, id, err := r.Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := js.Publish(context.Background(), wire.Subject(vehicle, wire.KindFile), b, jetstream.WithMsgID(id)); err != nil {
+		t.Fatal(err)
+	}
+	return f
+}
+
+// Parts that are not what their names say are set aside, and hold up nobody: the
+// names are of the vehicle's own making, and may promise bytes that never come.
+func TestHostileParts(t *testing.T) {
+	conn, js := prepare(t, "bad", "good")
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	for i, info := range []jetstream.ObjectInfo{
+		{NUID: "nothing", Chunks: 1}, // no bytes
+		{NUID: "*", Chunks: 1},
+		{NUID: ">", Chunks: 1},
+		{NUID: "", Chunks: 1},
+		{NUID: "other", Chunks: 1},
+		{NUID: "long", Chunks: 1},
+		{NUID: "pieces", Chunks: 1 << 30},
+		{NUID: "link", Chunks: 1, ObjectMeta: jetstream.ObjectMeta{Opts: &jetstream.ObjectMetaOptions{Link: &jetstream.ObjectLink{Bucket: "evidence-good", Name: "x"}}}},
+		{NUID: "nochunks"},
+	} {
+		body := fmt.Appendf(nil, "hostile %d", i)
+		info.Name = wire.PartName(wire.Identity(body), 0, 1)
+		info.Bucket = wire.Bucket("bad")
+		info.Size = uint64(len(body))
+		meta, err := json.Marshal(info)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := js.Publish(ctx, "$O."+info.Bucket+".M."+base64.URLEncoding.EncodeToString([]byte(info.Name)), meta); err != nil {
+			t.Fatal(err)
+		}
+		if there := map[string]string{"other": "otherwise", "long": "much longer"}[info.NUID]; there != "" {
+			if _, err := js.Publish(ctx, "$O."+info.Bucket+".C."+info.NUID, []byte(there)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		announce(t, js, "bad", fmt.Sprintf("000001-%03d.evidence", i+1), body)
+	}
+	bucket, err := js.ObjectStore(ctx, wire.Bucket("good"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	body := bytes.Repeat([]byte("good"), wire.PartSize/3)
+	for i := range wire.PartCount(int64(len(body))) {
+		part := body[i*wire.PartSize : min((i+1)*wire.PartSize, len(body))]
+		if _, err := bucket.PutBytes(ctx, wire.PartName(wire.Identity(body), i, wire.PartCount(int64(len(body)))), part); err != nil {
+			t.Fatal(err)
+		}
+	}
+	announce(t, js, "good", "000001-001.evidence", body)
+
+	dir := t.TempDir()
+	done := make(chan error)
+	go func() { done <- Run(ctx, Options{Conn: conn, Dir: dir, Dataset: nothing{}, Logf: t.Logf}) }()
+	began := time.Now()
+	arrived, state := time.Duration(0), ""
+	for time.Since(began) < 30*time.Second {
+		time.Sleep(20 * time.Millisecond)
+		if got, err := os.ReadFile(filepath.Join(dir, "vehicles", "good", "stay", "000001-001.evidence")); err == nil && bytes.Equal(got, body) && arrived == 0 {
+			arrived = time.Since(began)
+		}
+		c, err := js.Consumer(ctx, wire.Stream, "intake")
+		if err != nil {
+			continue
+		}
+		info, err := c.Info(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		state = fmt.Sprintf("%d pending, %d not confirmed", info.NumPending, info.NumAckPending)
+		if info.NumPending == 0 && info.NumAckPending == 0 {
+			break
+		}
+	}
+	cancel()
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+	if arrived == 0 || !strings.HasPrefix(state, "0 pending, 0 not") {
+		t.Errorf("the honest file came after %v; %s", arrived, state)
+	}
+	parked, err := os.ReadDir(filepath.Join(dir, "parked"))
+	if err != nil || len(parked) != 9 {
+		t.Errorf("%d set aside, want 9; %v", len(parked), err)
+	}
+	if names, err := os.ReadDir(filepath.Join(dir, "vehicles", "bad", "stay")); err == nil && len(names) > 0 {
+		t.Errorf("of the hostile vehicle remain %v", names)
+	}
+	// Nothing remains on the server of a file that was taken in, not even names.
+	st, err := js.Stream(context.Background(), "OBJ_evidence-good")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := st.CachedInfo().State.Msgs; n != 0 {
+		t.Errorf("%d messages remain of what was taken in", n)
+	}
+}
+
+// What broke off while it was sent goes after a day; what has a name stays.
+func TestSweep(t *testing.T) {
+	conn, js := prepare(t, "van-1")
+	ctx := context.Background()
+	in := &intake{Options: Options{Conn: conn, Dir: t.TempDir()}, js: js, buckets: map[string]*bucket{}}
+	b, err := in.bucket(ctx, "van-1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := b.PutBytes(ctx, "whole", []byte("whole")); err != nil {
+		t.Fatal(err)
+	}
+	for range 3 {
+		if _, err := js.Publish(ctx, b.chunks("broken"), []byte("bytes")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	count := func() uint64 {
+		st, err := b.stream.Info(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return st.State.Msgs
+	}
+	for _, c := range []struct {
+		before time.Time
+		want   uint64
+	}{{time.Now().Add(-time.Hour), 5}, {time.Now().Add(time.Hour), 2}} {
+		if err := b.sweep(ctx, c.before); err != nil {
+			t.Fatal(err)
+		}
+		if n := count(); n != c.want {
+			t.Errorf("%d messages, want %d", n, c.want)
+		}
+	}
+	if got, err := b.GetBytes(ctx, "whole"); err != nil || string(got) != "whole" {
+		t.Errorf("%q, %v", got, err)
+	}
+}

@@ -1,0 +1,411 @@
+//go:build cgo && engine
+
+package questions
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"joltwatch/bus"
+	"joltwatch/cmd/develop/fleet/invented"
+	"joltwatch/cmd/joltshop/dataset"
+	"joltwatch/detect"
+	"joltwatch/storage/wire"
+)
+
+var lastDay = time.Date(2026, 3, 13, 0, 0, 0, 0, time.UTC)
+
+// write lays a fleet down in a new dataset.
+func write(t *testing.T, f *invented.Fleet) string {
+	t.Helper()
+	dir := t.TempDir()
+	d, err := dataset.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(f.EachRecord(d.Add), d.Close()); err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
+// Every number of every question, against the same in plain Go from the records
+// themselves.
+func TestAgainstPlainGo(t *testing.T) {
+	f := &invented.Fleet{Vehicles: 8, Days: 40, LastDay: lastDay, Seed: 3, Planted: 0.6}
+	dir := write(t, f)
+	const history = 28
+	got, err := Ask(context.Background(), dir, Asked{LastDay: lastDay, HistoryDays: history, Groups: map[string]string{"van-00002": "it's a group"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+
+	type key struct{ vehicle, kind string }
+	chances := map[key]*Chances{}
+	medians := map[string][2][]float64{} // before, this week
+	coverage := map[string]*Coverage{}
+	units := map[string]*Unit{}
+	type cell struct{ n, x float64 }
+	daily := map[key][]cell{}
+	for i := range f.Vehicles {
+		v := f.Name(i)
+		group := "all"
+		if i == 1 {
+			group = "it's a group"
+		}
+		coverage[v] = &Coverage{Vehicle: v, Group: group}
+		units[v] = &Unit{Vehicle: v, Group: group, Reported: true, Program: "invented"}
+		for day := range f.Days {
+			ago := f.Days - 1 - day
+			if ago >= 7+history {
+				continue
+			}
+			var lags []float64
+			sums := map[string]cell{}
+			list, received := f.Records(i, day)
+			for _, r := range list {
+				switch {
+				case r.Event != nil:
+					lag, _ := r.Event.Finding.Get("lag_s")
+					lags = append(lags, lag)
+				case r.Account != nil:
+					for _, c := range r.Account.Chances {
+						k := key{v, c.Kind}
+						if chances[k] == nil {
+							chances[k] = &Chances{Vehicle: v, Group: group, Kind: c.Kind}
+						}
+						to := &chances[k].Before
+						if ago < 7 {
+							to = &chances[k].Week
+						}
+						to.Seen += int64(c.Seen)
+						to.Observable += int64(c.Observable)
+						to.Hits += int64(c.Hits)
+						s := sums[c.Kind]
+						sums[c.Kind] = cell{s.n + float64(c.Observable), s.x + float64(c.Hits)}
+					}
+					if ago < 7 {
+						c := coverage[v]
+						c.Drives++
+						c.EngineOnS += r.Account.EngineOnS
+						c.MovingS += r.Account.MovingS
+						c.UnknownS += r.Account.UnknownS
+						c.Stops += int64(r.Account.Stops)
+						c.StopsObserved += int64(r.Account.StopsObserved)
+					}
+					units[v].Last = received
+				case r.Unit != nil:
+					u := units[v]
+					u.Last, u.StoreBytes, u.QuotaBytes, u.FreeBytes, u.Runs = received, r.Unit.StoreBytes, r.Unit.QuotaBytes, r.Unit.FreeBytes, int64(r.Unit.Runs)
+				}
+			}
+			if ago >= 7 {
+				for kind, s := range sums {
+					daily[key{v, kind}] = append(daily[key{v, kind}], s)
+				}
+			}
+			if len(lags) >= 3 {
+				slices.Sort(lags)
+				m := (lags[(len(lags)-1)/2] + lags[len(lags)/2]) / 2
+				pair := medians[v]
+				w := 0
+				if ago < 7 {
+					w = 1
+				}
+				pair[w] = append(pair[w], m)
+				medians[v] = pair
+			}
+		}
+	}
+	if len(got.Chances) != len(chances) || len(chances) != 8*4 {
+		t.Errorf("%d rows of chances, want %d", len(got.Chances), len(chances))
+	}
+	for _, c := range got.Chances {
+		if want := chances[key{c.Vehicle, c.Kind}]; want == nil || c != *want {
+			t.Errorf("%+v, want %+v", c, want)
+		}
+	}
+	for _, c := range got.Coverage {
+		want := coverage[c.Vehicle]
+		if math.Abs(c.MovingS-want.MovingS) > 1e-6 || math.Abs(c.UnknownS-want.UnknownS) > 1e-6 {
+			t.Errorf("%+v, want %+v", c, *want)
+		}
+		c.MovingS, c.UnknownS = want.MovingS, want.UnknownS
+		if c != *want {
+			t.Errorf("%+v, want %+v", c, *want)
+		}
+	}
+	filling := 0
+	for _, u := range got.Units {
+		growth := 2e6
+		for i := range f.Vehicles {
+			if f.Name(i) == u.Vehicle && f.Truth(i) == invented.Filling {
+				growth = 6e7
+				filling++
+			}
+		}
+		if math.Abs(u.BytesADay/growth-1) > 1e-3 {
+			t.Errorf("%s grows by %g a day, want %g", u.Vehicle, u.BytesADay, growth)
+		}
+		u.BytesADay = 0
+		if want := units[u.Vehicle]; u != *want {
+			t.Errorf("%+v, want %+v", u, *want)
+		}
+	}
+	if filling == 0 || len(got.Units) != 8 {
+		t.Errorf("%d filling of %d", filling, len(got.Units))
+	}
+	// Ranks the slow way: how many are below, and half of those that are the same.
+	for _, l := range got.Lags {
+		before, week := medians[l.Vehicle][0], medians[l.Vehicle][1]
+		all := append(slices.Clone(before), week...)
+		sum, ties := 0.0, 0.0
+		same := map[float64]float64{}
+		for _, x := range all {
+			same[x]++
+		}
+		for _, n := range same {
+			ties += n*n*n - n
+		}
+		pairs := 0.0
+		for _, x := range week {
+			for _, y := range before {
+				if x == y {
+					pairs++
+				}
+			}
+			r := 0.5
+			for _, y := range all {
+				switch {
+				case y < x:
+					r++
+				case y == x:
+					r += 0.5
+				}
+			}
+			sum += r
+		}
+		if l.DaysWeek != int64(len(week)) || l.DaysBefore != int64(len(before)) || math.Abs(l.RankSumWeek-sum) > 1e-9 || l.Ties != ties || l.TiedPairs != pairs {
+			t.Errorf("%+v, want %d and %d days, rank sum %v, ties %v", l, len(week), len(before), sum, ties)
+		}
+	}
+	if len(got.Lags) != 8 {
+		t.Errorf("%d rows of lags", len(got.Lags))
+	}
+	// The design effect by its definition.
+	for _, kind := range []string{detect.KindReleaseLag} {
+		var seen, binomial float64
+		for k, list := range daily {
+			if k.kind != kind {
+				continue
+			}
+			var n, x float64
+			for _, c := range list {
+				n, x = n+c.n, x+c.x
+			}
+			p := x / n
+			if x == 0 || x == n {
+				continue
+			}
+			m, ss := float64(len(list)), 0.0
+			for _, c := range list {
+				ss += (c.x - p*c.n) * (c.x - p*c.n)
+			}
+			seen += m / (m - 1) * ss
+			binomial += n * p * (1 - p)
+		}
+		want := max(1, seen/binomial)
+		i := slices.IndexFunc(got.Design, func(d Design) bool { return d.Kind == kind })
+		if i < 0 || math.Abs(got.Design[i].Effect-want) > 1e-6 {
+			t.Errorf("design effects %+v, want %v", got.Design, want)
+		}
+	}
+}
+
+// A drive's account comes again as it grows and counts once; a row in two files
+// counts once; an empty table is an empty answer.
+func TestOnce(t *testing.T) {
+	dir := t.TempDir()
+	at := lastDay.Add(8 * time.Hour)
+	add := func(list ...*wire.Record) {
+		d, err := dataset.Open(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range list {
+			_, id, err := r.Encode()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := d.Add(r, id, at.Add(time.Hour)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := d.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	add(grown(at, 5, 1000), grown(at, 9, 2000))
+	// The same once more in a file that a stopped writer left.
+	if err := copyOnce(dir); err != nil {
+		t.Fatal(err)
+	}
+	got, err := Ask(context.Background(), dir, Asked{LastDay: lastDay, HistoryDays: 7})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(got.Chances) != 1 || got.Chances[0].Week != (Count{9, 9, 0}) || len(got.Lags) != 0 || len(got.Units) != 1 || got.Units[0].Reported {
+		t.Errorf("%+v", got)
+	}
+	more, err := Ask(context.Background(), dir, Asked{LastDay: lastDay, HistoryDays: 7, Enrolled: []string{"van", "van-never"}})
+	if err != nil || len(more.Units) != 2 || len(more.Coverage) != 2 || !more.Units[1].Last.IsZero() || more.Units[0].Last.IsZero() {
+		t.Errorf("one that is enrolled and never sent anything: %+v, %v", more, err)
+	}
+	empty, err := Ask(context.Background(), t.TempDir(), Asked{LastDay: lastDay, HistoryDays: 7})
+	if err != nil || len(empty.Units)+len(empty.Chances)+len(empty.Coverage) != 0 {
+		t.Errorf("an empty dataset: %+v, %v", empty, err)
+	}
+}
+
+// The files do what their own first lines say, without this program around them.
+func TestFilesStandAlone(t *testing.T) {
+	f := &invented.Fleet{Vehicles: 4, Days: 20, LastDay: lastDay, Seed: 3}
+	dir := write(t, f)
+	c, err := sql.Open("duckdb", "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	c.SetMaxOpenConns(1)
+	set := strings.NewReplacer("my-shop/dataset", filepath.ToSlash(dir), "2026-03-10", lastDay.Format(time.DateOnly))
+	first := []string{"set.sql", "load_accounts.sql", "load_events.sql", "load_units.sql", "load_vehicles.sql", "views.sql"}
+	for _, name := range first {
+		text, err := files.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := c.Exec(set.Replace(string(text))); err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+	}
+	list, err := files.ReadDir(".")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range list {
+		text, err := files.ReadFile(e.Name())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if slices.Contains(first, e.Name()) {
+			continue
+		}
+		rows, err := c.Query(string(text))
+		if err != nil {
+			t.Fatalf("%s: %v", e.Name(), err)
+		}
+		n := 0
+		for rows.Next() {
+			n++
+		}
+		if err := rows.Err(); err != nil || n == 0 && e.Name() != "design.sql" {
+			t.Errorf("%s: %d rows, %v", e.Name(), n, err)
+		}
+		rows.Close()
+	}
+}
+
+// A damaged file is named, and nothing is made up in its place.
+func TestDamagedFile(t *testing.T) {
+	dir := write(t, &invented.Fleet{Vehicles: 1, Days: 3, LastDay: lastDay, Seed: 3})
+	list, err := filepath.Glob(filepath.Join(dir, "accounts", "*", "*", "*.parquet"))
+	if err != nil || len(list) == 0 {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(list[0], []byte("PAR1 and no more"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	_, err = Ask(context.Background(), dir, Asked{LastDay: lastDay, HistoryDays: 7})
+	if err == nil || !strings.Contains(err.Error(), filepath.Base(list[0])) || strings.Contains(err.Error(), "\n") {
+		t.Errorf("%v: want one line that names %s", err, list[0])
+	}
+}
+
+// What a hostile sender claims spoils no sum and no answer about others.
+func TestHostileNumbers(t *testing.T) {
+	dir := t.TempDir()
+	d, err := dataset.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := lastDay.Add(8 * time.Hour)
+	for n := range 40 {
+		r := grown(at, math.MaxUint64, 1)
+		r.Vehicle, r.Run = "bad", uint32(n)
+		r.Account.EngineOnS, r.Account.Stops, r.Account.StopsObserved = math.MaxFloat64, math.MaxInt, -5
+		r.Account.Chances[0].Hits = math.MaxUint64
+		u := &wire.Record{Version: 1, Kind: wire.KindUnit, Vehicle: "bad", Stay: "s", Run: uint32(n), At: at.Add(-time.Duration(n) * time.Hour).UnixMicro(),
+			Unit: &wire.Unit{StoreBytes: math.MinInt64, QuotaBytes: math.MaxInt64, FreeBytes: -1, Runs: math.MinInt, LeftBytes: math.MaxInt64}}
+		e := &wire.Record{Version: 1, Kind: wire.KindEvent, Vehicle: "bad", Stay: "s", Run: 1, At: at.UnixMicro(),
+			Event: &wire.Event{ID: fmt.Sprint(n), Finding: detect.Finding{Kind: "release-lag", Measures: []detect.Measure{{Name: "lag_s", Value: -math.MaxFloat64}}}}}
+		good := grown(at, 9, 5)
+		for _, r := range []*wire.Record{r, u, e, good} {
+			_, id, err := r.Encode()
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := d.Add(r, id, at.Add(time.Hour)); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := d.Close(); err != nil {
+		t.Fatal(err)
+	}
+	got, err := Ask(context.Background(), dir, Asked{LastDay: lastDay, HistoryDays: 7})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(got.Chances) != 1 || got.Chances[0].Vehicle != "van" || got.Chances[0].Week.Observable != 9 || len(got.Coverage) != 2 || len(got.Units) != 2 || len(got.Lags) != 0 {
+		t.Errorf("%+v", got)
+	}
+	if u := got.Units[0]; u.StoreBytes != 0 || u.FreeBytes != 0 {
+		t.Errorf("%+v", u)
+	}
+	if _, err := Ask(context.Background(), filepath.Join(dir, "a[b"), Asked{LastDay: lastDay}); err == nil {
+		t.Error("a pattern was taken for a folder")
+	}
+}
+
+func grown(at time.Time, observable uint64, end bus.Micros) *wire.Record {
+	return &wire.Record{Version: 1, Kind: wire.KindAccount, Vehicle: "van", Stay: "s", Run: 1, At: at.UnixMicro(),
+		Account: &wire.Account{Account: detect.Account{Drive: 1, End: end, Stops: int(observable), StopsObserved: int(observable),
+			Chances: []detect.Chance{{Kind: detect.KindReleaseLag, Seen: observable, Observable: observable}}}}}
+}
+
+// copyOnce copies each file of a dataset under another name.
+func copyOnce(dir string) error {
+	list, err := filepath.Glob(filepath.Join(dir, "*", "*", "*", "*.parquet"))
+	if err != nil || len(list) == 0 {
+		return fmt.Errorf("%d files: %w", len(list), err)
+	}
+	for _, name := range list {
+		body, err := os.ReadFile(name)
+		if err != nil {
+			return err
+		}
+		if err := os.WriteFile(filepath.Join(filepath.Dir(name), "again.parquet"), body, 0o600); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -1,0 +1,413 @@
+// Package rank turns the counts that the questions return into lists: which
+// vehicles changed, which stand out, what the watch rests on, who is silent or
+// filling up. The tests and their families are fixed here beforehand; each list
+// holds to a stated false-discovery rate.
+package rank
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"joltwatch/cmd/joltshop/questions"
+	"joltwatch/detect"
+	"joltwatch/storage/review"
+)
+
+// Kinds are the kinds of findings whose rates are tested. The others are
+// ordinary in a sound vehicle, or can come at any time.
+var Kinds = []string{detect.KindReleaseLag, detect.KindHillSlip, detect.KindFlare, detect.KindGearsetSlip,
+	detect.KindShudder, detect.KindOpenUnderDrive, detect.KindJolt}
+
+// What it takes for a test to be made at all. None of it looks at what was
+// found in the one period or the other, so that it does not bias the tests.
+const (
+	// FewestBefore and FewestWeek are observable chances.
+	FewestBefore, FewestWeek = 30, 10
+	// FewestDaysBefore and FewestDaysWeek are days with a median lag.
+	FewestDaysBefore, FewestDaysWeek = 8, 3
+	// FewestAlike is the number of vehicles below which there is no telling
+	// which of a group stands out.
+	FewestAlike = 8
+)
+
+// Options of the lists.
+type Options struct {
+	LastDay     time.Time
+	HistoryDays int
+	// Now is when it is asked, for silence.
+	Now time.Time
+	// Rate is the false-discovery rate of each list of findings, 0…1.
+	Rate float64
+	// SilentDays and FullDays bound what is listed as silent and as filling.
+	SilentDays, FullDays float64
+}
+
+// Shop is the whole answer. Lists are in order of rank.
+type Shop struct {
+	Options
+	WeekFirst    time.Time
+	Vehicles     int
+	Groups       []Group
+	Changed      []Finding
+	ChangedTests int
+	Standing     []Finding
+	StandingTest int
+	Watched      []review.Sureness // the whole fleet's week
+	Rows         []Vehicle
+	Silent       []Unit
+	Filling      []Unit
+	Remarks      []string
+}
+
+// Group is a kind of vehicle.
+type Group struct {
+	Name     string
+	Vehicles int
+}
+
+// Finding is one test that made the list.
+type Finding struct {
+	Vehicle string `json:"vehicle"`
+	Group   string `json:"group"`
+	// Test is "rate" (hits per observable chance), or "lag" (daily medians of
+	// the lag of release).
+	Test string `json:"test"`
+	Kind string `json:"kind"`
+	// Worse is false where the rate or lag went down.
+	Worse bool `json:"worse"`
+	// This and That are the two sides: this week and the history, or this
+	// vehicle and the rest of its group.
+	This questions.Count `json:"this"`
+	That questions.Count `json:"that"`
+	// ThisS and ThatS are median lags, for the test "lag", from DaysThis and
+	// DaysThat days.
+	ThisS    float64 `json:"this_s,omitempty"`
+	ThatS    float64 `json:"that_s,omitempty"`
+	DaysThis int64   `json:"days_this,omitempty"`
+	DaysThat int64   `json:"days_that,omitempty"`
+	// P is the p-value, Q the one adjusted for all tests of the list.
+	P float64 `json:"p"`
+	Q float64 `json:"q"`
+}
+
+// Effect is this side over that, of rates or of medians; infinite where that
+// side had none.
+func (f *Finding) Effect() float64 {
+	if f.Test == "lag" {
+		return f.ThisS / f.ThatS
+	}
+	return rate(f.This) / rate(f.That)
+}
+
+func rate(c questions.Count) float64 { return float64(c.Hits) / float64(c.Observable) }
+
+// Vehicle is what one vehicle's week rests on.
+type Vehicle struct {
+	questions.Coverage
+	Release review.Sureness // chances of a late release, this week
+	All     questions.Count // and over the week and the history
+	Last    time.Time
+}
+
+// Unit is a recorder that needs attention.
+type Unit struct {
+	questions.Unit
+	SilentDays float64 // infinite where it was never heard of
+	// DaysLeft until the store is full at its present growth; infinite where
+	// it does not grow.
+	DaysLeft float64
+	// Used is the share of the quota or medium that is used, 0…1.
+	Used float64
+}
+
+// New ranks the answers.
+func New(a *questions.Answers, o Options) *Shop {
+	s := &Shop{Options: o, WeekFirst: o.LastDay.AddDate(0, 0, -6), Vehicles: len(a.Coverage)}
+	groups := map[string]int{}
+	for _, c := range a.Coverage {
+		groups[c.Group]++
+	}
+	for name, n := range groups {
+		s.Groups = append(s.Groups, Group{name, n})
+	}
+	slices.SortFunc(s.Groups, func(a, b Group) int { return cmp.Compare(a.Name, b.Name) })
+	s.changed(a)
+	s.standing(a)
+	s.watched(a)
+	s.units(a)
+	return s
+}
+
+// changed tests each vehicle's week against its own history.
+func (s *Shop) changed(a *questions.Answers) {
+	design := map[string]float64{}
+	for _, d := range a.Design {
+		design[d.Kind] = max(1, d.Effect)
+	}
+	var list []Finding
+	for _, c := range a.Chances {
+		w, b := c.Week, c.Before
+		if !slices.Contains(Kinds, c.Kind) || b.Observable < FewestBefore || w.Observable < FewestWeek || b.Hits+w.Hits == 0 {
+			continue
+		}
+		d := max(1, design[c.Kind])
+		list = append(list, Finding{Vehicle: c.Vehicle, Group: c.Group, Test: "rate", Kind: c.Kind, This: w, That: b, Worse: rate(w) > rate(b),
+			P: RateChange(float64(b.Hits), float64(b.Observable), float64(w.Hits), float64(w.Observable), d)})
+	}
+	for _, l := range a.Lags {
+		if l.DaysBefore < FewestDaysBefore || l.DaysWeek < FewestDaysWeek {
+			continue
+		}
+		list = append(list, Finding{Vehicle: l.Vehicle, Group: l.Group, Test: "lag", Kind: detect.KindReleaseLag, Worse: l.MedianWeekS > l.MedianPastS,
+			ThisS: l.MedianWeekS, ThatS: l.MedianPastS, DaysThis: l.DaysWeek, DaysThat: l.DaysBefore,
+			P: RankSum(int(l.DaysBefore), int(l.DaysWeek), l.RankSumWeek, l.Ties, l.TiedPairs)})
+	}
+	s.ChangedTests = len(list)
+	s.Changed = keep(list, s.Rate)
+}
+
+// standing tests each vehicle, over the week and the history, against the others
+// of its group, for a higher rate.
+func (s *Shop) standing(a *questions.Answers) {
+	type key struct{ group, kind string }
+	byGroup := map[key][]int{}
+	var keys []key
+	for i := range a.Chances {
+		c := &a.Chances[i]
+		if !slices.Contains(Kinds, c.Kind) || both(c).Observable < FewestBefore {
+			continue
+		}
+		k := key{c.Group, c.Kind}
+		if byGroup[k] == nil {
+			keys = append(keys, k)
+		}
+		byGroup[k] = append(byGroup[k], i)
+	}
+	var list []Finding
+	few := map[string]bool{}
+	for _, k := range keys {
+		members := byGroup[k]
+		if len(members) < FewestAlike {
+			few[k.group] = true
+			continue
+		}
+		all := questions.Count{}
+		hits, n := make([]float64, len(members)), make([]float64, len(members))
+		for j, i := range members {
+			c := both(&a.Chances[i])
+			hits[j], n[j] = float64(c.Hits), float64(c.Observable)
+			all.Seen, all.Observable, all.Hits = all.Seen+c.Seen, all.Observable+c.Observable, all.Hits+c.Hits
+		}
+		if all.Hits == 0 {
+			continue // no vehicle of the group had one
+		}
+		for j, p := range standOut(hits, n, s.Rate) {
+			c := &a.Chances[members[j]]
+			this := both(c)
+			that := questions.Count{Seen: all.Seen - this.Seen, Observable: all.Observable - this.Observable, Hits: all.Hits - this.Hits}
+			list = append(list, Finding{Vehicle: c.Vehicle, Group: c.Group, Test: "rate", Kind: c.Kind, This: this, That: that, Worse: true, P: p})
+		}
+	}
+	for _, g := range s.Groups {
+		if few[g.Name] {
+			s.Remarks = append(s.Remarks, "too few vehicles of the kind \""+g.Name+"\" drove enough to tell which of them stands out")
+		}
+	}
+	s.StandingTest = len(list)
+	s.Standing = keep(list, s.Rate)
+}
+
+// both adds up the week and the history.
+func both(c *questions.Chances) questions.Count {
+	return questions.Count{Seen: c.Week.Seen + c.Before.Seen, Observable: c.Week.Observable + c.Before.Observable, Hits: c.Week.Hits + c.Before.Hits}
+}
+
+// standOut returns for each vehicle the probability that one of its group shows
+// as many hits or more, where the group is all but those that plainly do not
+// belong: several of these must not widen the measure that they are held
+// against. How many they are is found as Rosner does it (Technometrics 25, 1983):
+// the one of highest rate is taken away, up to a quarter of all, and the last
+// that was too high for those left tells the number. Too high is twice the level,
+// shared out among them, for those with it; or, as one among few widens the
+// measure very much, a tenth of the level for those without it, whose rates are
+// then taken to differ by half the mean at least. The two cuts were chosen on
+// simulated fleets so that sound ones stay within the level; see the tests.
+func standOut(hits, n []float64, level float64) []float64 {
+	order := make([]int, len(n)) // the highest rate first
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(hits[b]/n[b], hits[a]/n[a]) })
+	var left sums
+	for i := range n {
+		left.add(hits[i], n[i], 1)
+	}
+	alike := left
+	for _, i := range order[:len(order)/4] {
+		with := left.fit()
+		left.add(hits[i], n[i], -1)
+		without := left.fit().varied(0.5)
+		if with.atLeast(hits[i], n[i]) <= 2*level/left.vehicles || without.atLeast(hits[i], n[i]) <= 0.1*level/left.vehicles {
+			alike = left
+		}
+	}
+	d := alike.fit()
+	if d.rate <= 0 {
+		// None of the others had any: half a hit among them bounds the rate.
+		d = spread{rate: 0.5 / alike.n}
+	}
+	p := make([]float64, len(n))
+	for i := range n {
+		p[i] = d.atLeast(hits[i], n[i])
+	}
+	return p
+}
+
+// keep adjusts the p-values and returns those that make the list, the surest
+// first.
+func keep(list []Finding, level float64) []Finding {
+	p := make([]float64, len(list))
+	for i := range list {
+		p[i] = list[i].P
+	}
+	kept := []Finding{}
+	for i, q := range Adjust(p) {
+		if q <= level {
+			list[i].Q = q
+			kept = append(kept, list[i])
+		}
+	}
+	slices.SortStableFunc(kept, func(a, b Finding) int {
+		if a.Worse != b.Worse {
+			if a.Worse {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Or(cmp.Compare(a.Q, b.Q), cmp.Compare(a.P, b.P), strings.Compare(a.Vehicle, b.Vehicle), strings.Compare(a.Kind, b.Kind))
+	})
+	return kept
+}
+
+// watched sums up the week of the fleet and of each vehicle.
+func (s *Shop) watched(a *questions.Answers) {
+	fleet := map[string]*detect.Chance{}
+	release := map[string]detect.Chance{}
+	all := map[string]questions.Count{}
+	for _, c := range a.Chances {
+		x := detect.Chance{Kind: c.Kind, Seen: uint64(c.Week.Seen), Observable: uint64(c.Week.Observable), Hits: uint64(c.Week.Hits)}
+		if c.Kind == detect.KindReleaseLag {
+			release[c.Vehicle] = x
+			all[c.Vehicle] = both(&c)
+		}
+		if fleet[c.Kind] == nil {
+			fleet[c.Kind] = &detect.Chance{Kind: c.Kind}
+		}
+		f := fleet[c.Kind]
+		f.Seen, f.Observable, f.Hits = f.Seen+x.Seen, f.Observable+x.Observable, f.Hits+x.Hits
+	}
+	var list []detect.Chance
+	for _, kind := range Kinds {
+		if c := fleet[kind]; c != nil && c.Seen > 0 {
+			list = append(list, *c)
+		}
+	}
+	s.Watched = (&review.Total{Chances: list}).Sureness()
+	last := map[string]time.Time{}
+	for _, u := range a.Units {
+		last[u.Vehicle] = u.Last
+	}
+	var unclocked int64
+	for _, c := range a.Coverage {
+		x := release[c.Vehicle]
+		x.Kind = detect.KindReleaseLag
+		v := Vehicle{Coverage: c, All: all[c.Vehicle], Last: last[c.Vehicle]}
+		v.Release = (&review.Total{Chances: []detect.Chance{x}}).Sureness()[0]
+		s.Rows = append(s.Rows, v)
+		unclocked += c.UnclockedDrives
+	}
+	if unclocked > 0 {
+		s.Remarks = append(s.Remarks, "some drives are counted on the day that they were received, as their units did not know the time")
+	}
+}
+
+// units lists who is silent and who is filling up.
+func (s *Shop) units(a *questions.Answers) {
+	for _, u := range a.Units {
+		x := Unit{Unit: u, SilentDays: max(0, s.Now.Sub(u.Last).Hours()/24), DaysLeft: math.Inf(1)}
+		if u.Last.IsZero() {
+			x.SilentDays = math.Inf(1)
+		}
+		if x.SilentDays > s.SilentDays {
+			s.Silent = append(s.Silent, x)
+		}
+		if !u.Reported {
+			continue
+		}
+		room, size := float64(u.FreeBytes), float64(u.FreeBytes)+float64(u.StoreBytes)
+		if u.QuotaBytes > 0 {
+			room, size = min(room, float64(u.QuotaBytes)-float64(u.StoreBytes)), min(size, float64(u.QuotaBytes))
+		}
+		room = max(room, 0)
+		if size > 0 {
+			x.Used = min(1, 1-room/size)
+		}
+		if u.BytesADay > 0 {
+			x.DaysLeft = room / u.BytesADay
+		}
+		if x.DaysLeft < s.FullDays || x.Used > 0.9 || u.Troubles != "" {
+			s.Filling = append(s.Filling, x)
+		}
+	}
+	slices.SortStableFunc(s.Silent, func(a, b Unit) int { return cmp.Compare(b.SilentDays, a.SilentDays) })
+	slices.SortStableFunc(s.Filling, func(a, b Unit) int {
+		return cmp.Or(cmp.Compare(a.DaysLeft, b.DaysLeft), cmp.Compare(b.Used, a.Used))
+	})
+}
+
+// hit names what counts as a hit of a kind.
+func hit(kind string) string {
+	switch kind {
+	case detect.KindReleaseLag:
+		return "late clutch release"
+	case detect.KindHillSlip:
+		return "slip under load that nothing asked for"
+	}
+	return review.KindWords(kind)
+}
+
+// Words says a finding in one line.
+func (f *Finding) Words() string {
+	if f.Test == "lag" {
+		way := "slower"
+		if !f.Worse {
+			way = "quicker"
+		}
+		return fmt.Sprintf("%s is %s: median of the days %.2f s this week (%d days), %.2f s before (%d days)", review.KindWords(f.Kind), way, f.ThisS, f.DaysThis, f.ThatS, f.DaysThat)
+	}
+	way := "more often"
+	if !f.Worse {
+		way = "less often"
+	}
+	return fmt.Sprintf("%s %s: %s of %d chances, against %s of %d", hit(f.Kind), way, review.Share(rate(f.This)), f.This.Observable, review.Share(rate(f.That)), f.That.Observable)
+}
+
+// Method says how the lists are made, a paragraph each.
+func (s *Shop) Method() []string {
+	var kinds []string
+	for _, k := range Kinds {
+		kinds = append(kinds, hit(k))
+	}
+	return []string{
+		fmt.Sprintf("The week is the seven days (UTC) to %s; its history the %d days before. The tests were fixed beforehand. Of each list of findings, at most %.3g %% are false on average (the false-discovery rate, Benjamini and Hochberg 1995), counted over every test made.",
+			s.LastDay.Format(time.DateOnly), s.HistoryDays, 100*s.Rate),
+		"Rates are hits per observable chance of: " + strings.Join(kinds, ", ") + fmt.Sprintf(". The week is held against the history by the exact conditional test of two Poisson rates; chances are first divided by how much hits bunch within days, as the fleet's history shows it (Rao and Scott 1992). At least %d chances before and %d this week.", FewestBefore, FewestWeek),
+		fmt.Sprintf("Lags are compared by the rank sum test of Mann and Whitney on each day's median, of days with at least 3 releases measured; at least %d days before and %d this week.", FewestDaysBefore, FewestDaysWeek),
+		fmt.Sprintf("Against their own kind, vehicles are held to a beta-binomial distribution fitted to the others of the group, over the week and the history together; a group has at least %d vehicles. Only a higher rate is listed.", FewestAlike),
+		"A vehicle that is not listed is not shown to be sound: see how many stops were watched. Another route, load, driver or season changes rates too.",
+	}
+}

@@ -1,0 +1,481 @@
+package server
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"joltwatch/storage/wire"
+)
+
+func start(t *testing.T, o Options) *Server {
+	t.Helper()
+	if o.Dir == "" {
+		o.Dir = t.TempDir()
+	}
+	if o.Listen == "" {
+		o.Listen = "127.0.0.1:0"
+	}
+	o.Enrol = "127.0.0.1:0"
+	s, err := Start(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	return s
+}
+
+// local connects as a vehicle of this machine.
+func local(t *testing.T, s *Server, vehicle string, o ...nats.Option) *nats.Conn {
+	t.Helper()
+	token, err := Local(s.opt.Dir, vehicle)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return dial(t, s, vehicle, append(o, nats.UserInfo(vehicle, token))...)
+}
+
+func dial(t *testing.T, s *Server, vehicle string, o ...nats.Option) *nats.Conn {
+	t.Helper()
+	c, err := nats.Connect(s.URL(), append(o, nats.CustomInboxPrefix(wire.Inbox(vehicle)), nats.NoReconnect())...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(c.Close)
+	return c
+}
+
+func stream(t *testing.T, c *nats.Conn) jetstream.JetStream {
+	t.Helper()
+	js, err := jetstream.New(c, jetstream.WithDefaultTimeout(time.Second))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return js
+}
+
+// delivers does what an honest courier does.
+func delivers(t *testing.T, c *nats.Conn, vehicle string) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	defer cancel()
+	js := stream(t, c)
+	body := fmt.Appendf(nil, "a record of %s at %d", vehicle, time.Now().UnixNano())
+	for i, again := range []bool{false, true} {
+		ack, err := js.Publish(ctx, wire.Subject(vehicle, wire.KindUnit), body, jetstream.WithMsgID(wire.Identity(body)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if ack.Stream != wire.Stream || ack.Duplicate != again {
+			t.Fatalf("delivery %d: %+v", i, ack)
+		}
+	}
+	bucket, err := js.ObjectStore(ctx, wire.Bucket(vehicle))
+	if err != nil {
+		t.Fatal(err)
+	}
+	name := wire.PartName(wire.Identity(body), 0, 1)
+	if _, err := bucket.GetInfo(ctx, name); !errors.Is(err, jetstream.ErrObjectNotFound) {
+		t.Fatalf("before: %v", err)
+	}
+	part := bytes.Repeat([]byte(vehicle), wire.PartSize/len(vehicle))
+	if _, err := bucket.PutBytes(ctx, name, part); err != nil {
+		t.Fatal(err)
+	}
+	if info, err := bucket.GetInfo(ctx, name); err != nil || info.Size != uint64(len(part)) {
+		t.Fatalf("after: %+v, %v", info, err)
+	}
+}
+
+func TestHonestVehicle(t *testing.T) {
+	s := start(t, Options{})
+	delivers(t, local(t, s, "van-1"), "van-1")
+	own, err := s.Connect()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer own.Close()
+	js := stream(t, own)
+	ctx := context.Background()
+	st, err := js.Stream(ctx, wire.Stream)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := st.CachedInfo().State.Msgs; n != 1 {
+		t.Fatalf("%d records; the same one twice is one", n)
+	}
+	bucket, err := js.ObjectStore(ctx, wire.Bucket("van-1"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	list, err := bucket.List(ctx)
+	if err != nil || len(list) != 1 {
+		t.Fatalf("%v, %v", list, err)
+	}
+	if b, err := bucket.GetBytes(ctx, list[0].Name); err != nil || len(b) != int(list[0].Size) {
+		t.Fatalf("%d bytes, %v", len(b), err)
+	}
+}
+
+// What is confirmed is there after a start anew, and the vehicle is known.
+func TestRestart(t *testing.T) {
+	dir := t.TempDir()
+	s := start(t, Options{Dir: dir})
+	token, err := Local(dir, "van-1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := dial(t, s, "van-1", nats.UserInfo("van-1", token))
+	delivers(t, c, "van-1")
+	fingerprint := s.CAFingerprint()
+	if _, err := Start(Options{Dir: dir, Listen: "127.0.0.1:0", Enrol: "127.0.0.1:0"}); err == nil || !strings.Contains(err.Error(), "another server") {
+		t.Fatalf("a second server in one folder: %v", err)
+	}
+	s.Close()
+	s = start(t, Options{Dir: dir})
+	if s.CAFingerprint() != fingerprint {
+		t.Fatal("another authority")
+	}
+	c = dial(t, s, "van-1", nats.UserInfo("van-1", token))
+	delivers(t, c, "van-1")
+	st, err := s.js.Stream(context.Background(), wire.Stream)
+	if err != nil || st.CachedInfo().State.Msgs != 2 {
+		t.Fatalf("%+v, %v", st, err)
+	}
+}
+
+// A vehicle that comes while the server starts is refused until it can be served.
+func TestComesTooEarly(t *testing.T) {
+	dir := t.TempDir()
+	token, err := Local(dir, "van-1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := l.Addr().String()
+	l.Close()
+	done := make(chan *nats.Conn)
+	go func() {
+		for end := time.Now().Add(20 * time.Second); time.Now().Before(end); {
+			if c, err := nats.Connect("nats://"+at, nats.UserInfo("van-1", token), nats.CustomInboxPrefix(wire.Inbox("van-1")), nats.NoReconnect()); err == nil {
+				done <- c
+				return
+			}
+		}
+		done <- nil
+	}()
+	start(t, Options{Dir: dir, Listen: at})
+	c := <-done
+	if c == nil {
+		t.Fatal("never let in")
+	}
+	defer c.Close()
+	delivers(t, c, "van-1")
+}
+
+func TestListensBeyond(t *testing.T) {
+	for _, o := range []Options{{Listen: "0.0.0.0:0"}, {Listen: ":0"}, {Enrol: "[::]:0"}, {Listen: "shop.example:4422"}, {Listen: "nonsense"}} {
+		o.Dir = t.TempDir()
+		s, err := Start(o)
+		if err == nil {
+			s.Close()
+			t.Fatalf("%+v started", o)
+		}
+		if !strings.Contains(err.Error(), "needs --tls") && !strings.Contains(err.Error(), "expected HOST:PORT") || strings.Contains(err.Error(), "\n") {
+			t.Errorf("%+v: %v", o, err)
+		}
+	}
+}
+
+func TestConnectRefused(t *testing.T) {
+	s := start(t, Options{})
+	honest := local(t, s, "van-1")
+	token, err := Local(s.opt.Dir, "van-2")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, o := range map[string]nats.Option{
+		"no name":               nats.Name("x"),
+		"another's name":        nats.UserInfo("van-1", token),
+		"no password":           nats.UserInfo("van-1", ""),
+		"the hash for password": nats.UserInfo("van-2", hashed(token)),
+		"the shop itself":       nats.UserInfo(shopUser, token),
+		"never enrolled":        nats.UserInfo("van-3", token),
+		"a path for a name":     nats.UserInfo("../codes/van-1", token),
+	} {
+		if c, err := nats.Connect(s.URL(), o, nats.NoReconnect()); err == nil {
+			c.Close()
+			t.Errorf("%s: connected", name)
+		}
+	}
+	if err := Revoke(s.opt.Dir, "van-2"); err != nil {
+		t.Fatal(err)
+	}
+	if c, err := nats.Connect(s.URL(), nats.UserInfo("van-2", token), nats.NoReconnect()); err == nil {
+		c.Close()
+		t.Error("struck off: connected")
+	}
+	delivers(t, honest, "van-1")
+}
+
+// A hostile vehicle that is enrolled.
+func TestHostile(t *testing.T) {
+	s := start(t, Options{})
+	honest := local(t, s, "honest")
+	delivers(t, honest, "honest")
+	var denied atomic.Int32
+	hostile := local(t, s, "hostile", nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
+		if errors.Is(err, nats.ErrPermissionViolation) {
+			denied.Add(1)
+		}
+	}))
+	// The refusal is told beside the answers, so it may come a little later.
+	settle := func(want int) {
+		t.Helper()
+		if err := hostile.FlushTimeout(5 * time.Second); err != nil {
+			t.Fatal(err)
+		}
+		for end := time.Now().Add(2 * time.Second); int(denied.Load()) < want && time.Now().Before(end); {
+			time.Sleep(time.Millisecond)
+		}
+	}
+	state := func(name string) string {
+		st, err := s.js.Stream(context.Background(), name)
+		if err != nil {
+			return err.Error()
+		}
+		b, _ := json.Marshal(st.CachedInfo().State)
+		return string(b)
+	}
+	theirs := "OBJ_" + wire.Bucket("honest")
+	before := state(wire.Stream) + state(theirs)
+	publish := []string{
+		wire.Subject("honest", wire.KindUnit), "jolt.hostile", "jolt.hostile.a.b", "jolt.x", "$O.evidence-honest.M.x", "$O.evidence-honest.C.x",
+		wire.Inbox("honest") + ".x", "$SYS.REQ.SERVER.PING", "$JS.API.INFO", "$JS.API.STREAM.LIST", "$JS.API.STREAM.NAMES",
+		"$JS.API.STREAM.CREATE.X", "$JS.API.STREAM.UPDATE." + wire.Stream, "$JS.API.STREAM.DELETE." + wire.Stream,
+		"$JS.API.STREAM.PURGE." + wire.Stream, "$JS.API.STREAM.MSG.GET." + wire.Stream, "$JS.API.STREAM.MSG.DELETE." + wire.Stream,
+		"$JS.API.STREAM.INFO." + wire.Stream, "$JS.API.CONSUMER.CREATE." + wire.Stream, "$JS.API.DIRECT.GET." + wire.Stream,
+		"$JS.API.STREAM.MSG.GET." + theirs, "$JS.API.STREAM.INFO." + theirs, "$JS.API.DIRECT.GET." + theirs + ".$O.evidence-honest.M.x",
+		"$JS.API.STREAM.DELETE." + theirs, "$JS.API.STREAM.PURGE." + theirs, "$JS.API.CONSUMER.CREATE." + theirs,
+		"$JS.API.STREAM.DELETE.OBJ_evidence-hostile", "$JS.API.STREAM.PURGE.OBJ_evidence-hostile", "$JS.ACK.JOLT.x.1.1.1.1.0",
+	}
+	for i, subject := range publish {
+		if err := hostile.PublishRequest(subject, wire.Inbox("hostile")+".y", nil); err != nil {
+			t.Fatal(err)
+		}
+		settle(i + 1)
+		if n := denied.Load(); int(n) != i+1 {
+			t.Errorf("publish to %s: not refused", subject)
+			denied.Store(int32(i + 1))
+		}
+	}
+	denied.Store(0)
+	subscribe := []string{">", "jolt.>", "jolt.hostile.>", "$O.>", "_INBOX.>", "_INBOX_*.>", wire.Inbox("honest") + ".>", "$JS.>", "$SYS.>"}
+	for i, subject := range subscribe {
+		if _, err := hostile.SubscribeSync(subject); err != nil {
+			t.Fatal(err)
+		}
+		settle(i + 1)
+		if n := denied.Load(); int(n) != i+1 {
+			t.Errorf("subscribe to %s: not refused", subject)
+			denied.Store(int32(i + 1))
+		}
+	}
+	if after := state(wire.Stream) + state(theirs); after != before {
+		t.Errorf("changed: %s, was %s", after, before)
+	}
+	delivers(t, hostile, "hostile") // what it may do, it still may
+	delivers(t, honest, "honest")
+}
+
+// The server answers to whatever subject the asker names. No answer may become
+// a record of another vehicle that would be believed, or a command.
+func TestHostileReply(t *testing.T) {
+	s := start(t, Options{})
+	honest := local(t, s, "honest")
+	hostile := local(t, s, "hostile", nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {}))
+	delivers(t, honest, "honest")
+	ctx := context.Background()
+	info := func() *jetstream.StreamInfo {
+		st, err := s.js.Stream(ctx, wire.Stream)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return st.CachedInfo()
+	}
+	forged := wire.Record{Version: 1, Kind: wire.KindUnit, Vehicle: "honest", Stay: "x", Unit: &wire.Unit{}}
+	body, _, err := forged.Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	theirs := func() jetstream.StreamState {
+		st, err := s.js.Stream(ctx, "OBJ_"+wire.Bucket("honest"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return st.CachedInfo().State
+	}
+	before, files := info(), theirs()
+	const mine = "$O.evidence-hostile.M.x"
+	if _, err := stream(t, hostile).Publish(ctx, mine, body); err != nil {
+		t.Fatal(err)
+	}
+	get := fmt.Appendf(nil, `{"last_by_subj":%q}`, mine)
+	targets := []string{
+		wire.Subject("honest", wire.KindUnit), "$O.evidence-honest.M.x", wire.Inbox("honest") + ".x",
+		"$JS.API.STREAM.DELETE." + wire.Stream, "$JS.API.STREAM.PURGE." + wire.Stream, "$JS.API.STREAM.MSG.DELETE." + wire.Stream,
+		"$JS.API.STREAM.UPDATE." + wire.Stream, "$JS.API.STREAM.DELETE.OBJ_evidence-honest", "$JS.API.STREAM.PURGE.OBJ_evidence-honest",
+	}
+	for _, target := range targets {
+		for _, m := range []*nats.Msg{
+			{Subject: mine, Reply: target, Data: body},
+			{Subject: mine, Reply: target},
+			{Subject: "$JS.API.STREAM.MSG.GET.OBJ_evidence-hostile", Reply: target, Data: get},
+			{Subject: "$JS.API.STREAM.INFO.OBJ_evidence-hostile", Reply: target},
+			{Subject: "$JS.API.DIRECT.GET.OBJ_evidence-hostile." + mine, Reply: target},
+			{Subject: "$JS.API.DIRECT.GET.OBJ_evidence-hostile", Reply: target, Data: get},
+		} {
+			if err := hostile.PublishMsg(m); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	// Each of these stands in a queue behind what is to be worked off: the
+	// answers of the hostile bucket, commands, and the stream itself.
+	if _, err := stream(t, hostile).Publish(ctx, mine, nil); err != nil {
+		t.Fatal(err)
+	}
+	commands, err := s.js.Stream(ctx, wire.Stream)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := commands.Purge(ctx, jetstream.WithPurgeSubject("jolt.nobody.unit")); err != nil {
+		t.Fatal(err)
+	}
+	delivers(t, honest, "honest")
+	after := info()
+	if n := after.State.Msgs - before.State.Msgs; n < 2 {
+		t.Errorf("%d records more; the attack does not reach as far as it can", n)
+	}
+	if a, b := fmt.Sprint(after.Config), fmt.Sprint(before.Config); a != b {
+		t.Errorf("the stream's settings changed: %s, was %s", a, b)
+	}
+	if now := theirs(); now.FirstSeq != files.FirstSeq || now.Msgs < 2*files.Msgs {
+		t.Errorf("of the honest vehicle's files there are %d messages, after %d and as many again", now.Msgs, files.Msgs)
+	}
+	st, err := s.js.Stream(ctx, wire.Stream)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for seq := uint64(1); seq <= after.State.LastSeq; seq++ {
+		m, err := st.GetMsg(ctx, seq)
+		if err != nil {
+			t.Fatalf("record %d is gone: %v", seq, err)
+		}
+		if _, err := wire.Decode(m.Data); err == nil {
+			t.Errorf("record %d on %s is believed: %s", seq, m.Subject, m.Data)
+		}
+		// What the library of a courier always sets is how an intake can tell.
+		if id := m.Header.Get(jetstream.MsgIDHeader); (id == "") == strings.HasPrefix(string(m.Data), "a record of honest") {
+			t.Errorf("record %d on %s with identity %q: %.100s", seq, m.Subject, id, m.Data)
+		}
+	}
+}
+
+// A full medium refuses; what it confirmed it has, and it takes in again when
+// there is room.
+func TestFull(t *testing.T) {
+	s := start(t, Options{MaxBytes: 2 << 20})
+	c := local(t, s, "van-1")
+	js := stream(t, c)
+	ctx := context.Background()
+	confirmed := 0
+	var err error
+	for i := range 30 {
+		body := append(bytes.Repeat([]byte{'x'}, 200<<10), fmt.Sprint(i)...)
+		if _, err = js.Publish(ctx, wire.Subject("van-1", wire.KindUnit), body, jetstream.WithMsgID(wire.Identity(body)), jetstream.WithRetryAttempts(0)); err != nil {
+			break
+		}
+		confirmed++
+	}
+	if err == nil || confirmed < 5 {
+		t.Fatalf("%d confirmed, then %v", confirmed, err)
+	}
+	st, err := s.js.Stream(ctx, wire.Stream)
+	if err != nil || st.CachedInfo().State.Msgs != uint64(confirmed) {
+		t.Fatalf("%d confirmed, %+v, %v", confirmed, st, err)
+	}
+	if err := st.Purge(ctx); err != nil {
+		t.Fatal(err)
+	}
+	delivers(t, c, "van-1")
+}
+
+func TestDismiss(t *testing.T) {
+	s := start(t, Options{})
+	gone := make(chan struct{})
+	struck := local(t, s, "struck", nats.ClosedHandler(func(*nats.Conn) { close(gone) }))
+	honest := local(t, s, "honest")
+	s.dismiss()
+	delivers(t, struck, "struck")
+	if err := Revoke(s.opt.Dir, "struck"); err != nil {
+		t.Fatal(err)
+	}
+	s.dismiss()
+	select {
+	case <-gone:
+	case <-time.After(10 * time.Second):
+		t.Fatal("struck off, and still there")
+	}
+	delivers(t, honest, "honest")
+}
+
+// JetStream stops itself where the medium fails; the server says so.
+func TestFailed(t *testing.T) {
+	s := start(t, Options{})
+	select {
+	case <-s.Failed():
+		t.Fatal("failed from the start")
+	default:
+	}
+	if err := s.nats.DisableJetStream(); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case <-s.Failed():
+	case <-time.After(10 * time.Second):
+		t.Fatal("not noticed")
+	}
+}
+
+func TestOversized(t *testing.T) {
+	s := start(t, Options{})
+	c := local(t, s, "van-1")
+	if got := c.MaxPayload(); got != maxMessage {
+		t.Fatalf("payload of %d", got)
+	}
+	if err := c.Publish(wire.Subject("van-1", wire.KindUnit), make([]byte, maxMessage+1)); !errors.Is(err, nats.ErrMaxPayload) {
+		t.Fatalf("%v", err)
+	}
+	// One that does not hold to what its library knows.
+	raw := rawClient(t, s, "van-2")
+	fmt.Fprintf(raw, "PUB jolt.van-2.unit %d\r\n", maxMessage+1)
+	if b, _ := io.ReadAll(raw); !bytes.Contains(b, []byte("Maximum Payload")) {
+		t.Fatalf("answered %q", b)
+	}
+	delivers(t, c, "van-1")
+}

@@ -1,0 +1,235 @@
+// Package wire states what of a stay travels from a vehicle to a shop: records
+// of events, of accounts and of the unit itself, and finished files of the store.
+// It knows no network. A courier packs, a shop checks and unpacks; both hold to
+// what is written here, and neither trusts the other.
+package wire
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+
+	"joltwatch/detect"
+	"joltwatch/storage"
+)
+
+// Version of the record's form. A reader takes records of its own version and
+// older ones, ignores fields that it does not know, and parks newer ones.
+const Version = 1
+
+// MaxRecord bounds one encoded record, in bytes.
+const MaxRecord = 256 << 10
+
+// Kind says which part of a Record is filled.
+type Kind string
+
+const (
+	KindEvent   Kind = "event"
+	KindAccount Kind = "account"
+	KindUnit    Kind = "unit"
+	// KindFile announces a file of the store, whose bytes lie in the vehicle's
+	// object store already.
+	KindFile Kind = "file"
+)
+
+// Record is one message of the stream. Exactly one of Event, Account, Unit and
+// File is set, as Kind says.
+type Record struct {
+	Version int  `json:"version"`
+	Kind    Kind `json:"kind"`
+	// Vehicle is the name under which the vehicle was enrolled. The shop holds
+	// it against the name that it knows the sender by.
+	Vehicle string `json:"vehicle"`
+	// Stay identifies the store: see StayOf.
+	Stay string `json:"stay"`
+	// Label is the user's own name for the stay; it may be anything.
+	Label string `json:"label,omitempty"`
+	// Run is the number of the program's start within the stay, from 1.
+	Run uint32 `json:"run"`
+	// At is the wall time of the event's start, the drive's start or the unit's
+	// report, in microseconds since 1970 UTC; 0 where the unit never learned
+	// the time.
+	At int64 `json:"at_us,omitempty"`
+
+	Event   *Event   `json:"event,omitempty"`
+	Account *Account `json:"account,omitempty"`
+	Unit    *Unit    `json:"unit,omitempty"`
+	File    *File    `json:"file,omitempty"`
+}
+
+// Event is a finding on file. StartUs and EndUs are on the clock of its run.
+type Event struct {
+	ID       string                `json:"id"`
+	StartUs  int64                 `json:"start_us"`
+	EndUs    int64                 `json:"end_us"`
+	Finding  detect.Finding        `json:"finding"`
+	Places   []detect.Place        `json:"places,omitempty"`
+	Evidence storage.EvidenceState `json:"evidence"`
+}
+
+// Account is the latest account of one drive. A later one of the same stay, run
+// and drive (by End) replaces an earlier one.
+type Account struct {
+	detect.Account
+}
+
+// Unit is how the unit itself fares. Bytes are as the file system counts them.
+type Unit struct {
+	Program    string `json:"program"`
+	StoreBytes int64  `json:"store_bytes"`
+	QuotaBytes int64  `json:"quota_bytes,omitempty"`
+	FreeBytes  int64  `json:"free_bytes"`
+	// Runs and Cut count the starts of the program and those that a cut of the
+	// power ended.
+	Runs int `json:"runs"`
+	Cut  int `json:"cut"`
+	// Troubles are what kept the store from storing, a line each.
+	Troubles []string `json:"troubles,omitempty"`
+	// Left counts the files and bytes that wait to be delivered.
+	LeftFiles int   `json:"left_files"`
+	LeftBytes int64 `json:"left_bytes"`
+}
+
+// File is a file of the store. Its bytes are the objects PartName(SHA256, i,
+// Parts), one after the other.
+type File struct {
+	Name   string `json:"name"`
+	Size   int64  `json:"size"`
+	SHA256 string `json:"sha256"`
+	Parts  int    `json:"parts"`
+}
+
+const (
+	// PartSize is the size of all parts of a file but the last, in bytes: what
+	// a broken connection costs at most.
+	PartSize = 256 << 10
+	// MaxFile bounds a file, in bytes.
+	MaxFile = 1 << 30
+)
+
+// PartName is the name of part i, from 0, of n of the file with that identity.
+func PartName(sha256 string, i, n int) string { return fmt.Sprintf("%s.%d.%d", sha256, i, n) }
+
+// PartCount is the number of parts of a file of that size, in bytes.
+func PartCount(size int64) int { return int((size + PartSize - 1) / PartSize) }
+
+// Encode returns the record's bytes and its identity. The same record has the
+// same bytes and so the same identity, whenever it is encoded.
+func (r *Record) Encode() (body []byte, id string, err error) {
+	if err := r.Check(); err != nil {
+		return nil, "", err
+	}
+	if body, err = json.Marshal(r); err != nil {
+		return nil, "", err
+	}
+	if len(body) > MaxRecord {
+		return nil, "", fmt.Errorf("a record of %d bytes; at most %d", len(body), MaxRecord)
+	}
+	return body, Identity(body), nil
+}
+
+// Identity is the SHA-256 (FIPS 180-4) of a body, in hexadecimal.
+func Identity(body []byte) string {
+	sum := sha256.Sum256(body)
+	return hex.EncodeToString(sum[:])
+}
+
+// NewerError is a record in a form that is newer than this program.
+type NewerError struct{ Version int }
+
+func (e *NewerError) Error() string {
+	return fmt.Sprintf("a record of version %d; this program reads up to %d", e.Version, Version)
+}
+
+// Decode reads and checks one record from a sender that is not trusted. The
+// error is a NewerError where the record is from a later version.
+func Decode(body []byte) (*Record, error) {
+	if len(body) > MaxRecord {
+		return nil, fmt.Errorf("a record of %d bytes; at most %d", len(body), MaxRecord)
+	}
+	var v struct {
+		Version int `json:"version"`
+	}
+	if err := json.Unmarshal(body, &v); err != nil {
+		return nil, fmt.Errorf("no record: %w", err)
+	}
+	if v.Version > Version {
+		return nil, &NewerError{v.Version}
+	}
+	r := new(Record)
+	if err := json.NewDecoder(bytes.NewReader(body)).Decode(r); err != nil {
+		return nil, fmt.Errorf("no record: %w", err)
+	}
+	if err := r.Check(); err != nil {
+		return nil, err
+	}
+	return r, nil
+}
+
+// Check says what is wrong with a record, by itself.
+func (r *Record) Check() error {
+	parts := 0
+	for _, there := range []bool{r.Event != nil, r.Account != nil, r.Unit != nil, r.File != nil} {
+		if there {
+			parts++
+		}
+	}
+	switch {
+	case r.Version < 1:
+		return errors.New("a record without a version")
+	case !VehicleName(r.Vehicle):
+		return fmt.Errorf("a record of vehicle %.40q; a name is 1 to 40 of a-z, 0-9 and -", r.Vehicle)
+	case !token(r.Stay, 64):
+		return fmt.Errorf("a record of stay %.80q; an identifier is 1 to 64 of a-z, 0-9 and -", r.Stay)
+	case len(r.Label) > 200:
+		return errors.New("a label of more than 200 bytes")
+	case parts != 1,
+		r.Kind == KindEvent && r.Event == nil,
+		r.Kind == KindAccount && r.Account == nil,
+		r.Kind == KindUnit && r.Unit == nil,
+		r.Kind == KindFile && r.File == nil:
+		return fmt.Errorf("a record of kind %.20q whose parts do not fit it", r.Kind)
+	case r.Kind != KindEvent && r.Kind != KindAccount && r.Kind != KindUnit && r.Kind != KindFile:
+		return fmt.Errorf("a record of unknown kind %.20q", r.Kind)
+	case r.Event != nil && (r.Event.ID == "" || r.Event.Finding.Kind == "" || r.Event.EndUs < r.Event.StartUs):
+		return errors.New("an event without identifier or kind, or that ends before it starts")
+	case r.Account != nil && r.Account.End < r.Account.Start:
+		return errors.New("an account that ends before it starts")
+	case r.File != nil:
+		return r.File.check()
+	}
+	return nil
+}
+
+func (f *File) check() error {
+	if err := storage.CheckFileName(f.Name); err != nil {
+		return err
+	}
+	if f.Size < 0 || f.Size > MaxFile || f.Parts != PartCount(f.Size) {
+		return fmt.Errorf("file %s of %d bytes in %d parts; expected up to %d bytes, in parts of %d", f.Name, f.Size, f.Parts, MaxFile, PartSize)
+	}
+	if b, err := hex.DecodeString(f.SHA256); err != nil || len(b) != sha256.Size || hex.EncodeToString(b) != f.SHA256 {
+		return fmt.Errorf("file %s: %.80q is no SHA-256", f.Name, f.SHA256)
+	}
+	return nil
+}
+
+// VehicleName reports whether s can be the enrolled name of a vehicle: 1 to 40
+// of a-z, 0-9 and -, not beginning with -. It is a token of a subject and the
+// name of a folder as it is.
+func VehicleName(s string) bool { return token(s, 40) }
+
+func token(s string, most int) bool {
+	if len(s) == 0 || len(s) > most || s[0] == '-' {
+		return false
+	}
+	for i := range len(s) {
+		if c := s[i]; (c < 'a' || c > 'z') && (c < '0' || c > '9') && c != '-' {
+			return false
+		}
+	}
+	return true
+}
