@@ -2,9 +2,8 @@
 # `make help` lists the rest.
 GO ?= go
 BUILD := build
-VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo unversioned)
-PROGRAMS := ./cmd/joltwatch ./cmd/joltbench ./cmd/joltship ./cmd/develop/joltsim
-LDFLAGS := -s -w -X main.version=$(VERSION)
+PROGRAMS := ./cmd/joltwatch ./cmd/joltbench ./cmd/joltship ./cmd/joltshop ./cmd/develop/joltsim
+LDFLAGS := -s -w
 
 .PHONY: help
 help: ## this list
@@ -23,14 +22,14 @@ demo: build ## the main job on the embedded drive, and its review
 	$(BUILD)/joltbench report $(BUILD)/demo-store -o $(BUILD)/demo.html
 
 .PHONY: engine
-engine: ## joltbench with the SQL engine, as build/joltbench-engine (needs a C++ compiler)
-	CGO_ENABLED=1 $(GO) build -tags engine -trimpath -ldflags '$(LDFLAGS)' -o $(BUILD)/joltbench-engine ./cmd/joltbench
+engine: ## joltshop with the SQL engine that its report needs, as build/joltshop-engine (needs a C++ compiler)
+	CGO_ENABLED=1 $(GO) build -tags engine -trimpath -ldflags '$(LDFLAGS)' -o $(BUILD)/joltshop-engine ./cmd/joltshop
 
 .PHONY: shop-demo
 shop-demo: engine ## a shop with twenty invented vans, and its page
 	rm -rf $(BUILD)/shop
 	$(GO) run ./cmd/develop/fleet/demo $(BUILD)/shop
-	$(BUILD)/joltbench-engine shop report $(BUILD)/shop -o $(BUILD)/shop.html --note "Invented vans: a demonstration."
+	$(BUILD)/joltshop-engine report $(BUILD)/shop -o $(BUILD)/shop.html --note "Invented vans: a demonstration."
 
 .PHONY: test
 test: ## every test that needs only Go (others say what they lack and skip)

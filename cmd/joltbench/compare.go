@@ -7,6 +7,7 @@ import (
 	"math"
 	"text/tabwriter"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/internal/page"
 	"joltwatch/storage/review"
 	"joltwatch/storage/review/stats"
@@ -38,7 +39,7 @@ func (c *compareCmd) Run(h *host) error {
 	}
 	x := review.Compare(before, after)
 	if c.Page != "" {
-		if err := writeFile(h, c.Page, func(w io.Writer) error { return page.Compare(w, x, version) }); err != nil {
+		if err := cli.WriteFile(h.stdout, c.Page, func(w io.Writer) error { return page.Compare(w, x, cli.Release()) }); err != nil {
 			return err
 		}
 	}
@@ -55,11 +56,11 @@ func (c *compareCmd) Run(h *host) error {
 }
 
 func compareText(out io.Writer, x *review.Comparison) error {
-	fmt.Fprintf(out, "before  %s, %s\nafter   %s, %s\n", plain(x.Before.Title()), x.Before.Span(), plain(x.After.Title()), x.After.Span())
+	fmt.Fprintf(out, "before  %s, %s\nafter   %s, %s\n", cli.Plain(x.Before.Title()), x.Before.Span(), cli.Plain(x.After.Title()), x.After.Span())
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "\nPer observed chance\tbefore\tafter\tp\t")
 	for _, s := range x.Shares {
-		fmt.Fprintf(w, "  %s\t%d of %d (%s … %s)\t%d of %d (%s … %s)\t%.3g\t%s\n", plain(review.KindWords(s.Kind)),
+		fmt.Fprintf(w, "  %s\t%d of %d (%s … %s)\t%d of %d (%s … %s)\t%.3g\t%s\n", cli.Plain(review.KindWords(s.Kind)),
 			s.Before.Hits, s.Before.Observable, review.Share(s.Before.Share.Low), review.Share(s.Before.Share.High),
 			s.After.Hits, s.After.Observable, review.Share(s.After.Share.Low), review.Share(s.After.Share.High), s.P, s.Says)
 	}
@@ -70,7 +71,7 @@ func compareText(out io.Writer, x *review.Comparison) error {
 		if r.HasRatio {
 			ratio = fmt.Sprintf("%s (%.2f … %s)", times(r.Ratio.Estimate), r.Ratio.Low, times(r.Ratio.High))
 		}
-		fmt.Fprintf(w, "  %s %s\t%d: %.2f (%.2f … %.2f)\t%d: %.2f (%.2f … %.2f)\t%s\t%s\n", plain(review.KindWords(r.Kind)), plain(r.Class),
+		fmt.Fprintf(w, "  %s %s\t%d: %.2f (%.2f … %.2f)\t%d: %.2f (%.2f … %.2f)\t%s\t%s\n", cli.Plain(review.KindWords(r.Kind)), cli.Plain(r.Class),
 			r.Before.Count, r.Before.Rate.Estimate, r.Before.Rate.Low, r.Before.Rate.High,
 			r.After.Count, r.After.Rate.Estimate, r.After.Rate.Low, r.After.Rate.High, ratio, r.Says)
 	}
@@ -78,7 +79,7 @@ func compareText(out io.Writer, x *review.Comparison) error {
 	fmt.Fprintln(w, "\nHow much\tvalues\tmedians\tdifference\tCliff's delta\t")
 	for _, m := range x.Measures {
 		words, unit := review.MeasureWords(m.Measure)
-		fmt.Fprintf(w, "  %s: %s\t%d, %d\t", plain(review.KindWords(m.Kind)), plain(words), m.N1, m.N2)
+		fmt.Fprintf(w, "  %s: %s\t%d, %d\t", cli.Plain(review.KindWords(m.Kind)), cli.Plain(words), m.N1, m.N2)
 		if m.N1 == 0 || m.N2 == 0 {
 			fmt.Fprintf(w, "–\t–\t–\t%s\n", m.Says)
 			continue
@@ -89,7 +90,7 @@ func compareText(out io.Writer, x *review.Comparison) error {
 	w.Flush()
 	fmt.Fprintln(out, "\n"+review.MethodNote)
 	for _, c := range x.Cautions {
-		fmt.Fprintln(out, "- "+plain(c))
+		fmt.Fprintln(out, "- "+cli.Plain(c))
 	}
 	return nil
 }

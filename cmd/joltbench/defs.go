@@ -10,6 +10,7 @@ import (
 	"text/tabwriter"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/stream"
 	"joltwatch/stream/dbc"
 	"joltwatch/stream/vehicle"
@@ -89,11 +90,11 @@ func (c *defsCmd) Run(h *host) error {
 	switch {
 	case len(failed) > 0:
 		for _, err := range failed[:len(failed)-1] {
-			fmt.Fprintf(h.stderr, "joltbench: %s\n", plain(err.Error()))
+			fmt.Fprintf(h.stderr, "joltbench: %s\n", cli.Plain(err.Error()))
 		}
-		return errors.New(plain(failed[len(failed)-1].Error()))
+		return errors.New(cli.Plain(failed[len(failed)-1].Error()))
 	case lost > 0:
-		return attention{fmt.Errorf("%d definitions could not be used; the lines above say where and why", lost)}
+		return cli.Attention(fmt.Errorf("%d definitions could not be used; the lines above say where and why", lost))
 	}
 	return nil
 }
@@ -279,7 +280,7 @@ func (r *recording) write(w io.Writer, name string, asJSON bool) error {
 			"identifiers": r.identifiers, "identifiers_defined": r.definedIDs, "bad_lines": r.badLines, "frames_of_other_interfaces": r.foreign})
 	}
 	_, err := fmt.Fprintf(w, "\n%s: %d frames; of %d identifiers %d are defined, with %d of the frames; %d lines not understood\n",
-		plain(name), r.frames, r.identifiers, r.definedIDs, r.defined, r.badLines)
+		cli.Plain(name), r.frames, r.identifiers, r.definedIDs, r.defined, r.badLines)
 	if err == nil && r.foreign > 0 {
 		_, err = fmt.Fprintf(w, "%d frames of other interfaces were passed over\n", r.foreign)
 	}
@@ -298,9 +299,9 @@ func (d *definitions) write(w io.Writer, rec *recording, only bool) error {
 	for _, m := range d.file.Messages {
 		signals += len(m.Signals)
 	}
-	fmt.Fprintf(w, "%s: %d messages, %d signals\n", plain(d.file.Name), len(d.file.Messages), signals)
+	fmt.Fprintf(w, "%s: %d messages, %d signals\n", cli.Plain(d.file.Name), len(d.file.Messages), signals)
 	for _, p := range d.problems {
-		fmt.Fprintf(w, "%s\n", plain(p.Error()))
+		fmt.Fprintf(w, "%s\n", cli.Plain(p.Error()))
 	}
 	if only {
 		return nil
@@ -308,12 +309,12 @@ func (d *definitions) write(w io.Writer, rec *recording, only bool) error {
 	for i, m := range d.file.Messages {
 		sender := ""
 		if m.Transmitter != "" {
-			sender = " from " + plain(m.Transmitter)
+			sender = " from " + cli.Plain(m.Transmitter)
 		}
-		fmt.Fprintf(w, "\n%s  %s  %d bytes%s%s\n", identifier(m), plain(m.Name), m.Size, sender, d.messages[i].text(rec))
+		fmt.Fprintf(w, "\n%s  %s  %d bytes%s%s\n", identifier(m), cli.Plain(m.Name), m.Size, sender, d.messages[i].text(rec))
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		for j, s := range m.Signals {
-			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\n", plain(s.Name), place(s), scaling(s), plain(condition(s)), plain(d.messages[i].signals[j].text(rec, s)))
+			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\n", cli.Plain(s.Name), place(s), scaling(s), cli.Plain(condition(s)), cli.Plain(d.messages[i].signals[j].text(rec, s)))
 		}
 		if err := t.Flush(); err != nil {
 			return err
@@ -354,7 +355,7 @@ func scaling(s *dbc.Signal) string {
 		text += fmt.Sprintf(", %g to %g", s.Min, s.Max)
 	}
 	if s.Unit != "" {
-		text += " " + plain(s.Unit)
+		text += " " + cli.Plain(s.Unit)
 	}
 	return text
 }

@@ -8,6 +8,7 @@ import (
 	"text/tabwriter"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/detect"
 	"joltwatch/storage/review"
 )
@@ -73,8 +74,8 @@ func writeEvents(out io.Writer, list []*review.Event) error {
 	for _, e := range list {
 		x := e.Context
 		fmt.Fprintf(w, "%d\t%s\t%d\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", e.Number, review.WhenText(e.Clock, e.Start), e.Drive,
-			plain(e.Kind), plain(e.Class), plain(measureText(e.Measures, 3)), review.GearText(x.Gear), optional(x.SpeedKmh, "km/h"),
-			optional(x.FluidTemperatureC, "°C"), plain(strings.Join(e.Lacking, ", ")))
+			cli.Plain(e.Kind), cli.Plain(e.Class), cli.Plain(measureText(e.Measures, 3)), review.GearText(x.Gear), optional(x.SpeedKmh, "km/h"),
+			optional(x.FluidTemperatureC, "°C"), cli.Plain(strings.Join(e.Lacking, ", ")))
 	}
 	return w.Flush()
 }

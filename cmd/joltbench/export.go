@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/joltbench/export"
 	"joltwatch/storage/review"
 )
@@ -50,13 +51,13 @@ func (c *exportCmd) Run(h *host) error {
 	}
 	switch {
 	case (as == "log") != (c.What == "frames"):
-		return usage("frames are exported as log, and only they are")
+		return cli.Usage("frames are exported as log, and only they are")
 	case c.What == "frames" && c.Event == 0:
-		return usage("--what frames needs --event N")
+		return cli.Usage("--what frames needs --event N")
 	case c.Event != 0 && (c.What == "events" || c.What == "drives"):
-		return usage("--event goes with samples, rows and frames")
+		return cli.Usage("--event goes with samples, rows and frames")
 	case c.JSON && c.Output == "-":
-		return usage("--json and -o - would both write to standard output")
+		return cli.Usage("--json and -o - would both write to standard output")
 	}
 	s, err := c.open(h)
 	if err != nil {
@@ -75,7 +76,7 @@ func (c *exportCmd) Run(h *host) error {
 	}
 	p := h.progress("exporting")
 	rows := 0
-	err = writeFile(h, c.Output, func(w io.Writer) error {
+	err = cli.WriteFile(h.stdout, c.Output, func(w io.Writer) error {
 		if c.What == "frames" {
 			return c.frames(h, w, s, stretches[0], &rows)
 		}
@@ -121,7 +122,7 @@ func (c *exportCmd) frames(h *host, w io.Writer, s *review.Stay, x review.Stretc
 		return err
 	}
 	if err != nil {
-		fmt.Fprintf(h.stderr, "joltbench: %s\n", plain(err.Error()))
+		fmt.Fprintf(h.stderr, "joltbench: %s\n", cli.Plain(err.Error()))
 	}
 	var buses []string
 	if plan := s.PlanOf(x.Boot); plan != nil {

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/stream"
 	"joltwatch/stream/find"
 )
@@ -80,7 +81,7 @@ func (c *findCmd) Run(h *host) error {
 		return err
 	}
 	if c.Log == "" {
-		return usage("find needs a recorded log (or --recipe)")
+		return cli.Usage("find needs a recorded log (or --recipe)")
 	}
 	take, err := c.taken()
 	if err != nil {
@@ -102,7 +103,7 @@ func (c *findCmd) Run(h *host) error {
 		return err
 	}
 	if c.Page != "" {
-		if err := writeFile(h, c.Page, func(w io.Writer) error { return writeFindPage(w, c.Log, res, interfaces) }); err != nil {
+		if err := cli.WriteFile(h.stdout, c.Page, func(w io.Writer) error { return writeFindPage(w, c.Log, res, interfaces) }); err != nil {
 			return err
 		}
 	}
@@ -113,7 +114,7 @@ func (c *findCmd) Run(h *host) error {
 		}
 	}
 	if missing != "" {
-		return attention{errors.New(missing)}
+		return cli.Attention(errors.New(missing))
 	}
 	return nil
 }
@@ -181,11 +182,11 @@ func (c *findCmd) taken() (map[stream.Role]int, error) {
 	for name, rank := range c.Take {
 		role, ok := stream.ParseRole(name)
 		if !ok {
-			return nil, usage(fmt.Sprintf("--take %s=%s: unknown role %q", name, rank, name))
+			return nil, cli.Usage(fmt.Sprintf("--take %s=%s: unknown role %q", name, rank, name))
 		}
 		n, err := strconv.Atoi(rank)
 		if err != nil || n < 0 {
-			return nil, usage(fmt.Sprintf("--take %s=%s: expected the rank of a proposal, 1 for the first, or 0 for none", name, rank))
+			return nil, cli.Usage(fmt.Sprintf("--take %s=%s: expected the rank of a proposal, 1 for the first, or 0 for none", name, rank))
 		}
 		take[role] = n
 	}

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/detect"
 	"joltwatch/stream"
 	"joltwatch/stream/find"
@@ -80,7 +81,7 @@ func (c *findCmd) accept(h *host, res *find.Result, interfaces []string, take ma
 		}
 	}
 	for _, f := range files {
-		if err := writeFile(h, f.path, func(w io.Writer) error { _, err := io.WriteString(w, f.text); return err }); err != nil {
+		if err := cli.WriteFile(h.stdout, f.path, func(w io.Writer) error { _, err := io.WriteString(w, f.text); return err }); err != nil {
 			return err
 		}
 	}

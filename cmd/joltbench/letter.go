@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"io"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/internal/page"
 )
 
@@ -25,7 +26,7 @@ privacy. Read it before you hand it over. Example:
 // Run writes the letter.
 func (c *letterCmd) Run(h *host) error {
 	if c.Output == "" && !c.JSON {
-		return usage("letter needs -o FILE.html or --json")
+		return cli.Usage("letter needs -o FILE.html or --json")
 	}
 	s, err := c.open(h)
 	if err != nil {
@@ -38,7 +39,7 @@ func (c *letterCmd) Run(h *host) error {
 		}
 	}
 	if c.Output != "" {
-		if err := writeFile(h, c.Output, func(w io.Writer) error { return page.WriteLetter(w, l) }); err != nil {
+		if err := cli.WriteFile(h.stdout, c.Output, func(w io.Writer) error { return page.WriteLetter(w, l) }); err != nil {
 			return err
 		}
 	}

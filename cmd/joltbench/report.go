@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/internal/page"
 	"joltwatch/storage/review"
 )
@@ -36,7 +37,7 @@ func (c *reportCmd) Run(h *host) error {
 		return err
 	}
 	stays := []*review.Stay{s}
-	o := page.Options{FullBytes: c.FullMB << 20, Version: version}
+	o := page.Options{FullBytes: c.FullMB << 20, Version: cli.Release()}
 	if c.Against != "" {
 		if o.Other, err = openStay(h, c.Against); err != nil {
 			return err
@@ -45,7 +46,7 @@ func (c *reportCmd) Run(h *host) error {
 	}
 	p := h.progress("packing traces")
 	o.Progress = p.step
-	err = writeFile(h, c.Output, func(w io.Writer) error { return page.Report(w, s, o) })
+	err = cli.WriteFile(h.stdout, c.Output, func(w io.Writer) error { return page.Report(w, s, o) })
 	p.end()
 	if err != nil {
 		return err

@@ -2,8 +2,8 @@ package main
 
 import (
 	"fmt"
-	"strings"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/storage/review"
 )
 
@@ -21,7 +21,7 @@ func openStay(h *host, dir string) (*review.Stay, error) {
 		return nil, err
 	}
 	for _, r := range s.Remarks {
-		fmt.Fprintf(h.stderr, "joltbench: %s: %s\n", dir, plain(r))
+		fmt.Fprintf(h.stderr, "joltbench: %s: %s\n", dir, cli.Plain(r))
 	}
 	return s, nil
 }
@@ -31,19 +31,8 @@ func openStay(h *host, dir string) (*review.Stay, error) {
 func done(stays ...*review.Stay) error {
 	for _, s := range stays {
 		if s.Damaged {
-			return attention{fmt.Errorf("%s is damaged in places; what could be read is shown: joltbench verify %s says where", s.Dir, s.Dir)}
+			return cli.Attention(fmt.Errorf("%s is damaged in places; what could be read is shown: joltbench verify %s says where", s.Dir, s.Dir))
 		}
 	}
 	return nil
-}
-
-// plain returns text from a store without control characters, so that it can
-// not steer the terminal.
-func plain(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f || r >= 0x80 && r < 0xa0 || r >= 0x202a && r <= 0x202e || r >= 0x2066 && r <= 0x2069 || r == '\ufffd' {
-			return '·'
-		}
-		return r
-	}, s)
 }

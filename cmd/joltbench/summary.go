@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"text/tabwriter"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/detect"
 	"joltwatch/storage/review"
 	"joltwatch/stream"
@@ -39,7 +40,7 @@ func (c *summaryCmd) Run(h *host) error {
 		return done(s)
 	}
 	p := func(format string, args ...any) { fmt.Fprintf(h.stdout, format, args...) }
-	p("%s\n", plain(s.Title()))
+	p("%s\n", cli.Plain(s.Title()))
 	p("%s\n\n", s.Span())
 	if t.Drives == 0 {
 		p("No drive is on file: the monitor never saw the engine run.\n")
@@ -68,7 +69,7 @@ func (c *summaryCmd) Run(h *host) error {
 	p("\nSignals\n")
 	w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
 	for _, r := range t.Roles {
-		fmt.Fprintf(w, "  %s\tknown %s of engine-on time\tevery %s\t%d values\t%d not valid\n", plain(r.Role), review.Percent(r.FreshS, t.EngineOnS), review.Period(r.PeriodS), r.Samples, r.NotOK)
+		fmt.Fprintf(w, "  %s\tknown %s of engine-on time\tevery %s\t%d values\t%d not valid\n", cli.Plain(r.Role), review.Percent(r.FreshS, t.EngineOnS), review.Period(r.PeriodS), r.Samples, r.NotOK)
 	}
 	w.Flush()
 	if list := s.Unmapped(); len(list) > 0 {
@@ -97,14 +98,14 @@ func (c *summaryCmd) Run(h *host) error {
 	}
 	w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
 	for _, x := range s.Counts() {
-		fmt.Fprintf(w, "  %d\t%s\t%s\tworth %.2f\tfor instance no. %d\n", x.N, plain(x.Kind), plain(x.Class), x.Worth, x.First)
+		fmt.Fprintf(w, "  %d\t%s\t%s\tworth %.2f\tfor instance no. %d\n", x.N, cli.Plain(x.Kind), cli.Plain(x.Class), x.Worth, x.First)
 	}
 	w.Flush()
 
 	p("\nHow sure\n")
 	w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
 	for _, x := range t.Sureness() {
-		fmt.Fprintf(w, "  %s\t%d in %d observed of %d chances\ttrue rate, 95 %%: %s\n", plain(review.KindWords(x.Kind)), x.Hits, x.Observable, x.Seen, x.Bound)
+		fmt.Fprintf(w, "  %s\t%d in %d observed of %d chances\ttrue rate, 95 %%: %s\n", cli.Plain(review.KindWords(x.Kind)), x.Hits, x.Observable, x.Seen, x.Bound)
 	}
 	w.Flush()
 	return done(s)

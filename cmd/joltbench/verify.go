@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"text/tabwriter"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/storage"
 )
 
@@ -27,6 +28,9 @@ cannot be read; 1 the store could not be looked at.`
 // damaged is the error of a verification that found damage.
 type damaged struct{ error }
 
+// ExitCode tells damage from all else that needs attention.
+func (damaged) ExitCode() int { return 4 }
+
 // Run verifies the store.
 func (c *verifyCmd) Run(h *host) error {
 	v, err := storage.Verify(c.Dir)
@@ -45,7 +49,7 @@ func (c *verifyCmd) Run(h *host) error {
 	case storage.Damaged:
 		return damaged{fmt.Errorf("%s is damaged: what is sound around the damage is read by all commands", c.Dir)}
 	case storage.Repaired:
-		return attention{fmt.Errorf("%s was cut off by a loss of power; nothing that was acknowledged is missing", c.Dir)}
+		return cli.Attention(fmt.Errorf("%s was cut off by a loss of power; nothing that was acknowledged is missing", c.Dir))
 	}
 	return nil
 }
@@ -74,22 +78,22 @@ func (c *verifyCmd) text(h *host, v *storage.Verification) error {
 	}
 	for _, f := range v.Files {
 		for _, d := range f.Damage {
-			fmt.Fprintln(h.stdout, plain(d.Error()))
+			fmt.Fprintln(h.stdout, cli.Plain(d.Error()))
 		}
 		if f.Note != "" {
-			fmt.Fprintf(h.stdout, "%s: %s\n", f.File, plain(f.Note))
+			fmt.Fprintf(h.stdout, "%s: %s\n", f.File, cli.Plain(f.Note))
 		}
 	}
 	for _, m := range v.Missing {
-		fmt.Fprintf(h.stdout, "missing: %s\n", plain(m))
+		fmt.Fprintf(h.stdout, "missing: %s\n", cli.Plain(m))
 	}
 	for _, s := range v.Strange {
-		fmt.Fprintf(h.stdout, "not of the store: %s\n", plain(s))
+		fmt.Fprintf(h.stdout, "not of the store: %s\n", cli.Plain(s))
 	}
 	running := ""
 	if v.Running {
 		running = ", being written to"
 	}
-	fmt.Fprintf(h.stdout, "%s: %s%s: runs %d, events %d, frames %d\n", plain(c.Dir), v.State, running, v.Runs, v.Events, v.Frames)
+	fmt.Fprintf(h.stdout, "%s: %s%s: runs %d, events %d, frames %d\n", cli.Plain(c.Dir), v.State, running, v.Runs, v.Events, v.Frames)
 	return nil
 }

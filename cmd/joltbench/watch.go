@@ -9,6 +9,7 @@ import (
 
 	"golang.org/x/term"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/joltbench/watch"
 	"joltwatch/storage/review"
 )
@@ -31,7 +32,7 @@ shows how things stand once. A passenger reads this, never the driver.`
 // Run follows the stay until q or an interrupt.
 func (c *watchCmd) Run(h *host) error {
 	if c.Every < 200*time.Millisecond {
-		return usage("--every: expected 200ms or more")
+		return cli.Usage("--every: expected 200ms or more")
 	}
 	s, err := review.Load(c.Dir)
 	if err != nil {

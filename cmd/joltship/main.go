@@ -11,25 +11,18 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
 	"os"
-	"os/signal"
 	"path/filepath"
-	"syscall"
 	"time"
 
-	"github.com/alecthomas/kong"
-	"github.com/mattn/go-isatty"
 	"github.com/rs/zerolog"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/joltship/courier"
 )
-
-// version is set by the linker.
-var version = "unversioned"
 
 const description = `Deliver what was recorded in a vehicle to the shop's server.
 
@@ -55,13 +48,13 @@ Recordings belong to a stay that the customer has agreed to; so does sending the
 
 Exit codes: 0 done; 1 could not be done; 2 wrong usage; 3 something still waits.`
 
-type cli struct {
-	Log     string           `default:"info" enum:"debug,info,warn,error" help:"How much to log: ${enum}."`
-	Run     runCmd           `cmd:"" help:"Deliver whenever there is something and a network, until stopped."`
-	Once    onceCmd          `cmd:"" help:"Deliver what there is, once."`
-	Status  statusCmd        `cmd:"" help:"Say what was delivered and what waits."`
-	Enrol   enrolCmd         `cmd:"" help:"Get this vehicle's certificate with the shop's one-time code."`
-	Version kong.VersionFlag `help:"Print the version and stop."`
+type commands struct {
+	Log    string    `default:"info" enum:"debug,info,warn,error" help:"How much to log: ${enum}."`
+	Run    runCmd    `cmd:"" help:"Deliver whenever there is something and a network, until stopped."`
+	Once   onceCmd   `cmd:"" help:"Deliver what there is, once."`
+	Status statusCmd `cmd:"" help:"Say what was delivered and what waits."`
+	Enrol  enrolCmd  `cmd:"" help:"Get this vehicle's certificate with the shop's one-time code."`
+	cli.Version
 }
 
 // host is what a command needs of the world outside.
@@ -71,53 +64,14 @@ type host struct {
 	log    zerolog.Logger
 }
 
-// attention is an error after which the work is done all the same.
-type attention struct{ error }
-
 func main() { os.Exit(Main(os.Args[1:], os.Stdout, os.Stderr)) }
 
 // Main runs the program and returns its exit code.
 func Main(args []string, stdout, stderr io.Writer) int {
-	var c cli
-	exited := -1
-	parser, err := kong.New(&c, kong.Name("joltship"), kong.Description(description),
-		kong.Vars{"version": version}, kong.Writers(stdout, stderr),
-		kong.Exit(func(code int) { exited = code }),
-		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: 80}))
-	if err != nil {
-		fmt.Fprintf(stderr, "joltship: %v\n", err)
-		return 1
-	}
-	if len(args) == 0 {
-		args = []string{"--help"}
-	}
-	k, err := parser.Parse(args)
-	if exited >= 0 {
-		return exited
-	}
-	if err != nil {
-		fmt.Fprintf(stderr, "joltship: %v; see joltship --help\n", err)
-		return 2
-	}
-	level, _ := zerolog.ParseLevel(c.Log)
-	w := stderr
-	if f, ok := stderr.(*os.File); ok && isatty.IsTerminal(f.Fd()) {
-		w = zerolog.ConsoleWriter{Out: f}
-	}
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
-	err = k.Run(&host{ctx, stdout, zerolog.New(w).Level(level).With().Timestamp().Logger()})
-	var att attention
-	switch {
-	case err == nil:
-		return 0
-	case errors.As(err, &att):
-		fmt.Fprintf(stderr, "joltship: %v\n", err)
-		return 3
-	default:
-		fmt.Fprintf(stderr, "joltship: %v\n", err)
-		return 1
-	}
+	var c commands
+	return cli.Program{Name: "joltship", Description: description, Commands: &c,
+		Host: func(ctx context.Context) any { return &host{ctx, stdout, cli.Log(stderr, c.Log)} },
+	}.Main(args, stdout, stderr)
 }
 
 // configFlag is the flag that all commands share.
@@ -155,7 +109,7 @@ func (o *onceCmd) Run(h *host) error {
 		_, err = fmt.Fprintf(h.stdout, "delivered %d records and %d files, %d bytes\n", did.Records, did.Files, did.Bytes)
 	}
 	if err == nil && did.LeftRecords+did.LeftFiles > 0 {
-		err = attention{fmt.Errorf("%d records and %d files (%d bytes) wait: %s", did.LeftRecords, did.LeftFiles, did.LeftBytes, did.Waits)}
+		err = cli.Attention(fmt.Errorf("%d records and %d files (%d bytes) wait: %s", did.LeftRecords, did.LeftFiles, did.LeftBytes, did.Waits))
 	}
 	return err
 }

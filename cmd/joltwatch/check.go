@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/detect"
 	"joltwatch/stream"
 	"joltwatch/stream/vehicle"
@@ -137,7 +138,7 @@ func (c *checkCmd) Run(h *host) error {
 		r.print(h.stdout)
 	}
 	if r.Attention > 0 {
-		return attention{fmt.Errorf("%d things need attention before the unit is left in the vehicle", r.Attention)}
+		return cli.Attention(fmt.Errorf("%d things need attention before the unit is left in the vehicle", r.Attention))
 	}
 	return nil
 }

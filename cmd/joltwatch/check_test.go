@@ -20,6 +20,7 @@ import (
 	"joltwatch/stream/vehicle"
 
 	"github.com/rs/zerolog"
+	"joltwatch/cmd/internal/cli"
 )
 
 // checked runs the check on the embedded drive with another vehicle file and
@@ -50,8 +51,7 @@ func checked(t *testing.T, replace ...string) (says map[string]string, report re
 	var out bytes.Buffer
 	c := checkCmd{Vehicle: filepath.Join(dir, "vehicle.toml"), From: van + "drive.log.zst", Store: filepath.Join(dir, "not", "there"), JSON: true}
 	err = c.Run(&host{ctx: context.Background(), stdout: &out, log: zerolog.Nop()})
-	var att attention
-	if err != nil && !errors.As(err, &att) {
+	if err != nil && !cli.NeedsAttention(err) {
 		t.Fatal(err)
 	}
 	if err := json.Unmarshal(out.Bytes(), &report); err != nil {

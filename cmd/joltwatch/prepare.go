@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/stream/vehicle"
 )
 
@@ -39,9 +40,8 @@ func (c *prepareCmd) Run(h *host) error {
 			continue
 		}
 		said, err := kernel.prepare(iface, b)
-		var att attention
 		switch {
-		case errors.As(err, &att):
+		case cli.NeedsAttention(err):
 			noted = append(noted, err)
 		case errors.Is(err, bus.ErrMissing):
 			said = "not here now; it is set up when it appears"
@@ -55,7 +55,7 @@ func (c *prepareCmd) Run(h *host) error {
 		return errors.Join(append(failed, noted...)...)
 	}
 	if len(noted) > 0 {
-		return attention{errors.Join(noted...)}
+		return cli.Attention(errors.Join(noted...))
 	}
 	return nil
 }
@@ -94,6 +94,6 @@ func (k canKernel) prepare(iface string, b *vehicle.Bus) (string, error) {
 	case b.Ask:
 		return fmt.Sprintf("%d bit/s, can send requests%s", now.Bitrate, already), nil
 	}
-	return fmt.Sprintf("%d bit/s", now.Bitrate), attention{fmt.Errorf(
-		"%s has no listen-only mode: it acknowledges frames and, should the bitrate be wrong, disturbs the bus; check it with the engine off", iface)}
+	return fmt.Sprintf("%d bit/s", now.Bitrate), cli.Attention(fmt.Errorf(
+		"%s has no listen-only mode: it acknowledges frames and, should the bitrate be wrong, disturbs the bus; check it with the engine off", iface))
 }

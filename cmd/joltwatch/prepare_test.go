@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/stream/vehicle"
 )
 
@@ -46,8 +47,7 @@ func TestPrepare(t *testing.T) {
 				},
 			}
 			said, err := k.prepare("can0", &c.bus)
-			var att attention
-			if said != c.said || touched != c.touched || errors.As(err, &att) != c.attention || err != nil && !c.attention {
+			if said != c.said || touched != c.touched || cli.NeedsAttention(err) != c.attention || err != nil && !c.attention {
 				t.Errorf("%q, touched %v, %v; want %q, touched %v, attention %v", said, touched, err, c.said, c.touched, c.attention)
 			}
 		})

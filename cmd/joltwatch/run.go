@@ -19,6 +19,7 @@ import (
 	"joltwatch/stream/vehicle"
 
 	"github.com/coreos/go-systemd/v22/daemon"
+	"joltwatch/cmd/internal/cli"
 )
 
 type runCmd struct {
@@ -110,7 +111,7 @@ func storeOptions(h *host, file *vehicle.File, label string, in *input) storage.
 		LookOn:    seconds(file.Store.LookOnS),
 		Quota:     file.Store.QuotaMB << 20,
 		FreeFloor: file.Store.FreeFloorMB << 20,
-		Program:   "joltwatch " + version,
+		Program:   "joltwatch " + cli.Release(),
 		// Better to watch for a while without a card than not to watch.
 		Wait: in.live,
 		Acknowledged: func(e *storage.Event) {

@@ -4,11 +4,9 @@
 package main
 
 import (
-	"errors"
-	"fmt"
 	"os"
 
-	"github.com/alecthomas/kong"
+	"joltwatch/cmd/internal/cli"
 )
 
 const description = `Simulate drives of invented vehicles, and score the detectors against the truth.
@@ -19,6 +17,7 @@ type commands struct {
 	Make  makeCmd  `cmd:"" help:"Simulate a scenario file and write its log, definition, vehicle file and truth."`
 	Score scoreCmd `cmd:"" help:"Measure the detectors against the truth of simulated drives."`
 	Week  weekCmd  `cmd:"" help:"Simulate a stay of a week, for soaks: the log goes out as it is driven."`
+	cli.Version
 }
 
 func main() { os.Exit(run(os.Args[1:])) }
@@ -26,25 +25,5 @@ func main() { os.Exit(run(os.Args[1:])) }
 // run runs one command and returns the exit code: 0 done, 1 could not be done,
 // 2 wrong usage, 3 done and aims were missed.
 func run(args []string) int {
-	var c commands
-	k, err := kong.New(&c, kong.Name("joltsim"),
-		kong.Description(description))
-	if err != nil {
-		fmt.Fprintln(os.Stderr, "joltsim:", err)
-		return 1
-	}
-	ctx, err := k.Parse(args)
-	if err != nil {
-		fmt.Fprintf(os.Stderr, "joltsim: %v (joltsim --help lists what there is)\n", err)
-		return 2
-	}
-	if err := ctx.Run(); err != nil {
-		fmt.Fprintln(os.Stderr, "joltsim:", err)
-		var missed missedError
-		if errors.As(err, &missed) {
-			return 3
-		}
-		return 1
-	}
-	return 0
+	return cli.Program{Name: "joltsim", Description: description, Commands: &commands{}}.Main(args, os.Stdout, os.Stderr)
 }

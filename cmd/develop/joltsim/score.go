@@ -33,6 +33,9 @@ type missedError int
 
 func (e missedError) Error() string { return fmt.Sprintf("%d aims missed", int(e)) }
 
+// ExitCode is that of work that is done, with something left to look at.
+func (missedError) ExitCode() int { return 3 }
+
 // Run drives everything and prints the table.
 func (c *scoreCmd) Run() error {
 	set := drive.Scoring

@@ -98,6 +98,18 @@ tools.`,
 		pages:    []string{"joltbench.1"},
 		suggests: []string{"joltwatch"},
 	},
+	"joltshop": {
+		name:    "joltshop",
+		summary: "server of a shop to which vehicles deliver recordings",
+		description: `Joltshop is the shop's side of a fleet whose vehicles carry joltwatch and its
+courier: a server to which they deliver, encrypted and each with a certificate of
+its own, the taking in of what they delivered, and enrolment with one-time codes.
+.
+The report on the fleet needs a build with the query engine, which this package
+has not: see the README.`,
+		pages:    []string{"joltshop.1"},
+		suggests: []string{"joltbench"},
+	},
 }
 
 // contents lists what goes into the package. What is made here (copyright,
@@ -152,7 +164,11 @@ func (p pack) contents(stage string, rel release, inside []module, list []byte) 
 			return nil, err
 		}
 	}
-	log, err := squeeze([]byte(changeLog(p.name, rel)))
+	changes, err := changeLog(own+"files/changelog", p.name, rel)
+	if err != nil {
+		return nil, err
+	}
+	log, err := squeeze([]byte(changes))
 	if err != nil {
 		return nil, err
 	}
@@ -191,14 +207,25 @@ func squeeze(b []byte) ([]byte, error) {
 	return out.Bytes(), nil
 }
 
-// changeLog has the one entry that is certain: which commit this is.
-func changeLog(name string, rel release) string {
-	what := "Built from the sources."
-	if rel.commit != "" {
-		what = "Built from commit " + rel.commit[:12] + "."
+// changeLog is the project's, of Debian's form, under the package's name. Its first
+// entry is of this very build: its version, its time and, where known, its commit.
+func changeLog(path, name string, rel release) (string, error) {
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return "", err
 	}
-	return fmt.Sprintf("%s (%s) stable; urgency=medium\n\n  * %s\n\n -- %s  %s\n",
-		name, rel.version, what, maintainer, rel.time.Format(time.RFC1123Z))
+	head, rest, ok := strings.Cut(string(b), "\n -- ")
+	_, rest, more := strings.Cut(rest, "\n")
+	title, changes, titled := strings.Cut(head, "\n")
+	if !ok || !more || !titled {
+		return "", fmt.Errorf("%s: expected an entry of a Debian change log", path)
+	}
+	_, after, _ := strings.Cut(title, ")")
+	if rel.commit != "" {
+		changes += "  * Built from commit " + rel.commit[:12] + ".\n"
+	}
+	rest = strings.ReplaceAll(rest, "\njoltwatch (", "\n"+name+" (")
+	return fmt.Sprintf("%s (%s)%s\n%s\n -- %s  %s\n%s", name, rel.version, after, changes, maintainer, rel.time.Format(time.RFC1123Z), rest), nil
 }
 
 // copyright is the licence of the program and, since the libraries are linked

@@ -17,15 +17,15 @@ import (
 	"github.com/alecthomas/kong"
 )
 
-type cli struct {
+type options struct {
 	Out     string   `default:"build/packages" type:"path" help:"Folder for the packages."`
 	Arch    []string `default:"amd64,arm64,armhf" enum:"amd64,arm64,armhf" help:"Kinds of board, by Debian's names (armhf is built for ARMv6, so that it runs on the oldest boards too)."`
-	Only    []string `default:"joltwatch,joltbench,joltship" enum:"joltwatch,joltbench,joltship" help:"Packages to write."`
-	Version string   `help:"Version of the packages (default: from git)."`
+	Only    []string `default:"joltwatch,joltbench,joltship,joltshop" enum:"joltwatch,joltbench,joltship,joltshop" help:"Packages to write."`
+	Version string   `help:"Version of the packages (default: the programs' own, with what git says of the commit)."`
 }
 
 func main() {
-	var c cli
+	var c options
 	kong.Parse(&c, kong.Name("package"), kong.Description("Write the Debian packages of joltwatch."))
 	if err := c.write(); err != nil {
 		fmt.Fprintf(os.Stderr, "package: %v\n", err)
@@ -33,7 +33,7 @@ func main() {
 	}
 }
 
-func (c *cli) write() error {
+func (c *options) write() error {
 	rel, err := currentRelease(c.Version)
 	if err != nil {
 		return err

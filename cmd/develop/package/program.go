@@ -27,7 +27,7 @@ var targets = map[string][]string{
 // nothing in it that depends on where or when it is built.
 func buildProgram(name, arch string, rel release, out string) error {
 	cmd := exec.Command("go", "build", "-trimpath", "-buildvcs=false",
-		"-ldflags", "-s -w -buildid= -X main.version="+rel.version, "-o", out, "./cmd/"+name)
+		"-ldflags", "-s -w -buildid= -X joltwatch/cmd/internal/cli.build="+rel.version, "-o", out, "./cmd/"+name)
 	cmd.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOFLAGS=", "GOEXPERIMENT=")
 	cmd.Env = append(cmd.Env, targets[arch]...)
 	cmd.Stdout, cmd.Stderr = os.Stderr, os.Stderr

@@ -8,6 +8,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"joltwatch/cmd/internal/cli"
 )
 
 // release says which state of the sources is packed.
@@ -52,35 +54,28 @@ func currentRelease(version string) (release, error) {
 // without epoch, hyphen and colon, which we do not use.
 var debianVersion = regexp.MustCompile(`^[0-9][A-Za-z0-9.+~]*$`)
 
-// gitVersion is the last tag v1.2.3, with the number of commits since and the
-// hash where there are any. Before the first tag it is 0 with the number of
-// all commits.
+// gitVersion is the programs' version number where its tag is on this commit; after
+// the tag with the number of commits since, and before it, sorting earlier, with the
+// number of all commits.
 func gitVersion() (string, error) {
-	if d, err := git("describe", "--tags", "--match", "v[0-9]*", "--long"); err == nil {
-		return describedVersion(d)
-	}
-	count, err := git("rev-list", "--count", "HEAD")
+	hash, err := git("rev-parse", "--short=10", "HEAD")
 	if err != nil {
 		return "", err
 	}
-	hash, err := git("rev-parse", "--short=10", "HEAD")
-	return "0+" + count + ".g" + hash, err
-}
-
-// describedVersion turns TAG-COUNT-gHASH of git describe --long into a Debian
-// version.
-func describedVersion(d string) (string, error) {
-	parts := strings.Split(d, "-")
-	if len(parts) < 3 || !strings.HasPrefix(parts[0], "v") {
-		return "", fmt.Errorf("git describes this commit as %q, expected vVERSION-COUNT-gHASH", d)
+	tag, sign := "v"+cli.Number, "+"
+	if _, err := git("merge-base", "--is-ancestor", tag, "HEAD"); err != nil {
+		tag, sign = "HEAD", "~"
+	} else {
+		tag += "..HEAD"
 	}
-	n := len(parts)
-	// A hyphen in a tag marks what comes before the release: 1.0-rc1 is 1.0~rc1.
-	version := strings.Join(append([]string{parts[0][1:]}, parts[1:n-2]...), "~")
-	if parts[n-2] == "0" {
-		return version, nil
+	count, err := git("rev-list", "--count", tag)
+	if err != nil {
+		return "", err
 	}
-	return version + "+" + parts[n-2] + "." + parts[n-1], nil
+	if sign == "+" && count == "0" {
+		return cli.Number, nil
+	}
+	return cli.Number + sign + count + ".g" + hash, nil
 }
 
 func git(args ...string) (string, error) {

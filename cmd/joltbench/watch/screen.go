@@ -7,6 +7,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/detect"
 	"joltwatch/storage/review"
 )
@@ -58,20 +59,11 @@ func (s *screen) add(line string) {
 	if len(s.lines) >= s.height {
 		return
 	}
-	line = plain(line)
+	line = cli.Plain(line)
 	if utf8.RuneCountInString(line) > s.width {
 		line = string([]rune(line)[:s.width-1]) + "…"
 	}
 	s.lines = append(s.lines, strings.TrimRight(line, " "))
-}
-
-func plain(text string) string {
-	return strings.Map(func(r rune) rune {
-		if r < ' ' || r >= 0x7f && r < 0xa0 || r == utf8.RuneError {
-			return '·'
-		}
-		return r
-	}, text)
 }
 
 func stateSeconds(a *detect.Account) []review.StateTime {

@@ -336,7 +336,7 @@ func (s *Server) writeAddress() error {
 func AddressOf(dir string) (a Address, err error) {
 	b, err := os.ReadFile(filepath.Join(dir, "address.json"))
 	if errors.Is(err, os.ErrNotExist) {
-		return a, fmt.Errorf("%s: no shop has been served here; start joltbench shop serve first", dir)
+		return a, fmt.Errorf("%s: no shop has been served here; start joltshop serve first", dir)
 	}
 	if err == nil {
 		err = json.Unmarshal(b, &a)

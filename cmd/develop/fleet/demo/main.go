@@ -1,9 +1,9 @@
 // Demo brings up a demonstration shop with invented vans: their stores are
 // written, their couriers deliver them to the shop's server on loopback, and the
-// folder is ready for joltbench shop report. No network beyond loopback is used.
+// folder is ready for joltshop report. No network beyond loopback is used.
 //
 //	go run ./cmd/develop/fleet/demo build/shop
-//	build/joltbench-engine shop report build/shop -o build/shop.html
+//	build/joltshop-engine report build/shop -o build/shop.html
 package main
 
 import (

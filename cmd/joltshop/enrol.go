@@ -8,7 +8,7 @@ import (
 	"joltwatch/cmd/joltshop/server"
 )
 
-type shopEnrolCmd struct {
+type enrolCmd struct {
 	Name   string        `arg:"" help:"The vehicle's name: 1 to 40 of a-z, 0-9 and -."`
 	Dir    string        `required:"" type:"existingdir" placeholder:"DIR" help:"The shop's folder."`
 	Valid  time.Duration `default:"15m" help:"How long the code is valid, up to 168h."`
@@ -18,14 +18,14 @@ type shopEnrolCmd struct {
 }
 
 // Help implements kong's long help.
-func (shopEnrolCmd) Help() string {
+func (enrolCmd) Help() string {
 	return `Makes a one-time code with which the vehicle of that name gets its certificate from the
 running server. Give the code and the fingerprint to who stands at the vehicle, and to
 nobody else: who has them within that time becomes that vehicle.`
 }
 
 // Run makes the code.
-func (c *shopEnrolCmd) Run(h *host) error {
+func (c *enrolCmd) Run(h *host) error {
 	if c.Revoke {
 		if err := server.Revoke(c.Dir, c.Name); err != nil {
 			return err

@@ -79,7 +79,7 @@ func TestShopIntake(t *testing.T) {
 
 	var out, log bytes.Buffer
 	done := make(chan error, 1)
-	c := &shopIntakeCmd{Dir: dir, Server: urls, Replicas: 3}
+	c := &intakeCmd{Dir: dir, Server: urls, Replicas: 3}
 	go func() { done <- c.Run(&host{ctx: ctx, stdout: &out, stderr: &log}) }()
 	r := wire.Record{Version: 1, Kind: wire.KindEvent, Vehicle: "van-1", Stay: "stay", Run: 1, Event: &wire.Event{ID: "1-1", Finding: detect.Finding{Kind: detect.KindMark}}}
 	body, id, err := r.Encode()
@@ -137,13 +137,13 @@ func TestShopIntakeRefused(t *testing.T) {
 		{[]string{"--server", "nats://127.0.0.1:1"}, 1, "no servers"},
 	} {
 		var out, log bytes.Buffer
-		code := Main(append([]string{"shop", "intake", "--dir", dir}, x.args...), &out, &log)
+		code := Main(append([]string{"intake", "--dir", dir}, x.args...), &out, &log)
 		if code != x.code || !strings.Contains(log.String(), x.say) || strings.Count(log.String(), "\n") != 1 {
 			t.Errorf("%v: %d %q", x.args, code, log.String())
 		}
 	}
 	var out, log bytes.Buffer
-	if code := Main([]string{"shop", "intake", "--dir", dir, "--rights"}, &out, &log); code != 0 || !strings.Contains(out.String(), `"CN=van-1"`) {
+	if code := Main([]string{"intake", "--dir", dir, "--rights"}, &out, &log); code != 0 || !strings.Contains(out.String(), `"CN=van-1"`) {
 		t.Errorf("--rights: %d %q %q", code, out.String(), log.String())
 	}
 }

@@ -12,12 +12,13 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/joltshop/dataset"
 	"joltwatch/cmd/joltshop/intake"
 	"joltwatch/cmd/joltshop/server"
 )
 
-type shopIntakeCmd struct {
+type intakeCmd struct {
 	Dir      string   `required:"" type:"existingdir" placeholder:"DIR" help:"The shop's folder, in which the vehicles are enrolled."`
 	Server   []string `placeholder:"URL" help:"A server of the cluster, tls://HOST:PORT; repeatable. nats:// only on this machine."`
 	CA       string   `name:"ca" type:"existingfile" placeholder:"FILE" help:"Who certifies the cluster's servers, in PEM. Default: the shop's own authority."`
@@ -27,20 +28,20 @@ type shopIntakeCmd struct {
 }
 
 // Help implements kong's long help.
-func (shopIntakeCmd) Help() string {
+func (intakeCmd) Help() string {
 	return `Where a cluster of NATS servers with JetStream takes in what couriers deliver, in
-place of joltbench shop serve. The cluster's servers need, in their configuration,
+place of joltshop serve. The cluster's servers need, in their configuration,
   tls { cert_file: …, key_file: …, ca_file: the shop's ca.pem, verify_and_map: true }
 and what --rights prints; print it again after a vehicle was enrolled, renewed or
-struck off, and have the servers read it. Vehicles enrol with joltbench shop serve
+struck off, and have the servers read it. Vehicles enrol with joltshop serve
 --tls as before, and name the cluster's servers in the courier's file (with ca, where
 the shop has not certified them). Example:
-  joltbench shop intake --dir my-shop --rights > rights.conf
-  joltbench shop intake --dir my-shop --server tls://a.example:4222 --server tls://b.example:4222`
+  joltshop intake --dir my-shop --rights > rights.conf
+  joltshop intake --dir my-shop --server tls://a.example:4222 --server tls://b.example:4222`
 }
 
 // Run takes in until the program is told to stop.
-func (c *shopIntakeCmd) Run(h *host) (err error) {
+func (c *intakeCmd) Run(h *host) (err error) {
 	if c.Rights {
 		text, err := server.Rights(c.Dir)
 		if err != nil {
@@ -50,7 +51,7 @@ func (c *shopIntakeCmd) Run(h *host) (err error) {
 		return err
 	}
 	if c.Replicas < 1 || c.Replicas > 5 {
-		return usage(fmt.Sprintf("--replicas %d: expected 1 to 5", c.Replicas))
+		return cli.Usage(fmt.Sprintf("--replicas %d: expected 1 to 5", c.Replicas))
 	}
 	logf := func(format string, v ...any) {
 		fmt.Fprintf(h.stderr, "%s %s\n", time.Now().UTC().Format(time.RFC3339), fmt.Sprintf(format, v...))
@@ -105,19 +106,19 @@ func (c *shopIntakeCmd) Run(h *host) (err error) {
 	return intake.Run(h.ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Idle: idle, Logf: logf})
 }
 
-func (c *shopIntakeCmd) connect() (*nats.Conn, error) {
+func (c *intakeCmd) connect() (*nats.Conn, error) {
 	if len(c.Server) == 0 {
-		return nil, usage("expected --server URL, once for each server of the cluster that is known")
+		return nil, cli.Usage("expected --server URL, once for each server of the cluster that is known")
 	}
 	o := []nats.Option{nats.Name("shop intake"), nats.MaxReconnects(-1), nats.Timeout(10 * time.Second)}
 	secure := false
 	for _, s := range c.Server {
 		u, err := url.Parse(s)
 		if err != nil || u.Host == "" || u.Scheme != "tls" && u.Scheme != "nats" || u.User != nil {
-			return nil, usage(fmt.Sprintf("--server %.80q: expected tls://HOST:PORT", s))
+			return nil, cli.Usage(fmt.Sprintf("--server %.80q: expected tls://HOST:PORT", s))
 		}
 		if ip := net.ParseIP(u.Hostname()); u.Scheme == "nats" && u.Hostname() != "localhost" && (ip == nil || !ip.IsLoopback()) {
-			return nil, usage(fmt.Sprintf("--server %s is not on this machine: expected tls://", s))
+			return nil, cli.Usage(fmt.Sprintf("--server %s is not on this machine: expected tls://", s))
 		}
 		secure = secure || u.Scheme == "tls"
 	}

@@ -16,6 +16,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/internal/page"
 	"joltwatch/cmd/joltshop/dataset"
 	"joltwatch/cmd/joltshop/questions"
@@ -25,7 +26,7 @@ import (
 	"joltwatch/storage/wire"
 )
 
-type shopReportCmd struct {
+type reportCmd struct {
 	Shop    string  `arg:"" optional:"" placeholder:"SHOP" help:"The shop's folder, or its dataset: a folder or s3://bucket/prefix."`
 	Output  string  `short:"o" placeholder:"FILE.html" help:"Write the report as one page too; - for standard output, in place of the tables."`
 	JSON    bool    `name:"json" help:"One JSON object a line: shop, changed, standing, watched, silent, filling, vehicle."`
@@ -41,19 +42,19 @@ type shopReportCmd struct {
 }
 
 // Help implements kong's long help.
-func (shopReportCmd) Help() string {
+func (reportCmd) Help() string {
 	return `Which vehicles changed this week against their own history, which stand out among
 their own kind, how many stops were watched, who is silent or filling up. Examples:
-  joltbench shop report my-shop -o shop.html
-  joltbench shop report s3://bucket/fleet --json
-  joltbench shop report --sql my-queries
+  joltshop report my-shop -o shop.html
+  joltshop report s3://bucket/fleet --json
+  joltshop report --sql my-queries
 A dataset at s3:// is reached as AWS_ENDPOINT_URL, AWS_REGION, AWS_ACCESS_KEY_ID and
 AWS_SECRET_ACCESS_KEY say; its files are fetched once and asked here. This needs a
 build with the query engine.`
 }
 
 // Run answers the questions.
-func (c *shopReportCmd) Run(h *host) error {
+func (c *reportCmd) Run(h *host) error {
 	if c.SQL != "" {
 		return c.writeSQL()
 	}
@@ -86,7 +87,7 @@ func (c *shopReportCmd) Run(h *host) error {
 		s.Remarks = append(s.Remarks, fmt.Sprintf("%d files of the dataset were damaged and set aside; what was in them is not counted", len(aside)))
 	}
 	if c.Output != "" {
-		if err := writeFile(h, c.Output, func(w io.Writer) error { return page.Shop(w, s, c.Note, version) }); err != nil {
+		if err := cli.WriteFile(h.stdout, c.Output, func(w io.Writer) error { return page.Shop(w, s, c.Note, cli.Release()) }); err != nil {
 			return err
 		}
 	}
@@ -99,12 +100,12 @@ func (c *shopReportCmd) Run(h *host) error {
 	return shopText(h.stdout, s)
 }
 
-func (c *shopReportCmd) options(now time.Time) (rank.Options, error) {
+func (c *reportCmd) options(now time.Time) (rank.Options, error) {
 	day := now.UTC().Truncate(24 * time.Hour)
 	if c.Week != "" {
 		var err error
 		if day, err = time.Parse(time.DateOnly, c.Week); err != nil {
-			return rank.Options{}, usage(fmt.Sprintf("--week-to %.40q: expected a date such as 2026-03-08", c.Week))
+			return rank.Options{}, cli.Usage(fmt.Sprintf("--week-to %.40q: expected a date such as 2026-03-08", c.Week))
 		}
 	}
 	// A week of the past is asked about as if on its last evening.
@@ -113,11 +114,11 @@ func (c *shopReportCmd) options(now time.Time) (rank.Options, error) {
 	}
 	switch {
 	case c.History < 1 || c.History > 3660:
-		return rank.Options{}, usage(fmt.Sprintf("--history %d: expected 1 to 3660 days", c.History))
+		return rank.Options{}, cli.Usage(fmt.Sprintf("--history %d: expected 1 to 3660 days", c.History))
 	case !(c.Rate >= 0.001 && c.Rate <= 0.5):
-		return rank.Options{}, usage(fmt.Sprintf("--false-rate %g: expected 0.001 to 0.5", c.Rate))
+		return rank.Options{}, cli.Usage(fmt.Sprintf("--false-rate %g: expected 0.001 to 0.5", c.Rate))
 	case !(c.Silent > 0) || !(c.Full > 0):
-		return rank.Options{}, usage("--silent-days and --full-days: expected more than 0")
+		return rank.Options{}, cli.Usage("--silent-days and --full-days: expected more than 0")
 	}
 	return rank.Options{LastDay: day, HistoryDays: c.History, Now: now, Rate: c.Rate, SilentDays: c.Silent, FullDays: c.Full}, nil
 }
@@ -126,7 +127,7 @@ func (c *shopReportCmd) options(now time.Time) (rank.Options, error) {
 // in the shop's, or the folder itself.
 func shopDataset(shop string) (string, error) {
 	if shop == "" {
-		return "", usage("expected the shop's folder, or s3://bucket/prefix")
+		return "", cli.Usage("expected the shop's folder, or s3://bucket/prefix")
 	}
 	if strings.HasPrefix(shop, "s3://") {
 		return shop, nil
@@ -143,10 +144,10 @@ func shopDataset(shop string) (string, error) {
 	if _, err := os.Stat(shop); err != nil {
 		return "", fmt.Errorf("%s: %w", shop, errors.Unwrap(err))
 	}
-	return "", fmt.Errorf("%s: no dataset is in it; expected the folder that joltbench shop serve was given", shop)
+	return "", fmt.Errorf("%s: no dataset is in it; expected the folder that joltshop serve was given", shop)
 }
 
-func (c *shopReportCmd) cache(where string) string {
+func (c *reportCmd) cache(where string) string {
 	if c.Cache != "" {
 		return c.Cache
 	}
@@ -155,11 +156,11 @@ func (c *shopReportCmd) cache(where string) string {
 		dir = os.TempDir()
 	}
 	sum := sha256.Sum256([]byte(where + os.Getenv("AWS_ENDPOINT_URL")))
-	return filepath.Join(dir, "joltbench", "shop-"+hex.EncodeToString(sum[:8]))
+	return filepath.Join(dir, "joltshop", "dataset-"+hex.EncodeToString(sum[:8]))
 }
 
 // groups reads which vehicles are of a kind.
-func (c *shopReportCmd) groups() (map[string]string, error) {
+func (c *reportCmd) groups() (map[string]string, error) {
 	path := c.Groups
 	if path == "" {
 		path = filepath.Join(c.Shop, "groups.csv")
@@ -204,7 +205,7 @@ func readGroups(in io.Reader, path string) (map[string]string, error) {
 	}
 }
 
-func (c *shopReportCmd) writeSQL() error {
+func (c *reportCmd) writeSQL() error {
 	if err := os.MkdirAll(c.SQL, 0o755); err != nil {
 		return err
 	}
@@ -228,14 +229,14 @@ func (c *shopReportCmd) writeSQL() error {
 func shopText(out io.Writer, s *rank.Shop) error {
 	fmt.Fprintf(out, "%d vehicles, %s to %s (UTC), false-discovery rate %.3g %%\n", s.Vehicles, s.WeekFirst.Format(time.DateOnly), s.LastDay.Format(time.DateOnly), 100*s.Rate)
 	for _, r := range s.Remarks {
-		fmt.Fprintln(out, "- "+plain(r))
+		fmt.Fprintln(out, "- "+cli.Plain(r))
 	}
 	list := func(title string, list []rank.Finding) {
 		fmt.Fprintf(out, "\n%s\n", title)
 		w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 		for i := range list {
 			f := &list[i]
-			fmt.Fprintf(w, "  %s\t%s\t%s\tadjusted p %.2g\n", plain(f.Vehicle), plain(f.Group), plain(f.Words()), f.Q)
+			fmt.Fprintf(w, "  %s\t%s\t%s\tadjusted p %.2g\n", cli.Plain(f.Vehicle), cli.Plain(f.Group), cli.Plain(f.Words()), f.Q)
 		}
 		w.Flush()
 		if len(list) == 0 {
@@ -248,17 +249,17 @@ func shopText(out io.Writer, s *rank.Shop) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "\nWatched this week\tchances\tobservable\tseen\tso the true rate, with 95 % confidence")
 	for _, x := range s.Watched {
-		fmt.Fprintf(w, "  %s\t%d\t%d\t%d\t%s\n", plain(review.KindWords(x.Kind)), x.Seen, x.Observable, x.Hits, x.Bound)
+		fmt.Fprintf(w, "  %s\t%d\t%d\t%d\t%s\n", cli.Plain(review.KindWords(x.Kind)), x.Seen, x.Observable, x.Hits, x.Bound)
 	}
 	w.Flush()
 	w = tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintf(w, "\nSilent for more than %g days\n", s.SilentDays)
 	for _, u := range s.Silent {
 		if u.Last.IsZero() {
-			fmt.Fprintf(w, "  %s\t%s\tnever heard of\t\n", plain(u.Vehicle), plain(u.Group))
+			fmt.Fprintf(w, "  %s\t%s\tnever heard of\t\n", cli.Plain(u.Vehicle), cli.Plain(u.Group))
 			continue
 		}
-		fmt.Fprintf(w, "  %s\t%s\tlast heard of %s\t%.1f days ago\n", plain(u.Vehicle), plain(u.Group), u.Last.Format("2006-01-02 15:04"), u.SilentDays)
+		fmt.Fprintf(w, "  %s\t%s\tlast heard of %s\t%.1f days ago\n", cli.Plain(u.Vehicle), cli.Plain(u.Group), u.Last.Format("2006-01-02 15:04"), u.SilentDays)
 	}
 	if len(s.Silent) == 0 {
 		fmt.Fprintln(w, "  none")
@@ -269,7 +270,7 @@ func shopText(out io.Writer, s *rank.Shop) error {
 		if u.DaysLeft < 1000 {
 			left = fmt.Sprintf("full in %.0f days", math.Floor(u.DaysLeft))
 		}
-		fmt.Fprintf(w, "  %s\t%s\t%.0f %% used\t%s\t%s\n", plain(u.Vehicle), plain(u.Group), 100*u.Used, left, plain(strings.ReplaceAll(u.Troubles, "\n", "; ")))
+		fmt.Fprintf(w, "  %s\t%s\t%.0f %% used\t%s\t%s\n", cli.Plain(u.Vehicle), cli.Plain(u.Group), 100*u.Used, left, cli.Plain(strings.ReplaceAll(u.Troubles, "\n", "; ")))
 	}
 	if len(s.Filling) == 0 {
 		fmt.Fprintln(w, "  none")

@@ -7,12 +7,13 @@ import (
 	"path/filepath"
 	"time"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/joltshop/dataset"
 	"joltwatch/cmd/joltshop/intake"
 	"joltwatch/cmd/joltshop/server"
 )
 
-type shopServeCmd struct {
+type serveCmd struct {
 	Dir     string   `required:"" type:"path" placeholder:"DIR" help:"The shop's folder; it is made where there is none."`
 	Listen  string   `default:"127.0.0.1:4422" placeholder:"HOST:PORT" help:"Where couriers deliver. Beyond this machine only with --tls."`
 	Enrol   string   `name:"enrol-listen" default:"127.0.0.1:4423" placeholder:"HOST:PORT" help:"Where vehicles enrol, over HTTPS."`
@@ -23,23 +24,23 @@ type shopServeCmd struct {
 }
 
 // Help implements kong's long help.
-func (shopServeCmd) Help() string {
+func (serveCmd) Help() string {
 	return `Runs until interrupted: takes in what couriers deliver, and enrols vehicles. By itself
 it is reached from this machine only. For a shop's network:
-  joltbench shop serve --dir my-shop --tls --name shop.example --listen :4422 --enrol-listen :4423
+  joltshop serve --dir my-shop --tls --name shop.example --listen :4422 --enrol-listen :4423
 and then, once for each vehicle, while it runs:
-  joltbench shop enrol van-07 --dir my-shop
+  joltshop enrol van-07 --dir my-shop
 The folder holds the key of the shop's certificate authority and the records of all
 vehicles: keep it where only the shop reads, and back it up.`
 }
 
 // Run serves until the program is told to stop.
-func (c *shopServeCmd) Run(h *host) (err error) {
+func (c *serveCmd) Run(h *host) (err error) {
 	logf := func(format string, v ...any) {
 		fmt.Fprintf(h.stderr, "%s %s\n", time.Now().UTC().Format(time.RFC3339), fmt.Sprintf(format, v...))
 	}
 	if c.MaxMB < 0 {
-		return usage("--max-mb is below 0")
+		return cli.Usage("--max-mb is below 0")
 	}
 	s, err := server.Start(server.Options{Dir: c.Dir, Listen: c.Listen, Enrol: c.Enrol, TLS: c.TLS, Names: c.Name, MaxBytes: c.MaxMB * 1e6, Logf: logf})
 	if err != nil {
@@ -61,7 +62,7 @@ func (c *shopServeCmd) Run(h *host) (err error) {
 	}
 	defer conn.Close()
 	fmt.Fprintf(h.stdout, "couriers deliver to   %s\nvehicles enrol at     %s\nauthority (SHA-256)   %s\n", s.URL(), s.EnrolURL(), s.CAFingerprint())
-	fmt.Fprintf(h.stdout, "enrol a vehicle with  joltbench shop enrol NAME --dir %s\nstop with Ctrl-C; what was confirmed stays\n", c.Dir)
+	fmt.Fprintf(h.stdout, "enrol a vehicle with  joltshop enrol NAME --dir %s\nstop with Ctrl-C; what was confirmed stays\n", c.Dir)
 	ctx, cancel := context.WithCancelCause(h.ctx)
 	defer cancel(nil)
 	go func() {

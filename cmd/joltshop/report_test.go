@@ -13,8 +13,8 @@ import (
 	"joltwatch/detect"
 )
 
-// joltbench runs the program and returns its exit code and what it wrote.
-func joltbench(t *testing.T, args ...string) (code int, out, errs string) {
+// joltshop runs the program and returns its exit code and what it wrote.
+func joltshop(t *testing.T, args ...string) (code int, out, errs string) {
 	t.Helper()
 	var stdout, stderr bytes.Buffer
 	code = Main(args, &stdout, &stderr)
@@ -47,7 +47,7 @@ func TestShopReportRefuses(t *testing.T) {
 		{1, "groups.csv:3:1", []string{shop, "--groups", bad}},
 		{1, "AWS_ENDPOINT_URL", []string{"s3://bucket/x"}},
 	} {
-		code, out, errs := joltbench(t, append([]string{"shop", "report"}, c.args...)...)
+		code, out, errs := joltshop(t, append([]string{"report"}, c.args...)...)
 		if code != c.code || !strings.Contains(errs, c.want) || strings.Count(errs, "\n") != 1 || out != "" {
 			t.Errorf("%q: exit code %d, %q; want %d and %q", c.args, code, errs, c.code, c.want)
 		}
@@ -56,7 +56,7 @@ func TestShopReportRefuses(t *testing.T) {
 
 func TestShopReportWritesSQL(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "queries")
-	if code, _, errs := joltbench(t, "shop", "report", "--sql", dir); code != 0 {
+	if code, _, errs := joltshop(t, "report", "--sql", dir); code != 0 {
 		t.Fatal(errs)
 	}
 	for _, name := range []string{"set.sql", "views.sql", "chances.sql", "lag.sql", "SCHEMA.md"} {

@@ -16,7 +16,7 @@ func TestShopServeAndEnrol(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "shop")
 	run := func(args ...string) (int, string, string) {
 		var out, err bytes.Buffer
-		code := Main(append([]string{"shop"}, args...), &out, &err)
+		code := Main(args, &out, &err)
 		return code, out.String(), err.String()
 	}
 	code, _, why := run("serve", "--dir", dir, "--listen", "0.0.0.0:0")
@@ -35,7 +35,7 @@ func TestShopServeAndEnrol(t *testing.T) {
 	defer stop()
 	done := make(chan error, 1)
 	go func() {
-		c := &shopServeCmd{Dir: dir, Listen: "127.0.0.1:0", Enrol: "127.0.0.1:0"}
+		c := &serveCmd{Dir: dir, Listen: "127.0.0.1:0", Enrol: "127.0.0.1:0"}
 		done <- c.Run(&host{ctx: ctx, stdout: io.Discard, stderr: io.Discard})
 	}()
 	for end := time.Now().Add(20 * time.Second); ; time.Sleep(5 * time.Millisecond) {

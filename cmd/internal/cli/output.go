@@ -1,4 +1,4 @@
-package main
+package cli
 
 import (
 	"errors"
@@ -8,13 +8,13 @@ import (
 	"path/filepath"
 )
 
-// writeFile writes a file by way of a temporary one beside it, so that a
-// failure leaves no half of it; "-" is standard output.
-func writeFile(h *host, path string, write func(io.Writer) error) (err error) {
+// WriteFile writes a file by way of a temporary one beside it, so that a failure
+// leaves no half of it; "-" is standard output.
+func WriteFile(stdout io.Writer, path string, write func(io.Writer) error) (err error) {
 	if path == "-" {
-		return write(h.stdout)
+		return write(stdout)
 	}
-	f, err := os.CreateTemp(filepath.Dir(path), ".joltbench-*")
+	f, err := os.CreateTemp(filepath.Dir(path), ".jolt-*")
 	if err != nil {
 		return fmt.Errorf("%s: %w", path, errors.Unwrap(err))
 	}

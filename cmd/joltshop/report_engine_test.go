@@ -47,7 +47,7 @@ func TestShopReport(t *testing.T) {
 		}
 		ask := strings.TrimSuffix(where, string(filepath.Separator)+"dataset")
 		page := filepath.Join(dir, "shop.html")
-		code, out, errs := joltbench(t, "shop", "report", ask, "--json", "-o", page, "--week-to", "2026-03-13", "--cache", filepath.Join(dir, "cache"))
+		code, out, errs := joltshop(t, "report", ask, "--json", "-o", page, "--week-to", "2026-03-13", "--cache", filepath.Join(dir, "cache"))
 		if code != 0 {
 			t.Fatalf("%s: %s", where, errs)
 		}
