@@ -17,22 +17,22 @@ const ordinaryWorth = 0.25
 // in the order of rank, are folded into counts. It reports whether a file had to
 // stay as it was, because the medium refused or has no room for the new one beside
 // it.
-func (k *keeper) condense(keep int, below float64) (blocked bool) {
-	names := k.store.names(journalFile)
+func (w *runWriter) condense(keep int, below float64) (blocked bool) {
+	names := w.inventory.names(journalFile)
 	var thin map[string]bool
 	if keep == 0 {
 		// Once for each file that has become complete.
-		if !slices.ContainsFunc(names, func(n string) bool { return !k.condensed[n] && !(k.journal.file != nil && n == k.journal.name) }) {
+		if !slices.ContainsFunc(names, func(n string) bool { return !w.condensed[n] && !(w.journal.file != nil && n == w.journal.name) }) {
 			return false
 		}
 	} else {
-		thin = k.ordinary(names, keep, below)
+		thin = w.ordinary(names, keep, below)
 		if len(thin) == 0 {
 			return false
 		}
 	}
-	if k.condensed == nil {
-		k.condensed = map[string]bool{}
+	if w.condensed == nil {
+		w.condensed = map[string]bool{}
 	}
 	// The latest account of a drive may be in a later part of the same run,
 	// and the latest history in any later file; hence from the end.
@@ -46,20 +46,20 @@ func (k *keeper) condense(keep int, below float64) (blocked bool) {
 	for i := len(names) - 1; i >= 0; i-- {
 		name := names[i]
 		_, run, _, _ := parseName(name)
-		data, err := k.fs.ReadFile(name)
+		data, err := w.fs.ReadFile(name)
 		if err != nil {
 			continue
 		}
 		p, err := parseFile(name, data)
 		if err != nil || len(p.damage) > 0 {
-			k.condensed[name] = true // what is damaged is left as it is
+			w.condensed[name] = true // what is damaged is left as it is
 			continue
 		}
 		worthless := make([]bool, len(p.blocks))
 		var groups []Thinned
 		for j := len(p.blocks) - 1; j >= 0; j-- {
 			b := p.blocks[j]
-			payload, err := k.unpack.payload(b)
+			payload, err := w.unpack.payload(b)
 			if err != nil {
 				continue
 			}
@@ -90,11 +90,11 @@ func (k *keeper) condense(keep int, below float64) (blocked bool) {
 			}
 		}
 		later[run] = true
-		if k.journal.file != nil && name == k.journal.name {
+		if w.journal.file != nil && name == w.journal.name {
 			continue // being written
 		}
-		k.condensed[name] = true
-		more, room := k.rewrite(name, p, worthless, groups)
+		w.condensed[name] = true
+		more, room := w.rewrite(name, p, worthless, groups)
 		blocked = blocked || !more || !room
 		if !more {
 			break
@@ -104,15 +104,15 @@ func (k *keeper) condense(keep int, below float64) (blocked bool) {
 }
 
 // ordinary chooses the events whose records can go.
-func (k *keeper) ordinary(names []string, keep int, below float64) map[string]bool {
+func (w *runWriter) ordinary(names []string, keep int, below float64) map[string]bool {
 	var events []indexed
 	for _, name := range names {
-		if k.journal.file != nil && name == k.journal.name {
+		if w.journal.file != nil && name == w.journal.name {
 			continue
 		}
-		k.eachEvent(name, func(r *eventRecord, run uint32) {
+		w.eachEvent(name, func(r *eventRecord, run uint32) {
 			for _, p := range r.Parts {
-				if _, ok := k.store.sizes[fileName(evidenceFile, run, p)]; ok {
+				if _, ok := w.inventory.sizes[fileName(evidenceFile, run, p)]; ok {
 					return // it has its frames
 				}
 			}
@@ -134,7 +134,7 @@ func (k *keeper) ordinary(names []string, keep int, below float64) map[string]bo
 // rewrite replaces a journal file by one without the worthless blocks. A cut
 // leaves the old one or the new one. With ok false the medium refused, with room
 // false there is none for the new file beside the old.
-func (k *keeper) rewrite(name string, p parsed, worthless []bool, groups []Thinned) (ok, room bool) {
+func (w *runWriter) rewrite(name string, p parsed, worthless []bool, groups []Thinned) (ok, room bool) {
 	saved := int64(0)
 	out := p.header.append(nil)
 	number := uint16(0)
@@ -157,7 +157,7 @@ func (k *keeper) rewrite(name string, p parsed, worthless []bool, groups []Thinn
 		if err != nil {
 			return false, true
 		}
-		coding, z := k.pack.record(payload)
+		coding, z := w.pack.record(payload)
 		add(blockThinned, coding, z)
 		saved -= int64(blockHead + len(z))
 		if n := len(p.blocks); n > 0 && p.blocks[n-1].typ == blockEnd {
@@ -166,46 +166,46 @@ func (k *keeper) rewrite(name string, p parsed, worthless []bool, groups []Thinn
 	}
 	if number == 0 {
 		// A later part of the run says all of it.
-		if k.fs.Remove(name) != nil {
+		if w.fs.Remove(name) != nil {
 			return false, true
 		}
-		k.store.remove(name)
-		k.usage.FilesRemoved++
-		k.usage.Syncs++
-		return k.fs.SyncDir() == nil, true
+		w.inventory.remove(name)
+		w.usage.FilesRemoved++
+		w.usage.Syncs++
+		return w.fs.SyncDir() == nil, true
 	}
 	if pages(int64(len(out))) >= pages(p.size) || saved <= 0 {
 		return true, true // not worth a write
 	}
-	if !k.fits(int64(len(out)), forCopy) {
+	if !w.fits(int64(len(out)), forCopy) {
 		return true, false // the next file may be smaller
 	}
-	f, err := k.fs.Create(name + unfinished)
+	f, err := w.fs.Create(name + unfinished)
 	if err != nil {
 		return false, true
 	}
-	k.store.add(name+unfinished, 0)
+	w.inventory.add(name+unfinished, 0)
 	n, err := f.Write(out)
-	k.usage.BytesWritten += uint64(n)
-	k.store.grow(name+unfinished, int64(n))
+	w.usage.BytesWritten += uint64(n)
+	w.inventory.grow(name+unfinished, int64(n))
 	if err == nil {
-		k.usage.Syncs++
+		w.usage.Syncs++
 		err = f.Sync()
 	}
 	if cerr := f.Close(); err == nil {
 		err = cerr
 	}
 	if err == nil {
-		err = k.fs.Rename(name+unfinished, name)
+		err = w.fs.Rename(name+unfinished, name)
 	}
 	if err != nil {
-		if k.fs.Remove(name+unfinished) == nil {
-			k.store.remove(name + unfinished)
+		if w.fs.Remove(name+unfinished) == nil {
+			w.inventory.remove(name + unfinished)
 		}
 		return false, true
 	}
-	k.store.remove(name + unfinished)
-	k.store.add(name, int64(len(out)))
-	k.usage.Syncs++
-	return k.fs.SyncDir() == nil, true
+	w.inventory.remove(name + unfinished)
+	w.inventory.add(name, int64(len(out)))
+	w.usage.Syncs++
+	return w.fs.SyncDir() == nil, true
 }

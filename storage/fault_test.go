@@ -262,8 +262,8 @@ func TestDeadMedium(t *testing.T) {
 			w.Account(&detect.Account{Drive: 1, End: f.At})
 		}
 	}
-	if h := w.Health(); h.Trouble == nil || h.Usage.NotStored == 0 || len(w.keep.queue) > maxWaitingSpans/spanOverhead+maxWaitingEvents+10 {
-		t.Errorf("health %+v, %d waiting", h, len(w.keep.queue))
+	if h := w.Health(); h.Trouble == nil || h.Usage.NotStored == 0 || len(w.run.queue) > maxWaitingSpans/spanOverhead+maxWaitingEvents+10 {
+		t.Errorf("health %+v, %d waiting", h, len(w.run.queue))
 	}
 	if err := w.Close(); err == nil || acked != 0 {
 		t.Errorf("closed with %v, %d acknowledged", err, acked)

@@ -28,7 +28,7 @@ type Options struct {
 	LookBack, LookOn bus.Micros
 	// RingBytes is the memory of the look-back; 0 means what LookBack and
 	// LookOn take at full load of every bus of the plan, but at most
-	// MaxRingBytes. See RingSeconds.
+	// MaxRingBytes.
 	RingBytes int64
 	// AccountEvery is how often the account is written at most, and so the
 	// longest part of it that a power cut can cost; 0 means
@@ -72,10 +72,6 @@ const (
 	// 11898-1, from memory).
 	FullLoad = 4504
 )
-
-// RingSeconds is how many seconds of a fully loaded bus of 500 kbit/s a
-// look-back of that many bytes holds, all frames being mapped.
-func RingSeconds(bytes int64) float64 { return float64(bytes) / bytesPerFrame / FullLoad }
 
 func (o Options) complete(dir string) (Options, error) {
 	if o.Plan == nil {

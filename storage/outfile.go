@@ -23,37 +23,37 @@ func (o *outFile) close() {
 }
 
 // create begins a new file with its header; nothing is durable yet.
-func (k *keeper) create(o *outFile, kind fileKind) error {
+func (w *runWriter) create(o *outFile, kind fileKind) error {
 	o.part++
-	o.name = fileName(kind, k.run, o.part)
-	f, err := k.fs.Create(o.name)
+	o.name = fileName(kind, w.run, o.part)
+	f, err := w.fs.Create(o.name)
 	if err != nil {
 		return fmt.Errorf("%s: %w", o.name, err)
 	}
 	o.file, o.size, o.blocks = f, 0, 0
-	k.store.add(o.name, 0)
-	k.usage.FilesMade++
+	w.inventory.add(o.name, 0)
+	w.usage.FilesMade++
 	o.fresh = true
-	return k.append(o, header{version: Version, kind: kind, run: k.run, part: o.part, boot: k.opt.Boot}.append(nil), 0)
+	return w.append(o, header{version: Version, kind: kind, run: w.run, part: o.part, boot: w.opt.Boot}.append(nil), 0)
 }
 
 // append writes bytes with that many blocks. After a failure the file is given
 // up: what has been synced in it stands, the rest is written again elsewhere.
-func (k *keeper) append(o *outFile, b []byte, blocks int) error {
+func (w *runWriter) append(o *outFile, b []byte, blocks int) error {
 	n, err := o.file.Write(b)
 	o.size += int64(n)
-	k.usage.BytesWritten += uint64(n)
-	if o == &k.spans {
-		k.usage.EvidenceBytes += uint64(n)
+	w.usage.BytesWritten += uint64(n)
+	if o == &w.spans {
+		w.usage.EvidenceBytes += uint64(n)
 	} else {
-		k.usage.JournalBytes += uint64(n)
+		w.usage.JournalBytes += uint64(n)
 	}
-	k.store.grow(o.name, int64(n))
+	w.inventory.grow(o.name, int64(n))
 	if err == nil && n < len(b) {
 		err = fmt.Errorf("wrote %d of %d bytes", n, len(b))
 	}
 	if err != nil {
-		return k.giveUp(o, err)
+		return w.giveUp(o, err)
 	}
 	o.blocks += uint16(blocks)
 	return nil
@@ -62,30 +62,30 @@ func (k *keeper) append(o *outFile, b []byte, blocks int) error {
 // sync makes the file durable, and its name where it is new. After a failure
 // the kernel may have dropped what it could not write and say so only once, so
 // that a second sync that succeeds would prove nothing: the file is given up.
-func (k *keeper) sync(o *outFile) error {
-	k.usage.Syncs++
+func (w *runWriter) sync(o *outFile) error {
+	w.usage.Syncs++
 	if err := o.file.Sync(); err != nil {
-		return k.giveUp(o, fmt.Errorf("fsync: %w", err))
+		return w.giveUp(o, fmt.Errorf("fsync: %w", err))
 	}
 	if o.fresh {
-		k.usage.Syncs++
-		if err := k.fs.SyncDir(); err != nil {
-			return k.giveUp(o, fmt.Errorf("fsync of the folder: %w", err))
+		w.usage.Syncs++
+		if err := w.fs.SyncDir(); err != nil {
+			return w.giveUp(o, fmt.Errorf("fsync of the folder: %w", err))
 		}
 		o.fresh = false
 	}
 	return nil
 }
 
-func (k *keeper) giveUp(o *outFile, err error) error {
+func (w *runWriter) giveUp(o *outFile, err error) error {
 	name := o.name
 	o.close()
-	if o == &k.spans && o.fresh && len(k.parts) > 0 && k.parts[len(k.parts)-1].part == o.part {
-		k.parts = k.parts[:len(k.parts)-1]
+	if o == &w.spans && o.fresh && len(w.parts) > 0 && w.parts[len(w.parts)-1].part == o.part {
+		w.parts = w.parts[:len(w.parts)-1]
 	}
-	if o.fresh && k.fs.Remove(name) == nil {
+	if o.fresh && w.fs.Remove(name) == nil {
 		// Nothing in it was ever acknowledged.
-		k.store.remove(name)
+		w.inventory.remove(name)
 	}
 	return fmt.Errorf("%s: %w", name, err)
 }

@@ -7,9 +7,9 @@ import (
 	"strings"
 )
 
-// openKeeper makes the keeper of one run and takes the store for it. Where
+// openRunWriter makes the runWriter of one run and takes the store for it. Where
 // Options.Wait is set, a medium that refuses is tried again later.
-func openKeeper(dir string, opt Options) (*keeper, Repair, error) {
+func openRunWriter(dir string, opt Options) (*runWriter, Repair, error) {
 	pack, err := newPacker()
 	if err != nil {
 		return nil, Repair{}, err
@@ -18,32 +18,32 @@ func openKeeper(dir string, opt Options) (*keeper, Repair, error) {
 	if err != nil {
 		return nil, Repair{}, err
 	}
-	k := &keeper{
+	w := &runWriter{
 		dir: dir, fs: opt.FS, opt: opt, pack: pack, unpack: unpack, coder: newSpanCoder(opt.Plan, pack),
-		clock: opt.Clock, store: newShelf(nil),
+		clock: opt.Clock, inventory: newInventory(nil),
 		// The beginning of the journal alone: an item without content.
 		queue: []item{{typ: blockUsage, payload: []byte("{}")}},
 	}
-	repair, err := k.take()
+	repair, err := w.take()
 	switch {
 	case err == nil:
-		k.drain()
+		w.drain()
 	case opt.Wait && refusal(err):
-		k.retry = 1 // at once when time begins
+		w.retry = 1 // at once when time begins
 	default:
 		return nil, repair, err
 	}
-	return k, repair, nil
+	return w, repair, nil
 }
 
 // take takes the store for the run: it locks it, repairs what the last run
 // left, and gives the run its number.
-func (k *keeper) take() (repair Repair, err error) {
-	k.takes++
-	if err := k.fs.Make(); err != nil {
+func (w *runWriter) take() (repair Repair, err error) {
+	w.takes++
+	if err := w.fs.Make(); err != nil {
 		return repair, err
 	}
-	release, err := k.fs.Lock()
+	release, err := w.fs.Lock()
 	if err != nil {
 		return repair, err
 	}
@@ -52,18 +52,18 @@ func (k *keeper) take() (repair Repair, err error) {
 			release() //nolint:errcheck // err says more
 		}
 	}()
-	files, err := k.fs.List()
+	files, err := w.fs.List()
 	if err != nil {
 		return repair, err
 	}
-	k.store = newShelf(files)
+	w.inventory = newInventory(files)
 	last := uint32(0)
 	for _, f := range files {
 		if kind, run, _, ok := parseName(f.Name()); ok && kind != clockFile {
 			last = max(last, run)
 		}
 	}
-	if repair, err = k.repair(files, last); err != nil {
+	if repair, err = w.repair(files, last); err != nil {
 		return repair, err
 	}
 	if !repair.Empty() || len(repair.Unended) > 0 {
@@ -71,27 +71,27 @@ func (k *keeper) take() (repair Repair, err error) {
 		if err != nil {
 			return repair, err
 		}
-		k.queue = slices.Insert(k.queue, 0, item{typ: blockRepair, payload: payload})
+		w.queue = slices.Insert(w.queue, 0, item{typ: blockRepair, payload: payload})
 	}
-	k.release, k.run = release, last+1
-	for _, it := range k.queue {
+	w.release, w.run = release, last+1
+	for _, it := range w.queue {
 		if it.event != nil {
-			k.name(it.event)
+			w.name(it.event)
 		}
 	}
-	for _, e := range k.quiet {
-		k.name(e)
+	for _, e := range w.quiet {
+		w.name(e)
 	}
 	return repair, nil
 }
 
 // taken reports whether the store is this run's.
-func (k *keeper) taken() bool { return k.run != 0 }
+func (w *runWriter) taken() bool { return w.run != 0 }
 
 // name gives an event its identifier, once the run has its number.
-func (k *keeper) name(e *Event) {
-	if k.taken() {
-		e.ID, e.Boot = fmt.Sprintf("%d-%d", k.run, e.number), k.run
+func (w *runWriter) name(e *Event) {
+	if w.taken() {
+		e.ID, e.Boot = fmt.Sprintf("%d-%d", w.run, e.number), w.run
 	}
 }
 
@@ -101,11 +101,11 @@ const unfinished = ".new"
 // repair puts right what a cut in the last run has left: the ends of files that
 // stop in the middle of a block are cut off. Earlier runs were looked at when
 // the run after them began.
-func (k *keeper) repair(files []fs.FileInfo, last uint32) (Repair, error) {
+func (w *runWriter) repair(files []fs.FileInfo, last uint32) (Repair, error) {
 	var r Repair
 	for _, f := range files {
 		if strings.HasSuffix(f.Name(), unfinished) {
-			if err := k.discard(f.Name(), &r); err != nil {
+			if err := w.discard(f.Name(), &r); err != nil {
 				return r, err
 			}
 		}
@@ -118,7 +118,7 @@ func (k *keeper) repair(files []fs.FileInfo, last uint32) (Repair, error) {
 		switch kind, run, _, ok := parseName(f.Name()); {
 		case !ok:
 		case kind == clockFile:
-			if err := k.repairFile(f.Name(), &r); err != nil {
+			if err := w.repairFile(f.Name(), &r); err != nil {
 				return r, err
 			}
 		case run != last:
@@ -131,7 +131,7 @@ func (k *keeper) repair(files []fs.FileInfo, last uint32) (Repair, error) {
 	slices.Sort(journal)
 	ended := false
 	for _, name := range journal {
-		p, ok, err := k.load(name, &r)
+		p, ok, err := w.load(name, &r)
 		if err != nil {
 			return r, err
 		}
@@ -139,7 +139,7 @@ func (k *keeper) repair(files []fs.FileInfo, last uint32) (Repair, error) {
 			continue
 		}
 		ended = len(p.damage) == 0 && len(p.blocks) > 0 && p.blocks[len(p.blocks)-1].typ == blockEnd
-		if err := k.mend(name, p, &r); err != nil {
+		if err := w.mend(name, p, &r); err != nil {
 			return r, err
 		}
 	}
@@ -153,28 +153,28 @@ func (k *keeper) repair(files []fs.FileInfo, last uint32) (Repair, error) {
 	}
 	slices.Sort(evidence)
 	for _, name := range evidence {
-		if err := k.repairFile(name, &r); err != nil {
+		if err := w.repairFile(name, &r); err != nil {
 			return r, err
 		}
 	}
 	return r, nil
 }
 
-func (k *keeper) repairFile(name string, r *Repair) error {
-	p, ok, err := k.load(name, r)
+func (w *runWriter) repairFile(name string, r *Repair) error {
+	p, ok, err := w.load(name, r)
 	if err != nil || !ok {
 		return err
 	}
-	return k.mend(name, p, r)
+	return w.mend(name, p, r)
 }
 
 // load reads a file of the last run. One that cannot be read, though it was
 // tried again and again, is passed over: a bad spot in the card must not keep
 // the unit from recording on the rest of it.
-func (k *keeper) load(name string, r *Repair) (p parsed, ok bool, err error) {
-	data, err := k.fs.ReadFile(name)
-	if refusal(err) && k.takes > takesToRead {
-		r.Damaged = append(r.Damaged, unreadable(name, k.store.sizes[name], err))
+func (w *runWriter) load(name string, r *Repair) (p parsed, ok bool, err error) {
+	data, err := w.fs.ReadFile(name)
+	if refusal(err) && w.takes > takesToRead {
+		r.Damaged = append(r.Damaged, unreadable(name, w.inventory.sizes[name], err))
 		return p, false, nil
 	}
 	if err != nil {
@@ -193,29 +193,29 @@ func unreadable(name string, size int64, err error) Damage {
 }
 
 // mend cuts off a torn end and reports what else is bad.
-func (k *keeper) mend(name string, p parsed, r *Repair) error {
+func (w *runWriter) mend(name string, p parsed, r *Repair) error {
 	if len(p.blocks) == 0 {
-		return k.discard(name, r)
+		return w.discard(name, r)
 	}
 	for _, d := range p.damage {
 		if !d.Tail {
 			r.Damaged = append(r.Damaged, d)
 			continue
 		}
-		if err := k.fs.Truncate(name, p.sound); err != nil {
+		if err := w.fs.Truncate(name, p.sound); err != nil {
 			return fmt.Errorf("%s: cutting off the unfinished end: %w", name, err)
 		}
-		k.store.add(name, p.sound)
+		w.inventory.add(name, p.sound)
 		r.Cut = append(r.Cut, d)
 	}
 	return nil
 }
 
-func (k *keeper) discard(name string, r *Repair) error {
-	if err := k.fs.Remove(name); err != nil {
+func (w *runWriter) discard(name string, r *Repair) error {
+	if err := w.fs.Remove(name); err != nil {
 		return err
 	}
-	k.store.remove(name)
+	w.inventory.remove(name)
 	r.Removed = append(r.Removed, name)
 	return nil
 }

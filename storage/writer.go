@@ -21,7 +21,7 @@ import (
 type Writer struct {
 	opt  Options
 	ring *ring
-	keep *keeper
+	run  *runWriter
 
 	now     bus.Micros
 	started bool
@@ -66,11 +66,11 @@ func Open(dir string, opt Options) (*Writer, Repair, error) {
 	if err != nil {
 		return nil, Repair{}, err
 	}
-	k, repair, err := openKeeper(dir, opt)
+	k, repair, err := openRunWriter(dir, opt)
 	if err != nil {
 		return nil, repair, err
 	}
-	w := &Writer{opt: opt, ring: newRing(opt.RingBytes), keep: k, due: math.MaxInt64}
+	w := &Writer{opt: opt, ring: newRing(opt.RingBytes), run: k, due: math.MaxInt64}
 	// The largest frame takes eleven words; a span must fit into the ring
 	// with room to spare.
 	w.chunk = min(maxChunk, max(1, len(w.ring.words)/22))
@@ -110,7 +110,7 @@ func (w *Writer) advance(now bus.Micros) {
 	if !w.started {
 		w.started, w.flushed = true, now
 	}
-	w.now, w.keep.now = now, now
+	w.now, w.run.now = now, now
 }
 
 // wake does what is due and works out what is next.
@@ -122,8 +122,8 @@ func (w *Writer) wake() {
 	if w.pendingAccount() && w.now >= w.flushed+w.opt.AccountEvery {
 		w.flush()
 	}
-	if w.keep.retry != 0 && w.now >= w.keep.retry {
-		w.keep.drain()
+	if w.run.retry != 0 && w.now >= w.run.retry {
+		w.run.drain()
 	}
 	w.plan()
 }
@@ -136,12 +136,12 @@ func (w *Writer) plan() {
 	if w.pendingAccount() {
 		w.due = min(w.due, w.flushed+w.opt.AccountEvery)
 	}
-	if w.keep.retry != 0 {
-		w.due = min(w.due, w.keep.retry)
+	if w.run.retry != 0 {
+		w.due = min(w.due, w.run.retry)
 	}
 }
 
-func (w *Writer) pendingAccount() bool { return len(w.accounts) > 0 || w.keep.hasQuiet() }
+func (w *Writer) pendingAccount() bool { return len(w.accounts) > 0 || w.run.hasQuiet() }
 
 // Event keeps a finding. Where it asks for evidence, the frames from LookBack
 // before it up to now are written at once, and those up to LookOn after it once
@@ -153,23 +153,23 @@ func (w *Writer) Event(f *detect.Finding, places []detect.Place) error {
 	}
 	w.events++
 	e := &Event{
-		number: w.events, Clock: w.keep.clock,
+		number: w.events, Clock: w.run.clock,
 		Finding: cleaned(f), Places: slices.Clone(places), Evidence: EvidenceNotAsked,
 	}
-	w.keep.name(e)
+	w.run.name(e)
 	if !f.Keep {
-		w.keep.addQuiet(e)
+		w.run.addQuiet(e)
 		w.plan()
 		return nil
 	}
 	e.From, e.To = f.Start-w.opt.LookBack, f.End+w.opt.LookOn
 	e.Evidence = EvidenceKept
 	c := w.ring.since(e.From)
-	w.keep.begin(e)
+	w.run.begin(e)
 	w.fill(c.ordinal)
 	w.written = max(w.written, c.ordinal)
 	w.capture()
-	w.keep.finish(e)
+	w.run.finish(e)
 	if e.To > w.now {
 		w.lookOn = max(w.lookOn, e.To)
 		w.lookingOn = true
@@ -194,7 +194,7 @@ func cleaned(f *detect.Finding) detect.Finding {
 	return out
 }
 
-// capture hands the frames that are not on file yet to the keeper, up to the
+// capture hands the frames that are not on file yet to the run, up to the
 // present one.
 func (w *Writer) capture() {
 	w.written = max(w.written, w.ring.first)
@@ -220,7 +220,7 @@ func (w *Writer) fill(from uint64) {
 	}
 }
 
-// hand gives frames that are in the ring to the keeper, in spans.
+// hand gives frames that are in the ring to the run, in spans.
 func (w *Writer) hand(s stretch) {
 	if s.from >= s.to {
 		return
@@ -228,7 +228,7 @@ func (w *Writer) hand(s stretch) {
 	for from := s.from; from < s.to; {
 		to := min(from+uint64(w.chunk), s.to)
 		w.frames = w.ring.frames(w.frames[:0], from, to)
-		w.keep.span(from, w.frames)
+		w.run.span(from, w.frames)
 		from = to
 	}
 	i, _ := slices.BinarySearchFunc(w.kept, s, func(a, b stretch) int { return compare(a.from, b.from) })
@@ -272,11 +272,11 @@ func (w *Writer) Account(a *detect.Account) error {
 
 func (w *Writer) flush() {
 	for _, a := range w.accounts {
-		w.keep.account(a.drive, a.payload)
+		w.run.account(a.drive, a.payload)
 	}
 	w.accounts = w.accounts[:0]
 	w.flushed = w.now
-	w.keep.flushQuiet()
+	w.run.flushQuiet()
 }
 
 // History keeps what the detectors have learned, for later runs; the latest
@@ -285,7 +285,7 @@ func (w *Writer) History(h []byte) error {
 	if w.closed {
 		return errClosed
 	}
-	w.keep.history(h)
+	w.run.history(h)
 	w.plan()
 	return nil
 }
@@ -296,13 +296,13 @@ func (w *Writer) SetClock(c bus.Clock) error {
 	if w.closed {
 		return errClosed
 	}
-	w.keep.setClock(c)
+	w.run.setClock(c)
 	w.plan()
 	return nil
 }
 
 // Health is what is known of the store at this moment.
-func (w *Writer) Health() WriterHealth { return w.keep.health() }
+func (w *Writer) Health() WriterHealth { return w.run.health() }
 
 // Close writes what is pending and marks the run as ended in order. The error
 // says what could not be written.
@@ -315,5 +315,5 @@ func (w *Writer) Close() error {
 	}
 	w.flush()
 	w.closed = true
-	return w.keep.close()
+	return w.run.close()
 }

@@ -10,9 +10,9 @@ import (
 	"joltwatch/detect"
 )
 
-// keeper writes the files of one run. It takes things in order and writes them
+// runWriter writes the files of one run. It takes things in order and writes them
 // in order: frames first, then the events that need them.
-type keeper struct {
+type runWriter struct {
 	dir string
 	fs  FS
 	opt Options
@@ -36,8 +36,8 @@ type keeper struct {
 	// begun is set while the spans of one event come in.
 	begun bool
 
-	store *shelf
-	usage Usage
+	inventory *inventory
+	usage     Usage
 	// index is the events whose frames are on file, once that was asked for.
 	index     []indexed
 	indexRead bool
@@ -106,110 +106,110 @@ const (
 )
 
 // begin says that the spans that follow are for this event.
-func (k *keeper) begin(*Event) { k.begun = true }
+func (w *runWriter) begin(*Event) { w.begun = true }
 
 // span takes frames that are to be written; the first has this ordinal.
-func (k *keeper) span(first uint64, frames []bus.Frame) {
-	payload := k.coder.encode(first, frames)
+func (w *runWriter) span(first uint64, frames []bus.Frame) {
+	payload := w.coder.encode(first, frames)
 	info, _ := parseSpanHead(payload)
-	k.queue = append(k.queue, item{span: payload, info: info, fresh: k.begun})
-	if !k.begun {
-		k.drain()
+	w.queue = append(w.queue, item{span: payload, info: info, fresh: w.begun})
+	if !w.begun {
+		w.drain()
 	}
 }
 
 // finish takes the event whose spans have come.
-func (k *keeper) finish(e *Event) {
-	k.begun = false
-	k.queue = append(k.queue, item{typ: blockEvent, event: e})
-	k.drain()
+func (w *runWriter) finish(e *Event) {
+	w.begun = false
+	w.queue = append(w.queue, item{typ: blockEvent, event: e})
+	w.drain()
 }
 
-func (k *keeper) hasQuiet() bool { return len(k.quiet) > 0 }
+func (w *runWriter) hasQuiet() bool { return len(w.quiet) > 0 }
 
-func (k *keeper) addQuiet(e *Event) {
-	k.quiet = append(k.quiet, e)
-	if len(k.quiet) >= maxWaitingEvents {
-		k.flushQuiet()
+func (w *runWriter) addQuiet(e *Event) {
+	w.quiet = append(w.quiet, e)
+	if len(w.quiet) >= maxWaitingEvents {
+		w.flushQuiet()
 	}
 }
 
-func (k *keeper) flushQuiet() {
-	for _, e := range k.quiet {
-		k.queue = append(k.queue, item{typ: blockEvent, event: e})
+func (w *runWriter) flushQuiet() {
+	for _, e := range w.quiet {
+		w.queue = append(w.queue, item{typ: blockEvent, event: e})
 	}
-	k.quiet = k.quiet[:0]
-	k.drain()
+	w.quiet = w.quiet[:0]
+	w.drain()
 }
 
-func (k *keeper) account(drive int, payload []byte) {
-	k.replace(item{typ: blockAccount, payload: payload, drive: drive})
+func (w *runWriter) account(drive int, payload []byte) {
+	w.replace(item{typ: blockAccount, payload: payload, drive: drive})
 }
 
-func (k *keeper) history(h []byte) {
-	k.replace(item{typ: blockHistory, payload: slices.Clone(h)})
-	k.drain()
+func (w *runWriter) history(h []byte) {
+	w.replace(item{typ: blockHistory, payload: slices.Clone(h)})
+	w.drain()
 }
 
 // replace queues an item of which only the latest counts.
-func (k *keeper) replace(it item) {
-	k.queue = slices.DeleteFunc(k.queue, func(o item) bool { return o.span == nil && o.typ == it.typ && o.drive == it.drive })
-	k.queue = append(k.queue, it)
+func (w *runWriter) replace(it item) {
+	w.queue = slices.DeleteFunc(w.queue, func(o item) bool { return o.span == nil && o.typ == it.typ && o.drive == it.drive })
+	w.queue = append(w.queue, it)
 }
 
-func (k *keeper) setClock(c bus.Clock) {
-	if c == k.clock {
+func (w *runWriter) setClock(c bus.Clock) {
+	if c == w.clock {
 		return
 	}
-	k.clock = c
+	w.clock = c
 	if !c.Known {
 		return
 	}
-	payload, err := marshal(clockRecord{At: k.now, Clock: c})
+	payload, err := marshal(clockRecord{At: w.now, Clock: c})
 	if err != nil {
-		k.trouble(err)
+		w.trouble(err)
 		return
 	}
-	k.replace(item{typ: blockClock, payload: payload})
-	k.drain()
+	w.replace(item{typ: blockClock, payload: payload})
+	w.drain()
 }
 
 // drain writes the queue, as far as the medium lets it.
-func (k *keeper) drain() {
-	if len(k.queue) == 0 {
+func (w *runWriter) drain() {
+	if len(w.queue) == 0 {
 		return
 	}
-	if k.retry != 0 && k.now < k.retry {
-		k.bound()
+	if w.retry != 0 && w.now < w.retry {
+		w.bound()
 		return
 	}
-	err := k.write()
+	err := w.write()
 	if err != nil {
 		// Once more at once, into new files: a single bad write or a file
 		// that cannot grow should cost no time.
-		k.usage.Refused++
-		if k.taken() && errors.Is(err, syscall.ENOSPC) {
-			k.makeRoomOnFull()
+		w.usage.Refused++
+		if w.taken() && errors.Is(err, syscall.ENOSPC) {
+			w.makeRoomOnFull()
 		}
-		err = k.write()
+		err = w.write()
 	}
 	if err != nil {
-		k.wait = min(max(2*k.wait, firstRetry), lastRetry)
-		k.retry = k.now + k.wait
-		k.bound()
-		k.trouble(err)
+		w.wait = min(max(2*w.wait, firstRetry), lastRetry)
+		w.retry = w.now + w.wait
+		w.bound()
+		w.trouble(err)
 		return
 	}
-	k.retry, k.wait = 0, 0
-	k.well()
+	w.retry, w.wait = 0, 0
+	w.well()
 }
 
 // bound keeps what waits in memory within its limits: the least worthy frames
 // and events go first.
-func (k *keeper) bound() {
+func (w *runWriter) bound() {
 	var bytes, events int
-	k.queue = slices.DeleteFunc(k.queue, func(it item) bool { return it.span == nil && it.typ == 0 })
-	for _, it := range k.queue {
+	w.queue = slices.DeleteFunc(w.queue, func(it item) bool { return it.span == nil && it.typ == 0 })
+	for _, it := range w.queue {
 		if it.span != nil {
 			bytes += len(it.span) + spanOverhead
 		}
@@ -217,111 +217,111 @@ func (k *keeper) bound() {
 			events++
 		}
 	}
-	for i := 0; i < len(k.queue) && bytes > maxWaitingSpans; {
-		if k.queue[i].span == nil {
+	for i := 0; i < len(w.queue) && bytes > maxWaitingSpans; {
+		if w.queue[i].span == nil {
 			i++
 			continue
 		}
-		bytes -= len(k.queue[i].span) + spanOverhead
-		k.queue = slices.Delete(k.queue, i, i+1)
+		bytes -= len(w.queue[i].span) + spanOverhead
+		w.queue = slices.Delete(w.queue, i, i+1)
 	}
 	for events > maxWaitingEvents {
 		worst := -1
-		for i, it := range k.queue {
-			if it.event != nil && (worst < 0 || it.event.Finding.Worth < k.queue[worst].event.Finding.Worth) {
+		for i, it := range w.queue {
+			if it.event != nil && (worst < 0 || it.event.Finding.Worth < w.queue[worst].event.Finding.Worth) {
 				worst = i
 			}
 		}
-		k.queue = slices.Delete(k.queue, worst, worst+1)
-		k.usage.NotStored++
+		w.queue = slices.Delete(w.queue, worst, worst+1)
+		w.usage.NotStored++
 		events--
 	}
 }
 
 // write writes the whole queue: all spans with one sync, then all blocks of
 // the journal with another.
-func (k *keeper) write() error {
-	if !k.taken() {
-		if _, err := k.take(); err != nil {
+func (w *runWriter) write() error {
+	if !w.taken() {
+		if _, err := w.take(); err != nil {
 			return err
 		}
 	}
-	if err := k.writeSpans(); err != nil {
+	if err := w.writeSpans(); err != nil {
 		return err
 	}
-	if err := k.writeJournal(); err != nil {
+	if err := w.writeJournal(); err != nil {
 		return err
 	}
-	for _, it := range k.queue {
+	for _, it := range w.queue {
 		if it.event == nil {
 			continue
 		}
-		if k.indexRead && it.event.Evidence == EvidenceKept {
+		if w.indexRead && it.event.Evidence == EvidenceKept {
 			r := it.event.record()
-			k.index = append(k.index, newIndexed(&r, k.run))
+			w.index = append(w.index, newIndexed(&r, w.run))
 		}
-		if k.opt.Acknowledged != nil {
-			k.opt.Acknowledged(it.event)
+		if w.opt.Acknowledged != nil {
+			w.opt.Acknowledged(it.event)
 		}
 	}
-	k.queue = k.queue[:0]
+	w.queue = w.queue[:0]
 	return nil
 }
 
 // writeSpans writes the frames that wait; those that are durable are taken off
 // the queue even where later ones fail.
-func (k *keeper) writeSpans() error {
+func (w *runWriter) writeSpans() error {
 	from := 0 // items before it are durable
-	for i := range k.queue {
-		it := &k.queue[i]
+	for i := range w.queue {
+		it := &w.queue[i]
 		if it.span == nil {
 			continue
 		}
-		last := k.lastPart()
+		last := w.lastPart()
 		if last == nil || last.next != it.info.first || it.fresh && last.size >= maxEvidenceFile {
-			if err := k.syncSpans(from, i); err != nil {
+			if err := w.syncSpans(from, i); err != nil {
 				return err
 			}
 			from = i
-			k.spans.close()
+			w.spans.close()
 		}
 		n := int64(blockHead + len(it.span))
-		if !k.room(n+headerSize, forEvidence) {
+		if !w.room(n+headerSize, forEvidence) {
 			it.done()
 			continue
 		}
-		if k.spans.file == nil {
-			if err := k.create(&k.spans, evidenceFile); err != nil {
+		if w.spans.file == nil {
+			if err := w.create(&w.spans, evidenceFile); err != nil {
 				return err
 			}
-			k.parts = append(k.parts, evidencePart{part: k.spans.part, from: it.info.from, to: it.info.to, size: headerSize})
+			w.parts = append(w.parts, evidencePart{part: w.spans.part, from: it.info.from, to: it.info.to, size: headerSize})
 		}
-		if err := k.append(&k.spans, appendBlock(nil, blockSpan, codedRaw, k.spans.blocks, it.span), 1); err != nil {
+		if err := w.append(&w.spans, appendBlock(nil, blockSpan, codedRaw, w.spans.blocks, it.span), 1); err != nil {
 			return err
 		}
-		last = k.lastPart()
+		last = w.lastPart()
 		last.next = it.info.first + uint64(it.info.frames)
 		last.from, last.to = min(last.from, it.info.from), max(last.to, it.info.to)
 		last.size += n
 	}
-	return k.syncSpans(from, len(k.queue))
+	return w.syncSpans(from, len(w.queue))
 }
 
 // lastPart is the evidence file that is being appended to, or nil.
-func (k *keeper) lastPart() *evidencePart {
-	if k.spans.file == nil || len(k.parts) == 0 {
+func (w *runWriter) lastPart() *evidencePart {
+	if w.spans.file == nil || len(w.parts) == 0 {
 		return nil
 	}
-	return &k.parts[len(k.parts)-1]
+	return &w.parts[len(w.parts)-1]
 }
 
 // syncSpans makes the frames of queue[from:to] durable.
-func (k *keeper) syncSpans(from, to int) error {
-	items := k.queue[from:to]
+func (w *runWriter) syncSpans(from, to int) error {
+	items := w.queue[from:to]
 	if !slices.ContainsFunc(items, func(it item) bool { return it.span != nil }) {
 		return nil
 	}
-	if err := k.sync(&k.spans); err != nil {
+	if err := w.sync(&w.spans); err != nil {
 		return err
 	}
 	for i := range items {
@@ -335,57 +335,57 @@ func (k *keeper) syncSpans(from, to int) error {
 var errNoRoom = errors.New("the store is full: nothing more may be removed; counting goes on")
 
 // writeJournal writes the blocks of the queue with one sync.
-func (k *keeper) writeJournal() error {
-	if k.journal.file != nil && k.journal.size > k.journalLimit() {
-		k.journal.close()
+func (w *runWriter) writeJournal() error {
+	if w.journal.file != nil && w.journal.size > w.journalLimit() {
+		w.journal.close()
 	}
 	waits := func(it item) bool { return it.event != nil || it.typ != 0 }
-	if !slices.ContainsFunc(k.queue, waits) {
+	if !slices.ContainsFunc(w.queue, waits) {
 		return nil
 	}
 	what := forAccount
-	if slices.ContainsFunc(k.queue, func(it item) bool { return it.event != nil }) {
+	if slices.ContainsFunc(w.queue, func(it item) bool { return it.event != nil }) {
 		what = forEvents
 	}
-	body, count, err := k.body(true)
+	body, count, err := w.body(true)
 	if err != nil {
 		return err
 	}
 	short := false
-	if !k.room(int64(len(body))+headerSize, what) {
+	if !w.room(int64(len(body))+headerSize, what) {
 		// The account goes on without the events, and counts them.
-		k.giveUpEvents()
-		if body, _, err = k.body(false); err != nil {
+		w.giveUpEvents()
+		if body, _, err = w.body(false); err != nil {
 			return err
 		}
-		if !k.room(int64(len(body))+headerSize, forAccount) {
+		if !w.room(int64(len(body))+headerSize, forAccount) {
 			return errNoRoom
 		}
 		short = true
 	}
 	// Making room may have written to the journal.
-	if body, count, err = k.body(!short); err != nil {
+	if body, count, err = w.body(!short); err != nil {
 		return err
 	}
-	if k.journal.file == nil {
-		if err := k.create(&k.journal, journalFile); err != nil {
+	if w.journal.file == nil {
+		if err := w.create(&w.journal, journalFile); err != nil {
 			return err
 		}
 	}
-	if err := k.append(&k.journal, body, count); err != nil {
+	if err := w.append(&w.journal, body, count); err != nil {
 		return err
 	}
-	if err := k.sync(&k.journal); err != nil {
+	if err := w.sync(&w.journal); err != nil {
 		return err
 	}
-	k.prepared = true
+	w.prepared = true
 	if what == forEvents {
-		k.full = short
+		w.full = short
 	}
 	if short {
 		// Marks wait until there is room.
-		k.queue = slices.DeleteFunc(k.queue, func(it item) bool { return it.event == nil })
-		if len(k.queue) > 0 {
+		w.queue = slices.DeleteFunc(w.queue, func(it item) bool { return it.event == nil })
+		if len(w.queue) > 0 {
 			return errNoRoom
 		}
 	}
@@ -393,46 +393,46 @@ func (k *keeper) writeJournal() error {
 }
 
 // giveUpEvents takes the events off the queue for lack of room, but for marks.
-func (k *keeper) giveUpEvents() {
-	if !k.full {
-		t := Trouble{At: k.now, What: errNoRoom.Error()}
-		if k.opt.Troubled != nil {
-			k.opt.Troubled(t)
+func (w *runWriter) giveUpEvents() {
+	if !w.full {
+		t := Trouble{At: w.now, What: errNoRoom.Error()}
+		if w.opt.Troubled != nil {
+			w.opt.Troubled(t)
 		}
-		k.noteTrouble(t)
+		w.noteTrouble(t)
 	}
-	k.full = true
-	k.queue = slices.DeleteFunc(k.queue, func(it item) bool {
+	w.full = true
+	w.queue = slices.DeleteFunc(w.queue, func(it item) bool {
 		if it.event == nil || it.event.Finding.Kind == detect.KindMark {
 			return false
 		}
-		k.usage.NotStored++
+		w.usage.NotStored++
 		return true
 	})
 }
 
 // body is what the queue adds to the journal, with its events or without.
-func (k *keeper) body(events bool) (body []byte, count int, err error) {
-	number := k.journal.blocks
+func (w *runWriter) body(events bool) (body []byte, count int, err error) {
+	number := w.journal.blocks
 	add := func(typ blockType, payload []byte) {
-		coding, p := k.pack.record(payload)
+		coding, p := w.pack.record(payload)
 		body = appendBlock(body, typ, coding, number, p)
 		number++
 		count++
 	}
-	if k.journal.file == nil {
+	if w.journal.file == nil {
 		number = 0
-		if err := k.preamble(add); err != nil {
+		if err := w.preamble(add); err != nil {
 			return nil, 0, err
 		}
 	}
 	ending := false
-	for i := range k.queue {
-		it := &k.queue[i]
+	for i := range w.queue {
+		it := &w.queue[i]
 		switch {
 		case it.event != nil && !events:
 		case it.event != nil:
-			k.refer(it.event)
+			w.refer(it.event)
 			payload, err := marshal(it.event.record())
 			if err != nil {
 				return nil, 0, err
@@ -444,7 +444,7 @@ func (k *keeper) body(events bool) (body []byte, count int, err error) {
 			add(it.typ, it.payload)
 		}
 	}
-	usage, err := marshal(k.usage)
+	usage, err := marshal(w.usage)
 	if err != nil {
 		return nil, 0, err
 	}
@@ -456,14 +456,14 @@ func (k *keeper) body(events bool) (body []byte, count int, err error) {
 }
 
 // preamble adds the blocks that a journal file begins with.
-func (k *keeper) preamble(add func(blockType, []byte)) error {
+func (w *runWriter) preamble(add func(blockType, []byte)) error {
 	r := runRecord{
-		Program: k.opt.Program, Label: k.opt.Label, AccountEvery: k.opt.AccountEvery,
-		LookBack: k.opt.LookBack, LookOn: k.opt.LookOn, RingBytes: k.opt.RingBytes,
-		Quota: k.opt.Quota, FreeFloor: k.opt.FreeFloor,
+		Program: w.opt.Program, Label: w.opt.Label, AccountEvery: w.opt.AccountEvery,
+		LookBack: w.opt.LookBack, LookOn: w.opt.LookOn, RingBytes: w.opt.RingBytes,
+		Quota: w.opt.Quota, FreeFloor: w.opt.FreeFloor,
 	}
-	if k.clock.Known {
-		c := k.clock
+	if w.clock.Known {
+		c := w.clock
 		r.Clock = &c
 	}
 	payload, err := marshal(r)
@@ -471,24 +471,24 @@ func (k *keeper) preamble(add func(blockType, []byte)) error {
 		return err
 	}
 	add(blockRun, payload)
-	if k.prepared {
+	if w.prepared {
 		return nil
 	}
-	if payload, err = marshal(k.opt.Plan); err != nil {
+	if payload, err = marshal(w.opt.Plan); err != nil {
 		return fmt.Errorf("the plan: %w", err)
 	}
 	add(blockPlan, payload)
-	add(blockSettings, k.opt.Settings)
+	add(blockSettings, w.opt.Settings)
 	return nil
 }
 
 // refer notes in an event which evidence files hold its frames.
-func (k *keeper) refer(e *Event) {
+func (w *runWriter) refer(e *Event) {
 	e.parts = nil
 	if e.Evidence == EvidenceNotAsked {
 		return
 	}
-	for _, p := range k.parts {
+	for _, p := range w.parts {
 		if p.to >= e.From && p.from <= e.To {
 			e.parts = append(e.parts, p.part)
 		}
@@ -498,58 +498,58 @@ func (k *keeper) refer(e *Event) {
 	}
 }
 
-func (k *keeper) trouble(err error) {
-	k.usage.Refused++
-	if k.lastError == nil {
-		k.first = Trouble{At: k.now, What: err.Error()}
-		if k.opt.Troubled != nil {
-			k.opt.Troubled(k.first)
+func (w *runWriter) trouble(err error) {
+	w.usage.Refused++
+	if w.lastError == nil {
+		w.first = Trouble{At: w.now, What: err.Error()}
+		if w.opt.Troubled != nil {
+			w.opt.Troubled(w.first)
 		}
 	}
-	k.lastError = err
+	w.lastError = err
 }
 
 // well notes the end of a trouble; the note goes with the next writing.
-func (k *keeper) well() {
-	if k.lastError == nil {
+func (w *runWriter) well() {
+	if w.lastError == nil {
 		return
 	}
-	k.lastError = nil
-	if k.opt.Troubled != nil {
-		k.opt.Troubled(Trouble{At: k.now, What: "writing again", Over: true})
+	w.lastError = nil
+	if w.opt.Troubled != nil {
+		w.opt.Troubled(Trouble{At: w.now, What: "writing again", Over: true})
 	}
-	k.noteTrouble(Trouble{At: k.first.At, What: fmt.Sprintf("%s; writing again %.0f s later", k.first.What, (k.now - k.first.At).Seconds())})
+	w.noteTrouble(Trouble{At: w.first.At, What: fmt.Sprintf("%s; writing again %.0f s later", w.first.What, (w.now - w.first.At).Seconds())})
 }
 
-func (k *keeper) noteTrouble(t Trouble) {
+func (w *runWriter) noteTrouble(t Trouble) {
 	if payload, err := marshal(t); err == nil {
-		k.queue = append(k.queue, item{typ: blockTrouble, payload: payload})
+		w.queue = append(w.queue, item{typ: blockTrouble, payload: payload})
 	}
 }
 
 // close writes what is left and the end of the run.
-func (k *keeper) close() error {
-	k.queue = append(k.queue, item{typ: blockEnd})
+func (w *runWriter) close() error {
+	w.queue = append(w.queue, item{typ: blockEnd})
 	for range closeTries {
-		k.retry = 0
-		if k.drain(); k.lastError == nil {
+		w.retry = 0
+		if w.drain(); w.lastError == nil {
 			break
 		}
 	}
-	err := k.lastError
+	err := w.lastError
 	if err != nil {
 		left := 0
-		for _, it := range k.queue {
+		for _, it := range w.queue {
 			if it.event != nil {
 				left++
 			}
 		}
-		err = fmt.Errorf("%s: %d events and the last of the account could not be written: %w", k.dir, left, err)
+		err = fmt.Errorf("%s: %d events and the last of the account could not be written: %w", w.dir, left, err)
 	}
-	k.journal.close()
-	k.spans.close()
-	if k.taken() {
-		err = errors.Join(err, k.release())
+	w.journal.close()
+	w.spans.close()
+	if w.taken() {
+		err = errors.Join(err, w.release())
 	}
 	return err
 }
@@ -567,6 +567,6 @@ type WriterHealth struct {
 	Trouble error
 }
 
-func (k *keeper) health() WriterHealth {
-	return WriterHealth{Usage: k.usage, Used: k.store.used(), Full: k.full, Waiting: len(k.queue) + len(k.quiet), Trouble: k.lastError}
+func (w *runWriter) health() WriterHealth {
+	return WriterHealth{Usage: w.usage, Used: w.inventory.used(), Full: w.full, Waiting: len(w.queue) + len(w.quiet), Trouble: w.lastError}
 }

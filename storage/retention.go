@@ -46,14 +46,14 @@ const (
 // heldBack is what may not be used up for this purpose. Each can count on what
 // those before it have left; the copy that condensing needs, on room for a
 // whole journal file.
-func (k *keeper) heldBack(what purpose) int64 {
-	file := k.journalLimit() + 2*page
+func (w *runWriter) heldBack(what purpose) int64 {
+	file := w.journalLimit() + 2*page
 	switch what {
 	case forEvidence:
-		if k.opt.Quota == 0 {
+		if w.opt.Quota == 0 {
 			return 3*file + 1<<20
 		}
-		return 3*file + min(k.opt.Quota/8, 1<<20)
+		return 3*file + min(w.opt.Quota/8, 1<<20)
 	case forEvents:
 		return 2 * file
 	case forAccount:
@@ -63,48 +63,48 @@ func (k *keeper) heldBack(what purpose) int64 {
 }
 
 // journalLimit is when a new journal file is begun.
-func (k *keeper) journalLimit() int64 {
-	if k.opt.Quota == 0 {
+func (w *runWriter) journalLimit() int64 {
+	if w.opt.Quota == 0 {
 		return maxJournalFile
 	}
-	return min(maxJournalFile, max(k.opt.Quota/16, 2*page))
+	return min(maxJournalFile, max(w.opt.Quota/16, 2*page))
 }
 
-// shelf knows the files of the store and their sizes.
-type shelf struct {
+// inventory knows the files of the store and their sizes.
+type inventory struct {
 	sizes map[string]int64
 	total int64 // in whole pages
 }
 
-func newShelf(files []fs.FileInfo) *shelf {
-	s := &shelf{sizes: map[string]int64{}}
+func newInventory(files []fs.FileInfo) *inventory {
+	s := &inventory{sizes: map[string]int64{}}
 	for _, f := range files {
 		s.add(f.Name(), f.Size())
 	}
 	return s
 }
 
-func (s *shelf) add(name string, size int64) {
+func (s *inventory) add(name string, size int64) {
 	s.remove(name)
 	s.sizes[name] = size
 	s.total += pages(size)
 }
 
-func (s *shelf) grow(name string, n int64) { s.add(name, s.sizes[name]+n) }
+func (s *inventory) grow(name string, n int64) { s.add(name, s.sizes[name]+n) }
 
-func (s *shelf) remove(name string) {
+func (s *inventory) remove(name string) {
 	if size, ok := s.sizes[name]; ok {
 		s.total -= pages(size)
 		delete(s.sizes, name)
 	}
 }
 
-func (s *shelf) used() int64 { return s.total }
+func (s *inventory) used() int64 { return s.total }
 
-func (s *shelf) names(kind fileKind) []string {
+func (s *inventory) names(kind fileKind) []string {
 	var out []string
 	for name := range s.sizes {
-		if k, _, _, ok := parseName(name); ok && k == kind {
+		if found, _, _, ok := parseName(name); ok && found == kind {
 			out = append(out, name)
 		}
 	}
@@ -113,43 +113,43 @@ func (s *shelf) names(kind fileKind) []string {
 }
 
 // fits reports whether n more bytes leave quota and floor as they must be.
-func (k *keeper) fits(n int64, what purpose) bool {
+func (w *runWriter) fits(n int64, what purpose) bool {
 	n = pages(n) + page // the file's last page may be full
-	held := k.heldBack(what)
-	if k.opt.Quota > 0 && k.store.used()+n > k.opt.Quota-held {
+	held := w.heldBack(what)
+	if w.opt.Quota > 0 && w.inventory.used()+n > w.opt.Quota-held {
 		return false
 	}
-	if k.opt.FreeFloor > 0 {
-		free, err := k.fs.Free()
-		return err == nil && free-n >= k.opt.FreeFloor+held
+	if w.opt.FreeFloor > 0 {
+		free, err := w.fs.Free()
+		return err == nil && free-n >= w.opt.FreeFloor+held
 	}
 	return true
 }
 
 // room makes room for n more bytes and reports whether there is.
-func (k *keeper) room(n int64, what purpose) bool {
-	if k.fits(n, what) {
+func (w *runWriter) room(n int64, what purpose) bool {
+	if w.fits(n, what) {
 		return true
 	}
-	worth := k.waitingWorth()
-	if what == forEvidence && k.refusedAt != 0 && k.now < k.refusedAt+k.opt.AccountEvery && worth <= k.refusedWorth {
+	worth := w.waitingWorth()
+	if what == forEvidence && w.refusedAt != 0 && w.now < w.refusedAt+w.opt.AccountEvery && worth <= w.refusedWorth {
 		return false // looked for not long ago, and there was none
 	}
 	// A little more than asked for, so that the next events find some.
-	spare := n + max(k.opt.Quota/64, 64<<10)
-	ok := k.makeRoom(n, spare, what)
-	k.refusedAt = 0
+	spare := n + max(w.opt.Quota/64, 64<<10)
+	ok := w.makeRoom(n, spare, what)
+	w.refusedAt = 0
 	if !ok {
-		k.refusedAt, k.refusedWorth = k.now, worth
+		w.refusedAt, w.refusedWorth = w.now, worth
 	}
 	return ok
 }
 
 // waitingWorth is that of the worthiest event that waits to be written; a mark
 // is above all.
-func (k *keeper) waitingWorth() float64 {
+func (w *runWriter) waitingWorth() float64 {
 	worth := -1.0
-	for _, it := range k.queue {
+	for _, it := range w.queue {
 		if it.event == nil {
 			continue
 		}
@@ -166,26 +166,26 @@ const lowSpace = 1 << 20
 
 // makeRoomOnFull removes evidence where others have filled the medium, whatever
 // quota and floor say.
-func (k *keeper) makeRoomOnFull() {
-	free, err := k.fs.Free()
+func (w *runWriter) makeRoomOnFull() {
+	free, err := w.fs.Free()
 	if err != nil || free >= lowSpace {
 		return
 	}
-	until := k.store.used() - lowSpace/4
-	k.dropEvidence(func() bool { return k.store.used() <= until }, lowSpace/4, false, math.Inf(1))
+	until := w.inventory.used() - lowSpace/4
+	w.dropEvidence(func() bool { return w.inventory.used() <= until }, lowSpace/4, false, math.Inf(1))
 }
 
-func (k *keeper) makeRoom(n, spare int64, what purpose) bool {
-	enough := func() bool { return k.fits(spare, what) }
-	if k.journal.file != nil && k.journal.size > k.journalLimit()/2 {
-		k.journal.close() // complete, and so open to step 1
+func (w *runWriter) makeRoom(n, spare int64, what purpose) bool {
+	enough := func() bool { return w.fits(spare, what) }
+	if w.journal.file != nil && w.journal.size > w.journalLimit()/2 {
+		w.journal.close() // complete, and so open to step 1
 	}
-	k.condense(0, 0)
+	w.condense(0, 0)
 	// Records of repeats take at most half of the room, so that they do not crowd
 	// out the frames of what matters.
-	if k.now >= k.halvedAt && k.recordsTake(2, 1) {
-		k.foldRepeats(func() bool { return !k.recordsTake(8, 3) })
-		k.halvedAt = k.now + 60*bus.Second
+	if w.now >= w.halvedAt && w.recordsTake(2, 1) {
+		w.foldRepeats(func() bool { return !w.recordsTake(8, 3) })
+		w.halvedAt = w.now + 60*bus.Second
 	}
 	if enough() {
 		return true
@@ -193,30 +193,30 @@ func (k *keeper) makeRoom(n, spare int64, what purpose) bool {
 	if what == forEvidence {
 		// Not for frames that would be the first to go themselves, and no
 		// records for frames.
-		k.dropEvidence(enough, spare-n, true, math.Inf(1))
-		return k.fits(n, what)
+		w.dropEvidence(enough, spare-n, true, math.Inf(1))
+		return w.fits(n, what)
 	}
-	if k.thinnedAt != 0 && k.now < k.thinnedAt+60*bus.Second {
-		return k.fits(n, what) // tried not long ago, in vain
+	if w.thinnedAt != 0 && w.now < w.thinnedAt+60*bus.Second {
+		return w.fits(n, what) // tried not long ago, in vain
 	}
 	// Frames and records together, to ever smaller samples of the ordinary; then
 	// the records of what is out of the ordinary too.
 	for keep := 256; keep >= 8; keep /= 2 {
-		k.dropEvidence(enough, spare-n, false, 1.25/float64(keep))
+		w.dropEvidence(enough, spare-n, false, 1.25/float64(keep))
 		if !enough() {
-			k.condense(keep, ordinaryWorth)
+			w.condense(keep, ordinaryWorth)
 		}
 		if enough() {
 			return true
 		}
 	}
-	if k.foldRepeats(enough); enough() {
+	if w.foldRepeats(enough); enough() {
 		return true
 	}
-	k.dropEvidence(enough, spare-n, false, math.Inf(1))
-	ok := k.fits(n, what)
+	w.dropEvidence(enough, spare-n, false, math.Inf(1))
+	ok := w.fits(n, what)
 	if !ok {
-		k.thinnedAt = k.now
+		w.thinnedAt = w.now
 	}
 	return ok
 }
@@ -224,10 +224,10 @@ func (k *keeper) makeRoom(n, spare int64, what purpose) bool {
 // foldRepeats folds the records of repeats into counts until there is enough
 // room, those out of the ordinary last, and not where ordinary ones only cannot go
 // for now.
-func (k *keeper) foldRepeats(enough func() bool) {
+func (w *runWriter) foldRepeats(enough func() bool) {
 	for _, below := range []float64{ordinaryWorth, math.Inf(1)} {
 		for keep := 256; keep >= 8 && !enough(); keep /= 2 {
-			if k.condense(keep, below) {
+			if w.condense(keep, below) {
 				return
 			}
 		}
@@ -236,16 +236,16 @@ func (k *keeper) foldRepeats(enough func() bool) {
 
 // recordsTake reports whether the journals take more than n/of of what the store
 // may.
-func (k *keeper) recordsTake(of, n int64) bool {
-	limit := k.opt.Quota
-	if free, err := k.fs.Free(); k.opt.FreeFloor > 0 && err == nil {
-		if may := k.store.used() + free - k.opt.FreeFloor; limit == 0 || may < limit {
+func (w *runWriter) recordsTake(of, n int64) bool {
+	limit := w.opt.Quota
+	if free, err := w.fs.Free(); w.opt.FreeFloor > 0 && err == nil {
+		if may := w.inventory.used() + free - w.opt.FreeFloor; limit == 0 || may < limit {
 			limit = may
 		}
 	}
 	var journals int64
-	for _, name := range k.store.names(journalFile) {
-		journals += pages(k.store.sizes[name])
+	for _, name := range w.inventory.names(journalFile) {
+		journals += pages(w.inventory.sizes[name])
 	}
 	return limit > 0 && journals > limit/of*n
 }
@@ -313,16 +313,16 @@ func rank(events []indexed) {
 
 // readIndex reads from the journals which events have their frames on file.
 // Later events are added as they are written.
-func (k *keeper) readIndex() {
-	if k.indexRead {
-		k.index = slices.DeleteFunc(k.index, func(x indexed) bool { return !k.hasFrames(&x) })
+func (w *runWriter) readIndex() {
+	if w.indexRead {
+		w.index = slices.DeleteFunc(w.index, func(x indexed) bool { return !w.hasFrames(&x) })
 		return
 	}
-	k.indexRead = true
-	for _, name := range k.store.names(journalFile) {
-		k.eachEvent(name, func(r *eventRecord, run uint32) {
-			if x := newIndexed(r, run); r.State == EvidenceKept && k.hasFrames(&x) {
-				k.index = append(k.index, x)
+	w.indexRead = true
+	for _, name := range w.inventory.names(journalFile) {
+		w.eachEvent(name, func(r *eventRecord, run uint32) {
+			if x := newIndexed(r, run); r.State == EvidenceKept && w.hasFrames(&x) {
+				w.index = append(w.index, x)
 			}
 		})
 	}
@@ -330,9 +330,9 @@ func (k *keeper) readIndex() {
 
 // hasFrames reports whether any of the event's evidence files is there, and
 // forgets those that are not.
-func (k *keeper) hasFrames(x *indexed) bool {
+func (w *runWriter) hasFrames(x *indexed) bool {
 	x.parts = slices.DeleteFunc(x.parts, func(p uint32) bool {
-		_, ok := k.store.sizes[fileName(evidenceFile, x.run, p)]
+		_, ok := w.inventory.sizes[fileName(evidenceFile, x.run, p)]
 		return !ok
 	})
 	return len(x.parts) > 0
@@ -341,13 +341,13 @@ func (k *keeper) hasFrames(x *indexed) bool {
 // dropEvidence removes the frames of the events that score lowest, until there
 // is enough room or the lowest score is the limit or, for a pending event, that
 // event's own; about step bytes at once.
-func (k *keeper) dropEvidence(enough func() bool, step int64, forPending bool, limit float64) {
-	k.readIndex()
-	events := slices.Clone(k.index)
-	for _, it := range k.queue {
+func (w *runWriter) dropEvidence(enough func() bool, step int64, forPending bool, limit float64) {
+	w.readIndex()
+	events := slices.Clone(w.index)
+	for _, it := range w.queue {
 		if it.event != nil && it.event.Evidence == EvidenceKept {
 			r := it.event.record()
-			x := newIndexed(&r, k.run)
+			x := newIndexed(&r, w.run)
 			x.pending = true
 			events = append(events, x)
 		}
@@ -371,10 +371,10 @@ func (k *keeper) dropEvidence(enough func() bool, step int64, forPending bool, l
 	if forPending && !math.IsInf(own, -1) {
 		limit = min(limit, own)
 	}
-	names := k.store.names(evidenceFile)
+	names := w.inventory.names(evidenceFile)
 	names = slices.DeleteFunc(names, func(n string) bool {
 		s, ok := score[n]
-		return !ok || math.IsInf(s, 1) || s >= limit || n == k.spans.name && k.spans.file != nil
+		return !ok || math.IsInf(s, 1) || s >= limit || n == w.spans.name && w.spans.file != nil
 	})
 	slices.SortStableFunc(names, func(a, b string) int {
 		switch {
@@ -387,12 +387,12 @@ func (k *keeper) dropEvidence(enough func() bool, step int64, forPending bool, l
 	})
 	for len(names) > 0 && !enough() {
 		// As many at once, with one note in the journal, as are surely needed.
-		n, freed := 1, pages(k.store.sizes[names[0]])
-		for n < len(names) && freed+pages(k.store.sizes[names[n]]) <= step {
-			freed += pages(k.store.sizes[names[n]])
+		n, freed := 1, pages(w.inventory.sizes[names[0]])
+		for n < len(names) && freed+pages(w.inventory.sizes[names[n]]) <= step {
+			freed += pages(w.inventory.sizes[names[n]])
 			n++
 		}
-		if !k.drop(names[:n]) {
+		if !w.drop(names[:n]) {
 			return
 		}
 		names = names[n:]
@@ -401,63 +401,63 @@ func (k *keeper) dropEvidence(enough func() bool, step int64, forPending bool, l
 
 // drop removes evidence files. That they were removed on purpose is on the
 // medium before they are.
-func (k *keeper) drop(names []string) bool {
+func (w *runWriter) drop(names []string) bool {
 	r := droppedRecord{Files: names}
 	for _, n := range names {
-		r.Bytes += k.store.sizes[n]
+		r.Bytes += w.inventory.sizes[n]
 	}
 	payload, err := marshal(r)
-	if err != nil || !k.note(blockDropped, payload) {
+	if err != nil || !w.note(blockDropped, payload) {
 		return false
 	}
 	for _, n := range names {
 		// A courier may have removed it before.
-		if err := k.fs.Remove(n); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		if err := w.fs.Remove(n); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return false
 		}
-		k.store.remove(n)
-		k.usage.FilesRemoved++
+		w.inventory.remove(n)
+		w.usage.FilesRemoved++
 	}
-	k.usage.Syncs++
-	return k.fs.SyncDir() == nil
+	w.usage.Syncs++
+	return w.fs.SyncDir() == nil
 }
 
 // note writes one block to the journal at once.
-func (k *keeper) note(typ blockType, payload []byte) bool {
-	fresh := k.journal.file == nil
+func (w *runWriter) note(typ blockType, payload []byte) bool {
+	fresh := w.journal.file == nil
 	var body []byte
 	count := 0
-	number := k.journal.blocks
+	number := w.journal.blocks
 	add := func(typ blockType, payload []byte) {
-		coding, p := k.pack.record(payload)
+		coding, p := w.pack.record(payload)
 		body = appendBlock(body, typ, coding, number, p)
 		number++
 		count++
 	}
 	if fresh {
 		number = 0
-		if k.preamble(add) != nil {
+		if w.preamble(add) != nil {
 			return false
 		}
 	}
 	add(typ, payload)
-	if !k.fits(int64(len(body))+headerSize, forAccount) {
+	if !w.fits(int64(len(body))+headerSize, forAccount) {
 		return false
 	}
-	if fresh && k.create(&k.journal, journalFile) != nil {
+	if fresh && w.create(&w.journal, journalFile) != nil {
 		return false
 	}
-	if k.append(&k.journal, body, count) != nil || k.sync(&k.journal) != nil {
+	if w.append(&w.journal, body, count) != nil || w.sync(&w.journal) != nil {
 		return false
 	}
-	k.prepared = true
+	w.prepared = true
 	return true
 }
 
 // eachEvent visits the events of a journal file, as far as it can be read.
-func (k *keeper) eachEvent(name string, visit func(r *eventRecord, run uint32)) {
+func (w *runWriter) eachEvent(name string, visit func(r *eventRecord, run uint32)) {
 	_, run, _, _ := parseName(name)
-	data, err := k.fs.ReadFile(name)
+	data, err := w.fs.ReadFile(name)
 	if err != nil {
 		return
 	}
@@ -470,7 +470,7 @@ func (k *keeper) eachEvent(name string, visit func(r *eventRecord, run uint32)) 
 			continue
 		}
 		var r eventRecord
-		if payload, err := k.unpack.payload(b); err == nil && json.Unmarshal(payload, &r) == nil {
+		if payload, err := w.unpack.payload(b); err == nil && json.Unmarshal(payload, &r) == nil {
 			visit(&r, run)
 		}
 	}
