@@ -28,9 +28,9 @@ type Account struct {
 	Stops         int `json:"stops"`
 	StopsObserved int `json:"stops_observed"`
 
-	// Chances is, for each kind, how often it could have happened, how often
+	// Opportunities is, for each kind, how often it could have happened, how often
 	// the signals would have shown it, and how often it did.
-	Chances []Chance `json:"chances"`
+	Opportunities []Opportunity `json:"opportunities"`
 
 	// Roles is the coverage of each mapped role.
 	Roles []RoleCover `json:"roles"`
@@ -55,8 +55,8 @@ type Band struct {
 	Unknown float64 `json:"unknown_s"`
 }
 
-// Chance counts the opportunities of one kind of finding.
-type Chance struct {
+// Opportunity counts the opportunities of one kind of finding.
+type Opportunity struct {
 	Kind       string `json:"kind"`
 	Seen       uint64 `json:"seen"`
 	Observable uint64 `json:"observable"`

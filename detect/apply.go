@@ -61,7 +61,7 @@ func (d *apply) row(s *scene, m *moment) {
 			d.done = onset{at: m.at, early: m.at, late: m.at}
 			d.finish(s, m, "incomplete")
 		default:
-			s.out.ledger.chance(chApply, false, false)
+			s.out.ledger.opportunity(opApply, false, false)
 		}
 		d.on = false
 		return
@@ -135,13 +135,13 @@ func (d *apply) finish(s *scene, m *moment, class string) {
 	if d.lost || d.shifted && class != "normal" && d.longest < s.set.Apply.SlowS {
 		// Shifts hold applies up; what is slow then is not the clutch, unless
 		// it is between two of them.
-		s.out.ledger.chance(chApply, false, false)
+		s.out.ledger.opportunity(opApply, false, false)
 		return
 	}
-	f := Finding{Kind: KindApply, Class: class, Start: d.rise.early, End: d.done.at, Context: d.ctx, Worth: 0.05}
+	f := Finding{Kind: KindApply, Class: class, Start: d.rise.early, End: d.done.at, Context: d.ctx, Severity: 0.05}
 	f.Keep = class != "normal"
 	if f.Keep {
-		f.Worth = 0.5
+		f.Severity = 0.5
 	}
 	took := (d.done.at - d.rise.mid()).Seconds()
 	f.Measures = append(f.Measures,
@@ -154,22 +154,22 @@ func (d *apply) finish(s *scene, m *moment, class string) {
 	if d.total > 0 && d.torque >= 0.9*d.total {
 		f.Measures = append(f.Measures, measure("lining_energy_j", d.energy, 1))
 	} else {
-		f.Lacking = append(f.Lacking, "engine_torque")
+		f.MissingInputs = append(f.MissingInputs, "engine_torque")
 	}
 	if s.cmd.role != stream.ClutchPressureCommand {
-		f.Lacking = append(f.Lacking, "clutch_pressure_command")
+		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
-	f.Lacking = append(f.Lacking, lacking(m.row, stream.FluidTemperature)...)
+	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.FluidTemperature)...)
 	f.Instants = append(f.Instants,
 		Instant{"command rose", d.rise.mid(), d.rise.early, d.rise.late},
 		Instant{"slip down", d.done.at, d.done.early, d.done.late})
-	s.out.ledger.chance(chApply, true, f.Keep)
+	s.out.ledger.opportunity(opApply, true, f.Keep)
 	s.note(d.done.at, "applied")
-	var places []Place
+	var percentiles []Percentile
 	if class != "incomplete" {
 		key := historyOf("apply_s", &d.ctx)
-		places = s.out.history.place(key, took)
+		percentiles = s.out.history.percentile(key, took)
 		s.out.history.add(key, round(took, 0.001))
 	}
-	s.out.finding(&f, places)
+	s.out.finding(&f, percentiles)
 }

@@ -149,10 +149,10 @@ func (d *busFault) flush(s *scene) {
 	}
 }
 
-func (d *busFault) tell(s *scene, class string, from, to bus.Micros, name string, v, worth float64) {
-	f := Finding{Kind: KindBusFault, Class: class, Start: from, End: to, Worth: worth, Keep: true}
+func (d *busFault) tell(s *scene, class string, from, to bus.Micros, name string, v, severity float64) {
+	f := Finding{Kind: KindBusFault, Class: class, Start: from, End: to, Severity: severity, Keep: true}
 	f.Context.SinceStartS = round(max(0, s.seg.sinceStart(from)), 0.1)
 	f.Measures = append(f.Measures, measure(name, v, 0.001))
-	s.out.ledger.chance(chBus, true, true)
+	s.out.ledger.opportunity(opBus, true, true)
 	s.out.finding(&f, nil)
 }

@@ -124,7 +124,7 @@ func (c *coarseStop) finish(s *scene, m *moment) bool {
 	if !c.has || (m.at-c.held).Seconds() > heldMost {
 		c.ctx = m.context(s.seg.sinceStart(m.at))
 		if !c.dragged {
-			led.chance(chRelease, false, false)
+			led.opportunity(opRelease, false, false)
 			return false
 		}
 		bound = false
@@ -134,13 +134,13 @@ func (c *coarseStop) finish(s *scene, m *moment) bool {
 	f := Finding{Kind: KindReleaseLag, Class: "normal", Start: c.held, End: m.at, Context: c.ctx}
 	switch {
 	case c.dragged && c.died:
-		f.Class, f.Worth = "stall", 1
+		f.Class, f.Severity = "stall", 1
 	case c.dragged:
 		// An engine that idles badly could look so, once.
-		f.Class, f.Worth = "dragging", 0.85
+		f.Class, f.Severity = "dragging", 0.85
 	}
 	f.Keep = c.dragged
-	led.chance(chRelease, true, c.dragged)
+	led.opportunity(opRelease, true, c.dragged)
 	f.Measures = append(f.Measures, measure("lag_min_s", 0, 0.001))
 	if bound {
 		f.Measures = append(f.Measures, measure("lag_max_s", (m.at-c.held).Seconds(), 0.001))
@@ -152,8 +152,8 @@ func (c *coarseStop) finish(s *scene, m *moment) bool {
 		f.Instants = append(f.Instants, Instant{"drawn below idle", c.sagFrom, c.sagFrom - seconds(s.pitch), c.sagFrom})
 	}
 	f.Instants = append(f.Instants, Instant{"standstill", m.at, m.at - seconds(s.pitch), m.at})
-	f.Lacking = append(f.Lacking, "clutch_pressure_command", "turbine_speed")
-	f.Lacking = append(f.Lacking, lacking(m.row, stream.Accelerator, stream.FluidTemperature)...)
+	f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command", "turbine_speed")
+	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.Accelerator, stream.FluidTemperature)...)
 	s.out.finding(&f, nil)
 	return true
 }

@@ -123,7 +123,7 @@ func TestSimulatedReleases(t *testing.T) {
 					switch f.Kind {
 					case detect.KindReleaseLag, detect.KindMark:
 					default:
-						if f.Worth >= 0.5 {
+						if f.Severity >= 0.5 {
 							t.Errorf("invented: %s %s %v", f.Kind, f.Class, f.Measures)
 						}
 					}
@@ -147,8 +147,8 @@ func TestPolledSignalsClaimNothing(t *testing.T) {
 			if _, ok := f.Get("lag_s"); ok {
 				t.Errorf("%s: a lag without any command", name)
 			}
-			if !strings.Contains(fmt.Sprint(f.Lacking), "clutch_pressure_command") {
-				t.Errorf("%s: lacking %v", name, f.Lacking)
+			if !strings.Contains(fmt.Sprint(f.MissingInputs), "clutch_pressure_command") {
+				t.Errorf("%s: lacking %v", name, f.MissingInputs)
 			}
 			for _, x := range r.Truth.Releases {
 				hi, _ := f.Get("lag_max_s")
@@ -173,7 +173,7 @@ func words(c *catch) string {
 			panic(err)
 		}
 		f.Context = detect.Context{} // holds pointers
-		fmt.Fprintf(&b, "%+v %s %v\n", f, x, c.places[i])
+		fmt.Fprintf(&b, "%+v %s %v\n", f, x, c.percentiles[i])
 	}
 	fmt.Fprintf(&b, "%+v\n", *c.account)
 	return b.String()

@@ -31,16 +31,16 @@ type Finding struct {
 	End   bus.Micros `json:"-"`
 	// Drive counts engine starts within the boot, from 1.
 	Drive int `json:"drive"`
-	// Worth orders findings when room runs out: 0 an ordinary repeat, 1 what
+	// Severity orders findings when room runs out: 0 an ordinary repeat, 1 what
 	// the stay was for.
-	Worth float64 `json:"worth"`
+	Severity float64 `json:"severity"`
 	// Measures are in a fixed order for each kind; names end in their unit.
 	Measures []Measure `json:"measures"`
 	// Instants are the named moments of the finding and how far each may be
 	// off ("command fell", "speeds parted").
 	Instants []Instant `json:"instants"`
-	// Lacking names what the detector would have used and did not have.
-	Lacking []string `json:"lacking"`
+	// MissingInputs names what the detector would have used and did not have.
+	MissingInputs []string `json:"missing_inputs"`
 	// Codes are the trouble codes that controllers reported around the
 	// finding, each with its controller. The program fills them in; a
 	// detector does not know them.
@@ -86,8 +86,8 @@ type Context struct {
 	SinceStartS       float64  `json:"since_engine_start_s"`
 }
 
-// Place is where a measure of a finding falls in this vehicle's own history.
-type Place struct {
+// Percentile is where a measure of a finding falls in this vehicle's own history.
+type Percentile struct {
 	Measure string `json:"measure"`
 	// Share is the share of earlier values below this one, 0…1; N how many
 	// there were.

@@ -85,11 +85,11 @@ func (d *flare) finish(s *scene, m *moment) {
 		return
 	}
 	hit := d.peak >= s.set.Flare.MinRPM
-	s.out.ledger.chance(chFlare, true, hit)
+	s.out.ledger.opportunity(opFlare, true, hit)
 	if !hit {
 		return
 	}
-	f := Finding{Kind: KindFlare, Class: "flare", Start: d.start, End: d.ended, Context: d.ctx, Worth: 0.7, Keep: true}
+	f := Finding{Kind: KindFlare, Class: "flare", Start: d.start, End: d.ended, Context: d.ctx, Severity: 0.7, Keep: true}
 	f.Measures = append(f.Measures, measure("flare_rpm", d.peak, 0.1),
 		measure("from_gear", float64(d.oldG), 1), measure("to_gear", float64(m.gear), 1), measure("shift_s", (d.ended-d.start).Seconds(), 0.001))
 	f.Instants = append(f.Instants, Instant{"highest", d.peakT, d.peakT, d.peakT})

@@ -82,7 +82,7 @@ func (d *gearsetSlip) row(s *scene, m *moment) {
 	d.chanced += m.dt
 	if d.chanced >= 60 {
 		d.chanced -= 60
-		s.out.ledger.chance(chGearset, true, false)
+		s.out.ledger.opportunity(opGearset, true, false)
 	}
 	synchronous := float64(want * out)
 	off := m.turbine - synchronous
@@ -122,10 +122,10 @@ func (d *gearsetSlip) finish(s *scene, m *moment) {
 	if d.n < s.set.GearsetSlip.MinS {
 		return
 	}
-	f := Finding{Kind: KindGearsetSlip, Class: "slipping", Start: d.start, End: d.last, Context: d.ctx, Worth: 0.8, Keep: true}
+	f := Finding{Kind: KindGearsetSlip, Class: "slipping", Start: d.start, End: d.last, Context: d.ctx, Severity: 0.8, Keep: true}
 	f.Measures = append(f.Measures, measure("slip_mean_rpm", d.sum/max(d.n, math.SmallestNonzeroFloat64), 0.1),
 		measure("slip_peak_rpm", d.peak, 0.1), measure("duration_s", (d.last-d.start).Seconds(), 0.001), measure("ratio_nominal", d.ratio, 0.001))
-	f.Lacking = append(f.Lacking, lacking(m.row, stream.Shifting)...)
-	s.out.ledger.chance(chGearset, true, true)
+	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.Shifting)...)
+	s.out.ledger.opportunity(opGearset, true, true)
 	s.out.finding(&f, nil)
 }

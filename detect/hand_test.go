@@ -11,14 +11,14 @@ import (
 
 // catch keeps what a monitor says.
 type catch struct {
-	findings []detect.Finding
-	places   [][]detect.Place
-	account  *detect.Account
+	findings    []detect.Finding
+	percentiles [][]detect.Percentile
+	account     *detect.Account
 }
 
-func (c *catch) Finding(f *detect.Finding, p []detect.Place) {
+func (c *catch) Finding(f *detect.Finding, p []detect.Percentile) {
 	c.findings = append(c.findings, *f)
-	c.places = append(c.places, p)
+	c.percentiles = append(c.percentiles, p)
 }
 func (c *catch) Account(a *detect.Account) { c.account = a }
 
@@ -265,8 +265,8 @@ func TestNoCommandGivesAnUpperBound(t *testing.T) {
 	if get(t, &f, "lag_min_s") != 0 {
 		t.Error("a lower bound without any command")
 	}
-	if len(f.Lacking) == 0 || f.Lacking[0] != "clutch_pressure_command" {
-		t.Errorf("lacking %v", f.Lacking)
+	if len(f.MissingInputs) == 0 || f.MissingInputs[0] != "clutch_pressure_command" {
+		t.Errorf("lacking %v", f.MissingInputs)
 	}
 	if f.Class != "normal" {
 		t.Errorf("class %s: whether it was late cannot be known", f.Class)
@@ -287,9 +287,9 @@ func TestUnobservableReleaseIsNotClaimed(t *testing.T) {
 	if fs := h.got.of(detect.KindReleaseLag); len(fs) != 0 {
 		t.Errorf("%+v", fs)
 	}
-	for _, c := range h.got.account.Chances {
+	for _, c := range h.got.account.Opportunities {
 		if c.Kind == detect.KindReleaseLag && (c.Seen != 1 || c.Observable != 0 || c.Hits != 0) {
-			t.Errorf("chances %+v", c)
+			t.Errorf("opportunities %+v", c)
 		}
 	}
 }
@@ -360,8 +360,8 @@ func TestMarkIsKept(t *testing.T) {
 	n = bus.NewNotice(h.at+bus.Second, 0, bus.NoticeMark, 1)
 	h.m.Notice(&n) // the same press
 	f := h.only(detect.KindMark)
-	if !f.Keep || f.Worth < 0.5 {
-		t.Errorf("keep %v, worth %v", f.Keep, f.Worth)
+	if !f.Keep || f.Severity < 0.5 {
+		t.Errorf("keep %v, worth %v", f.Keep, f.Severity)
 	}
 }
 
@@ -395,7 +395,7 @@ func TestHistoryRoundTrip(t *testing.T) {
 	for i, f := range c.got.findings {
 		if f.Kind == detect.KindReleaseLag {
 			found = true
-			if p := c.got.places[i]; len(p) != 1 || p[0].Measure != "lag_s" || p[0].N != 3 || p[0].Share != 1 {
+			if p := c.got.percentiles[i]; len(p) != 1 || p[0].Measure != "lag_s" || p[0].N != 3 || p[0].Share != 1 {
 				t.Errorf("place %+v, expected above all 3", p)
 			}
 		}

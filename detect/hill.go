@@ -57,7 +57,7 @@ func (d *hillSlip) row(s *scene, m *moment) {
 		if d.chanced >= 60 {
 			// A minute under load is one chance.
 			d.chanced -= 60
-			s.out.ledger.chance(chHill, true, false)
+			s.out.ledger.opportunity(opHill, true, false)
 		}
 		if m.state == closed && m.hasPressure && !d.on {
 			if d.holdS == 0 {
@@ -200,19 +200,19 @@ func (d *hillSlip) finish(s *scene, m *moment) {
 		return
 	}
 	f := Finding{Kind: KindHillSlip, Class: class, Start: d.start, End: d.last, Context: d.ctx,
-		Worth: 0.2, Keep: class == "unasked"}
+		Severity: 0.2, Keep: class == "unasked"}
 	switch class {
 	case "unasked":
-		f.Worth = min(0.9, 0.6+mean/1000)
+		f.Severity = min(0.9, 0.6+mean/1000)
 	case "unknown":
-		f.Worth = 0.3
+		f.Severity = 0.3
 	}
 	f.Measures = append(f.Measures,
 		measure("slip_mean_rpm", mean, 0.1), measure("slip_peak_rpm", d.peak, 0.1),
 		measure("duration_s", long, 0.001), measure("slip_least_rpm", d.low, 0.1))
 	if d.hadTol > 0 {
 		f.Measures = append(f.Measures, measure("slip_tolerance_rpm", d.hadTol, 0.1))
-		f.Lacking = append(f.Lacking, "turbine_speed")
+		f.MissingInputs = append(f.MissingInputs, "turbine_speed")
 	}
 	if d.cn > 0 {
 		f.Measures = append(f.Measures, measure("command_mean_kpa", command, 0.1))
@@ -220,12 +220,12 @@ func (d *hillSlip) finish(s *scene, m *moment) {
 			f.Measures = append(f.Measures, measure("command_hold_kpa", d.hold, 0.1))
 		}
 	} else {
-		f.Lacking = append(f.Lacking, "clutch_pressure_command")
+		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
-	f.Lacking = append(f.Lacking, lacking(m.row, stream.LockupState, stream.EngineTorque, stream.Accelerator)...)
-	s.out.ledger.chance(chHill, true, class == "unasked")
+	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.LockupState, stream.EngineTorque, stream.Accelerator)...)
+	s.out.ledger.opportunity(opHill, true, class == "unasked")
 	key := historyOf("slip_mean_rpm", &d.ctx)
-	places := s.out.history.place(key, mean)
+	percentiles := s.out.history.percentile(key, mean)
 	s.out.history.add(key, round(mean, 0.1))
-	s.out.finding(&f, places)
+	s.out.finding(&f, percentiles)
 }

@@ -70,9 +70,9 @@ func historyOf(measure string, c *Context) historyKey {
 	return k
 }
 
-// place says where a value falls among the earlier ones at this temperature and
+// percentile says where a value falls among the earlier ones at this temperature and
 // gear, or nothing where there are none. It takes no notice of this one.
-func (h *history) place(k historyKey, v float64) []Place {
+func (h *history) percentile(k historyKey, v float64) []Percentile {
 	s := h.of[k]
 	if s == nil || s.IsEmpty() {
 		return nil
@@ -96,7 +96,7 @@ func (h *history) place(k historyKey, v float64) []Place {
 	} else {
 		below = s.GetZeroCount() / 2
 	}
-	return []Place{{Measure: k.Measure, Share: round(below/all, 0.001), N: uint64(all)}}
+	return []Percentile{{Measure: k.Measure, Share: round(below/all, 0.001), N: uint64(all)}}
 }
 
 // median returns the middle of the earlier values and how many there were.

@@ -25,7 +25,7 @@ func TestBinsHaveTheSameValueOnEveryMachine(t *testing.T) {
 	for _, v := range []float64{0.1, 0.2, 0.3, 0.4, 1.7} {
 		h.add(k, v)
 	}
-	if p := h.place(k, 0.35); len(p) != 1 || p[0].Share != 0.6 {
+	if p := h.percentile(k, 0.35); len(p) != 1 || p[0].Share != 0.6 {
 		t.Errorf("0.35 among 0.1 to 1.7: %+v", p)
 	}
 	if mid, n := h.median(k); math.Abs(mid-0.3) > 0.004 || n != 5 {

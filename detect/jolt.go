@@ -161,7 +161,7 @@ func (d *jolt) row(s *scene, m *moment) {
 		d.minute += m.dt
 		if d.minute >= 60 {
 			d.minute -= 60
-			s.out.ledger.chance(chJolt, can, false)
+			s.out.ledger.opportunity(opJolt, can, false)
 		}
 	}
 	if !can {
@@ -192,7 +192,7 @@ func (d *jolt) row(s *scene, m *moment) {
 	}
 	d.quiet = mid + bus.Second
 	alone := d.role == stream.Acceleration || d.seen(mid)
-	f := Finding{Kind: KindJolt, Class: "jolt", Start: mid - joltHalf, End: mid + joltHalf, Context: m.context(s.seg.sinceStart(mid)), Worth: 0.6, Keep: true}
+	f := Finding{Kind: KindJolt, Class: "jolt", Start: mid - joltHalf, End: mid + joltHalf, Context: m.context(s.seg.sinceStart(mid)), Severity: 0.6, Keep: true}
 	if x < 0 {
 		burst = -burst
 	}
@@ -203,14 +203,14 @@ func (d *jolt) row(s *scene, m *moment) {
 		f.Instants = append(f.Instants, Instant{what, mid - seconds(off), mid - seconds(off), mid - seconds(off)})
 	}
 	if d.role != stream.Acceleration {
-		f.Lacking = append(f.Lacking, "acceleration")
+		f.MissingInputs = append(f.MissingInputs, "acceleration")
 		if alone {
 			f.Drive = s.seg.drive
 			d.held, d.holding = f, true
 		}
 		return
 	}
-	s.out.ledger.chance(chJolt, true, true)
+	s.out.ledger.opportunity(opJolt, true, true)
 	s.out.finding(&f, nil)
 }
 
@@ -226,7 +226,7 @@ func (d *jolt) seen(at bus.Micros) bool {
 
 func (d *jolt) release(s *scene) {
 	d.holding = false
-	s.out.ledger.chance(chJolt, true, true)
+	s.out.ledger.opportunity(opJolt, true, true)
 	s.out.finding(&d.held, nil)
 }
 

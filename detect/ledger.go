@@ -5,36 +5,36 @@ import (
 	"joltwatch/stream"
 )
 
-// chanceKind numbers the kinds in the account.
-type chanceKind int
+// opportunityKind numbers the kinds in the account.
+type opportunityKind int
 
 const (
-	chRelease chanceKind = iota
-	chHill
-	chApply
-	chShift
-	chOpen
-	chGearset
-	chFlare
-	chShudder
-	chJolt
-	chMark
-	chBus
-	chStale
-	chKinds
+	opRelease opportunityKind = iota
+	opHill
+	opApply
+	opShift
+	opOpen
+	opGearset
+	opFlare
+	opShudder
+	opJolt
+	opMark
+	opBus
+	opStale
+	opKinds
 )
 
-var chanceNames = [chKinds]string{KindReleaseLag, KindHillSlip, KindApply, KindShift, KindOpenUnderDrive,
+var opportunityNames = [opKinds]string{KindReleaseLag, KindHillSlip, KindApply, KindShift, KindOpenUnderDrive,
 	KindGearsetSlip, KindFlare, KindShudder, KindJolt, KindMark, KindBusFault, KindRoleStale}
 
 // ledger keeps the account of the drive under way.
 type ledger struct {
-	a        Account
-	lockup   lockup
-	engineOn float64
-	chances  [chKinds]Chance
-	mapped   []stream.Role
-	roles    [stream.NumRoles]roleCount
+	a             Account
+	lockup        lockup
+	engineOn      float64
+	opportunities [opKinds]Opportunity
+	mapped        []stream.Role
+	roles         [stream.NumRoles]roleCount
 }
 
 type roleCount struct {
@@ -67,7 +67,7 @@ func (l *ledger) begin(drive int, at bus.Micros) {
 	l.a = Account{Drive: drive, Start: at}
 	l.lockup = lockup{}
 	l.engineOn = 0
-	l.chances = [chKinds]Chance{}
+	l.opportunities = [opKinds]Opportunity{}
 	for i := range l.roles {
 		r := &l.roles[i]
 		*r = roleCount{source: r.source, begun: r.begun, period: r.period, last: r.last}
@@ -119,8 +119,8 @@ func (l *ledger) row(m *moment, stopped bool) {
 }
 
 // chance counts an opportunity.
-func (l *ledger) chance(k chanceKind, observable, hit bool) {
-	c := &l.chances[k]
+func (l *ledger) opportunity(k opportunityKind, observable, hit bool) {
+	c := &l.opportunities[k]
 	c.Seen++
 	if observable || hit {
 		c.Observable++
@@ -138,10 +138,10 @@ func (l *ledger) account(at bus.Micros, ended bool) *Account {
 	const ms = 0.001
 	a.EngineOnS = round(l.engineOn, ms)
 	l.lockup.account(a)
-	a.Chances = make([]Chance, chKinds)
-	for k := range l.chances {
-		a.Chances[k] = l.chances[k]
-		a.Chances[k].Kind = chanceNames[k]
+	a.Opportunities = make([]Opportunity, opKinds)
+	for k := range l.opportunities {
+		a.Opportunities[k] = l.opportunities[k]
+		a.Opportunities[k].Kind = opportunityNames[k]
 	}
 	for _, r := range l.mapped {
 		c := &l.roles[r]

@@ -35,13 +35,13 @@ func (d *mark) press(s *scene, at bus.Micros) {
 		return
 	}
 	d.last, d.has = at, true
-	f := Finding{Kind: KindMark, Class: "mark", Start: at, End: at, Worth: 0.9, Keep: true}
+	f := Finding{Kind: KindMark, Class: "mark", Start: at, End: at, Severity: 0.9, Keep: true}
 	if s.has {
 		f.Context = s.m.context(s.seg.sinceStart(at))
 	}
 	if what, off, ok := s.nearest(at, 15); ok {
 		f.Instants = append(f.Instants, Instant{what, at - seconds(off), at - seconds(off), at - seconds(off)})
 	}
-	s.out.ledger.chance(chMark, true, true)
+	s.out.ledger.opportunity(opMark, true, true)
 	s.out.finding(&f, nil)
 }

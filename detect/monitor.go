@@ -8,7 +8,7 @@ import (
 // Out takes what a Monitor finds. What it is handed is its own to keep.
 type Out interface {
 	// Finding is one finding, with where it falls in the vehicle's history.
-	Finding(*Finding, []Place)
+	Finding(*Finding, []Percentile)
 	// Account is the running account of a drive: now and then, and once with
 	// Ended set.
 	Account(*Account)
@@ -182,18 +182,18 @@ type emitter struct {
 }
 
 // finding hands one on; it belongs to the drive under way.
-func (e *emitter) finding(f *Finding, places []Place) {
+func (e *emitter) finding(f *Finding, percentiles []Percentile) {
 	if f.Drive == 0 {
 		f.Drive = e.scene.seg.drive
 	}
-	if f.Lacking == nil {
-		f.Lacking = []string{}
+	if f.MissingInputs == nil {
+		f.MissingInputs = []string{}
 	}
 	if f.Instants == nil {
 		f.Instants = []Instant{}
 	}
 	if e.out != nil {
-		e.out.Finding(f, places)
+		e.out.Finding(f, percentiles)
 	}
 }
 
@@ -203,8 +203,8 @@ func (e *emitter) account(at bus.Micros, ended bool) {
 	}
 }
 
-// lacking lists the roles of those given that a row does not have.
-func lacking(r *stream.Row, roles ...stream.Role) []string {
+// missingInputs lists the roles of those given that a row does not have.
+func missingInputs(r *stream.Row, roles ...stream.Role) []string {
 	list := []string{}
 	for _, x := range roles {
 		if !r.Has(x) {

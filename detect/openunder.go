@@ -74,15 +74,15 @@ func (d *openUnderDrive) finish(s *scene, m *moment) {
 	if d.n < s.set.OpenUnderDrive.MinS {
 		return
 	}
-	f := Finding{Kind: KindOpenUnderDrive, Class: "asked", Start: d.start, End: m.at, Context: d.ctx, Worth: 0.1}
+	f := Finding{Kind: KindOpenUnderDrive, Class: "asked", Start: d.start, End: m.at, Context: d.ctx, Severity: 0.1}
 	f.Measures = append(f.Measures, measure("slip_peak_rpm", d.peak, 0.1), measure("slip_mean_rpm", d.sum/max(d.n, math.SmallestNonzeroFloat64), 0.1),
 		measure("duration_s", (m.at-d.start).Seconds(), 0.001))
 	if d.seen {
 		f.Measures = append(f.Measures, measure("ratio_off_percent", 100*d.ratio, 0.1))
 	} else {
 		f.Class = "unknown"
-		f.Lacking = append(f.Lacking, "gear ratio seen")
+		f.MissingInputs = append(f.MissingInputs, "gear ratio seen")
 	}
-	s.out.ledger.chance(chOpen, true, false)
+	s.out.ledger.opportunity(opOpen, true, false)
 	s.out.finding(&f, nil)
 }

@@ -67,7 +67,7 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 		return // without a command only a stop says what let go
 	}
 	if p.outcome == outcomeBack || p.outcome == outcomeLost {
-		led.chance(chRelease, false, false)
+		led.opportunity(opRelease, false, false)
 		return
 	}
 	lag := (p.part.at - p.fall.mid()).Seconds()
@@ -89,24 +89,24 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 	}
 	if p.command && !proven && (late || lag >= set.DragAfterS || p.outcome != outcomeParted) {
 		// That the speeds had not parted does not show that the clutch held.
-		led.chance(chRelease, false, false)
+		led.opportunity(opRelease, false, false)
 		return
 	}
 	f := Finding{Kind: KindReleaseLag, Class: "normal", Start: p.fall.early, End: max(m.at, p.part.late), Context: p.ctx}
 	switch {
 	case p.outcome == outcomeStall:
-		f.Class, f.Worth = "stall", 1
+		f.Class, f.Severity = "stall", 1
 	case dragged && (!p.command || lag >= set.DragAfterS):
-		f.Class, f.Worth = "dragging", 0.95
+		f.Class, f.Severity = "dragging", 0.95
 	case late || p.outcome == outcomeNever && p.command:
-		f.Class, f.Worth = "late", min(0.9, 0.6+float64(0.1*lag))
+		f.Class, f.Severity = "late", min(0.9, 0.6+float64(0.1*lag))
 	case p.outcome != outcomeParted:
-		led.chance(chRelease, true, false)
+		led.opportunity(opRelease, true, false)
 		return
 	}
 	f.Keep = f.Class != "normal"
 	hit := f.Keep
-	led.chance(chRelease, true, hit)
+	led.opportunity(opRelease, true, hit)
 	d.told = d.told || p.stop
 	// What the state was while it held.
 	if p.outcome == outcomeParted && p.command {
@@ -119,7 +119,7 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 		f.Measures = append(f.Measures, measure("lag_s", lag, 0.001))
 	} else {
 		low = 0
-		f.Lacking = append(f.Lacking, "clutch_pressure_command")
+		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
 	f.Measures = append(f.Measures,
 		measure("lag_min_s", low, 0.001),
@@ -139,18 +139,18 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 	}
 	f.Instants = append(f.Instants, Instant{name, p.part.at, p.part.early, p.part.late})
 	if p.command && s.cmd.role != stream.ClutchPressureCommand {
-		f.Lacking = append(f.Lacking, "clutch_pressure_command")
+		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
 	if m.tol > 0 {
-		f.Lacking = append(f.Lacking, "turbine_speed")
+		f.MissingInputs = append(f.MissingInputs, "turbine_speed")
 	}
-	f.Lacking = append(f.Lacking, lacking(m.row, stream.FluidTemperature)...)
-	var places []Place
+	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.FluidTemperature)...)
+	var percentiles []Percentile
 	if p.command && p.outcome == outcomeParted {
-		places = s.out.history.place(key, lag)
+		percentiles = s.out.history.percentile(key, lag)
 		s.out.history.add(key, round(lag, 0.001))
 	}
-	s.out.finding(&f, places)
+	s.out.finding(&f, percentiles)
 }
 
 // seconds turns seconds into an instant's unit.

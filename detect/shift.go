@@ -126,12 +126,12 @@ func (d *shiftOn) finish(s *scene, m *moment) {
 		return
 	}
 	if !d.slip {
-		s.out.ledger.chance(chShift, false, false)
+		s.out.ledger.opportunity(opShift, false, false)
 		return
 	}
-	f := Finding{Kind: KindShift, Class: "normal", Start: d.start, End: d.ended, Context: d.ctx, Worth: 0.05}
+	f := Finding{Kind: KindShift, Class: "normal", Start: d.start, End: d.ended, Context: d.ctx, Severity: 0.05}
 	if d.opened && d.peak > s.set.Shift.OpenedRPM || !d.opened && !m.hasCommand && d.peak > bareOpenedRPM {
-		f.Class, f.Worth = "opened", 0.15
+		f.Class, f.Severity = "opened", 0.15
 	}
 	f.Measures = append(f.Measures,
 		measure("from_gear", float64(d.from), 1), measure("to_gear", float64(d.lastGear), 1),
@@ -139,15 +139,15 @@ func (d *shiftOn) finish(s *scene, m *moment) {
 	if d.reported {
 		f.Measures = append(f.Measures, measure("shift_s", (d.ended-d.start).Seconds(), 0.001))
 	} else {
-		f.Lacking = append(f.Lacking, "shifting")
+		f.MissingInputs = append(f.MissingInputs, "shifting")
 	}
 	if d.hasP && !math.IsInf(d.least, 1) {
 		f.Measures = append(f.Measures,
 			measure("command_before_kpa", d.before, 0.1), measure("command_least_kpa", d.least, 0.1),
 			measure("dip_depth_kpa", max(0, d.before-d.least), 0.1), measure("dip_s", d.dipS, 0.001))
 	} else {
-		f.Lacking = append(f.Lacking, "clutch_pressure_command")
+		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
-	s.out.ledger.chance(chShift, true, f.Class == "opened")
+	s.out.ledger.opportunity(opShift, true, f.Class == "opened")
 	s.out.finding(&f, nil)
 }

@@ -149,7 +149,7 @@ func (d *shudder) chance(s *scene, can bool) {
 	*c += shudderWindow
 	if *c >= 60 {
 		*c -= 60
-		s.out.ledger.chance(chShudder, can, false)
+		s.out.ledger.opportunity(opShudder, can, false)
 	}
 }
 
@@ -226,9 +226,9 @@ func (d *shudder) finish(s *scene) {
 	if run < s.set.Shudder.MinS {
 		return
 	}
-	f := Finding{Kind: KindShudder, Class: d.class, Start: d.start, End: d.end0, Context: d.ctx, Worth: 0.7, Keep: true}
+	f := Finding{Kind: KindShudder, Class: d.class, Start: d.start, End: d.end0, Context: d.ctx, Severity: 0.7, Keep: true}
 	if d.class == "with-engine" {
-		f.Worth = 0.5
+		f.Severity = 0.5
 	}
 	amp := d.amp
 	if d.class == "with-engine" {
@@ -240,7 +240,7 @@ func (d *shudder) finish(s *scene) {
 	if d.brakeEnded {
 		f.Instants = append(f.Instants, Instant{"ended with the brake", d.end0, d.end0, s.m.at})
 	}
-	f.Lacking = append(f.Lacking, lacking(s.m.row, stream.Acceleration, stream.Brake)...)
-	s.out.ledger.chance(chShudder, true, true)
+	f.MissingInputs = append(f.MissingInputs, missingInputs(s.m.row, stream.Acceleration, stream.Brake)...)
+	s.out.ledger.opportunity(opShudder, true, true)
 	s.out.finding(&f, nil)
 }

@@ -75,10 +75,10 @@ func (d *roleStale) close(s *scene, r stream.Role, at bus.Micros) {
 	if c.begun && c.last >= x.since && c.notOK > 0 && (c.last-x.since).Seconds() > 0.5*long && c.lastBad >= x.since {
 		class = "not-available"
 	}
-	f := Finding{Kind: KindRoleStale, Class: class, Start: x.since, End: at, Worth: 0.3, Keep: true, Lacking: []string{r.String()}}
+	f := Finding{Kind: KindRoleStale, Class: class, Start: x.since, End: at, Severity: 0.3, Keep: true, MissingInputs: []string{r.String()}}
 	f.Context = s.m.context(s.seg.sinceStart(x.since))
 	f.Measures = append(f.Measures, measure("duration_s", long, 0.001))
-	s.out.ledger.chance(chStale, true, true)
+	s.out.ledger.opportunity(opStale, true, true)
 	s.out.finding(&f, nil)
 }
 

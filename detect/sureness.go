@@ -3,7 +3,7 @@ package detect
 import "gonum.org/v1/gonum/mathext"
 
 // UpperBound returns the exact one-sided upper confidence bound on a
-// probability of which hits were seen in n independent chances (Clopper and
+// probability of which hits were seen in n independent opportunities (Clopper and
 // Pearson 1934): the rate at which so few hits have probability 1-confidence.
 // With 0 hits it is 1-(1-confidence)^(1/n), which is close to 3/n at 95 %. It
 // is 1 where n is 0 or every chance was a hit.

@@ -51,7 +51,7 @@ import (
 // sound, so that damage costs the blocks it touches and no more.
 const (
 	// Version is the format version that this program writes.
-	Version = 1
+	Version = 2
 
 	headerSize = 64
 	blockHead  = 16

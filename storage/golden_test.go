@@ -1,8 +1,10 @@
 package storage
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
+	"reflect"
 	"testing"
 )
 
@@ -10,7 +12,7 @@ import (
 // version gets a new folder (UPDATE_GOLDEN=1 go test -run Golden ./storage);
 // the old ones are never touched.
 func TestGolden(t *testing.T) {
-	dir := filepath.Join("testdata", "v1")
+	dir := filepath.Join("testdata", fmt.Sprintf("v%d", Version))
 	if os.Getenv("UPDATE_GOLDEN") != "" {
 		m := sample(t)
 		if err := os.MkdirAll(dir, 0o755); err != nil {
@@ -22,6 +24,34 @@ func TestGolden(t *testing.T) {
 			}
 		}
 	}
+	golden(t, dir)
+	// What this program writes today is the same, byte for byte, on every
+	// machine.
+	for name, f := range sample(t).files {
+		if data, err := os.ReadFile(filepath.Join(dir, name)); err != nil || string(data) != string(f.data) {
+			t.Errorf("%s: differs from what is written now, %v", name, err)
+		}
+	}
+}
+
+// TestOlder reads the stores of older versions: what they say is the same.
+func TestOlder(t *testing.T) {
+	now := golden(t, filepath.Join("testdata", fmt.Sprintf("v%d", Version)))
+	for v := 1; v < Version; v++ {
+		was := golden(t, filepath.Join("testdata", fmt.Sprintf("v%d", v)))
+		for i, e := range was.Events() {
+			if !reflect.DeepEqual(e, now.Events()[i]) || e.Finding.Severity == 0 && e.Finding.Keep {
+				t.Errorf("version %d: %+v, expected %+v", v, e, now.Events()[i])
+			}
+		}
+		if a, b := was.Accounts(), now.Accounts(); !reflect.DeepEqual(a, b) {
+			t.Errorf("version %d: %+v, expected %+v", v, a, b)
+		}
+	}
+}
+
+func golden(t *testing.T, dir string) *Store {
+	t.Helper()
 	s, err := Read(dir)
 	if err != nil {
 		t.Fatal(err)
@@ -51,11 +81,5 @@ func TestGolden(t *testing.T) {
 	if v, err := Verify(dir); err != nil || v.State != Intact {
 		t.Errorf("%+v, %v", v, err)
 	}
-	// What this program writes today is the same, byte for byte, on every
-	// machine.
-	for name, f := range sample(t).files {
-		if data, err := os.ReadFile(filepath.Join(dir, name)); err != nil || string(data) != string(f.data) {
-			t.Errorf("%s: differs from what is written now, %v", name, err)
-		}
-	}
+	return s
 }

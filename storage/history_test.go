@@ -100,11 +100,11 @@ func TestBeginsOnAMediumThatRefuses(t *testing.T) {
 			}
 			switch i {
 			case 50:
-				w.Event(&detect.Finding{Kind: "release-lag", Class: "late", Start: f.At, End: f.At, Drive: 1, Worth: 1, Keep: true}, nil)
+				w.Event(&detect.Finding{Kind: "release-lag", Class: "late", Start: f.At, End: f.At, Drive: 1, Severity: 1, Keep: true}, nil)
 			case 55:
 				w.Event(&detect.Finding{Kind: "apply", Class: "normal", Start: f.At, End: f.At, Drive: 1}, nil)
 			case 700:
-				w.Event(&detect.Finding{Kind: "release-lag", Class: "late", Start: f.At, End: f.At, Drive: 1, Worth: 1, Keep: true}, nil)
+				w.Event(&detect.Finding{Kind: "release-lag", Class: "late", Start: f.At, End: f.At, Drive: 1, Severity: 1, Keep: true}, nil)
 			}
 			if i%20 == 0 {
 				w.Account(&detect.Account{Drive: 1, End: f.At, Frames: uint64(i)})

@@ -43,9 +43,26 @@ type eventRecord struct {
 	To    bus.Micros    `json:"to_us,omitempty"`
 	State EvidenceState `json:"evidence"`
 	// Parts are the evidence files of the run that hold the frames.
-	Parts   []uint32       `json:"parts,omitempty"`
-	Finding detect.Finding `json:"finding"`
-	Places  []detect.Place `json:"places,omitempty"`
+	Parts       []uint32            `json:"parts,omitempty"`
+	Finding     detect.Finding      `json:"finding"`
+	Percentiles []detect.Percentile `json:"percentiles,omitempty"`
+}
+
+// UnmarshalJSON reads a record of any version: in version 1 the percentiles were
+// called places.
+func (r *eventRecord) UnmarshalJSON(b []byte) error {
+	type plain eventRecord
+	x := struct {
+		*plain
+		Places []detect.Percentile `json:"places"`
+	}{plain: (*plain)(r)}
+	if err := json.Unmarshal(b, &x); err != nil {
+		return err
+	}
+	if x.Places != nil {
+		r.Percentiles = x.Places
+	}
+	return nil
 }
 
 // EvidenceState says whether the frames around an event are kept.

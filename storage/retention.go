@@ -153,7 +153,7 @@ func (w *runWriter) waitingWorth() float64 {
 		if it.event == nil {
 			continue
 		}
-		worth = max(worth, it.event.Finding.Worth)
+		worth = max(worth, it.event.Finding.Severity)
 		if it.event.Finding.Kind == detect.KindMark {
 			return math.Inf(1)
 		}
@@ -267,7 +267,7 @@ func newIndexed(r *eventRecord, run uint32) indexed {
 	h := fnv.New64a()
 	h.Write([]byte(r.ID)) //nolint:errcheck // of a hash
 	return indexed{
-		id: r.ID, kind: r.Finding.Kind, class: r.Finding.Class, worth: r.Finding.Worth,
+		id: r.ID, kind: r.Finding.Kind, class: r.Finding.Class, worth: r.Finding.Severity,
 		lot: mix(h.Sum64()), run: run, parts: slices.Clone(r.Parts),
 	}
 }

@@ -69,11 +69,11 @@ func week(t *testing.T, fs FS, quota, floor int64, runs, frames int) (severe, ma
 		for i := range frames {
 			f := noisyFrame(r, i)
 			w.Frame(&f)
-			e := &detect.Finding{Kind: "release-lag", Class: "normal", Start: f.At - 300_000, End: f.At, Drive: 1, Keep: true, Worth: 0.1,
+			e := &detect.Finding{Kind: "release-lag", Class: "normal", Start: f.At - 300_000, End: f.At, Drive: 1, Keep: true, Severity: 0.1,
 				Measures: []detect.Measure{{Name: "lag_s", Value: 0.1 + 0.01*float64(r.IntN(10))}}}
 			switch {
 			case i%1000 == 777:
-				e.Class, e.Worth = "late", 1-0.01*float64(severe)
+				e.Class, e.Severity = "late", 1-0.01*float64(severe)
 				severe++
 			case i == 2100:
 				e.Kind, e.Class = detect.KindMark, ""
@@ -223,7 +223,7 @@ func TestRank(t *testing.T) {
 	add := func(n int, kind, class string, worth float64) {
 		for range n {
 			r := eventRecord{ID: fmt.Sprint("1-", len(events))}
-			r.Finding.Kind, r.Finding.Class, r.Finding.Worth = kind, class, worth
+			r.Finding.Kind, r.Finding.Class, r.Finding.Severity = kind, class, worth
 			events = append(events, newIndexed(&r, 1))
 		}
 	}
@@ -267,7 +267,7 @@ func TestRecordsAreThinned(t *testing.T) {
 		e := &detect.Finding{Kind: "apply", Class: "normal", Start: f.At, End: f.At, Drive: 1,
 			Measures: []detect.Measure{{Name: "duration_s", Value: r.Float64()}, {Name: "slip_peak_rpm", Value: 300 * r.Float64()}}}
 		if i%20 == 10 {
-			e.Class, e.Worth = "late", 0.9
+			e.Class, e.Severity = "late", 0.9
 			late++
 		}
 		total++

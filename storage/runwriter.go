@@ -228,7 +228,7 @@ func (w *runWriter) bound() {
 	for events > maxWaitingEvents {
 		worst := -1
 		for i, it := range w.queue {
-			if it.event != nil && (worst < 0 || it.event.Finding.Worth < w.queue[worst].event.Finding.Worth) {
+			if it.event != nil && (worst < 0 || it.event.Finding.Severity < w.queue[worst].event.Finding.Severity) {
 				worst = i
 			}
 		}

@@ -61,10 +61,10 @@ type Boot struct {
 type Event struct {
 	ID string
 	// Boot is the number of the run.
-	Boot    uint32
-	Clock   bus.Clock
-	Finding detect.Finding
-	Places  []detect.Place
+	Boot        uint32
+	Clock       bus.Clock
+	Finding     detect.Finding
+	Percentiles []detect.Percentile
 	// From and To bound the frames that were to be kept; equal where none
 	// were. What came of them is in Evidence, and in what Store.Evidence
 	// returns.
@@ -78,7 +78,7 @@ type Event struct {
 func (e *Event) record() eventRecord {
 	return eventRecord{
 		ID: e.ID, Start: e.Finding.Start, End: e.Finding.End, From: e.From, To: e.To,
-		State: e.Evidence, Parts: e.parts, Finding: e.Finding, Places: e.Places,
+		State: e.Evidence, Parts: e.parts, Finding: e.Finding, Percentiles: e.Percentiles,
 	}
 }
 
@@ -347,7 +347,7 @@ func (l *loader) account(a Account) {
 
 func (l *loader) event(b *Boot, r *eventRecord) {
 	e := Event{
-		ID: r.ID, Boot: b.Number, Finding: r.Finding, Places: r.Places,
+		ID: r.ID, Boot: b.Number, Finding: r.Finding, Percentiles: r.Percentiles,
 		From: r.From, To: r.To, Evidence: r.State, parts: r.Parts,
 	}
 	e.Finding.Start, e.Finding.End = r.Start, r.End

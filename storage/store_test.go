@@ -55,7 +55,7 @@ func testFrames(seed uint64, from, to bus.Micros) []bus.Frame {
 }
 
 func finding(kind string, at bus.Micros, worth float64, keep bool) *detect.Finding {
-	return &detect.Finding{Kind: kind, Class: "late", Start: at, End: at + 600_000, Drive: 1, Worth: worth, Keep: keep,
+	return &detect.Finding{Kind: kind, Class: "late", Start: at, End: at + 600_000, Drive: 1, Severity: worth, Keep: keep,
 		Measures: []detect.Measure{{Name: "lag_s", Value: 0.6}},
 		Instants: []detect.Instant{{Name: "command fell", At: at, Early: at - 10, Late: at + 10}}}
 }
@@ -84,7 +84,7 @@ func TestWhatIsWrittenIsRead(t *testing.T) {
 			return frames[i].At >= s*bus.Second && (i == 0 || frames[i-1].At < s*bus.Second)
 		}
 		if at(51) {
-			must(t, w.Event(f1, []detect.Place{{Measure: "lag_s", Share: 0.9, N: 10}}))
+			must(t, w.Event(f1, []detect.Percentile{{Measure: "lag_s", Share: 0.9, N: 10}}))
 		}
 		if at(53) {
 			must(t, w.Event(f2, nil))
@@ -125,7 +125,7 @@ func TestWhatIsWrittenIsRead(t *testing.T) {
 	for _, e := range events {
 		byID[e.ID] = e
 	}
-	if e := byID["1-1"]; !reflect.DeepEqual(e.Finding, *f1) || e.From != 30*bus.Second || e.To != 60_600_000 || e.Evidence != storage.EvidenceKept || len(e.Places) != 1 {
+	if e := byID["1-1"]; !reflect.DeepEqual(e.Finding, *f1) || e.From != 30*bus.Second || e.To != 60_600_000 || e.Evidence != storage.EvidenceKept || len(e.Percentiles) != 1 {
 		t.Errorf("event %+v", e)
 	}
 	if e := byID["1-2"]; e.Evidence != storage.EvidenceNotAsked || e.From != e.To {

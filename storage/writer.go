@@ -147,14 +147,14 @@ func (w *Writer) pendingAccount() bool { return len(w.accounts) > 0 || w.run.has
 // before it up to now are written at once, and those up to LookOn after it once
 // they have come; frames that an earlier event has had written are not written
 // again. Findings that ask for none wait for the next writing of the account.
-func (w *Writer) Event(f *detect.Finding, places []detect.Place) error {
+func (w *Writer) Event(f *detect.Finding, places []detect.Percentile) error {
 	if w.closed {
 		return errClosed
 	}
 	w.events++
 	e := &Event{
 		number: w.events, Clock: w.run.clock,
-		Finding: cleaned(f), Places: slices.Clone(places), Evidence: EvidenceNotAsked,
+		Finding: cleaned(f), Percentiles: slices.Clone(places), Evidence: EvidenceNotAsked,
 	}
 	w.run.name(e)
 	if !f.Keep {
@@ -182,10 +182,10 @@ func (w *Writer) Event(f *detect.Finding, places []detect.Place) error {
 // numbers that are not finite, and a measure that is none says nothing.
 func cleaned(f *detect.Finding) detect.Finding {
 	out := *f
-	out.Measures, out.Lacking = nil, slices.Clone(f.Lacking)
+	out.Measures, out.MissingInputs = nil, slices.Clone(f.MissingInputs)
 	for _, m := range f.Measures {
 		if math.IsNaN(m.Value) || math.IsInf(m.Value, 0) {
-			out.Lacking = append(out.Lacking, m.Name)
+			out.MissingInputs = append(out.MissingInputs, m.Name)
 			continue
 		}
 		out.Measures = append(out.Measures, m)

@@ -58,7 +58,7 @@ func (c *compareCmd) Run(h *host) error {
 func compareText(out io.Writer, x *review.Comparison) error {
 	fmt.Fprintf(out, "before  %s, %s\nafter   %s, %s\n", cli.Plain(x.Before.Title()), x.Before.Span(), cli.Plain(x.After.Title()), x.After.Span())
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "\nPer observed chance\tbefore\tafter\tp\t")
+	fmt.Fprintln(w, "\nPer observed opportunity\tbefore\tafter\tp\t")
 	for _, s := range x.Shares {
 		fmt.Fprintf(w, "  %s\t%d of %d (%s … %s)\t%d of %d (%s … %s)\t%.3g\t%s\n", cli.Plain(review.KindWords(s.Kind)),
 			s.Before.Hits, s.Before.Observable, review.Share(s.Before.Share.Low), review.Share(s.Before.Share.High),
@@ -140,7 +140,7 @@ func compareJSON(out io.Writer, x *review.Comparison) error {
 		Verdict string  `json:"verdict"`
 	}
 	for _, s := range x.Shares {
-		o := object{About: "share", Kind: s.Kind, Unit: "per observed chance", P: s.P, Verdict: s.Says,
+		o := object{About: "share", Kind: s.Kind, Unit: "per observed opportunity", P: s.P, Verdict: s.Says,
 			Before: side{s.Before.Hits, float64(s.Before.Observable), newBounds(s.Before.Share)},
 			After:  side{s.After.Hits, float64(s.After.Observable), newBounds(s.After.Share)}}
 		if err := enc.Encode(o); err != nil {

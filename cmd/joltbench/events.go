@@ -17,7 +17,7 @@ type eventsCmd struct {
 	storeArg
 	Kind  string `help:"Only this kind (release-lag, hill-slip, …)."`
 	Class string `help:"Only this class (late, unasked, …)."`
-	Sort  string `enum:"time,worth" default:"time" help:"Order: ${enum}."`
+	Sort  string `enum:"time,severity" default:"time" help:"Order: ${enum}."`
 	JSON  bool   `name:"json" help:"One JSON object a line."`
 }
 
@@ -25,7 +25,7 @@ type eventsCmd struct {
 func (eventsCmd) Help() string {
 	return `Each line is one event. Times are UTC where the unit knew the time, else seconds
 from the start of the recording. Examples:
-  joltbench events my-stay --kind release-lag --sort worth
+  joltbench events my-stay --kind release-lag --sort severity
   joltbench events my-stay --json | jq 'select(.class=="late")'`
 }
 
@@ -70,12 +70,12 @@ func (c *eventsCmd) Run(h *host) error {
 
 func writeEvents(out io.Writer, list []*review.Event) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "no.\tstart\tdrive\tkind\tclass\tmeasures\tgear\tspeed\tfluid\tlacking")
+	fmt.Fprintln(w, "no.\tstart\tdrive\tkind\tclass\tmeasures\tgear\tspeed\tfluid\tmissing inputs")
 	for _, e := range list {
 		x := e.Context
 		fmt.Fprintf(w, "%d\t%s\t%d\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", e.Number, review.WhenText(e.Clock, e.Start), e.Drive,
 			cli.Plain(e.Kind), cli.Plain(e.Class), cli.Plain(measureText(e.Measures, 3)), review.GearText(x.Gear), optional(x.SpeedKmh, "km/h"),
-			optional(x.FluidTemperatureC, "°C"), cli.Plain(strings.Join(e.Lacking, ", ")))
+			optional(x.FluidTemperatureC, "°C"), cli.Plain(strings.Join(e.MissingInputs, ", ")))
 	}
 	return w.Flush()
 }
@@ -124,21 +124,21 @@ func (m measures) MarshalJSON() ([]byte, error) {
 }
 
 type eventJSON struct {
-	Number   int            `json:"number"`
-	ID       string         `json:"id"`
-	Kind     string         `json:"kind"`
-	Class    string         `json:"class"`
-	Start    any            `json:"start"`
-	End      any            `json:"end"`
-	Drive    int            `json:"drive"`
-	Boot     uint32         `json:"boot"`
-	Worth    float64        `json:"worth"`
-	Measures measures       `json:"measures"`
-	Instants []instantJSON  `json:"instants"`
-	Lacking  []string       `json:"lacking"`
-	Context  detect.Context `json:"context"`
-	Places   []detect.Place `json:"places"`
-	Evidence bool           `json:"evidence"`
+	Number        int                 `json:"number"`
+	ID            string              `json:"id"`
+	Kind          string              `json:"kind"`
+	Class         string              `json:"class"`
+	Start         any                 `json:"start"`
+	End           any                 `json:"end"`
+	Drive         int                 `json:"drive"`
+	Boot          uint32              `json:"boot"`
+	Severity      float64             `json:"severity"`
+	Measures      measures            `json:"measures"`
+	Instants      []instantJSON       `json:"instants"`
+	MissingInputs []string            `json:"missing_inputs"`
+	Context       detect.Context      `json:"context"`
+	Percentiles   []detect.Percentile `json:"percentiles"`
+	Evidence      bool                `json:"evidence"`
 }
 
 type instantJSON struct {
@@ -151,16 +151,16 @@ type instantJSON struct {
 func eventObject(e *review.Event) eventJSON {
 	when := func(at bus.Micros) any { return review.When(e.Clock, at) }
 	o := eventJSON{Number: e.Number, ID: e.ID, Kind: e.Kind, Class: e.Class, Start: when(e.Start), End: when(e.End),
-		Drive: e.Drive, Boot: e.Boot, Worth: e.Worth, Measures: e.Measures, Instants: []instantJSON{},
-		Lacking: e.Lacking, Context: e.Context, Places: e.Places, Evidence: e.HasEvidence()}
+		Drive: e.Drive, Boot: e.Boot, Severity: e.Severity, Measures: e.Measures, Instants: []instantJSON{},
+		MissingInputs: e.MissingInputs, Context: e.Context, Percentiles: e.Percentiles, Evidence: e.HasEvidence()}
 	for _, i := range e.Instants {
 		o.Instants = append(o.Instants, instantJSON{i.Name, when(i.At), when(i.Early), when(i.Late)})
 	}
-	if o.Lacking == nil {
-		o.Lacking = []string{}
+	if o.MissingInputs == nil {
+		o.MissingInputs = []string{}
 	}
-	if o.Places == nil {
-		o.Places = []detect.Place{}
+	if o.Percentiles == nil {
+		o.Percentiles = []detect.Percentile{}
 	}
 	return o
 }

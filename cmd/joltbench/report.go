@@ -14,7 +14,7 @@ type reportCmd struct {
 	storeArg
 	Output  string `short:"o" required:"" placeholder:"FILE.html" help:"The page to write; - for standard output."`
 	Against string `placeholder:"DIR" help:"Another stay to show beside this one in the distributions."`
-	FullMB  int    `name:"full-mb" default:"6" help:"Room in the page for full traces, MB; the worthiest events come first."`
+	FullMB  int    `name:"full-mb" default:"6" help:"Room in the page for full traces, MB; the most severe events come first."`
 	JSON    bool   `name:"json" help:"Say as one JSON object what was written."`
 }
 

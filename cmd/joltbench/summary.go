@@ -19,9 +19,9 @@ type summaryCmd struct {
 // Help implements kong's long help.
 func (summaryCmd) Help() string {
 	return `Coverage of the stay, time per clutch state, what was found, and for each kind
-the chances it had: how often it could have happened, how often the signals
+the opportunities it had: how often it could have happened, how often the signals
 would have shown it, and the 95 % bound that follows. The exact bound when
-nothing was seen in n chances is 1 - 0.05^(1/n), about 3/n.`
+nothing was seen in n opportunities is 1 - 0.05^(1/n), about 3/n.`
 }
 
 // Run prints the summary.
@@ -98,14 +98,14 @@ func (c *summaryCmd) Run(h *host) error {
 	}
 	w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
 	for _, x := range s.Counts() {
-		fmt.Fprintf(w, "  %d\t%s\t%s\tworth %.2f\tfor instance no. %d\n", x.N, cli.Plain(x.Kind), cli.Plain(x.Class), x.Worth, x.First)
+		fmt.Fprintf(w, "  %d\t%s\t%s\tseverity %.2f\tfor instance no. %d\n", x.N, cli.Plain(x.Kind), cli.Plain(x.Class), x.Severity, x.First)
 	}
 	w.Flush()
 
 	p("\nHow sure\n")
 	w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
 	for _, x := range t.Sureness() {
-		fmt.Fprintf(w, "  %s\t%d in %d observed of %d chances\ttrue rate, 95 %%: %s\n", cli.Plain(review.KindWords(x.Kind)), x.Hits, x.Observable, x.Seen, x.Bound)
+		fmt.Fprintf(w, "  %s\t%d in %d observed of %d opportunities\ttrue rate, 95 %%: %s\n", cli.Plain(review.KindWords(x.Kind)), x.Hits, x.Observable, x.Seen, x.Bound)
 	}
 	w.Flush()
 	return done(s)
@@ -136,10 +136,10 @@ type summaryJSON struct {
 	Counts         []count    `json:"counts"`
 	Roles          []roleJSON `json:"roles"`
 	// Fresh is the fresh share by role name, as Roles has it.
-	Fresh    map[string]float64 `json:"fresh"`
-	Chances  []chanceJSON       `json:"chances"`
-	Bands    []detect.Band      `json:"bands"`
-	Programs []string           `json:"programs"`
+	Fresh         map[string]float64 `json:"fresh"`
+	Opportunities []opportunityJSON  `json:"opportunities"`
+	Bands         []detect.Band      `json:"bands"`
+	Programs      []string           `json:"programs"`
 	// Ratios are those learned; absent where the turbine's speed is mapped.
 	Ratios  []stream.LearnedRatio `json:"learned_ratios,omitempty"`
 	Remarks []string              `json:"remarks"`
@@ -161,7 +161,7 @@ type roleJSON struct {
 	Switches   uint64  `json:"source_switches"`
 }
 
-type chanceJSON struct {
+type opportunityJSON struct {
 	Kind       string  `json:"kind"`
 	Seen       uint64  `json:"seen"`
 	Observable uint64  `json:"observable"`
@@ -176,7 +176,7 @@ func summaryObject(s *review.Stay, t *review.Total) summaryJSON {
 		PartialS: t.PartialS, CoastS: t.CoastS, OpenS: t.OpenS, UnknownS: t.UnknownS, Stops: t.Stops, StopsObserved: t.StopsObserved,
 		BytesWritten: s.Card.BytesWritten, Syncs: s.Card.Syncs,
 		Frames: t.Frames, BadLines: t.BadLines, Dropped: t.Dropped, ErrorFrames: t.Errors, Events: len(s.Events),
-		Counts: []count{}, Roles: []roleJSON{}, Fresh: map[string]float64{}, Chances: []chanceJSON{}, Bands: t.Bands,
+		Counts: []count{}, Roles: []roleJSON{}, Fresh: map[string]float64{}, Opportunities: []opportunityJSON{}, Bands: t.Bands,
 		Programs: s.Programs, Ratios: s.Ratios, Remarks: s.Remarks, Damaged: s.Damaged}
 	if len(s.Drives) > 0 {
 		first, last := &s.Drives[0], &s.Drives[len(s.Drives)-1]
@@ -197,7 +197,7 @@ func summaryObject(s *review.Stay, t *review.Total) summaryJSON {
 		o.Fresh[r.Role] = share
 	}
 	for _, x := range t.Sureness() {
-		o.Chances = append(o.Chances, chanceJSON{x.Kind, x.Seen, x.Observable, x.Hits, x.Low, x.High, x.Method})
+		o.Opportunities = append(o.Opportunities, opportunityJSON{x.Kind, x.Seen, x.Observable, x.Hits, x.Low, x.High, x.Method})
 	}
 	if o.Bands == nil {
 		o.Bands = []detect.Band{}

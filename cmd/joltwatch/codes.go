@@ -40,7 +40,7 @@ type codes struct {
 
 type held struct {
 	finding *detect.Finding
-	places  []detect.Place
+	places  []detect.Percentile
 	since   bus.Micros
 	until   bus.Micros
 }
@@ -56,7 +56,7 @@ func (c *codes) answer(x bus.Codes) {
 }
 
 // hold takes a finding; where someone can ask for codes it waits for them.
-func (c *codes) hold(f *detect.Finding, places []detect.Place, now bus.Micros, a asker) {
+func (c *codes) hold(f *detect.Finding, places []detect.Percentile, now bus.Micros, a asker) {
 	h := held{finding: f, places: places, since: now, until: now}
 	if a != nil {
 		a.AskCodes()

@@ -98,7 +98,7 @@ func (l *line) Sample(s *stream.Sample) {
 func (l *line) Row(r *stream.Row) { l.monitor.Row(r) }
 
 // Finding implements detect.Out.
-func (l *line) Finding(f *detect.Finding, places []detect.Place) {
+func (l *line) Finding(f *detect.Finding, places []detect.Percentile) {
 	l.findings[f.Kind+" "+f.Class]++
 	l.log.Info().Str("kind", f.Kind).Str("class", f.Class).Float64("at_s", f.Start.Seconds()).Int("drive", f.Drive).Msg("found")
 	if l.seen != nil {
@@ -106,7 +106,7 @@ func (l *line) Finding(f *detect.Finding, places []detect.Place) {
 	}
 	switch {
 	case l.store == nil:
-	case l.codes != nil && f.Worth >= worthCodes:
+	case l.codes != nil && f.Severity >= worthCodes:
 		l.codes.hold(f, places, l.last, l.asker)
 	default:
 		l.keep(l.store.Event(f, places))

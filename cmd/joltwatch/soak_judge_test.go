@@ -268,7 +268,7 @@ func notObservable(st *storage.Store, zero map[uint32]*boot, w *want, spokenFor 
 		if b == nil || a.Start+b.zero > w.from || a.End+b.zero < w.from {
 			continue
 		}
-		for _, c := range a.Chances {
+		for _, c := range a.Opportunities {
 			if c.Kind == w.kind && c.Seen-c.Observable > spokenFor[a] {
 				spokenFor[a]++
 				return true

@@ -48,7 +48,7 @@ func TestTruck(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, e := range s.Events() {
-		if e.Finding.Worth >= 0.5 {
+		if e.Finding.Severity >= 0.5 {
 			t.Errorf("false event: %s %s at %v s", e.Finding.Kind, e.Finding.Class, e.Finding.Start.Seconds())
 		}
 	}

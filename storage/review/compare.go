@@ -37,7 +37,7 @@ type RateOf struct {
 	Rate  stats.Interval
 }
 
-// ShareShift is how often a kind happened per chance that could be observed.
+// ShareShift is how often a kind happened per opportunity that could be observed.
 type ShareShift struct {
 	Kind          string
 	Before, After ShareOf
@@ -45,7 +45,7 @@ type ShareShift struct {
 	Says          string
 }
 
-// ShareOf is hits out of observable chances.
+// ShareOf is hits out of observable opportunities.
 type ShareOf struct {
 	Hits, Observable uint64
 	Share            stats.Interval
@@ -145,23 +145,23 @@ func (c *Comparison) rates(tb, ta *Total) {
 }
 
 func (c *Comparison) shares(tb, ta *Total) {
-	for _, b := range tb.Chances {
+	for _, b := range tb.Opportunities {
 		if !countable(b.Kind) {
 			continue
 		}
-		i := slices.IndexFunc(ta.Chances, func(x detect.Chance) bool { return x.Kind == b.Kind })
+		i := slices.IndexFunc(ta.Opportunities, func(x detect.Opportunity) bool { return x.Kind == b.Kind })
 		if i < 0 {
 			continue
 		}
-		a := ta.Chances[i]
-		of := func(x detect.Chance) ShareOf {
+		a := ta.Opportunities[i]
+		of := func(x detect.Opportunity) ShareOf {
 			hits := min(x.Hits, x.Observable)
 			return ShareOf{hits, x.Observable, stats.Proportion(hits, x.Observable)}
 		}
 		s := ShareShift{Kind: b.Kind, Before: of(b), After: of(a), P: 1}
 		switch {
 		case b.Observable == 0 || a.Observable == 0:
-			s.Says = "no chance was observed on one side: cannot be told"
+			s.Says = "no opportunity was observed on one side: cannot be told"
 		default:
 			s.P = stats.Fisher(s.Before.Hits, s.Before.Observable, s.After.Hits, s.After.Observable)
 			switch {
@@ -170,7 +170,7 @@ func (c *Comparison) shares(tb, ta *Total) {
 			case s.P < 0.05:
 				s.Says = "more often after"
 			case min(b.Observable, a.Observable) < 10:
-				s.Says = "too few chances to tell"
+				s.Says = "too few opportunities to tell"
 			default:
 				s.Says = "no difference can be told"
 			}

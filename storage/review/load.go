@@ -51,7 +51,7 @@ func Load(dir string) (*Stay, error) {
 		s.Drives = append(s.Drives, Drive{Boot: a.Boot, Clock: a.Clock, Account: a.Account})
 	}
 	for _, e := range store.Events() {
-		x := Event{ID: e.ID, Boot: e.Boot, Clock: e.Clock, Places: e.Places, Finding: e.Finding}
+		x := Event{ID: e.ID, Boot: e.Boot, Clock: e.Clock, Percentiles: e.Percentiles, Finding: e.Finding}
 		if e.Evidence == storage.EvidenceKept || e.Evidence == storage.EvidenceInPart {
 			x.From, x.To = e.From, e.To
 		}
@@ -137,7 +137,7 @@ func (s *Stay) health(store *storage.Store) {
 		s.Remark(fmt.Sprintf("runs that a cut of the power ended: %d; of each, up to the last account interval may be missing", h.Cut))
 	}
 	if h.DroppedFiles > 0 {
-		s.Remark(fmt.Sprintf("%d evidence files (%d bytes) of the less worthy events were removed to make room", h.DroppedFiles, h.DroppedBytes))
+		s.Remark(fmt.Sprintf("%d evidence files (%d bytes) of the less severe events were removed to make room", h.DroppedFiles, h.DroppedBytes))
 	}
 	n := uint64(0)
 	for _, t := range h.Thinned {

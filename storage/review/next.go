@@ -62,7 +62,7 @@ var checks = []Check{
 }
 
 // Next returns what to check next for the kinds and classes found, the
-// worthiest first.
+// most severe first.
 func (s *Stay) Next() []Check {
 	var list []Check
 	for _, c := range s.Counts() {

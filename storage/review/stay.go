@@ -61,11 +61,11 @@ type Event struct {
 	// Number counts the events of the stay from 1, in order of time.
 	Number int
 	// ID is the store's own name for it.
-	ID     string
-	Boot   uint32
-	Clock  bus.Clock
-	Drive  int // Number of its Drive; 0 where that drive is not on file
-	Places []detect.Place
+	ID          string
+	Boot        uint32
+	Clock       bus.Clock
+	Drive       int // Number of its Drive; 0 where that drive is not on file
+	Percentiles []detect.Percentile
 	detect.Finding
 	// From and To bound the evidence kept; equal where there is none.
 	From, To bus.Micros
@@ -99,7 +99,7 @@ func (s *Stay) Find(number int) *Event {
 	return &s.Events[number-1]
 }
 
-// Worst returns the events in order of worth, the worthiest first; equals stay
+// Worst returns the events in order of severity, the most severe first; equals stay
 // in order of time.
 func (s *Stay) Worst() []*Event {
 	list := make([]*Event, len(s.Events))
@@ -107,7 +107,7 @@ func (s *Stay) Worst() []*Event {
 		list[i] = &s.Events[i]
 	}
 	slices.SortStableFunc(list, func(a, b *Event) int {
-		return cmp.Compare(b.Worth, a.Worth)
+		return cmp.Compare(b.Severity, a.Severity)
 	})
 	return list
 }

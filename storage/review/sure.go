@@ -9,31 +9,31 @@ import (
 	"joltwatch/storage/review/stats"
 )
 
-// Sureness says what the chances of one kind tell about its true rate.
+// Sureness says what the opportunities of one kind tell about its true rate.
 type Sureness struct {
-	detect.Chance
-	// Low and High bound the rate per observable chance with 95 % confidence.
+	detect.Opportunity
+	// Low and High bound the rate per observable opportunity with 95 % confidence.
 	Low, High float64
 	Method    string
 	// Bound says the same in words: "below 1.2 %".
 	Bound string
 }
 
-// Sureness returns what is known of the rate of each kind that had chances.
+// Sureness returns what is known of the rate of each kind that had opportunities.
 func (t *Total) Sureness() []Sureness {
 	var list []Sureness
-	for _, c := range t.Chances {
+	for _, c := range t.Opportunities {
 		if !countable(c.Kind) {
 			continue
 		}
-		x := Sureness{Chance: c}
+		x := Sureness{Opportunity: c}
 		switch {
 		case c.Observable == 0 && c.Seen == 0:
 			x.High, x.Method = 1, "none"
-			x.Bound = "not known: there was no chance to see one"
+			x.Bound = "not known: there was no opportunity to see one"
 		case c.Observable == 0:
 			x.High, x.Method = 1, "none"
-			x.Bound = "not known: no chance could be observed with these signals"
+			x.Bound = "not known: no opportunity could be observed with these signals"
 		case c.Hits == 0:
 			x.High, x.Method = stats.UpperIfNone(c.Observable), "one-sided 95 %, exact"
 			x.Bound = "below " + Share(x.High)
@@ -47,7 +47,7 @@ func (t *Total) Sureness() []Sureness {
 	return list
 }
 
-// countable reports whether a kind has chances that a rate can be told of: a
+// countable reports whether a kind has opportunities that a rate can be told of: a
 // mark and a fault of the bus or of a signal can come at any time.
 func countable(kind string) bool {
 	return kind != detect.KindMark && kind != detect.KindBusFault && kind != detect.KindRoleStale

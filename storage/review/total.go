@@ -22,7 +22,7 @@ type Total struct {
 	UnknownS  float64
 
 	Stops, StopsObserved int
-	Chances              []detect.Chance
+	Opportunities        []detect.Opportunity
 	Bands                []detect.Band
 	Roles                []detect.RoleCover
 
@@ -63,13 +63,13 @@ func (s *Stay) Total() Total {
 		t.BadLines += a.BadLines
 		t.Dropped += a.Dropped
 		t.Errors += a.Errors
-		for _, c := range a.Chances {
-			j := slices.IndexFunc(t.Chances, func(x detect.Chance) bool { return x.Kind == c.Kind })
+		for _, c := range a.Opportunities {
+			j := slices.IndexFunc(t.Opportunities, func(x detect.Opportunity) bool { return x.Kind == c.Kind })
 			if j < 0 {
-				t.Chances = append(t.Chances, c)
+				t.Opportunities = append(t.Opportunities, c)
 				continue
 			}
-			x := &t.Chances[j]
+			x := &t.Opportunities[j]
 			x.Seen += c.Seen
 			x.Observable += c.Observable
 			x.Hits += c.Hits
@@ -114,29 +114,29 @@ func (s *Stay) Total() Total {
 type Count struct {
 	Kind, Class string
 	N           int
-	// Worth is that of the worthiest.
-	Worth float64
-	// First is the number of the worthiest event.
+	// Severity is that of the most severe.
+	Severity float64
+	// First is the number of the most severe event.
 	First int
 }
 
-// Counts counts the events by kind and class, the worthiest first.
+// Counts counts the events by kind and class, the most severe first.
 func (s *Stay) Counts() []Count {
 	var list []Count
 	for i := range s.Events {
 		e := &s.Events[i]
 		j := slices.IndexFunc(list, func(c Count) bool { return c.Kind == e.Kind && c.Class == e.Class })
 		if j < 0 {
-			list = append(list, Count{Kind: e.Kind, Class: e.Class, N: 1, Worth: e.Worth, First: e.Number})
+			list = append(list, Count{Kind: e.Kind, Class: e.Class, N: 1, Severity: e.Severity, First: e.Number})
 			continue
 		}
 		list[j].N++
-		if e.Worth > list[j].Worth {
-			list[j].Worth, list[j].First = e.Worth, e.Number
+		if e.Severity > list[j].Severity {
+			list[j].Severity, list[j].First = e.Severity, e.Number
 		}
 	}
 	slices.SortStableFunc(list, func(a, b Count) int {
-		if c := cmp.Compare(b.Worth, a.Worth); c != 0 {
+		if c := cmp.Compare(b.Severity, a.Severity); c != 0 {
 			return c
 		}
 		return cmp.Compare(b.N, a.N)

@@ -305,7 +305,7 @@ type Stretch struct {
 	Clock    bus.Clock
 	From, To bus.Micros
 	Events   []int // numbers of the events whose evidence lies in it
-	Worth    float64
+	Severity float64
 }
 
 // Stretches joins the evidence of the events where it overlaps, in order of
@@ -324,12 +324,12 @@ func (s *Stay) Stretches(most bus.Micros) []Stretch {
 			x := &out[n-1]
 			if x.Boot == e.Boot && e.From <= x.To && max(e.To, x.To)-x.From <= most {
 				x.To = max(x.To, e.To)
-				x.Worth = max(x.Worth, e.Worth)
+				x.Severity = max(x.Severity, e.Severity)
 				x.Events = append(x.Events, e.Number)
 				continue
 			}
 		}
-		out = append(out, Stretch{Boot: e.Boot, Clock: e.Clock, From: e.From, To: e.To, Worth: e.Worth, Events: []int{e.Number}})
+		out = append(out, Stretch{Boot: e.Boot, Clock: e.Clock, From: e.From, To: e.To, Severity: e.Severity, Events: []int{e.Number}})
 	}
 	return out
 }

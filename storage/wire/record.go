@@ -18,7 +18,7 @@ import (
 
 // Version of the record's form. A reader takes records of its own version and
 // older ones, ignores fields that it does not know, and parks newer ones.
-const Version = 1
+const Version = 2
 
 // MaxRecord bounds one encoded record, in bytes.
 const MaxRecord = 256 << 10
@@ -62,12 +62,29 @@ type Record struct {
 
 // Event is a finding on file. StartUs and EndUs are on the clock of its run.
 type Event struct {
-	ID       string                `json:"id"`
-	StartUs  int64                 `json:"start_us"`
-	EndUs    int64                 `json:"end_us"`
-	Finding  detect.Finding        `json:"finding"`
-	Places   []detect.Place        `json:"places,omitempty"`
-	Evidence storage.EvidenceState `json:"evidence"`
+	ID          string                `json:"id"`
+	StartUs     int64                 `json:"start_us"`
+	EndUs       int64                 `json:"end_us"`
+	Finding     detect.Finding        `json:"finding"`
+	Percentiles []detect.Percentile   `json:"percentiles,omitempty"`
+	Evidence    storage.EvidenceState `json:"evidence"`
+}
+
+// UnmarshalJSON reads an event of any version: in version 1 the percentiles were
+// called places.
+func (e *Event) UnmarshalJSON(b []byte) error {
+	type plain Event
+	x := struct {
+		*plain
+		Places []detect.Percentile `json:"places"`
+	}{plain: (*plain)(e)}
+	if err := json.Unmarshal(b, &x); err != nil {
+		return err
+	}
+	if x.Places != nil {
+		e.Percentiles = x.Places
+	}
+	return nil
 }
 
 // Account is the latest account of one drive. A later one of the same stay, run

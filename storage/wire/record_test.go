@@ -11,8 +11,8 @@ import (
 )
 
 func event() *Record {
-	return &Record{Version: 1, Kind: KindEvent, Vehicle: "van-1", Stay: "stay", Label: "van 7", Run: 2, At: 1772438400000000,
-		Event: &Event{ID: "2-1", StartUs: 5, EndUs: 9, Evidence: "kept", Finding: detect.Finding{Kind: detect.KindMark, Class: "pressed", Drive: 1, Worth: 1, Keep: true,
+	return &Record{Version: 2, Kind: KindEvent, Vehicle: "van-1", Stay: "stay", Label: "van 7", Run: 2, At: 1772438400000000,
+		Event: &Event{ID: "2-1", StartUs: 5, EndUs: 9, Evidence: "kept", Finding: detect.Finding{Kind: detect.KindMark, Class: "pressed", Drive: 1, Severity: 1, Keep: true,
 			Measures: []detect.Measure{{Name: "lag_s", Value: 0.125}}}}}
 }
 
@@ -23,9 +23,9 @@ func TestForm(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	const form = `{"version":1,"kind":"event","vehicle":"van-1","stay":"stay","label":"van 7","run":2,"at_us":1772438400000000,` +
-		`"event":{"id":"2-1","start_us":5,"end_us":9,"finding":{"kind":"mark","class":"pressed","drive":1,"worth":1,"measures":[{"Name":"lag_s","Value":0.125}],` +
-		`"instants":null,"lacking":null,"context":{"since_engine_start_s":0},"keep":true},"evidence":"kept"}}`
+	const form = `{"version":2,"kind":"event","vehicle":"van-1","stay":"stay","label":"van 7","run":2,"at_us":1772438400000000,` +
+		`"event":{"id":"2-1","start_us":5,"end_us":9,"finding":{"kind":"mark","class":"pressed","drive":1,"severity":1,"measures":[{"Name":"lag_s","Value":0.125}],` +
+		`"instants":null,"missing_inputs":null,"context":{"since_engine_start_s":0},"keep":true},"evidence":"kept"}}`
 	if string(body) != form {
 		t.Errorf("the form is\n%s\nwant\n%s", body, form)
 	}
@@ -57,7 +57,7 @@ func TestDecodeRefuses(t *testing.T) {
 	for want, change := range map[string]func(*Record){
 		"":                     func(*Record) {},
 		"without a version":    func(r *Record) { r.Version = 0 },
-		"version 2":            func(r *Record) { r.Version = 2 },
+		"version 3":            func(r *Record) { r.Version = 3 },
 		"of vehicle":           func(r *Record) { r.Vehicle = "../van" },
 		"of stay":              func(r *Record) { r.Stay = "a/b" },
 		"more than 200":        func(r *Record) { r.Label = strings.Repeat("x", 201) },

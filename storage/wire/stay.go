@@ -62,7 +62,7 @@ func (s *Stay) Records(vehicle string) []Keyed {
 		if at, ok := e.Wall(e.Finding.Start); ok {
 			r.At = at.UnixMicro()
 		}
-		r.Event = &Event{ID: e.ID, StartUs: int64(e.Finding.Start), EndUs: int64(e.Finding.End), Finding: e.Finding, Places: e.Places, Evidence: e.Evidence}
+		r.Event = &Event{ID: e.ID, StartUs: int64(e.Finding.Start), EndUs: int64(e.Finding.End), Finding: e.Finding, Percentiles: e.Percentiles, Evidence: e.Evidence}
 		out = append(out, Keyed{"event " + e.ID, r})
 	}
 	boots := s.store.Boots()

@@ -26,18 +26,18 @@ type seen struct {
 }
 
 // Finding keeps a copy: the monitor may use its slices again.
-func (s *seen) Finding(f *detect.Finding, _ []detect.Place) {
+func (s *seen) Finding(f *detect.Finding, _ []detect.Percentile) {
 	c := *f
 	c.Measures = append([]detect.Measure(nil), f.Measures...)
 	c.Instants = append([]detect.Instant(nil), f.Instants...)
-	c.Lacking = append([]string(nil), f.Lacking...)
+	c.MissingInputs = append([]string(nil), f.MissingInputs...)
 	s.findings = append(s.findings, c)
 }
 
 // Account keeps the latest of each drive.
 func (s *seen) Account(a *detect.Account) {
 	c := *a
-	c.Chances = append([]detect.Chance(nil), a.Chances...)
+	c.Opportunities = append([]detect.Opportunity(nil), a.Opportunities...)
 	c.Bands, c.Roles = nil, nil
 	for i := range s.accounts {
 		if s.accounts[i].Drive == c.Drive {

@@ -155,7 +155,7 @@ func TestInBrowser(t *testing.T) {
 
 	title := eval[string](t, ctx, `document.querySelector("#event-title").textContent`)
 	if want := fmt.Sprintf("Event %d,", s.Worst()[0].Number); !strings.HasPrefix(title, want) {
-		t.Errorf("first shown is %q, want the worthiest, %q", title, want)
+		t.Errorf("first shown is %q, want the most severe, %q", title, want)
 	}
 	if n := eval[int](t, ctx, `document.querySelectorAll("#plots canvas").length`); n < 5 {
 		t.Errorf("%d plots", n)

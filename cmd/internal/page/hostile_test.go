@@ -41,17 +41,17 @@ func hostile(t *testing.T) *review.Stay {
 		if i%2 == 0 {
 			e.Kind = attack
 		}
-		e.Lacking = []string{attack}
+		e.MissingInputs = []string{attack}
 		e.Measures = append(e.Measures, detect.Measure{Name: attack, Value: 1e300}, detect.Measure{Name: "lag_s", Value: -1e308})
 		e.Instants = append(e.Instants, detect.Instant{Name: attack, At: e.Start, Early: e.Start, Late: e.End})
-		e.Places = []detect.Place{{Measure: attack, Share: 2, N: 9}}
+		e.Percentiles = []detect.Percentile{{Measure: attack, Share: 2, N: 9}}
 		x := 1e300
 		e.Context.Gear, e.Context.FluidTemperatureC = &x, &x
 	}
 	for i := range s.Drives {
 		a := &s.Drives[i].Account
 		a.Roles = append(a.Roles, detect.RoleCover{Role: attack, FreshS: -1, PeriodS: 1e300})
-		a.Chances = append(a.Chances, detect.Chance{Kind: attack, Seen: 3, Observable: 2, Hits: 9})
+		a.Opportunities = append(a.Opportunities, detect.Opportunity{Kind: attack, Seen: 3, Observable: 2, Hits: 9})
 		a.Bands = append(a.Bands, detect.Band{Of: "speed_kmh", Label: attack, Closed: 1e300})
 		if i == 3 {
 			a.Start, a.End = -1<<62, 1<<62

@@ -49,7 +49,7 @@ func TestLetterOfNothing(t *testing.T) {
 		s.Events[i].Kind, s.Events[i].Class = detect.KindBusFault, class
 	}
 	for i := range s.Drives {
-		s.Drives[i].Account.Chances = []detect.Chance{{Kind: detect.KindReleaseLag, Seen: 15, Observable: 15}}
+		s.Drives[i].Account.Opportunities = []detect.Opportunity{{Kind: detect.KindReleaseLag, Seen: 15, Observable: 15}}
 	}
 	l := NewLetter(s, "")
 	// 315 chances: 3/315 is 1 in 105.
@@ -57,9 +57,9 @@ func TestLetterOfNothing(t *testing.T) {
 		t.Errorf("sure: %s", text)
 	}
 	for i := range s.Drives {
-		s.Drives[i].Account.Chances = nil
+		s.Drives[i].Account.Opportunities = nil
 	}
-	s.Drives[0].Account.Chances = []detect.Chance{{Kind: detect.KindReleaseLag, Seen: 4, Observable: 4}}
+	s.Drives[0].Account.Opportunities = []detect.Opportunity{{Kind: detect.KindReleaseLag, Seen: 4, Observable: 4}}
 	// None in 4: below 1 - 0.05^(1/4), 53 %.
 	if text := strings.Join(NewLetter(s, "").Sure, " "); !strings.Contains(text, "4 times") || !strings.Contains(text, "too few to say how seldom") {
 		t.Errorf("sure of four: %s", text)

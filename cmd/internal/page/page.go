@@ -87,7 +87,7 @@ func data(w io.Writer, id, text string) {
 type Options struct {
 	// Other is a second stay to show beside this one; nil for none.
 	Other *review.Stay
-	// FullBytes is how much of the page full traces may take; the worthiest
+	// FullBytes is how much of the page full traces may take; the most severe
 	// events come first, the others have reduced traces only.
 	FullBytes int
 	// Version is that of the program that writes the page.

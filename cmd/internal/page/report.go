@@ -133,7 +133,7 @@ func (r *report) days(s *review.Stay) {
 
 func newEventRow(e *review.Event) eventRow {
 	x := eventRow{Event: e, When: review.WhenText(e.Clock, e.Start), What: review.KindWords(e.Kind), Main: "–",
-		Gear: review.GearText(e.Context.Gear), Speed: "–", Fluid: "–", Missing: strings.Join(e.Lacking, ", "), Ordinary: review.Ordinary(e.Class)}
+		Gear: review.GearText(e.Context.Gear), Speed: "–", Fluid: "–", Missing: strings.Join(e.MissingInputs, ", "), Ordinary: review.Ordinary(e.Class)}
 	main, ok := review.Main(&e.Finding)
 	if ok {
 		x.Main = measure(main)
@@ -145,7 +145,7 @@ func newEventRow(e *review.Event) eventRow {
 		}
 	}
 	x.Rest = strings.Join(rest, " · ")
-	for _, p := range e.Places {
+	for _, p := range e.Percentiles {
 		if p.N == 0 || p.Measure != main.Name && x.Place != "" {
 			continue
 		}
@@ -163,7 +163,7 @@ func newEventRow(e *review.Event) eventRow {
 	return x
 }
 
-func placeText(p detect.Place) string {
+func placeText(p detect.Percentile) string {
 	words, _ := review.MeasureWords(p.Measure)
 	if p.N < 5 {
 		return fmt.Sprintf("%s: only %d earlier, too few to place it", words, p.N)
@@ -304,7 +304,7 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 		}
 		ie.Lines = append(ie.Lines, fmt.Sprintf("gear %s · %s · fluid %s · drive %d", e.Gear, e.Speed, e.Fluid, e.Drive))
 		if e.Missing != "" {
-			ie.Lines = append(ie.Lines, "lacking: "+e.Missing)
+			ie.Lines = append(ie.Lines, "missing inputs: "+e.Missing)
 		}
 		for _, in := range e.Instants {
 			ie.Instants = append(ie.Instants, indexInstant{in.Name, sec(in.At), sec(in.Early), sec(in.Late)})
@@ -333,7 +333,7 @@ func fromOf(list []review.Stretch, number int) bus.Micros {
 	return 0
 }
 
-// keepFull drops the full traces that do not fit, the least worthy first.
+// keepFull drops the full traces that do not fit, the least severe first.
 func (r *report) keepFull(s *review.Stay, p *packed, at map[int]int, room int) {
 	keep := make([]bool, len(p.stretches))
 	kept := 0
@@ -354,6 +354,6 @@ func (r *report) keepFull(s *review.Stay, p *packed, at map[int]int, room int) {
 		}
 	}
 	if kept < len(keep) {
-		r.Partial = fmt.Sprintf("Full traces are in the page for the %d worthiest of %d stretches; the others are drawn from reduced traces that keep the least and greatest value of each tenth of a second. joltbench report --full-mb sets the room; joltbench export has everything.", kept, len(keep))
+		r.Partial = fmt.Sprintf("Full traces are in the page for the %d most severe of %d stretches; the others are drawn from reduced traces that keep the least and greatest value of each tenth of a second. joltbench report --full-mb sets the room; joltbench export has everything.", kept, len(keep))
 	}
 }

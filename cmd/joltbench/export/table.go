@@ -45,9 +45,9 @@ type Table struct {
 func Events(s *review.Stay) *Table {
 	t := &Table{Name: "events", Columns: []Column{
 		{"event", "", Int}, {"id", "", Text}, {"kind", "", Text}, {"class", "", Text}, {"run", "", Int}, {"drive", "", Int},
-		{"start_us", "µs", Int}, {"end_us", "µs", Int}, {"start_time", "", Time}, {"end_time", "", Time}, {"worth", "", Float},
+		{"start_us", "µs", Int}, {"end_us", "µs", Int}, {"start_time", "", Time}, {"end_time", "", Time}, {"severity", "", Float},
 		{"gear", "", Float}, {"speed_kmh", "km/h", Float}, {"fluid_temperature_c", "°C", Float}, {"accelerator_percent", "%", Float},
-		{"since_engine_start_s", "s", Float}, {"lacking", "", Text},
+		{"since_engine_start_s", "s", Float}, {"missing_inputs", "", Text},
 	}}
 	at := map[string]int{}
 	taken := map[string]bool{}
@@ -74,8 +74,8 @@ func Events(s *review.Stay) *Table {
 			e := &s.Events[i]
 			row := make([]any, len(t.Columns))
 			copy(row, []any{int64(e.Number), e.ID, e.Kind, e.Class, int64(e.Boot), int64(e.Drive), int64(e.Start), int64(e.End),
-				when(e.Clock, e.Start), when(e.Clock, e.End), number(e.Worth), optional(e.Context.Gear), optional(e.Context.SpeedKmh),
-				optional(e.Context.FluidTemperatureC), optional(e.Context.AcceleratorPct), number(e.Context.SinceStartS), strings.Join(e.Lacking, "; ")})
+				when(e.Clock, e.Start), when(e.Clock, e.End), number(e.Severity), optional(e.Context.Gear), optional(e.Context.SpeedKmh),
+				optional(e.Context.FluidTemperatureC), optional(e.Context.AcceleratorPct), number(e.Context.SinceStartS), strings.Join(e.MissingInputs, "; ")})
 			for _, m := range e.Measures {
 				row[at[m.Name]] = number(m.Value)
 			}

@@ -235,7 +235,7 @@ func TestHostileAndNewerRecords(t *testing.T) {
 		{wire.KindEvent, []byte(`{"version":1,"kind":"event"}`), "a name is"},
 		{wire.KindEvent, with(func(r *wire.Record) { r.Vehicle = "van-1" }), "sent as"},
 		{wire.KindAccount, with(func(*wire.Record) {}), "sent as"},
-		{wire.KindEvent, with(func(r *wire.Record) { r.Version = 2 }), "version 2"},
+		{wire.KindEvent, with(func(r *wire.Record) { r.Version = wire.Version + 1 }), "version 3"},
 		{wire.KindEvent, with(func(r *wire.Record) { r.Stay = "../../etc" }), "of stay"},
 		{wire.KindEvent, with(func(r *wire.Record) { r.Event.EndUs = -5 }), "before it starts"},
 		{wire.KindEvent, bytes.Repeat([]byte("x"), wire.MaxRecord+1), "at most"},

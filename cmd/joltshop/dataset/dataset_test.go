@@ -30,18 +30,18 @@ func event(vehicle string, at time.Time, n int) *wire.Record {
 	gear := 3.0
 	return &wire.Record{Version: 1, Kind: wire.KindEvent, Vehicle: vehicle, Stay: "stay", Label: "van \xff <7>", Run: 2, At: at.UnixMicro(),
 		Event: &wire.Event{ID: fmt.Sprint(n), StartUs: 5, EndUs: 9, Evidence: "kept",
-			Finding: detect.Finding{Kind: detect.KindReleaseLag, Class: "late", Drive: 1, Worth: 0.7, Lacking: []string{"gear"},
+			Finding: detect.Finding{Kind: detect.KindReleaseLag, Class: "late", Drive: 1, Severity: 0.7, MissingInputs: []string{"gear"},
 				Measures: []detect.Measure{{Name: "lag_s", Value: 0.8}, {Name: "lag_max_s", Value: 0.82}},
 				Instants: []detect.Instant{{Name: "command fell", At: 5, Early: 4, Late: 6}}, Context: detect.Context{Gear: &gear}},
-			Places: []detect.Place{{Measure: "lag_s", Share: 0.9, N: 40}}}}
+			Percentiles: []detect.Percentile{{Measure: "lag_s", Share: 0.9, N: 40}}}}
 }
 
 func account(vehicle string, at time.Time, end int) *wire.Record {
 	return &wire.Record{Version: 1, Kind: wire.KindAccount, Vehicle: vehicle, Stay: "stay", Run: 2, At: at.UnixMicro(),
 		Account: &wire.Account{Account: detect.Account{Drive: 1, End: 1000, Stops: end, Frames: math.MaxUint64, EngineOnS: 12.5,
-			Chances: []detect.Chance{{Kind: detect.KindReleaseLag, Seen: 9, Observable: 8, Hits: 1}},
-			Bands:   []detect.Band{{Of: "gear", Label: "2", From: 2, To: 2, Open: 3}},
-			Roles:   []detect.RoleCover{{Role: "gear", FreshS: 1, Samples: 4}}}}}
+			Opportunities: []detect.Opportunity{{Kind: detect.KindReleaseLag, Seen: 9, Observable: 8, Hits: 1}},
+			Bands:         []detect.Band{{Of: "gear", Label: "2", From: 2, To: 2, Open: 3}},
+			Roles:         []detect.RoleCover{{Role: "gear", FreshS: 1, Samples: 4}}}}}
 }
 
 func unit(vehicle string, at time.Time, n int) *wire.Record {
@@ -162,9 +162,9 @@ func TestRowsComeBack(t *testing.T) {
 			}
 			r := list[0]
 			if r.Kind != "release-lag" || *r.Lag != 0.8 || *r.Gear != 3 || r.Speed != nil || r.Label != "van \uFFFD <7>" || !r.Clocked ||
-				r.Time != at.UnixMicro() || r.Received != received.UnixMicro() || r.Lacking[0] != "gear" ||
+				r.Time != at.UnixMicro() || r.Received != received.UnixMicro() || r.MissingInputs[0] != "gear" ||
 				!reflect.DeepEqual(r.Measures, []measure{{"lag_s", 0.8}, {"lag_max_s", 0.82}}) ||
-				!reflect.DeepEqual(r.Instants, []instant{{"command fell", 5, 4, 6}}) || !reflect.DeepEqual(r.Places, []placing{{"lag_s", 0.9, 40}}) {
+				!reflect.DeepEqual(r.Instants, []instant{{"command fell", 5, 4, 6}}) || !reflect.DeepEqual(r.Percentiles, []placing{{"lag_s", 0.9, 40}}) {
 				t.Errorf("%+v", r)
 			}
 			f, err := parquet.OpenFile(bytes.NewReader(body), int64(len(body)))

@@ -40,25 +40,25 @@ func (c common) id() string { return c.ID }
 
 type eventRow struct {
 	common
-	Event       string    `parquet:"event"`
-	Drive       int64     `parquet:"drive"`
-	Kind        string    `parquet:"kind"`
-	Class       string    `parquet:"class"`
-	Worth       float64   `parquet:"worth"`
-	Start       int64     `parquet:"start_us"`
-	End         int64     `parquet:"end_us"`
-	Lag         *float64  `parquet:"lag_s,optional"`
-	Measures    []measure `parquet:"measures,list"`
-	Instants    []instant `parquet:"instants,list"`
-	Places      []placing `parquet:"places,list"`
-	Lacking     []string  `parquet:"lacking,list"`
-	Codes       []string  `parquet:"codes,list"`
-	Gear        *float64  `parquet:"gear,optional"`
-	Speed       *float64  `parquet:"speed_kmh,optional"`
-	Fluid       *float64  `parquet:"fluid_temperature_c,optional"`
-	Accelerator *float64  `parquet:"accelerator_percent,optional"`
-	SinceStart  float64   `parquet:"since_engine_start_s"`
-	Evidence    string    `parquet:"evidence"`
+	Event         string    `parquet:"event"`
+	Drive         int64     `parquet:"drive"`
+	Kind          string    `parquet:"kind"`
+	Class         string    `parquet:"class"`
+	Severity      float64   `parquet:"worth"`
+	Start         int64     `parquet:"start_us"`
+	End           int64     `parquet:"end_us"`
+	Lag           *float64  `parquet:"lag_s,optional"`
+	Measures      []measure `parquet:"measures,list"`
+	Instants      []instant `parquet:"instants,list"`
+	Percentiles   []placing `parquet:"places,list"`
+	MissingInputs []string  `parquet:"lacking,list"`
+	Codes         []string  `parquet:"codes,list"`
+	Gear          *float64  `parquet:"gear,optional"`
+	Speed         *float64  `parquet:"speed_kmh,optional"`
+	Fluid         *float64  `parquet:"fluid_temperature_c,optional"`
+	Accelerator   *float64  `parquet:"accelerator_percent,optional"`
+	SinceStart    float64   `parquet:"since_engine_start_s"`
+	Evidence      string    `parquet:"evidence"`
 }
 
 type measure struct {
@@ -94,7 +94,7 @@ type accountRow struct {
 	Unknown       float64  `parquet:"unknown_s"`
 	Stops         int64    `parquet:"stops"`
 	StopsObserved int64    `parquet:"stops_observed"`
-	Chances       []chance `parquet:"chances,list"`
+	Opportunities []chance `parquet:"chances,list"`
 	Bands         []band   `parquet:"bands,list"`
 	Roles         []role   `parquet:"roles,list"`
 	Frames        int64    `parquet:"frames"`
@@ -160,8 +160,8 @@ func count(v uint64) int64 { return int64(min(v, 1<<63-1)) }
 
 func newEvent(c common, e *wire.Event) eventRow {
 	f := &e.Finding
-	r := eventRow{common: c, Event: text(e.ID), Drive: int64(f.Drive), Kind: text(f.Kind), Class: text(f.Class), Worth: f.Worth,
-		Start: e.StartUs, End: e.EndUs, Lacking: texts(f.Lacking), Codes: texts(f.Codes),
+	r := eventRow{common: c, Event: text(e.ID), Drive: int64(f.Drive), Kind: text(f.Kind), Class: text(f.Class), Severity: f.Severity,
+		Start: e.StartUs, End: e.EndUs, MissingInputs: texts(f.MissingInputs), Codes: texts(f.Codes),
 		Gear: f.Context.Gear, Speed: f.Context.SpeedKmh, Fluid: f.Context.FluidTemperatureC, Accelerator: f.Context.AcceleratorPct,
 		SinceStart: f.Context.SinceStartS, Evidence: text(string(e.Evidence))}
 	if v, ok := f.Get("lag_s"); ok {
@@ -173,8 +173,8 @@ func newEvent(c common, e *wire.Event) eventRow {
 	for _, x := range f.Instants {
 		r.Instants = append(r.Instants, instant{text(x.Name), int64(x.At), int64(x.Early), int64(x.Late)})
 	}
-	for _, x := range e.Places {
-		r.Places = append(r.Places, placing{text(x.Measure), x.Share, count(x.N)})
+	for _, x := range e.Percentiles {
+		r.Percentiles = append(r.Percentiles, placing{text(x.Measure), x.Share, count(x.N)})
 	}
 	return r
 }
@@ -184,8 +184,8 @@ func newAccount(c common, a *wire.Account) accountRow {
 		EngineOn: a.EngineOnS, Moving: a.MovingS, Closed: a.ClosedS, Partial: a.PartialS, Coast: a.CoastS, Open: a.OpenS, Unknown: a.UnknownS,
 		Stops: int64(a.Stops), StopsObserved: int64(a.StopsObserved),
 		Frames: count(a.Frames), BadLines: count(a.BadLines), Dropped: count(a.Dropped), Errors: count(a.Errors)}
-	for _, x := range a.Chances {
-		r.Chances = append(r.Chances, chance{text(x.Kind), count(x.Seen), count(x.Observable), count(x.Hits)})
+	for _, x := range a.Opportunities {
+		r.Opportunities = append(r.Opportunities, chance{text(x.Kind), count(x.Seen), count(x.Observable), count(x.Hits)})
 	}
 	for _, x := range a.Bands {
 		r.Bands = append(r.Bands, band{text(x.Of), text(x.Label), x.From, x.To, x.Closed, x.Partial, x.Coast, x.Open, x.Unknown})

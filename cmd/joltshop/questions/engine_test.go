@@ -78,7 +78,7 @@ func TestAgainstPlainGo(t *testing.T) {
 					lag, _ := r.Event.Finding.Get("lag_s")
 					lags = append(lags, lag)
 				case r.Account != nil:
-					for _, c := range r.Account.Chances {
+					for _, c := range r.Account.Opportunities {
 						k := key{v, c.Kind}
 						if chances[k] == nil {
 							chances[k] = &Chances{Vehicle: v, Group: group, Kind: c.Kind}
@@ -352,7 +352,7 @@ func TestHostileNumbers(t *testing.T) {
 		r := grown(at, math.MaxUint64, 1)
 		r.Vehicle, r.Run = "bad", uint32(n)
 		r.Account.EngineOnS, r.Account.Stops, r.Account.StopsObserved = math.MaxFloat64, math.MaxInt, -5
-		r.Account.Chances[0].Hits = math.MaxUint64
+		r.Account.Opportunities[0].Hits = math.MaxUint64
 		u := &wire.Record{Version: 1, Kind: wire.KindUnit, Vehicle: "bad", Stay: "s", Run: uint32(n), At: at.Add(-time.Duration(n) * time.Hour).UnixMicro(),
 			Unit: &wire.Unit{StoreBytes: math.MinInt64, QuotaBytes: math.MaxInt64, FreeBytes: -1, Runs: math.MinInt, LeftBytes: math.MaxInt64}}
 		e := &wire.Record{Version: 1, Kind: wire.KindEvent, Vehicle: "bad", Stay: "s", Run: 1, At: at.UnixMicro(),
@@ -389,7 +389,7 @@ func TestHostileNumbers(t *testing.T) {
 func grown(at time.Time, observable uint64, end bus.Micros) *wire.Record {
 	return &wire.Record{Version: 1, Kind: wire.KindAccount, Vehicle: "van", Stay: "s", Run: 1, At: at.UnixMicro(),
 		Account: &wire.Account{Account: detect.Account{Drive: 1, End: end, Stops: int(observable), StopsObserved: int(observable),
-			Chances: []detect.Chance{{Kind: detect.KindReleaseLag, Seen: observable, Observable: observable}}}}}
+			Chances: []detect.Opportunity{{Kind: detect.KindReleaseLag, Seen: observable, Observable: observable}}}}}
 }
 
 // copyOnce copies each file of a dataset under another name.

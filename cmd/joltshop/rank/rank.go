@@ -295,28 +295,28 @@ func keep(list []Finding, level float64) []Finding {
 
 // watched sums up the week of the fleet and of each vehicle.
 func (s *Shop) watched(a *questions.Answers) {
-	fleet := map[string]*detect.Chance{}
-	release := map[string]detect.Chance{}
+	fleet := map[string]*detect.Opportunity{}
+	release := map[string]detect.Opportunity{}
 	all := map[string]questions.Count{}
 	for _, c := range a.Chances {
-		x := detect.Chance{Kind: c.Kind, Seen: uint64(c.Week.Seen), Observable: uint64(c.Week.Observable), Hits: uint64(c.Week.Hits)}
+		x := detect.Opportunity{Kind: c.Kind, Seen: uint64(c.Week.Seen), Observable: uint64(c.Week.Observable), Hits: uint64(c.Week.Hits)}
 		if c.Kind == detect.KindReleaseLag {
 			release[c.Vehicle] = x
 			all[c.Vehicle] = both(&c)
 		}
 		if fleet[c.Kind] == nil {
-			fleet[c.Kind] = &detect.Chance{Kind: c.Kind}
+			fleet[c.Kind] = &detect.Opportunity{Kind: c.Kind}
 		}
 		f := fleet[c.Kind]
 		f.Seen, f.Observable, f.Hits = f.Seen+x.Seen, f.Observable+x.Observable, f.Hits+x.Hits
 	}
-	var list []detect.Chance
+	var list []detect.Opportunity
 	for _, kind := range Kinds {
 		if c := fleet[kind]; c != nil && c.Seen > 0 {
 			list = append(list, *c)
 		}
 	}
-	s.Watched = (&review.Total{Chances: list}).Sureness()
+	s.Watched = (&review.Total{Opportunities: list}).Sureness()
 	last := map[string]time.Time{}
 	for _, u := range a.Units {
 		last[u.Vehicle] = u.Last
@@ -326,7 +326,7 @@ func (s *Shop) watched(a *questions.Answers) {
 		x := release[c.Vehicle]
 		x.Kind = detect.KindReleaseLag
 		v := Vehicle{Coverage: c, All: all[c.Vehicle], Last: last[c.Vehicle]}
-		v.Release = (&review.Total{Chances: []detect.Chance{x}}).Sureness()[0]
+		v.Release = (&review.Total{Opportunities: []detect.Opportunity{x}}).Sureness()[0]
 		s.Rows = append(s.Rows, v)
 		unclocked += c.UnclockedDrives
 	}

@@ -100,22 +100,22 @@ func event(base *drive.Result, r *rand.Rand, clock bus.Clock, boot uint32, lengt
 	case 0:
 		slip := math.Round(180 + 80*r.Float64())
 		e.Kind, e.Class = detect.KindHillSlip, []string{"asked", "unasked"}[r.IntN(2)]
-		e.Worth = map[string]float64{"asked": 0.1, "unasked": 0.8}[e.Class]
+		e.Severity = map[string]float64{"asked": 0.1, "unasked": 0.8}[e.Class]
 		e.Measures = []detect.Measure{{Name: "slip_mean_rpm", Value: slip}, {Name: "slip_peak_rpm", Value: slip + 40}, {Name: "duration_s", Value: 6}}
 		e.End = at + 6*bus.Second
 	case 1:
 		e.Kind, e.Class = detect.KindApply, "normal"
 		e.Measures = []detect.Measure{{Name: "duration_s", Value: math.Round(1000*(0.5+0.4*r.Float64())) / 1000}, {Name: "slip_rate_peak_rpm_per_s", Value: 900}}
 	default:
-		e.Kind, e.Class, e.Worth = detect.KindReleaseLag, "normal", 0.05
+		e.Kind, e.Class, e.Severity = detect.KindReleaseLag, "normal", 0.05
 		if lag > 0.5 {
-			e.Class, e.Worth = "late", min(1, 0.5+lag/4)
+			e.Class, e.Severity = "late", min(1, 0.5+lag/4)
 		}
 		e.Measures = []detect.Measure{{Name: "lag_s", Value: lag}, {Name: "lag_min_s", Value: max(0, lag-0.02)}, {Name: "lag_max_s", Value: lag + 0.02}}
 		fell, parted := at, at+bus.Micros(lag*1e6)
 		e.Instants = []detect.Instant{{Name: "command fell", At: fell, Early: fell - 10_000, Late: fell},
 			{Name: "speeds parted", At: parted, Early: parted - 20_000, Late: parted + 20_000}}
-		e.Places = []detect.Place{{Measure: "lag_s", Share: 0.9, N: uint64(20 * n)}}
+		e.Percentiles = []detect.Percentile{{Measure: "lag_s", Share: 0.9, N: uint64(20 * n)}}
 	}
 	e.From, e.To = max(0, at-20*bus.Second), min(length, e.End+10*bus.Second)
 	return e
@@ -133,7 +133,7 @@ func account(base *drive.Result, length bus.Micros, d int) detect.Account {
 	for i := range 5 {
 		a.Bands = append(a.Bands, detect.Band{Of: "gear", Label: fmt.Sprint(i + 1), From: float64(i + 1), To: float64(i + 1), Closed: 60, Partial: 30, Coast: 12, Open: 20, Unknown: 2})
 	}
-	a.Chances = []detect.Chance{{Kind: detect.KindReleaseLag, Seen: 14, Observable: uint64(a.StopsObserved), Hits: uint64(d % 2)},
+	a.Opportunities = []detect.Opportunity{{Kind: detect.KindReleaseLag, Seen: 14, Observable: uint64(a.StopsObserved), Hits: uint64(d % 2)},
 		{Kind: detect.KindShudder, Seen: 40, Observable: 30}, {Kind: detect.KindJolt}}
 	for _, role := range []stream.Role{stream.EngineSpeed, stream.TurbineSpeed, stream.OutputSpeed, stream.ClutchPressureCommand, stream.Gear} {
 		a.Roles = append(a.Roles, detect.RoleCover{Role: role.String(), FreshS: a.EngineOnS * 0.99, Samples: 40000, PeriodS: 0.02})

@@ -34,7 +34,7 @@ func Write(s *review.Stay, dir string) error {
 			w.Frame(&frames[k])
 			for len(events) > 0 && frames[k].At > events[0].End+bus.Second {
 				f := events[0].Finding
-				if err := w.Event(&f, events[0].Places); err != nil {
+				if err := w.Event(&f, events[0].Percentiles); err != nil {
 					return err
 				}
 				events = events[1:]
@@ -42,7 +42,7 @@ func Write(s *review.Stay, dir string) error {
 		}
 		for _, e := range events {
 			f := e.Finding
-			if err := w.Event(&f, e.Places); err != nil {
+			if err := w.Event(&f, e.Percentiles); err != nil {
 				return err
 			}
 		}

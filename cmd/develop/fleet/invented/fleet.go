@@ -149,7 +149,7 @@ func (f *Fleet) drive(r *rand.Rand, run uint32, start time.Time, late, usual flo
 	a.ClosedS, a.PartialS, a.CoastS = ms(0.35*a.MovingS), ms(0.2*a.MovingS), ms(0.1*a.MovingS)
 	a.UnknownS = ms(0.02 * a.MovingS)
 	a.OpenS = ms(a.MovingS - a.ClosedS - a.PartialS - a.CoastS - a.UnknownS)
-	release := detect.Chance{Kind: detect.KindReleaseLag, Seen: uint64(stops)}
+	release := detect.Opportunity{Kind: detect.KindReleaseLag, Seen: uint64(stops)}
 	fluid := 60 + 25*r.Float64()
 	for n := range stops {
 		if r.Float64() < 0.1 {
@@ -167,17 +167,17 @@ func (f *Fleet) drive(r *rand.Rand, run uint32, start time.Time, late, usual flo
 		at := bus.Micros(n+1) * every
 		gear, kmh, temperature, pedal := 2.0, math.Round(80+70*r.Float64())/10, math.Round(10*fluid)/10, 0.0
 		d.Findings = append(d.Findings, detect.Finding{Kind: detect.KindReleaseLag, Class: class, Start: at, End: at + bus.Micros(lag*1e6),
-			Drive: 1, Worth: worth, Keep: false,
+			Drive: 1, Severity: worth, Keep: false,
 			Measures: []detect.Measure{{Name: "lag_s", Value: lag}, {Name: "lag_min_s", Value: ms(lag - 0.01)}, {Name: "lag_max_s", Value: ms(lag + 0.01)}},
 			Instants: []detect.Instant{{Name: "command fell", At: at, Early: at - 10_000, Late: at},
 				{Name: "speeds parted", At: at + bus.Micros(lag*1e6), Early: at + bus.Micros(lag*1e6) - 10_000, Late: at + bus.Micros(lag*1e6) + 10_000}},
-			Lacking: []string{}, Context: detect.Context{Gear: &gear, SpeedKmh: &kmh, FluidTemperatureC: &temperature, AcceleratorPct: &pedal, SinceStartS: at.Seconds()}})
+			MissingInputs: []string{}, Context: detect.Context{Gear: &gear, SpeedKmh: &kmh, FluidTemperatureC: &temperature, AcceleratorPct: &pedal, SinceStartS: at.Seconds()}})
 	}
 	a.StopsObserved = int(release.Observable)
-	some := func(kind string, n int) detect.Chance {
-		return detect.Chance{Kind: kind, Seen: uint64(n), Observable: uint64(n)}
+	some := func(kind string, n int) detect.Opportunity {
+		return detect.Opportunity{Kind: kind, Seen: uint64(n), Observable: uint64(n)}
 	}
-	a.Chances = []detect.Chance{release, some(detect.KindHillSlip, 2+r.IntN(5)), some(detect.KindFlare, 60+r.IntN(40)), some(detect.KindShudder, 20+r.IntN(20))}
+	a.Opportunities = []detect.Opportunity{release, some(detect.KindHillSlip, 2+r.IntN(5)), some(detect.KindFlare, 60+r.IntN(40)), some(detect.KindShudder, 20+r.IntN(20))}
 	for _, name := range []string{"engine_speed", "turbine_speed", "output_speed", "clutch_pressure_command"} {
 		a.Roles = append(a.Roles, detect.RoleCover{Role: name, FreshS: ms(a.EngineOnS * 0.99), Samples: uint64(50 * a.EngineOnS), PeriodS: 0.02})
 	}

@@ -123,7 +123,7 @@ func way(ctx context.Context, out io.Writer, whole *invented.Fleet, n int) (each
 	for i := range f.Vehicles {
 		for day := range f.Days {
 			for _, d := range f.Day(i, day) {
-				want += d.Account.Chances[0].Observable
+				want += d.Account.Opportunities[0].Observable
 			}
 		}
 	}
