@@ -16,23 +16,38 @@ import (
 // cluster; no vehicle's name has a space.
 const intakeName = "Shop intake"
 
+// nothing is a subject at which nobody serves. An account that has no streams of its
+// own gets the server's whole interface to streams all the same, answering that it
+// has none, beside the shop's answer; one that takes the first of its subjects from
+// elsewhere does not.
+const nothing = "shop.nothing"
+
 // Rights is the text that gives the vehicles that are enrolled in dir their rights,
 // and the shop's intake all, in the configuration of the NATS servers of a
 // cluster. Those take the shop's ca.pem for their clients and have verify_and_map
-// set, so that the certificate says who it is.
+// set, so that the certificate says who it is. Each vehicle is in an account of its
+// own, as on the embedded server; no vehicle's name has a capital letter, so that
+// none is the shop's.
 func Rights(dir string) (string, error) {
 	names, err := Enrolled(dir)
 	if err != nil {
 		return "", err
 	}
-	var b strings.Builder
-	fmt.Fprintf(&b, "authorization {\n  users: [\n    { user: \"CN=%s\" }\n", intakeName)
+	var exports, accounts strings.Builder
+	fmt.Fprintf(&exports, "      { service: %q }\n", nothing)
 	for _, name := range names {
+		var imports strings.Builder
+		fmt.Fprintf(&imports, "      { service: { account: %q, subject: %q }, to: \"$JS.API.INFO\" }\n", shopUser, nothing)
+		for _, subject := range services(name) {
+			fmt.Fprintf(&exports, "      { service: %q, accounts: [%q] }\n", subject, name)
+			fmt.Fprintf(&imports, "      { service: { account: %q, subject: %q } }\n", shopUser, subject)
+		}
 		p := Permissions(name)
-		fmt.Fprintf(&b, "    { user: \"CN=%s\", permissions: {\n        publish: { allow: %s }\n        subscribe: { allow: %s } } }\n", name, list(p.Publish.Allow), list(p.Subscribe.Allow))
+		fmt.Fprintf(&accounts, "  %q: {\n    users: [ { user: \"CN=%s\", permissions: {\n        publish: { allow: %s }\n        subscribe: { allow: %s } } } ]\n    imports: [\n%s    ]\n  }\n",
+			name, name, list(p.Publish.Allow), list(p.Subscribe.Allow), imports.String())
 	}
-	b.WriteString("  ]\n}\n")
-	return b.String(), nil
+	return fmt.Sprintf("accounts {\n  %q: {\n    jetstream: enabled\n    users: [ { user: \"CN=%s\" } ]\n    exports: [\n%s    ]\n  }\n%s}\n",
+		shopUser, intakeName, exports.String(), accounts.String()), nil
 }
 
 func list(subjects []string) string {

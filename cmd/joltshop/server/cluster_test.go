@@ -9,31 +9,51 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"maps"
+	"net"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
-	natsserver "github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"joltwatch/storage/wire"
 )
 
-// The rights as a NATS server reads them from its configuration: what is said of
-// the embedded server holds there, the certificate saying who it is.
-func TestRights(t *testing.T) {
-	dir := t.TempDir()
-	for _, v := range []string{"honest", "hostile"} {
-		if _, err := Local(dir, v); err != nil {
+// genuine builds the server's own program, as a shop would install it.
+func genuine(t *testing.T) string {
+	t.Helper()
+	program := filepath.Join(t.TempDir(), "nats-server")
+	if out, err := exec.Command("go", "build", "-o", program, "github.com/nats-io/nats-server/v2").CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	return program
+}
+
+// freePorts are ports that were free a moment ago.
+func freePorts(t *testing.T, n int) (ports []int) {
+	t.Helper()
+	for range n {
+		l, err := net.Listen("tcp", "127.0.0.1:0")
+		if err != nil {
 			t.Fatal(err)
 		}
+		defer l.Close()
+		ports = append(ports, l.Addr().(*net.TCPAddr).Port)
 	}
-	ca, err := openAuthority(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
+	return ports
+}
+
+// threeServers starts three processes of a cluster with the rights of the shop in
+// dir, as the manual says they are configured, and returns their addresses.
+func threeServers(t *testing.T, dir string, ca *authority) (urls string) {
+	t.Helper()
+	program := genuine(t)
 	rights, err := Rights(dir)
 	if err != nil {
 		t.Fatal(err)
@@ -46,51 +66,88 @@ func TestRights(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	conf := t.TempDir()
-	for name, text := range map[string]string{
-		"cert.pem": string(pemOf("CERTIFICATE", node.Certificate[0])), "key.pem": string(pemOf("PRIVATE KEY", der)), "rights.conf": rights,
-		"server.conf": fmt.Sprintf("host: 127.0.0.1\nport: -1\njetstream { store_dir: %q }\ntls { cert_file: %q, key_file: %q, ca_file: %q, verify_and_map: true }\ninclude rights.conf\n",
-			filepath.Join(conf, "js"), filepath.Join(conf, "cert.pem"), filepath.Join(conf, "key.pem"), filepath.Join(dir, "ca.pem")),
-	} {
-		if err := os.WriteFile(filepath.Join(conf, name), []byte(text), 0o600); err != nil {
+	ports := freePorts(t, 6)
+	var routes, all []string
+	for i := range 3 {
+		routes = append(routes, fmt.Sprintf("nats-route://127.0.0.1:%d", ports[3+i]))
+		all = append(all, fmt.Sprintf("tls://127.0.0.1:%d", ports[i]))
+	}
+	for i := range 3 {
+		conf := t.TempDir()
+		at := func(name string) string { return filepath.Join(conf, name) }
+		for name, text := range map[string]string{
+			"cert.pem": string(pemOf("CERTIFICATE", node.Certificate[0])), "key.pem": string(pemOf("PRIVATE KEY", der)), "rights.conf": rights,
+			"server.conf": fmt.Sprintf("server_name: node-%d\nhost: 127.0.0.1\nport: %d\njetstream { store_dir: %q, strict: false }\n"+
+				"tls { cert_file: %q, key_file: %q, ca_file: %q, verify_and_map: true }\n"+
+				"cluster { name: shop, host: 127.0.0.1, port: %d, routes: [%s] }\ninclude rights.conf\n",
+				i, ports[i], at("js"), at("cert.pem"), at("key.pem"), filepath.Join(dir, "ca.pem"), ports[3+i], strings.Join(routes, ", ")),
+		} {
+			if err := os.WriteFile(at(name), []byte(text), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		p := exec.Command(program, "-c", at("server.conf"), "-l", at("log"))
+		if err := p.Start(); err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() {
+			p.Process.Kill() //nolint:errcheck // it may have ended
+			p.Wait()         //nolint:errcheck // killed
+			if b, err := os.ReadFile(at("log")); t.Failed() && err == nil {
+				t.Logf("node %d: %s", i, b[max(0, len(b)-2000):])
+			}
+		})
+	}
+	return strings.Join(all, ",")
+}
+
+// The rights as NATS servers read them from their configuration, on three genuine
+// servers, each a process of its own and not of the strict kind: what is said of the
+// embedded server holds there, the certificate saying who it is.
+func TestRights(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a cluster takes some seconds: not run with -short")
+	}
+	dir := t.TempDir()
+	for _, v := range []string{"honest", "hostile"} {
+		if _, err := Local(dir, v); err != nil {
 			t.Fatal(err)
 		}
 	}
-	o, err := natsserver.ProcessConfigFile(filepath.Join(conf, "server.conf"))
+	ca, err := openAuthority(dir)
 	if err != nil {
 		t.Fatal(err)
 	}
-	o.NoSigs, o.NoLog = true, true
-	s, err := natsserver.NewServer(o)
-	if err != nil {
-		t.Fatal(err)
-	}
-	s.Start()
-	t.Cleanup(func() { s.Shutdown(); s.WaitForShutdown() })
-	if !s.ReadyForConnections(10 * time.Second) {
-		t.Fatal("the server does not start")
-	}
-
+	urls := threeServers(t, dir, ca)
 	secured, err := IntakeTLS(dir, "")
 	if err != nil {
 		t.Fatal(err)
 	}
-	own, err := nats.Connect(s.ClientURL(), nats.Secure(secured))
+	own, err := nats.Connect(urls, nats.Secure(secured), nats.RetryOnFailedConnect(true), nats.MaxReconnects(-1), nats.ReconnectWait(200*time.Millisecond))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer own.Close()
-	js := stream(t, own)
-	ctx := context.Background()
-	if err := EnsureStreams(ctx, js, 1); err != nil {
+	js, err := jetstream.New(own, jetstream.WithDefaultTimeout(5*time.Second))
+	if err != nil {
 		t.Fatal(err)
 	}
-	for _, v := range []string{"honest", "hostile"} {
-		if err := EnsureBucket(ctx, js, v, 1); err != nil {
+	ctx := context.Background()
+	// Without a leader the servers answer nothing.
+	for end := time.Now().Add(time.Minute); ; time.Sleep(100 * time.Millisecond) {
+		if err = EnsureStreams(ctx, js, 3); err == nil {
+			break
+		}
+		if time.Now().After(end) {
 			t.Fatal(err)
 		}
 	}
-	as := func(vehicle string) *nats.Conn {
+	for _, v := range []string{"honest", "hostile"} {
+		if err := EnsureBucket(ctx, js, v, 3); err != nil {
+			t.Fatal(err)
+		}
+	}
+	certified := func(vehicle string) nats.Option {
 		key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 		if err != nil {
 			t.Fatal(err)
@@ -99,8 +156,10 @@ func TestRights(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		c, err := nats.Connect(s.ClientURL(), nats.CustomInboxPrefix(wire.Inbox(vehicle)), nats.NoReconnect(), nats.PermissionErrOnSubscribe(true),
-			nats.Secure(&tls.Config{RootCAs: secured.RootCAs, Certificates: []tls.Certificate{{Certificate: [][]byte{cert.Raw}, PrivateKey: key}}}),
+		return nats.Secure(&tls.Config{RootCAs: secured.RootCAs, Certificates: []tls.Certificate{{Certificate: [][]byte{cert.Raw}, PrivateKey: key}}})
+	}
+	as := func(vehicle string) *nats.Conn {
+		c, err := nats.Connect(urls, nats.CustomInboxPrefix(wire.Inbox(vehicle)), nats.NoReconnect(), nats.PermissionErrOnSubscribe(true), certified(vehicle),
 			nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {}))
 		if err != nil {
 			t.Fatal(err)
@@ -139,22 +198,16 @@ func TestRights(t *testing.T) {
 	if after := stateOf(t, js); after != before {
 		t.Errorf("changed: %s, was %s", after, before)
 	}
+	reflects(t, js, as("honest"), as)
 	// One that the shop has not enrolled has a certificate of its authority all
 	// the same, as one that was struck off has.
-	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	if err != nil {
-		t.Fatal(err)
-	}
-	cert, err := ca.vehicleCertificate("struck-off", key.Public(), time.Now())
-	if err != nil {
-		t.Fatal(err)
-	}
-	if c, err := nats.Connect(s.ClientURL(), nats.NoReconnect(), nats.Secure(&tls.Config{RootCAs: secured.RootCAs, Certificates: []tls.Certificate{{Certificate: [][]byte{cert.Raw}, PrivateKey: key}}})); err == nil {
+	if c, err := nats.Connect(urls, nats.NoReconnect(), certified("struck-off")); err == nil {
 		c.Close()
 		t.Error("one that is struck off was let in")
 	}
 }
 
+// stateOf is what the shop holds of the vehicle honest, and how its streams are set.
 func stateOf(t *testing.T, js jetstream.JetStream) string {
 	t.Helper()
 	all := ""
@@ -163,8 +216,16 @@ func stateOf(t *testing.T, js jetstream.JetStream) string {
 		if err != nil {
 			t.Fatal(err)
 		}
-		x := st.CachedInfo().State
-		all += fmt.Sprintf("%s: %d messages, %d to %d; ", name, x.Msgs, x.FirstSeq, x.LastSeq)
+		x, err := st.Info(context.Background(), jetstream.WithSubjectFilter(">"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, subject := range slices.Sorted(maps.Keys(x.State.Subjects)) {
+			if !strings.Contains(subject, "hostile") {
+				all += fmt.Sprintf("%s: %d; ", subject, x.State.Subjects[subject])
+			}
+		}
+		all += fmt.Sprintf("%s from %d, %+v; ", name, x.State.FirstSeq, x.Config)
 	}
 	return all
 }

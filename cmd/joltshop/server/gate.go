@@ -49,7 +49,12 @@ func (g gate) Check(c natsserver.ClientAuthentication) bool {
 		s.opt.Logf("vehicle %s: %v", who.vehicle, err)
 		return false
 	}
-	c.RegisterUser(&natsserver.User{Username: who.vehicle, Permissions: Permissions(who.vehicle)})
+	a, err := s.account(who.vehicle)
+	if err != nil {
+		s.opt.Logf("vehicle %s: %v", who.vehicle, err)
+		return false
+	}
+	c.RegisterUser(&natsserver.User{Username: who.vehicle, Permissions: Permissions(who.vehicle), Account: a})
 	s.mu.Lock()
 	s.connected[c.GetID()] = who
 	s.mu.Unlock()

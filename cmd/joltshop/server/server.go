@@ -77,7 +77,8 @@ type Server struct {
 	// stream is prepared.
 	ready     atomic.Bool
 	mu        sync.Mutex
-	buckets   map[string]bool   // of vehicles, that are known to be there
+	buckets   map[string]bool // of vehicles, that are known to be there
+	accounts  map[string]*natsserver.Account
 	connected map[uint64]caller // by the connection's number
 }
 
@@ -107,7 +108,7 @@ func Start(opt Options) (s *Server, err error) {
 	if err := prepareDir(opt.Dir); err != nil {
 		return nil, err
 	}
-	s = &Server{opt: opt, secret: rand.Text(), buckets: map[string]bool{}, connected: map[uint64]caller{}, stop: make(chan struct{}), failed: make(chan struct{})}
+	s = &Server{opt: opt, secret: rand.Text(), buckets: map[string]bool{}, accounts: map[string]*natsserver.Account{}, connected: map[uint64]caller{}, stop: make(chan struct{}), failed: make(chan struct{})}
 	defer func() {
 		if err != nil {
 			s.Close()

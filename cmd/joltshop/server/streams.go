@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"time"
 
-	natsserver "github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"joltwatch/storage/wire"
@@ -57,20 +56,6 @@ const maxWaiting = 100_000
 // at most 27 GB of a hostile one. A bound in bytes would be set aside on the
 // medium for every vehicle.
 const maxBucketMsgs = 100_000
-
-// Permissions are all that a vehicle may do.
-func Permissions(vehicle string) *natsserver.Permissions {
-	b := wire.Bucket(vehicle)
-	return &natsserver.Permissions{
-		Publish: &natsserver.SubjectPermission{Allow: []string{
-			wire.Subject(vehicle, "*"),
-			"$O." + b + ".>",
-			"$JS.API.STREAM.INFO.OBJ_" + b,
-			"$JS.API.STREAM.MSG.GET.OBJ_" + b,
-		}},
-		Subscribe: &natsserver.SubjectPermission{Allow: []string{wire.Inbox(vehicle) + ".>"}},
-	}
-}
 
 func nameError(vehicle string) error {
 	return fmt.Errorf("vehicle %.60q: a name is 1 to 40 of a-z, 0-9 and -", vehicle)

@@ -1,0 +1,98 @@
+package server
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"joltwatch/storage/wire"
+)
+
+var reflected = flag.Int("reflected", 5000, "how many requests a hostile vehicle sends whose answers it has sent elsewhere")
+
+// A server answers to whatever subject the asker names, with its own rights. Here a
+// vehicle names the subjects of another, of the shop's administration and of the
+// server's insides.
+func TestReflected(t *testing.T) {
+	s := start(t, Options{})
+	reflects(t, s.js, local(t, s, "honest"), func(vehicle string) *nats.Conn {
+		return local(t, s, vehicle, nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {}))
+	})
+}
+
+// elsewhere are the kinds of subjects that an answer could do harm at.
+var elsewhere = []string{
+	wire.Subject("honest", wire.KindUnit), wire.Subject("honest", wire.KindFile), "$O.evidence-honest.M.x", "$O.evidence-honest.C.x", wire.Inbox("honest") + ".x",
+	"$JS.API.STREAM.DELETE." + wire.Stream, "$JS.API.STREAM.PURGE." + wire.Stream, "$JS.API.STREAM.UPDATE." + wire.Stream, "$JS.API.STREAM.MSG.DELETE." + wire.Stream,
+	"$JS.API.STREAM.DELETE.OBJ_evidence-honest", "$JS.API.STREAM.PURGE.OBJ_evidence-honest", "$JS.API.CONSUMER.DELETE." + wire.Stream + ".intake",
+	"$JS.ACK." + wire.Stream + ".intake.1.1.1.1.0", "$SYS.REQ.SERVER.PING",
+}
+
+// reflects attacks from the vehicle hostile, while the vehicle honest delivers.
+func reflects(t *testing.T, js jetstream.JetStream, honest *nats.Conn, as func(vehicle string) *nats.Conn) {
+	t.Helper()
+	ctx := context.Background()
+	hostile := as("hostile")
+	forged := wire.Record{Version: 1, Kind: wire.KindUnit, Vehicle: "honest", Stay: "x", Unit: &wire.Unit{}}
+	body, _, err := forged.Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	const mine = "$O.evidence-hostile.M.x"
+	if _, err := stream(t, hostile).Publish(ctx, mine, body); err != nil {
+		t.Fatal(err)
+	}
+	delivers(t, honest, "honest")
+	before := stateOf(t, js)
+	get := fmt.Appendf(nil, `{"last_by_subj":%q}`, mine)
+	for i := range *reflected {
+		target := elsewhere[i/8%len(elsewhere)]
+		m := []*nats.Msg{
+			{Subject: "$JS.API.STREAM.MSG.GET.OBJ_evidence-hostile", Reply: target, Data: get},
+			{Subject: "$JS.API.STREAM.MSG.GET.OBJ_evidence-hostile", Reply: target, Data: []byte("nonsense")},
+			{Subject: "$JS.API.STREAM.INFO.OBJ_evidence-hostile", Reply: target},
+			{Subject: mine, Reply: target, Data: body, Header: nats.Header{"Nats-Rollup": {"sub"}}},
+			{Subject: mine, Reply: target, Header: nats.Header{"Nats-Expected-Last-Sequence": {"x"}}},
+			{Subject: wire.Subject("hostile", wire.KindUnit), Reply: target, Header: nats.Header{"Nats-Msg-Id": {"x"}}},
+			{Subject: "$JS.API.DIRECT.GET.OBJ_evidence-hostile", Reply: target, Data: get},
+			{Subject: "$JS.API.STREAM.MSG.GET.OBJ_evidence-hostile", Reply: target + ".$O.evidence-hostile.M.x", Data: get},
+		}[i%8]
+		if err := hostile.PublishMsg(m); err != nil {
+			t.Fatal(err)
+		}
+		// Slow enough that each is answered, so that each can do its harm.
+		if i%100 == 99 {
+			if _, err := stream(t, hostile).Stream(ctx, "OBJ_evidence-hostile"); err != nil {
+				time.Sleep(10 * time.Millisecond)
+			}
+		}
+	}
+	// What stands in the queues behind it has been worked off once these are done.
+	delivers(t, hostile, "hostile")
+	if after := stateOf(t, js); after != before {
+		t.Errorf("the vehicle that did nothing:\n%s\nwas\n%s", after, before)
+	}
+	// Faster than the server can answer; the other delivers meanwhile.
+	done := make(chan error, 1)
+	go func() {
+		for i := range *reflected {
+			if err := hostile.PublishRequest("$JS.API.STREAM.INFO.OBJ_evidence-hostile", elsewhere[i%len(elsewhere)], nil); err != nil {
+				done <- err
+				return
+			}
+		}
+		done <- hostile.Flush()
+	}()
+	for range 3 {
+		delivers(t, honest, "honest")
+	}
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+	delivers(t, honest, "honest")
+}
