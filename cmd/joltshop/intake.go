@@ -103,7 +103,7 @@ func (c *intakeCmd) Run(h *host) (err error) {
 			logf("%v; it is tried again", err)
 		}
 	}
-	return intake.Run(h.ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Idle: idle, Logf: logf})
+	return intake.Run(h.ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Refuse: refuser(c.Dir, logf), Idle: idle, Logf: logf})
 }
 
 func (c *intakeCmd) connect() (*nats.Conn, error) {

@@ -14,13 +14,14 @@ import (
 )
 
 type serveCmd struct {
-	Dir     string   `required:"" type:"path" placeholder:"DIR" help:"The shop's folder; it is made where there is none."`
-	Listen  string   `default:"127.0.0.1:4422" placeholder:"HOST:PORT" help:"Where couriers deliver. Beyond this machine only with --tls."`
-	Enrol   string   `name:"enrol-listen" default:"127.0.0.1:4423" placeholder:"HOST:PORT" help:"Where vehicles enrol, over HTTPS."`
-	TLS     bool     `name:"tls" help:"Demand the shop's certificates of every vehicle."`
-	Name    []string `placeholder:"NAME" help:"A DNS name or address by which vehicles reach this machine; repeatable. The first is told to them."`
-	MaxMB   int64    `name:"max-mb" placeholder:"MB" help:"The most that deliveries take on disk, in megabytes; beyond it they are refused and wait in the vehicles. Default: the disk."`
-	Dataset string   `placeholder:"WHERE" help:"Where records are laid down: a folder or s3://bucket/prefix. Default: dataset in the shop's folder."`
+	Dir       string   `required:"" type:"path" placeholder:"DIR" help:"The shop's folder; it is made where there is none."`
+	Listen    string   `default:"127.0.0.1:4422" placeholder:"HOST:PORT" help:"Where couriers deliver. Beyond this machine only with --tls."`
+	Enrol     string   `name:"enrol-listen" default:"127.0.0.1:4423" placeholder:"HOST:PORT" help:"Where vehicles enrol, over HTTPS."`
+	TLS       bool     `name:"tls" help:"Demand the shop's certificates of every vehicle."`
+	Name      []string `placeholder:"NAME" help:"A DNS name or address by which vehicles reach this machine; repeatable. The first is told to them."`
+	MaxMB     int64    `name:"max-mb" placeholder:"MB" help:"The most that deliveries take on disk, in megabytes; beyond it they are refused and wait in the vehicles. Default: the disk."`
+	VehicleMB int64    `name:"vehicle-mb" default:"2000" placeholder:"MB" help:"The most that one vehicle's files take on disk until they are taken in, in megabytes; one that passes it is kept away for an hour."`
+	Dataset   string   `placeholder:"WHERE" help:"Where records are laid down: a folder or s3://bucket/prefix. Default: dataset in the shop's folder."`
 }
 
 // Help implements kong's long help.
@@ -39,10 +40,11 @@ func (c *serveCmd) Run(h *host) (err error) {
 	logf := func(format string, v ...any) {
 		fmt.Fprintf(h.stderr, "%s %s\n", time.Now().UTC().Format(time.RFC3339), fmt.Sprintf(format, v...))
 	}
-	if c.MaxMB < 0 {
-		return cli.Usage("--max-mb is below 0")
+	if c.MaxMB < 0 || c.VehicleMB < 0 {
+		return cli.Usage("--max-mb and --vehicle-mb: expected 0 or more")
 	}
-	s, err := server.Start(server.Options{Dir: c.Dir, Listen: c.Listen, Enrol: c.Enrol, TLS: c.TLS, Names: c.Name, MaxBytes: c.MaxMB * 1e6, Logf: logf})
+	s, err := server.Start(server.Options{Dir: c.Dir, Listen: c.Listen, Enrol: c.Enrol, TLS: c.TLS, Names: c.Name, MaxBytes: c.MaxMB * 1e6, Logf: logf,
+		Quota: server.Quota{WaitingBytes: uint64(c.VehicleMB) * 1e6}})
 	if err != nil {
 		return err
 	}
@@ -72,11 +74,21 @@ func (c *serveCmd) Run(h *host) (err error) {
 		case <-ctx.Done():
 		}
 	}()
-	if err := intake.Run(ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Logf: logf}); err != nil {
+	if err := intake.Run(ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Refuse: refuser(c.Dir, logf), Logf: logf}); err != nil {
 		return err
 	}
 	if h.ctx.Err() == nil {
 		return context.Cause(ctx)
 	}
 	return nil
+}
+
+// refuser keeps away, in the shop's folder, a vehicle that has passed its quota.
+func refuser(dir string, logf func(string, ...any)) func(vehicle, why string, until time.Time) {
+	return func(vehicle, why string, until time.Time) {
+		logf("vehicle %s: kept away until %s: %s", vehicle, until.Format(time.RFC3339), why)
+		if err := server.Refuse(dir, vehicle, why, time.Now(), until); err != nil {
+			logf("vehicle %s: %v", vehicle, err)
+		}
+	}
 }

@@ -268,12 +268,12 @@ func TestHostileAndNewerRecords(t *testing.T) {
 	eventually(t, "the honest records", func() bool { return rows.count(wire.KindEvent) == 4+1 && drained(t, conn) })
 
 	var reasons []string
-	list, err := os.ReadDir(filepath.Join(shopDir, "parked"))
+	list, err := os.ReadDir(filepath.Join(shopDir, "parked", "bad"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, e := range list {
-		b, err := os.ReadFile(filepath.Join(shopDir, "parked", e.Name()))
+		b, err := os.ReadFile(filepath.Join(shopDir, "parked", "bad", e.Name()))
 		if err != nil {
 			t.Fatal(err)
 		}

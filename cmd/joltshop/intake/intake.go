@@ -42,6 +42,14 @@ type Options struct {
 	// AckWait is after how long a message comes again that was under way when a
 	// server failed; 0 means a minute. It must leave time for a Flush.
 	AckWait time.Duration
+	// Quota bounds what is taken in of one vehicle in a day; zero is the default.
+	Quota Quota
+	// Refuse, where set, is told of a vehicle that has passed its quota, why, and
+	// until when. What it has sent already is taken in all the same.
+	Refuse func(vehicle, why string, until time.Time)
+	// SweepEvery is how often what was given up on the server is cleared away, one
+	// vehicle at a time; 0 means an hour for all of them.
+	SweepEvery time.Duration
 	// Idle, where set, is called whenever the stream had nothing more.
 	Idle func()
 	// Logf, where set, is told what was set aside and what failed.
@@ -69,6 +77,8 @@ type intake struct {
 	js      jetstream.JetStream
 	parking *parking
 	buckets map[string]*bucket
+	ledger  ledger
+	sweeper sweeper
 }
 
 // Run takes records in until the context ends. The stream must be there.
@@ -78,6 +88,9 @@ func Run(ctx context.Context, opt Options) error {
 	}
 	if opt.AckWait == 0 {
 		opt.AckWait = time.Minute
+	}
+	if opt.SweepEvery == 0 {
+		opt.SweepEvery = time.Hour
 	}
 	js, err := jetstream.New(opt.Conn)
 	if err != nil {
@@ -118,7 +131,13 @@ func Run(ctx context.Context, opt Options) error {
 		if err != nil && !in.pause(ctx, err) {
 			return nil
 		}
-		if err == nil && n == 0 && opt.Idle != nil {
+		if err != nil {
+			continue
+		}
+		if err := in.sweepNext(ctx, time.Now()); err != nil && ctx.Err() == nil {
+			in.Logf("sweeping: %v; it is tried again", err)
+		}
+		if n == 0 && opt.Idle != nil {
 			opt.Idle()
 		}
 	}
@@ -210,6 +229,9 @@ func (in *intake) take(ctx context.Context, m jetstream.Msg) (taken bool, err er
 	meta, err := m.Metadata()
 	if err != nil {
 		return false, err
+	}
+	if over := in.ledger.add(in.Quota, r.Vehicle, len(m.Data()), meta.Timestamp); over != "" && in.Refuse != nil {
+		in.Refuse(r.Vehicle, over, meta.Timestamp.UTC().Truncate(24*time.Hour).Add(24*time.Hour))
 	}
 	if r.Kind == wire.KindFile {
 		if err := in.file(ctx, r, meta.NumDelivered); err != nil {

@@ -8,6 +8,7 @@ import (
 	"io"
 	"io/fs"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -37,9 +38,6 @@ func (in *intake) bucket(ctx context.Context, vehicle string) (*bucket, error) {
 		return nil, err
 	}
 	if b.used, err = sizeOf(filepath.Join(in.Dir, "vehicles", vehicle)); err != nil {
-		return nil, err
-	}
-	if err := b.sweep(ctx, time.Now().Add(-orphanAge)); err != nil {
 		return nil, err
 	}
 	in.buckets[vehicle] = b
@@ -160,18 +158,64 @@ func (b *bucket) remove(ctx context.Context, f *wire.File) {
 	}
 }
 
-// orphanAge is when what is left of a part that broke off is taken for given up.
-const orphanAge = 24 * time.Hour
+const (
+	// orphanAge is when what is left of a part that broke off is taken for given up.
+	orphanAge = 24 * time.Hour
+	// namedAge is when a part is, whose file was never announced: its courier sends
+	// it again if it comes back after all.
+	namedAge = 30 * 24 * time.Hour
+)
 
-// sweep removes what has no name and is older than that: parts whose sending
-// broke off, which a vehicle may not remove itself.
-func (b *bucket) sweep(ctx context.Context, before time.Time) error {
+// sweeper goes round the vehicles.
+type sweeper struct {
+	due  time.Time
+	left []string
+}
+
+// sweepNext sweeps the bucket of one vehicle, where that is due.
+func (in *intake) sweepNext(ctx context.Context, now time.Time) error {
+	s := &in.sweeper
+	if len(s.left) == 0 {
+		if now.Before(s.due) {
+			return nil
+		}
+		s.due = now.Add(in.SweepEvery)
+		names := in.js.StreamNames(ctx)
+		for name := range names.Name() {
+			if vehicle, ok := strings.CutPrefix(name, "OBJ_"+wire.Bucket("")); ok && wire.VehicleName(vehicle) {
+				s.left = append(s.left, vehicle)
+			}
+		}
+		if err := names.Err(); err != nil || len(s.left) == 0 {
+			return err
+		}
+	}
+	vehicle := s.left[0]
+	s.left = s.left[1:]
+	b, err := in.bucket(ctx, vehicle)
+	if err != nil {
+		return err
+	}
+	return b.sweep(ctx, now.Add(-orphanAge), now.Add(-namedAge))
+}
+
+// sweep removes what has no name and came before orphans: parts whose sending broke
+// off, which a vehicle may not remove itself; and what has a name and came before
+// named.
+func (b *bucket) sweep(ctx context.Context, orphans, named time.Time) error {
 	live := map[string]bool{}
 	list, err := b.List(ctx)
 	if err != nil && !errors.Is(err, jetstream.ErrNoObjectsFound) {
 		return err
 	}
 	for _, o := range list {
+		if o.ModTime.Before(named) {
+			meta := "$O." + b.name + ".M." + base64.URLEncoding.EncodeToString([]byte(o.Name))
+			if err := b.stream.Purge(ctx, jetstream.WithPurgeSubject(meta)); err != nil {
+				return err
+			}
+			continue
+		}
 		live[b.chunks(o.NUID)] = true
 	}
 	st, err := b.stream.Info(ctx, jetstream.WithSubjectFilter(b.chunks("*")))
@@ -189,7 +233,7 @@ func (b *bucket) sweep(ctx context.Context, before time.Time) error {
 		if err != nil {
 			return err
 		}
-		if m.Time.Before(before) {
+		if m.Time.Before(orphans) {
 			if err := b.stream.Purge(ctx, jetstream.WithPurgeSubject(subject)); err != nil {
 				return err
 			}

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/base64"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -148,7 +149,7 @@ func TestHostileParts(t *testing.T) {
 	if arrived == 0 || !strings.HasPrefix(state, "0 pending, 0 not") {
 		t.Errorf("the honest file came after %v; %s", arrived, state)
 	}
-	parked, err := os.ReadDir(filepath.Join(dir, "parked"))
+	parked, err := os.ReadDir(filepath.Join(dir, "parked", "bad"))
 	if err != nil || len(parked) != 9 {
 		t.Errorf("%d set aside, want 9; %v", len(parked), err)
 	}
@@ -169,7 +170,7 @@ func TestHostileParts(t *testing.T) {
 func TestSweep(t *testing.T) {
 	conn, js := prepare(t, "van-1")
 	ctx := context.Background()
-	in := &intake{Options: Options{Conn: conn, Dir: t.TempDir()}, js: js, buckets: map[string]*bucket{}}
+	in := &intake{Options: Options{Conn: conn, Dir: t.TempDir(), SweepEvery: time.Minute}, js: js, buckets: map[string]*bucket{}}
 	b, err := in.bucket(ctx, "van-1")
 	if err != nil {
 		t.Fatal(err)
@@ -189,18 +190,63 @@ func TestSweep(t *testing.T) {
 		}
 		return st.State.Msgs
 	}
+	// Of a vehicle that has announced nothing since the intake started, too.
+	in.buckets = map[string]*bucket{}
+	now := time.Now()
 	for _, c := range []struct {
-		before time.Time
-		want   uint64
-	}{{time.Now().Add(-time.Hour), 5}, {time.Now().Add(time.Hour), 2}} {
-		if err := b.sweep(ctx, c.before); err != nil {
+		at   time.Duration
+		want uint64
+	}{{time.Hour, 5}, {orphanAge + time.Hour, 2}, {namedAge + time.Hour, 0}} {
+		if c.want == 0 {
+			if got, err := b.GetBytes(ctx, "whole"); err != nil || string(got) != "whole" {
+				t.Errorf("%q, %v", got, err)
+			}
+		}
+		if err := in.sweepNext(ctx, now.Add(c.at)); err != nil {
 			t.Fatal(err)
 		}
 		if n := count(); n != c.want {
-			t.Errorf("%d messages, want %d", n, c.want)
+			t.Errorf("%v later %d messages, want %d", c.at, n, c.want)
 		}
 	}
-	if got, err := b.GetBytes(ctx, "whole"); err != nil || string(got) != "whole" {
-		t.Errorf("%q, %v", got, err)
+}
+
+// One vehicle's day does not count against another's, and its excess is told once.
+func TestLedger(t *testing.T) {
+	var l ledger
+	day := time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
+	q := Quota{Records: 3, Bytes: 1000}
+	said := 0
+	for range 10 {
+		if l.add(q, "many", 1, day) != "" {
+			said++
+		}
+	}
+	if said != 1 {
+		t.Errorf("told %d times", said)
+	}
+	if l.add(q, "other", 1, day) != "" || l.add(q, "large", 1001, day) == "" {
+		t.Error("one too many or one too few")
+	}
+	if l.add(q, "many", 1, day.Add(24*time.Hour)) != "" {
+		t.Error("yesterday counts today")
+	}
+}
+
+// What is set aside of one vehicle pushes out nothing of another.
+func TestSetAside(t *testing.T) {
+	dir := t.TempDir()
+	p := &parking{dir: filepath.Join(dir, "parked")}
+	if err := p.park("jolt.quiet.event", []byte("x"), errors.New("odd")); err != nil {
+		t.Fatal(err)
+	}
+	for i := range maxParked + 20 {
+		if err := p.park("jolt.loud.event", fmt.Append(nil, i), errors.New("junk")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	list, err := SetAsideIn(dir, time.Now().Add(-time.Hour))
+	if err != nil || len(list) != 2 || list[0].Vehicle != "loud" || list[0].Count != maxParked || list[1].Vehicle != "quiet" || list[1].Count != 1 || list[1].Reason != "odd" {
+		t.Errorf("%+v, %v", list, err)
 	}
 }

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"os"
 	"strings"
+	"time"
 )
 
 // intakeName is the name in the certificate that the shop's intake shows to a
@@ -22,8 +23,8 @@ const intakeName = "Shop intake"
 // elsewhere does not.
 const nothing = "shop.nothing"
 
-// Rights is the text that gives the vehicles that are enrolled in dir their rights,
-// and the shop's intake all, in the configuration of the NATS servers of a
+// Rights is the text that gives the vehicles that are enrolled in dir, and not kept
+// away, their rights, and the shop's intake all, in the configuration of the NATS servers of a
 // cluster. Those take the shop's ca.pem for their clients and have verify_and_map
 // set, so that the certificate says who it is. Each vehicle is in an account of its
 // own, as on the embedded server; no vehicle's name has a capital letter, so that
@@ -36,6 +37,9 @@ func Rights(dir string) (string, error) {
 	var exports, accounts strings.Builder
 	fmt.Fprintf(&exports, "      { service: %q }\n", nothing)
 	for _, name := range names {
+		if keptAway(dir, name, time.Now()) != "" {
+			continue
+		}
 		var imports strings.Builder
 		fmt.Fprintf(&imports, "      { service: { account: %q, subject: %q }, to: \"$JS.API.INFO\" }\n", shopUser, nothing)
 		for _, subject := range services(name) {

@@ -17,8 +17,6 @@ import (
 	"strings"
 	"sync"
 	"time"
-
-	"golang.org/x/time/rate"
 )
 
 // What is asked and answered when a vehicle enrols, at POST /enrol.
@@ -41,7 +39,9 @@ type (
 
 const (
 	maxEnrolBody = 16 << 10
-	enrolsAMin   = 10
+	// From one address, and with one code, so many tries a minute.
+	triesOfSource = 10
+	triesOfCode   = 5
 )
 
 func (s *Server) startEnrolment(host string, port int, certificate tls.Certificate) error {
@@ -50,7 +50,7 @@ func (s *Server) startEnrolment(host string, port int, certificate tls.Certifica
 		return err
 	}
 	s.port = l.Addr().(*net.TCPAddr).Port
-	h := &enroller{s: s, limit: rate.NewLimiter(rate.Every(time.Minute/enrolsAMin), enrolsAMin)}
+	h := &enroller{s: s, sources: newLimits(triesOfSource), codes: newLimits(triesOfCode)}
 	mux := http.NewServeMux()
 	mux.Handle("POST /enrol", h)
 	s.enrol = &http.Server{
@@ -71,9 +71,9 @@ func (w logWriter) Write(b []byte) (int, error) {
 
 // enroller answers who brings a code.
 type enroller struct {
-	s     *Server
-	limit *rate.Limiter
-	mu    sync.Mutex // one at a time
+	s              *Server
+	sources, codes *limits
+	mu             sync.Mutex // one at a time
 }
 
 // refusal is what the vehicle is told.
@@ -102,8 +102,9 @@ func (h *enroller) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 }
 
 func (h *enroller) answer(w http.ResponseWriter, r *http.Request) (*enrolAnswer, error) {
-	if !h.limit.Allow() {
-		return nil, &refusal{http.StatusTooManyRequests, fmt.Sprintf("more than %d enrolments a minute; try again in a minute", enrolsAMin)}
+	now := time.Now()
+	if !h.sources.allow(source(r.RemoteAddr), now) {
+		return nil, &refusal{http.StatusTooManyRequests, fmt.Sprintf("more than %d tries a minute from this address; try again in a minute", triesOfSource)}
 	}
 	var q enrolRequest
 	if err := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxEnrolBody)).Decode(&q); err != nil {
@@ -113,7 +114,9 @@ func (h *enroller) answer(w http.ResponseWriter, r *http.Request) (*enrolAnswer,
 	if err != nil {
 		return nil, &refusal{http.StatusBadRequest, err.Error()}
 	}
-	now := time.Now()
+	if !h.codes.allow(hashed(q.Code), now) {
+		return nil, &refusal{http.StatusTooManyRequests, fmt.Sprintf("more than %d tries a minute with this code; try again in a minute", triesOfCode)}
+	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	c, err := h.find(q.Code, now)

@@ -26,6 +26,7 @@ import (
 type vehicle struct {
 	key  *ecdsa.PrivateKey
 	cert []byte // DER
+	from string // the address that it asks from, where not the usual one
 }
 
 func newVehicle(t *testing.T) *vehicle {
@@ -53,10 +54,17 @@ func (v *vehicle) pool(s *Server) *x509.CertPool {
 	return pool
 }
 
+func (v *vehicle) local() net.Addr {
+	if v.from == "" {
+		return nil
+	}
+	return &net.TCPAddr{IP: net.ParseIP(v.from)}
+}
+
 // ask posts to the enrolment listener.
 func (v *vehicle) ask(t *testing.T, s *Server, body []byte) (status int, a enrolAnswer, why string) {
 	t.Helper()
-	client := http.Client{Timeout: 10 * time.Second, Transport: &http.Transport{DisableKeepAlives: true, TLSClientConfig: &tls.Config{RootCAs: v.pool(s)}}}
+	client := http.Client{Timeout: 10 * time.Second, Transport: &http.Transport{DisableKeepAlives: true, DialContext: (&net.Dialer{LocalAddr: v.local()}).DialContext, TLSClientConfig: &tls.Config{RootCAs: v.pool(s)}}}
 	r, err := client.Post(s.EnrolURL()+"/enrol", "application/json", bytes.NewReader(body))
 	if err != nil {
 		t.Fatal(err)
@@ -204,12 +212,112 @@ func TestEnrolRefused(t *testing.T) {
 		t.Fatalf("%d %+v", status, a)
 	}
 	delivers(t, dial(t, s, "van-1", nats.UserInfo("van-1", a.Token)), "van-1")
-	for i := range enrolsAMin {
+	for i := range triesOfSource {
 		if status, _, _ := v.ask(t, s, nil); status == http.StatusTooManyRequests {
 			return
-		} else if i == enrolsAMin-1 {
-			t.Errorf("the %dth within a minute: %d", 9+enrolsAMin, status)
+		} else if i == triesOfSource-1 {
+			t.Errorf("the %dth within a minute: %d", 9+triesOfSource, status)
 		}
+	}
+}
+
+// While one address tries a thousand codes, a vehicle at another enrols.
+func TestEnrolBesideAttack(t *testing.T) {
+	s := start(t, Options{TLS: true})
+	code, err := NewCode(s.opt.Dir, "van-1", CodeValid, time.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	hostile := &vehicle{key: newVehicle(t).key, from: "127.0.0.2"}
+	csr := hostile.csr(t)
+	tried, underWay := make(chan int), make(chan struct{})
+	go func() {
+		let := 0
+		for i := range 1000 {
+			if i == 2*triesOfSource {
+				close(underWay)
+			}
+			body, _ := json.Marshal(enrolRequest{fmt.Sprintf("abcde-abcde-abcde-%05d", i), csr})
+			if status, _, _ := hostile.ask(t, s, body); status == http.StatusForbidden {
+				let++
+			}
+		}
+		tried <- let
+	}()
+	<-underWay
+	v := newVehicle(t)
+	if status, a := v.enrol(t, s, code); status != http.StatusOK || a.Vehicle != "van-1" {
+		t.Errorf("beside the attack: %d %+v", status, a)
+	}
+	// Within a minute an address has its tries, and what a slow machine adds.
+	if let := <-tried; let > 10*triesOfSource {
+		t.Errorf("%d of 1000 codes were looked up", let)
+	}
+	delivers(t, dial(t, s, "van-1", v.tls(s)), "van-1")
+}
+
+func TestLimits(t *testing.T) {
+	l, now := newLimits(5), time.Now()
+	of := func(who string) (n int) {
+		for range 20 {
+			if l.allow(who, now) {
+				n++
+			}
+		}
+		return n
+	}
+	if a, b := of("a"), of("b"); a != 5 || b != 5 {
+		t.Errorf("%d and %d of 20, want 5 each", a, b)
+	}
+	for i := range 3 * maxLimited {
+		l.allow(fmt.Sprint(i), now)
+	}
+	if len(l.of) > maxLimited {
+		t.Errorf("%d are remembered", len(l.of))
+	}
+	now = now.Add(time.Minute)
+	if n := of("a"); n != 5 {
+		t.Errorf("%d of 20 a minute later", n)
+	}
+	for remote, want := range map[string]string{"192.0.2.7:1234": "192.0.2.7", "[::ffff:192.0.2.7]:1": "192.0.2.7", "[2001:db8:1:2:3::4]:5": "2001:db8:1:2::/64"} {
+		if got := source(remote); got != want {
+			t.Errorf("%s is %s, want %s", remote, got, want)
+		}
+	}
+}
+
+// A code ends at its time, is cleared away then, and a vehicle that was struck off
+// or shows an earlier certificate is noted with the reason.
+func TestEndsAndIsNoted(t *testing.T) {
+	s := start(t, Options{TLS: true})
+	dir, now := s.opt.Dir, time.Now()
+	code, err := NewCode(dir, "van-1", time.Hour, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := &enroller{s: s}
+	if c, err := h.find(code, now.Add(time.Hour-time.Millisecond)); err != nil || c.Vehicle != "van-1" {
+		t.Errorf("before its end: %v", err)
+	}
+	if _, err := h.find(code, now.Add(time.Hour)); err == nil {
+		t.Error("at its end it is valid")
+	}
+	if _, err := os.Stat(codePath(dir, "van-1")); !os.IsNotExist(err) {
+		t.Errorf("it is still there: %v", err)
+	}
+	if code, err = NewCode(dir, "van-1", time.Hour, now); err != nil {
+		t.Fatal(err)
+	}
+	v := newVehicle(t)
+	if status, _ := v.enrol(t, s, code); status != http.StatusOK {
+		t.Fatal(status)
+	}
+	if err := Revoke(dir, "van-1"); err != nil {
+		t.Fatal(err)
+	}
+	refused(t, s, "struck off", v.tls(s))
+	if list, err := RefusedIn(dir, now.Add(-time.Minute)); err != nil || len(list) != 1 || list[0].Vehicle != "van-1" || list[0].Why != "it was struck off" {
+		t.Errorf("%+v, %v", list, err)
 	}
 }
 

@@ -40,7 +40,11 @@ func (g gate) Check(c natsserver.ClientAuthentication) bool {
 		}
 		who = caller{leaf.Subject.CommonName, serial(leaf)}
 	}
+	if keptAway(s.opt.Dir, who.vehicle, time.Now()) != "" {
+		return false
+	}
 	if !s.knows(who) {
+		s.note(who)
 		return false
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), 8*time.Second)
@@ -84,7 +88,7 @@ func (s *Server) dismiss() {
 	for id, who := range s.connected {
 		if s.nats.GetClient(id) == nil {
 			delete(s.connected, id)
-		} else if !s.knows(who) {
+		} else if !s.knows(who) || keptAway(s.opt.Dir, who.vehicle, time.Now()) != "" {
 			s.opt.Logf("vehicle %s: may connect no more, and is cut off", who.vehicle)
 			if err := s.nats.DisconnectClientByID(id); err != nil {
 				s.opt.Logf("vehicle %s: %v", who.vehicle, err)

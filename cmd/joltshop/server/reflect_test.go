@@ -4,6 +4,7 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -19,7 +20,7 @@ var reflected = flag.Int("reflected", 5000, "how many requests a hostile vehicle
 // vehicle names the subjects of another, of the shop's administration and of the
 // server's insides.
 func TestReflected(t *testing.T) {
-	s := start(t, Options{})
+	s := start(t, Options{Quota: Quota{MessagesPerSecond: 1e9}})
 	reflects(t, s.js, local(t, s, "honest"), func(vehicle string) *nats.Conn {
 		return local(t, s, vehicle, nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {}))
 	})
@@ -77,22 +78,53 @@ func reflects(t *testing.T, js jetstream.JetStream, honest *nats.Conn, as func(v
 	if after := stateOf(t, js); after != before {
 		t.Errorf("the vehicle that did nothing:\n%s\nwas\n%s", after, before)
 	}
-	// Faster than the server can answer; the other delivers meanwhile.
-	done := make(chan error, 1)
-	go func() {
-		for i := range *reflected {
-			if err := hostile.PublishRequest("$JS.API.STREAM.INFO.OBJ_evidence-hostile", elsewhere[i%len(elsewhere)], nil); err != nil {
-				done <- err
-				return
+	delivers(t, honest, "honest")
+}
+
+// One that sends faster than the server can answer is sent away, and the others
+// deliver meanwhile; one whose files that wait take too much is, too.
+func TestSentAway(t *testing.T) {
+	s := start(t, Options{Quota: Quota{MessagesPerSecond: 2000, WaitingBytes: 1 << 20}})
+	honest := local(t, s, "honest")
+	away := make(chan struct{})
+	hostile := local(t, s, "hostile", nats.ClosedHandler(func(*nats.Conn) { close(away) }))
+	end := time.After(30 * time.Second)
+	flood := func() bool {
+		for i := range 1000 {
+			if hostile.PublishRequest("$JS.API.STREAM.INFO.OBJ_evidence-hostile", elsewhere[i%len(elsewhere)], nil) != nil {
+				return false
 			}
 		}
-		done <- hostile.Flush()
-	}()
-	for range 3 {
-		delivers(t, honest, "honest")
+		select {
+		case <-away:
+			return false
+		case <-end:
+			t.Fatal("not sent away")
+		default:
+		}
+		return true
 	}
-	if err := <-done; err != nil {
-		t.Error(err)
+	for flood() {
 	}
-	delivers(t, honest, "honest")
+	patient := func(c *nats.Conn, vehicle string) { deliversWithin(t, c, vehicle, 15*time.Second) }
+	patient(honest, "honest")
+	list, err := RefusedIn(s.opt.Dir, time.Now().Add(-time.Minute))
+	if err != nil || len(list) != 1 || list[0].Vehicle != "hostile" || !strings.Contains(list[0].Why, "a second") || !list[0].Until.After(time.Now()) {
+		t.Fatalf("%+v, %v", list, err)
+	}
+	token, err := Local(s.opt.Dir, "hostile")
+	if err != nil {
+		t.Fatal(err)
+	}
+	refused(t, s, "kept away", nats.UserInfo("hostile", token))
+	heavy := local(t, s, "heavy")
+	for range 5 {
+		patient(heavy, "heavy")
+	}
+	s.weigh(context.Background(), time.Now())
+	s.dismiss()
+	if why := keptAway(s.opt.Dir, "heavy", time.Now()); !strings.Contains(why, "they may take 1.0") {
+		t.Errorf("%q", why)
+	}
+	patient(honest, "honest")
 }

@@ -45,6 +45,8 @@ type Options struct {
 	// Names are DNS names and addresses for the server's certificate, besides
 	// this machine's own; the first is what vehicles are told.
 	Names []string
+	// Quota bounds what one vehicle may do.
+	Quota Quota
 	// MaxBytes bounds JetStream's disk, in bytes; 0 is no bound.
 	MaxBytes int64
 	// Logf is told what goes wrong; nil for nobody.
@@ -79,7 +81,8 @@ type Server struct {
 	mu        sync.Mutex
 	buckets   map[string]bool // of vehicles, that are known to be there
 	accounts  map[string]*natsserver.Account
-	connected map[uint64]caller // by the connection's number
+	connected map[uint64]caller  // by the connection's number
+	traffic   map[uint64]traffic // of the watch alone
 }
 
 // shopUser is no vehicle's name.
@@ -94,6 +97,7 @@ func Start(opt Options) (s *Server, err error) {
 	if opt.Enrol == "" {
 		opt.Enrol = DefaultEnrol
 	}
+	opt.Quota = opt.Quota.filled()
 	if opt.Logf == nil {
 		opt.Logf = func(string, ...any) {}
 	}
@@ -156,18 +160,28 @@ func Start(opt Options) (s *Server, err error) {
 	return s, s.writeAddress()
 }
 
-// watchEvery is how often the server looks who was struck off, and at itself.
+// watchEvery is how often the server looks who was struck off or does too much, and
+// at itself.
 const watchEvery = 2 * time.Second
+
+// weighEvery is after how many of those the files that wait are weighed.
+const weighEvery = 5
 
 func (s *Server) watch() {
 	defer s.stopped.Done()
 	t := time.NewTicker(watchEvery)
 	defer t.Stop()
-	for {
+	for rounds := 1; ; rounds++ {
 		select {
 		case <-s.stop:
 			return
 		case <-t.C:
+		}
+		s.measure(time.Now())
+		if rounds%weighEvery == 0 {
+			ctx, cancel := context.WithTimeout(context.Background(), watchEvery)
+			s.weigh(ctx, time.Now())
+			cancel()
 		}
 		s.dismiss()
 		// A medium that is full or broken makes JetStream stop itself.
@@ -207,6 +221,8 @@ func (s *Server) startNATS(host string, port int, certificate tls.Certificate) e
 		ServerName: "jolt-shop", Host: host, Port: port,
 		JetStream: true, StoreDir: s.opt.Dir, JetStreamMaxStore: s.opt.MaxBytes, SyncAlways: true,
 		MaxPayload: maxMessage, MaxSubs: 100, MaxTracedMsgLen: 0,
+		// So many requests that a vehicle is sent away for do not push out others'.
+		JetStreamRequestQueueLimit: 200_000, JetStreamInfoQueueLimit: 200_000,
 		NoSigs: true, AuthTimeout: 10, TLSTimeout: 10,
 		CustomClientAuthentication: gate{s},
 	}

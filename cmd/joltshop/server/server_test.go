@@ -68,9 +68,17 @@ func stream(t *testing.T, c *nats.Conn) jetstream.JetStream {
 // delivers does what an honest courier does.
 func delivers(t *testing.T, c *nats.Conn, vehicle string) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	deliversWithin(t, c, vehicle, 10*time.Second)
+}
+
+func deliversWithin(t *testing.T, c *nats.Conn, vehicle string, each time.Duration) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), 4*each)
 	defer cancel()
-	js := stream(t, c)
+	js, err := jetstream.New(c, jetstream.WithDefaultTimeout(each))
+	if err != nil {
+		t.Fatal(err)
+	}
 	body := fmt.Appendf(nil, "a record of %s at %d", vehicle, time.Now().UnixNano())
 	for i, again := range []bool{false, true} {
 		ack, err := js.Publish(ctx, wire.Subject(vehicle, wire.KindUnit), body, jetstream.WithMsgID(wire.Identity(body)))

@@ -39,7 +39,7 @@ func EnsureBucket(ctx context.Context, js jetstream.JetStream, vehicle string, r
 	_, err := js.CreateOrUpdateStream(ctx, jetstream.StreamConfig{
 		Name: "OBJ_" + b, Subjects: []string{"$O." + b + ".C.>", "$O." + b + ".M.>"}, Description: "files of vehicle " + vehicle,
 		Storage: jetstream.FileStorage, Discard: jetstream.DiscardNew, AllowRollup: true, AllowDirect: false,
-		MaxMsgSize: maxMessage, MaxMsgs: maxBucketMsgs, Replicas: max(replicas, 1),
+		MaxMsgSize: maxPart, MaxMsgs: maxBucketMsgs, Replicas: max(replicas, 1),
 	})
 	if err != nil {
 		return fmt.Errorf("the bucket %s: %w", b, err)
@@ -48,14 +48,19 @@ func EnsureBucket(ctx context.Context, js jetstream.JetStream, vehicle string, r
 }
 
 // maxWaiting bounds the records of one kind of one vehicle that wait to be taken
-// in, so that none holds up the others for long.
-const maxWaiting = 100_000
+// in, so that none holds up the others for long: years of an honest one.
+const maxWaiting = 20_000
 
 // maxBucketMsgs bounds what lies in one vehicle's bucket until it is taken in. A
-// part of a file is three messages, so that this is 8 GB of an honest vehicle and
-// at most 27 GB of a hostile one. A bound in bytes would be set aside on the
-// medium for every vehicle.
-const maxBucketMsgs = 100_000
+// part of a file is three messages, so that this is 2 GB of an honest vehicle and at
+// most 3.4 GB of a hostile one. A bound in bytes would be set aside on the medium
+// for every vehicle; the running server sends away whose files take more than its
+// Quota.
+const maxBucketMsgs = 25_000
+
+// maxPart bounds a message of a bucket: the client library cuts a part into pieces
+// of 128 KiB.
+const maxPart = 128<<10 + 4<<10
 
 func nameError(vehicle string) error {
 	return fmt.Errorf("vehicle %.60q: a name is 1 to 40 of a-z, 0-9 and -", vehicle)
