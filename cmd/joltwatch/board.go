@@ -38,6 +38,8 @@ func (k *checker) busReports(file *vehicle.File, secs float64, ready map[string]
 		stats := bus.Stats{Frames: x.Frames + x.Errors, Errors: x.Errors, Dropped: k.dropped[i], BadLines: k.bad[i]}
 		if err := ready[b.Name]; err != nil {
 			x.OK, x.Says = false, err.Error()+"; "+x.Says
+		} else if x.LoadPercent > 100 && secs > 1 {
+			x.OK, x.Says = false, fmt.Sprintf("%s; more than bitrate = %d carries: give the bus's bit rate, in bit/s", x.Says, b.Bitrate)
 		} else if advice := bus.Advice(b.Name, stats, uint32(b.Bitrate), bus.Micros(secs*1e6)); advice != "" {
 			x.OK, x.Says = false, advice
 		}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -12,6 +13,7 @@ import (
 	"joltwatch/cmd/internal/cli"
 	"joltwatch/detect"
 	"joltwatch/stream"
+	"joltwatch/stream/proof"
 	"joltwatch/stream/vehicle"
 )
 
@@ -67,10 +69,13 @@ type roleReport struct {
 	Says    string  `json:"says"`
 }
 
+// driveStep is a part of the drive that has to be seen, unless these signals
+// hide it.
 type driveStep struct {
-	Step string `json:"step"`
-	Seen bool   `json:"seen"`
-	Says string `json:"says"`
+	Step   string `json:"step"`
+	Seen   bool   `json:"seen"`
+	Hidden bool   `json:"hidden"`
+	Says   string `json:"says"`
 }
 
 func (c *checkCmd) Run(h *host) error {
@@ -108,7 +113,7 @@ func (c *checkCmd) Run(h *host) error {
 			return false
 		}
 		if c.Drive {
-			return k.applied && k.shifted && k.stopped
+			return k.driven()
 		}
 		return time.Since(started).Seconds() >= c.For
 	}
@@ -152,25 +157,23 @@ Interrupt (Ctrl-C) to end early.`
 // checker is the line with an eye on every sample.
 type checker struct {
 	line
-	told                      func(string)
-	applied, shifted, stopped bool
+	told   func(string)
+	proofs *proof.Observer
+	toldOf int // how many steps of the drive have been told
+	time   timeline
 
-	min, max  [stream.NumRoles]float64
-	seen      [stream.NumRoles]uint64
-	first     bus.Micros
-	last      bus.Micros
-	started   bool
-	bits      []uint64 // by bus
-	frames    []uint64
-	errors    []uint64
-	dropped   []uint64
-	bad       []uint64
-	roadRatio spread // output speed over road speed
-	together  spread // engine speed over turbine speed, reported closed
-	gears     map[int]*spread
-	idle      spread
-	plan      *stream.Plan
-	set       detect.Settings
+	min, max [stream.NumRoles]float64
+	seen     [stream.NumRoles]uint64
+	first    bus.Micros
+	last     bus.Micros
+	started  bool
+	bits     []uint64 // by bus
+	frames   []uint64
+	errors   []uint64
+	dropped  []uint64
+	bad      []uint64
+	plan     *stream.Plan
+	set      detect.Settings
 }
 
 func newChecker(h *host, file *vehicle.File, set detect.Settings) (*checker, error) {
@@ -178,8 +181,8 @@ func newChecker(h *host, file *vehicle.File, set detect.Settings) (*checker, err
 	if err != nil {
 		return nil, err
 	}
-	k := &checker{plan: file.Plan, set: set, gears: map[int]*spread{}, told: func(string) {}}
-	k.line = line{stream: s, log: h.log, findings: map[string]int{}, seen: k.finding}
+	k := &checker{plan: file.Plan, set: set, proofs: proof.New(file.Plan), told: func(string) {}}
+	k.line = line{stream: s, log: h.log, findings: map[string]int{}}
 	k.line.monitor = detect.New(set, file.Plan, k)
 	n := max(len(file.Buses), 1)
 	for _, p := range []*[]uint64{&k.bits, &k.frames, &k.errors, &k.dropped, &k.bad} {
@@ -211,6 +214,7 @@ func (k *checker) push(f *bus.Frame) error {
 			}
 		}
 	}
+	k.time.take(f)
 	k.count(f)
 	k.stream.Push(f, k)
 	return nil
@@ -225,94 +229,30 @@ func (k *checker) Sample(s *stream.Sample) {
 		k.min[s.Role], k.max[s.Role] = min(k.min[s.Role], s.Value), max(k.max[s.Role], s.Value)
 		k.seen[s.Role]++
 	}
+	k.proofs.Sample(s)
 	k.line.Sample(s)
 }
 
-// Row shadows the line's to compare the speeds that should agree.
+// Row shadows the line's to hold the roles against each other.
 func (k *checker) Row(r *stream.Row) {
-	if r.Has(stream.OutputSpeed, stream.VehicleSpeed) && r.V[stream.VehicleSpeed] > 15 {
-		k.roadRatio.add(r.V[stream.OutputSpeed] / r.V[stream.VehicleSpeed])
-	}
-	if r.Has(stream.TurbineSpeed, stream.OutputSpeed, stream.Gear) && r.Derived&(1<<stream.TurbineSpeed) == 0 && r.V[stream.OutputSpeed] > 200 {
-		g := int(r.V[stream.Gear])
-		if g >= 1 && g < stream.GearShifting {
-			s := k.gears[g]
-			if s == nil {
-				s = &spread{}
-				k.gears[g] = s
-			}
-			s.add(r.V[stream.TurbineSpeed] / r.V[stream.OutputSpeed])
-		}
-	}
-	if r.Has(stream.EngineSpeed, stream.TurbineSpeed) && r.Derived&(1<<stream.TurbineSpeed) == 0 && r.V[stream.TurbineSpeed] > 300 && stream.ReportedClosed(r) {
-		k.together.add(r.V[stream.EngineSpeed] / r.V[stream.TurbineSpeed])
-	}
-	if r.Has(stream.EngineSpeed, stream.VehicleSpeed) && r.V[stream.VehicleSpeed] == 0 && r.V[stream.EngineSpeed] > 300 {
-		k.idle.add(r.V[stream.EngineSpeed])
-	}
+	k.proofs.Row(r)
 	k.line.Row(r)
 }
 
-func (k *checker) finding(f *detect.Finding) {
-	step := func(done *bool, name string) {
-		if !*done {
-			*done = true
-			k.told(name)
+// driven reports whether every step of the drive that these signals can show
+// has been seen, and tells of each as it comes.
+func (k *checker) driven() bool {
+	seen, all := 0, true
+	for _, s := range k.proofs.Steps() {
+		all = all && (s.Seen || s.Hidden != "")
+		if s.Seen {
+			if seen++; seen > k.toldOf {
+				k.told(s.Name + ": " + s.Says)
+			}
 		}
 	}
-	switch f.Kind {
-	case detect.KindApply:
-		step(&k.applied, "the clutch applied")
-	case detect.KindShift:
-		step(&k.shifted, "a shift")
-	case detect.KindReleaseLag:
-		step(&k.stopped, "a stop, and the clutch let go")
-	}
-}
-
-// finest is how many steps of the histogram make a factor of e: 0.1 % each.
-const finest = 1000
-
-// spread is a histogram, from which a median and the share of values near it can
-// be told in memory that the values' range bounds.
-type spread struct {
-	bins map[int]uint64
-	n    uint64
-}
-
-func (s *spread) add(v float64) {
-	if !(v > 0) {
-		return
-	}
-	if s.bins == nil {
-		s.bins = map[int]uint64{}
-	}
-	s.bins[int(math.Round(math.Log(v)*finest))]++
-	s.n++
-}
-
-// median returns the middle value, and the share of values within 3 % of it.
-func (s *spread) median() (v, near float64) {
-	if s.n == 0 {
-		return 0, 0
-	}
-	lo, hi := math.MaxInt, math.MinInt
-	for b := range s.bins {
-		lo, hi = min(lo, b), max(hi, b)
-	}
-	var sum uint64
-	mid := lo
-	for b := lo; b <= hi; b++ {
-		if sum += s.bins[b]; 2*sum >= s.n {
-			mid = b
-			break
-		}
-	}
-	var close uint64
-	for b := mid - 3*finest/100; b <= mid+3*finest/100; b++ {
-		close += s.bins[b]
-	}
-	return math.Exp(float64(mid) / finest), float64(close) / float64(s.n)
+	k.toldOf = max(k.toldOf, seen)
+	return all
 }
 
 // setUp brings the vehicle's CAN interfaces up as the service does, and returns
@@ -331,39 +271,54 @@ func setUp(file *vehicle.File) map[string]error {
 }
 
 func (k *checker) report(file *vehicle.File, in *input, c *checkCmd, ready map[string]error) *report {
-	r := &report{Vehicle: file.Label, Seconds: (k.last - k.first).Seconds()}
+	secs := (k.last - k.first).Seconds()
 	if in.live { // also the silence counts
-		r.Seconds = (in.now() - in.opened).Seconds()
+		secs = (in.now() - in.opened).Seconds()
 	}
-	r.Roles = k.roleReports(file)
-	r.Plausible = k.plausibility()
-	r.Buses = k.busReports(file, r.Seconds, ready)
+	r := k.judge(file, secs, ready, c.Drive || !in.live)
 	r.Board = board(k, in, c)
+	for _, x := range r.Board {
+		r.Attention += attend(x.OK)
+	}
+	return r
+}
+
+// judge says what the frames have shown of the vehicle file. With drive, what
+// a drive has to show is asked for too.
+func (k *checker) judge(file *vehicle.File, secs float64, ready map[string]error, drive bool) *report {
+	r := &report{Vehicle: file.Label, Seconds: secs}
+	r.Roles = k.roleReports(file)
+	r.Plausible = k.plausibility(file)
+	r.Buses = k.busReports(file, secs, ready)
 	r.Detectors = abilities(k.stream.Cover(), file.Plan, k.set)
-	if c.Drive || !in.live {
-		r.Drive = []driveStep{
-			{"apply", k.applied, "the clutch closing after pulling away"},
-			{"shift", k.shifted, "a shift with the clutch on"},
-			{"stop", k.stopped, "a stop in which the release could be told"},
-		}
+	if drive {
+		r.Drive = k.driveSteps()
 	}
 	for _, x := range r.Roles {
 		r.Attention += attend(x.OK)
 	}
-	for _, list := range [][]remark{r.Plausible, r.Board} {
-		for _, x := range list {
-			r.Attention += attend(x.OK)
-		}
+	for _, x := range r.Plausible {
+		r.Attention += attend(x.OK)
 	}
 	for _, x := range r.Buses {
 		r.Attention += attend(x.OK)
 	}
-	if c.Drive {
-		for _, x := range r.Drive {
-			r.Attention += attend(x.Seen)
-		}
+	for _, x := range r.Drive {
+		r.Attention += attend(x.Seen || x.Hidden)
 	}
 	return r
+}
+
+func (k *checker) driveSteps() []driveStep {
+	var out []driveStep
+	for _, s := range k.proofs.Steps() {
+		x := driveStep{Step: s.Name, Seen: s.Seen, Says: s.Says}
+		if !s.Seen && s.Hidden != "" {
+			x.Hidden, x.Says = true, "cannot be seen with these signals: "+s.Hidden
+		}
+		out = append(out, x)
+	}
+	return out
 }
 
 func attend(ok bool) int {
@@ -412,13 +367,17 @@ func (k *checker) roleReports(file *vehicle.File) []roleReport {
 // hadToChange reports whether what was seen of the drive cannot have left a role
 // at one value.
 func (k *checker) hadToChange(r stream.Role) bool {
+	var seen [3]bool // stop, shift, apply
+	for i, s := range k.proofs.Steps() {
+		seen[i] = s.Seen
+	}
 	switch r {
 	case stream.OutputSpeed, stream.VehicleSpeed, stream.Accelerator, stream.EngineTorque, stream.Acceleration:
-		return k.applied || k.shifted || k.stopped
+		return seen[0] || seen[1] || seen[2]
 	case stream.ClutchPressureCommand, stream.ClutchPressure, stream.ClutchCommand, stream.LockupState:
-		return k.applied || k.stopped
+		return seen[2]
 	case stream.Gear:
-		return k.shifted
+		return seen[1]
 	}
 	return false
 }
@@ -449,43 +408,67 @@ func plausible(r stream.Role) (lo, hi float64, ok bool) {
 	return 0, 0, false
 }
 
-func (k *checker) plausibility() []remark {
-	var out []remark
-	if k.roadRatio.n > 100 {
-		v, near := k.roadRatio.median()
-		says := fmt.Sprintf("output speed is %.1f rpm for 1 km/h in %.0f %% of the samples above 15 km/h", v, 100*near)
-		ok := near > 0.7
-		if want := k.plan.Facts.OutputPerKmh; want > 0 && math.Abs(v/want-1) > 0.05 {
-			ok = false
-			says += fmt.Sprintf("; the vehicle file says %.1f", want)
+// plausibility is what physics says of the roles, and of the recording's time.
+func (k *checker) plausibility(file *vehicle.File) []remark {
+	out := k.time.remarks()
+	out = append(out, k.indispensable()...)
+	out = append(out, k.unmapped(file)...)
+	for _, s := range k.proofs.Statements() {
+		x := remark{What: s.What, OK: s.Verdict != proof.Against, Says: s.Says}
+		switch {
+		case s.Verdict == proof.Open:
+			x.Says = "not proved yet: " + s.Says
+		case s.Change != "":
+			x.Says += ". Change " + s.Change
 		}
-		out = append(out, remark{"output against road speed", ok, says})
-	}
-	if k.together.n > 100 {
-		v, near := k.together.median()
-		out = append(out, remark{"engine against turbine", math.Abs(v-1) < 0.02 && near > 0.7,
-			fmt.Sprintf("engine speed is %.2f of turbine speed in %.0f %% of the samples with the clutch reported closed", v, 100*near)})
-	}
-	for g := 1; g <= 24; g++ {
-		s := k.gears[g]
-		if s == nil || s.n < 100 {
-			continue
-		}
-		v, near := s.median()
-		says := fmt.Sprintf("turbine over output is %.3f in %.0f %% of the samples", v, 100*near)
-		ok := near > 0.5
-		if want := k.plan.Facts.Ratios[g]; want > 0 && math.Abs(v/want-1) > 0.03 {
-			ok = false
-			says += fmt.Sprintf("; the vehicle file says %.3f", want)
-		}
-		out = append(out, remark{fmt.Sprintf("ratio in gear %d", g), ok, says})
+		out = append(out, x)
 	}
 	for _, l := range k.stream.Learned() {
-		out = append(out, remark{"ratio learned", true, l.Text()})
+		out = append(out, k.learned(l))
 	}
-	if want := k.plan.Facts.IdleRPM; k.idle.n > 100 && want > 0 {
-		v, _ := k.idle.median()
-		out = append(out, remark{"idle speed", math.Abs(v/want-1) < 0.3, fmt.Sprintf("%.0f rpm at standstill; the vehicle file says idle is %.0f", v, want)})
+	return out
+}
+
+// indispensable names the speeds without which nothing at all can be told.
+func (k *checker) indispensable() []remark {
+	var out []remark
+	if k.seen[stream.EngineSpeed] == 0 {
+		out = append(out, remark{"engine speed", false, "there is none, and nothing can be told without it. Add a [[role]] with name = \"engine_speed\""})
+	}
+	if k.seen[stream.TurbineSpeed]+k.seen[stream.OutputSpeed]+k.seen[stream.VehicleSpeed] == 0 {
+		out = append(out, remark{"second speed", false, "there is none beside the engine's. Add a [[role]] with name = \"turbine_speed\", or output_speed or vehicle_speed and gear"})
+	}
+	return out
+}
+
+// unmapped names what the definitions have and the bus carries for roles that
+// the vehicle file leaves out.
+func (k *checker) unmapped(file *vehicle.File) []remark {
+	var out []remark
+	for _, s := range file.Spares {
+		if !k.time.carries(s.Bus, s.ID) {
+			continue
+		}
+		says := fmt.Sprintf("no role %s, and %s is on the bus and named like it. Add a [[role]] with name = %q, signal = %q", s.Role, s.Signal, s.Role.String(), s.Signal)
+		out = append(out, remark{"left out", !s.Needed, says})
+	}
+	for _, o := range file.Overlaps {
+		says := fmt.Sprintf("%s is read from bits that %s holds too. Change the start bit or length of %s in the definition file", o.Role, o.Other, o.Signal)
+		out = append(out, remark{o.Role.String() + " overlaps", false, says})
+	}
+	return out
+}
+
+// learned says what driving has taught, and whether it contradicts the file.
+func (k *checker) learned(l stream.LearnedRatio) remark {
+	out := remark{"ratio learned", true, l.Text()}
+	want := k.plan.Facts.Ratios[l.Gear]
+	if l.Of == stream.VehicleSpeed {
+		want *= k.plan.Facts.OutputPerKmh
+	}
+	if want > 0 && l.Stable && math.Abs(l.Ratio/want-1) > 0.06 {
+		out.OK = false
+		out.Says += fmt.Sprintf("; the vehicle file says %.4g. Change ratios or output_rpm_per_kmh", want)
 	}
 	return out
 }
@@ -495,10 +478,10 @@ func (r *report) print(w io.Writer) {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	for _, x := range r.Roles {
 		if x.Samples == 0 {
-			fmt.Fprintf(t, "  %s\t%s\t\t\t%s\n", flag(x.OK), x.Role, x.Says)
+			fmt.Fprintf(t, "  %s\t%s\t\t\t%s\n", lookMark(x.OK), x.Role, x.Says)
 			continue
 		}
-		fmt.Fprintf(t, "  %s\t%s\t%.4g Hz\t%.4g … %.4g %s\t%s (%s)\n", flag(x.OK), x.Role, x.RateHz, x.Min, x.Max, x.Unit, x.Says, x.Source)
+		fmt.Fprintf(t, "  %s\t%s\t%.4g Hz\t%.4g … %.4g %s\t%s (%s)\n", lookMark(x.OK), x.Role, x.RateHz, x.Min, x.Max, x.Unit, x.Says, x.Source)
 	}
 	t.Flush()
 	list := func(title string, rs []remark) {
@@ -507,14 +490,14 @@ func (r *report) print(w io.Writer) {
 		}
 		fmt.Fprintf(w, "\n%s\n", title)
 		for _, x := range rs {
-			fmt.Fprintf(t, "  %s\t%s\t%s\n", flag(x.OK), x.What, x.Says)
+			fmt.Fprintf(t, "  %s\t%s\t%s\n", lookMark(x.OK), x.What, x.Says)
 		}
 		t.Flush()
 	}
 	list("Together", r.Plausible)
 	fmt.Fprintln(w, "\nBuses")
 	for _, x := range r.Buses {
-		fmt.Fprintf(t, "  %s\t%s\t%s\n", flag(x.OK), x.Bus, x.Says)
+		fmt.Fprintf(t, "  %s\t%s\t%s\n", lookMark(x.OK), x.Bus, x.Says)
 	}
 	t.Flush()
 	list("Board", r.Board)
@@ -531,7 +514,10 @@ func (r *report) print(w io.Writer) {
 		fmt.Fprintln(w, "\nSeen in this drive")
 		for _, x := range r.Drive {
 			seen := "yes"
-			if !x.Seen {
+			switch {
+			case x.Hidden:
+				seen = "no"
+			case !x.Seen:
 				seen = "not yet"
 			}
 			fmt.Fprintf(t, "  %s\t%s\t%s\n", seen, x.Step, x.Says)
@@ -540,12 +526,27 @@ func (r *report) print(w io.Writer) {
 	}
 	fmt.Fprintln(w)
 	if r.Attention == 0 {
-		fmt.Fprintln(w, "Ready to be left in the vehicle.")
+		fmt.Fprintln(w, "Ready to be left in the vehicle"+r.except()+".")
 	}
 	fmt.Fprintln(w, cautions)
 }
 
-func flag(ok bool) string {
+// except says what it will not be able to see.
+func (r *report) except() string {
+	var blind []string
+	for _, x := range r.Detectors {
+		if !x.Can {
+			blind = append(blind, x.Kind)
+		}
+	}
+	if len(blind) == 0 {
+		return ""
+	}
+	return fmt.Sprintf(", for %d of %d kinds of findings; blind to %s", len(r.Detectors)-len(blind), len(r.Detectors), strings.Join(blind, ", "))
+}
+
+// lookMark marks what needs attention.
+func lookMark(ok bool) string {
 	if ok {
 		return "ok"
 	}

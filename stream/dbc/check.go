@@ -1,6 +1,9 @@
 package dbc
 
-import "math"
+import (
+	"maps"
+	"math"
+)
 
 // Check looks for what is well formed and still likely to be wrong: signals
 // that lie over each other, and scalings that do not fit their limits. What it
@@ -32,6 +35,19 @@ func (f *File) overlaps(m *Message) {
 			}
 		}
 	}
+}
+
+// Over returns the first other signal of the message that s shares some of its
+// bits with, unless the multiplexer keeps the two apart; nil where there is none.
+// A second name for the same bits is no such signal.
+func (m *Message) Over(s *Signal) *Signal {
+	bits := s.bits()
+	for _, o := range m.Signals {
+		if _, shared := common(bits, o.bits()); o != s && shared && !apart(s, o) && !maps.Equal(bits, o.bits()) {
+			return o
+		}
+	}
+	return nil
 }
 
 // bits are the bits that a signal takes, counted as in definition files.

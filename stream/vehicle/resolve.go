@@ -495,6 +495,9 @@ func (r *resolver) definedRole(x *role, path string, role stream.Role, n int, m 
 	if !r.meaning(x, path, &s, d.Unit) {
 		return
 	}
+	if o := m.Over(d); o != nil {
+		r.file.Overlaps = append(r.file.Overlaps, Overlap{Role: role, Signal: m.Name + "." + d.Name, Other: o.Name})
+	}
 	r.add(msg, s, label)
 }
 

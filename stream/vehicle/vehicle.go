@@ -33,6 +33,16 @@ type File struct {
 	// Warnings are what may be wrong without being an error, each with its
 	// file:line:column.
 	Warnings []string
+	// Spares are defined signals that look like roles which are not mapped.
+	Spares []Spare
+	// Overlaps are mapped signals whose definitions share bits with others'.
+	Overlaps []Overlap
+}
+
+// Overlap is a mapped signal that lies over another one of its message.
+type Overlap struct {
+	Role          stream.Role
+	Signal, Other string // MESSAGE.SIGNAL, and the other's name
 }
 
 // Bus is one [[bus]] table.
@@ -190,6 +200,7 @@ func Parse[S any](path string, text []byte, settings *S) (*File, error) {
 	if r.err != nil {
 		return nil, r.err
 	}
+	r.spares()
 	return f, nil
 }
 
