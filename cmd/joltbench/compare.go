@@ -14,10 +14,11 @@ import (
 )
 
 type compareCmd struct {
+	viewArgs
 	Before string `arg:"" help:"The store of the first stay." placeholder:"BEFORE"`
 	After  string `arg:"" help:"The store of the second stay." placeholder:"AFTER"`
 	Page   string `placeholder:"FILE.html" help:"Write the comparison as a page too; - for standard output, in place of the tables."`
-	JSON   bool   `name:"json" help:"One JSON object a line: share, rate and measure objects, then cautions."`
+	JSON   bool   `name:"json" help:"One JSON object a line: share, rate and measure objects, the verdict, then cautions."`
 }
 
 // Help implements kong's long help.
@@ -29,6 +30,10 @@ an effect size, and says so where the data are too few. Example:
 
 // Run compares.
 func (c *compareCmd) Run(h *host) error {
+	times, err := c.times()
+	if err != nil {
+		return err
+	}
 	before, err := openStay(h, c.Before)
 	if err != nil {
 		return err
@@ -39,7 +44,9 @@ func (c *compareCmd) Run(h *host) error {
 	}
 	x := review.Compare(before, after)
 	if c.Page != "" {
-		if err := cli.WriteFile(h.stdout, c.Page, func(w io.Writer) error { return page.Compare(w, x, cli.Release()) }); err != nil {
+		if err := cli.WriteFile(h.stdout, c.Page, func(w io.Writer) error {
+			return page.Compare(w, x, page.View{Units: c.Units, Times: times}, cli.Release())
+		}); err != nil {
 			return err
 		}
 	}
@@ -47,7 +54,7 @@ func (c *compareCmd) Run(h *host) error {
 	case c.JSON && c.Page != "-":
 		err = compareJSON(h.stdout, x)
 	case c.Page != "-":
-		err = compareText(h.stdout, x)
+		err = compareText(h.stdout, x, times)
 	}
 	if err != nil {
 		return err
@@ -55,8 +62,9 @@ func (c *compareCmd) Run(h *host) error {
 	return done(before, after)
 }
 
-func compareText(out io.Writer, x *review.Comparison) error {
-	fmt.Fprintf(out, "before  %s, %s\nafter   %s, %s\n", cli.Plain(x.Before.Title()), x.Before.Span(), cli.Plain(x.After.Title()), x.After.Span())
+func compareText(out io.Writer, x *review.Comparison, zone review.Times) error {
+	fmt.Fprintf(out, "before  %s, %s\nafter   %s, %s\n", cli.Plain(x.Before.Title()), x.Before.Span(zone), cli.Plain(x.After.Title()), x.After.Span(zone))
+	fmt.Fprintf(out, "\n%s\n", x.Sentence())
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "\nPer observed opportunity\tbefore\tafter\tp\t")
 	for _, s := range x.Shares {
@@ -180,6 +188,12 @@ func compareJSON(out io.Writer, x *review.Comparison) error {
 		if err := enc.Encode(o); err != nil {
 			return err
 		}
+	}
+	if err := enc.Encode(struct {
+		About string `json:"about"`
+		Says  string `json:"says"`
+	}{"verdict", x.Sentence()}); err != nil {
+		return err
 	}
 	return enc.Encode(struct {
 		About    string   `json:"about"`

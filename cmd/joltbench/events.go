@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"text/tabwriter"
 
@@ -15,35 +16,35 @@ import (
 
 type eventsCmd struct {
 	storeArg
+	viewArgs
 	Kind  string `help:"Only this kind (release-lag, hill-slip, …)."`
 	Class string `help:"Only this class (late, unasked, …)."`
-	Sort  string `enum:"time,severity" default:"time" help:"Order: ${enum}."`
-	JSON  bool   `name:"json" help:"One JSON object a line."`
+	All   bool   `help:"Ordinary ones too, each on its line."`
+	Sort  string `enum:"time,severity" default:"severity" help:"Order: ${enum}."`
+	JSON  bool   `name:"json" help:"One JSON object a line, ordinary ones too."`
 }
 
 // Help implements kong's long help.
 func (eventsCmd) Help() string {
-	return `Each line is one event. Times are UTC where the unit knew the time, else seconds
-from the start of the recording. Examples:
-  joltbench events my-stay --kind release-lag --sort severity
+	return `What is out of the ordinary, the worst first, a line each; the ordinary ones are
+counted, and listed with --all, --kind or --class. Examples:
+  joltbench events my-stay
+  joltbench events my-stay --kind release-lag --sort time
   joltbench events my-stay --json | jq 'select(.class=="late")'`
 }
 
 // Run lists the events.
 func (c *eventsCmd) Run(h *host) error {
+	times, err := c.times()
+	if err != nil {
+		return err
+	}
 	s, err := c.open(h)
 	if err != nil {
 		return err
 	}
 	var list []*review.Event
-	all := s.Worst()
-	if c.Sort == "time" {
-		all = all[:0]
-		for i := range s.Events {
-			all = append(all, &s.Events[i])
-		}
-	}
-	for _, e := range all {
+	for _, e := range c.sorted(s) {
 		if (c.Kind == "" || e.Kind == c.Kind) && (c.Class == "" || e.Class == c.Class) {
 			list = append(list, e)
 		}
@@ -62,42 +63,74 @@ func (c *eventsCmd) Run(h *host) error {
 		fmt.Fprintln(h.stdout, "No events. joltbench summary says how sure that is.")
 		return done(s)
 	}
-	if err := writeEvents(h.stdout, list); err != nil {
+	if err := c.write(h.stdout, s, times, list); err != nil {
 		return err
 	}
 	return done(s)
 }
 
-func writeEvents(out io.Writer, list []*review.Event) error {
+func (c *eventsCmd) sorted(s *review.Stay) []*review.Event {
+	if c.Sort == "severity" {
+		return s.Worst()
+	}
+	list := make([]*review.Event, len(s.Events))
+	for i := range s.Events {
+		list[i] = &s.Events[i]
+	}
+	return list
+}
+
+// write prints what is out of the ordinary, and the rest as counts unless it
+// was asked for.
+func (c *eventsCmd) write(out io.Writer, s *review.Stay, times review.Times, list []*review.Event) error {
+	shown := list
+	if !c.All && c.Kind == "" && c.Class == "" {
+		shown = slices.DeleteFunc(slices.Clone(list), func(e *review.Event) bool { return !e.Strange() })
+	}
+	if len(shown) == 0 {
+		fmt.Fprintln(out, "Nothing out of the ordinary. joltbench summary says how sure that is.")
+	} else if err := writeEvents(out, c.Units, times, shown); err != nil {
+		return err
+	}
+	if len(shown) < len(list) {
+		fmt.Fprintf(out, "\n%d ordinary: %s (--all lists them)\n", len(list)-len(shown), wrapped(cli.Plain(s.OrdinaryCounts()), 0, 200))
+	}
+	return nil
+}
+
+func writeEvents(out io.Writer, u review.Units, times review.Times, list []*review.Event) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "no.\tstart\tdrive\tkind\tclass\tmeasures\tgear\tspeed\tfluid\tmissing inputs")
+	start := "start"
+	if len(list) > 0 {
+		start += " (" + times.Name(list[0].Clock, list[0].Start) + ")"
+	}
+	fmt.Fprintf(w, "no.\t%s\tdrive\twhat\thow much\tgear\tspeed\tfluid\n", start)
 	for _, e := range list {
 		x := e.Context
-		fmt.Fprintf(w, "%d\t%s\t%d\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", e.Number, review.WhenText(e.Clock, e.Start), e.Drive,
-			cli.Plain(e.Kind), cli.Plain(e.Class), cli.Plain(measureText(e.Measures, 3)), review.GearText(x.Gear), optional(x.SpeedKmh, "km/h"),
-			optional(x.FluidTemperatureC, "°C"), cli.Plain(strings.Join(e.MissingInputs, ", ")))
+		fmt.Fprintf(w, "%d\t%s\t%d\t%s\t%s\t%s\t%s\t%s\n", e.Number, times.When(e.Clock, e.Start), e.Drive,
+			cli.Plain(review.Finding(e.Kind, e.Class)), cli.Plain(measureText(u, e, 3)), review.GearText(x.Gear),
+			u.Optional(x.SpeedKmh, "km/h"), u.Optional(x.FluidTemperatureC, "°C"))
 	}
 	return w.Flush()
 }
 
-// measureText writes the first few measures with their units.
-func measureText(list []detect.Measure, most int) string {
+// measureText writes the first few measures with their units, the chief one
+// first.
+func measureText(u review.Units, e *review.Event, most int) string {
 	var parts []string
-	for i, m := range list {
-		if i == most {
+	chief, ok := review.Main(&e.Finding)
+	if ok {
+		parts = append(parts, u.Measure(chief))
+	}
+	for _, m := range e.Measures {
+		if len(parts) == most {
 			break
 		}
-		words, unit := review.MeasureWords(m.Name)
-		parts = append(parts, strings.TrimSpace(words+" "+review.Digits(m.Value, unit)+" "+unit))
+		if m != chief {
+			parts = append(parts, u.Measure(m))
+		}
 	}
 	return strings.Join(parts, ", ")
-}
-
-func optional(v *float64, unit string) string {
-	if v == nil {
-		return "–"
-	}
-	return review.Digits(*v, unit) + " " + unit
 }
 
 // measures keeps the order of the finding in JSON.

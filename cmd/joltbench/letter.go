@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"io"
 
 	"joltwatch/cmd/internal/cli"
@@ -10,6 +11,7 @@ import (
 
 type letterCmd struct {
 	storeArg
+	viewArgs
 	Output   string `short:"o" placeholder:"FILE.html" help:"The page to write; - for standard output."`
 	Workshop string `help:"The workshop's name, at the top of the page."`
 	JSON     bool   `name:"json" help:"The sentences of the letter as one JSON object on standard output."`
@@ -28,11 +30,18 @@ func (c *letterCmd) Run(h *host) error {
 	if c.Output == "" && !c.JSON {
 		return cli.Usage("letter needs -o FILE.html or --json")
 	}
+	times, err := c.times()
+	if err != nil {
+		return err
+	}
 	s, err := c.open(h)
 	if err != nil {
 		return err
 	}
-	l := page.NewLetter(s, c.Workshop)
+	l, err := page.NewLetter(s, c.Workshop, page.View{Units: c.Units, Times: times})
+	if err != nil {
+		return fmt.Errorf("%s: %w", c.Dir, err)
+	}
 	if c.JSON {
 		if err := json.NewEncoder(h.stdout).Encode(l); err != nil {
 			return err

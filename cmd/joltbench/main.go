@@ -11,6 +11,7 @@ import (
 	"context"
 	"io"
 	"os"
+	_ "time/tzdata" // --zone works where the computer has no zone database
 
 	"joltwatch/cmd/internal/cli"
 )
@@ -23,6 +24,7 @@ Start with these on a store directory:
   joltbench events my-stay               what it found
   joltbench report my-stay -o week.html  traces and distributions, in one page
   joltbench letter my-stay -o letter.html   one page for the customer
+  joltbench figure my-stay -o event.png     one event as a picture
 
 Exit codes: 0 done; 1 could not be done; 2 wrong usage; 3 done, but the store
 needs attention.
@@ -35,6 +37,7 @@ type commands struct {
 	Summary summaryCmd `cmd:"" help:"Was it awake, what did it see, how sure is nothing."`
 	Events  eventsCmd  `cmd:"" help:"List what was found."`
 	Report  reportCmd  `cmd:"" help:"Write the whole review as one page, with traces."`
+	Figure  figureCmd  `cmd:"" help:"Draw one event as a picture: SVG or PNG."`
 	Defs    defsCmd    `cmd:"" help:"List definition files, and check them against a recording."`
 	Letter  letterCmd  `cmd:"" help:"Write one page in plain words for the customer."`
 	Verify  verifyCmd  `cmd:"" help:"Check every byte of a store: intact, repaired or damaged."`

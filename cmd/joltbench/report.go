@@ -12,9 +12,10 @@ import (
 
 type reportCmd struct {
 	storeArg
+	viewArgs
 	Output  string `short:"o" required:"" placeholder:"FILE.html" help:"The page to write; - for standard output."`
 	Against string `placeholder:"DIR" help:"Another stay to show beside this one in the distributions."`
-	FullMB  int    `name:"full-mb" default:"6" help:"Room in the page for full traces, MB; the most severe events come first."`
+	FullMB  int    `name:"full-mb" default:"6" help:"Room in the page for full traces, MB; the strongest events come first."`
 	JSON    bool   `name:"json" help:"Say as one JSON object what was written."`
 }
 
@@ -22,7 +23,7 @@ type reportCmd struct {
 func (reportCmd) Help() string {
 	return `Writes one self-contained page: open it in any browser, with no network, or print
 it. In the page: n and p go to the next and previous event, + and - zoom, the
-arrows move the cursor, w shows the whole stretch of evidence. Examples:
+arrows move the cursor, w shows the whole stretch, m measures. Examples:
   joltbench report my-stay -o week.html
   joltbench report after -o after.html --against before`
 }
@@ -32,12 +33,16 @@ func (c *reportCmd) Run(h *host) error {
 	if c.FullMB < 0 || c.FullMB > 500 {
 		return fmt.Errorf("--full-mb %d: expected 0 to 500", c.FullMB)
 	}
+	times, err := c.times()
+	if err != nil {
+		return err
+	}
 	s, err := c.open(h)
 	if err != nil {
 		return err
 	}
 	stays := []*review.Stay{s}
-	o := page.Options{FullBytes: c.FullMB << 20, Version: cli.Release()}
+	o := page.Options{View: page.View{Units: c.Units, Times: times}, FullBytes: c.FullMB << 20, Version: cli.Release()}
 	if c.Against != "" {
 		if o.Other, err = openStay(h, c.Against); err != nil {
 			return err

@@ -22,7 +22,11 @@ func TestScript(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",
 		RequireExplicitExec: true,
-		UpdateScripts:       os.Getenv("UPDATE_SCRIPTS") != "",
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("TZ", "UTC")
+			return nil
+		},
+		UpdateScripts: os.Getenv("UPDATE_SCRIPTS") != "",
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"store": store, "spoil": spoil, "title": title,
 		},

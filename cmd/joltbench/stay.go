@@ -12,6 +12,21 @@ type storeArg struct {
 	Dir string `arg:"" help:"The store directory that joltwatch wrote." placeholder:"DIR"`
 }
 
+// viewArgs are how the reader wants times and units.
+type viewArgs struct {
+	Units review.Units `enum:"metric,us" default:"metric" help:"Units of what people read: ${enum}. What machines read stays metric."`
+	Zone  string       `placeholder:"ZONE" help:"Time zone of what people read, by its IANA name (Europe/Berlin, UTC); the computer's own by default."`
+}
+
+// times returns the zone, or what is wrong with its name.
+func (a viewArgs) times() (review.Times, error) {
+	t, err := review.NewTimes(a.Zone)
+	if err != nil {
+		return t, cli.Usage(err.Error())
+	}
+	return t, nil
+}
+
 // open reads the stay and says on standard error what is missing.
 func (a storeArg) open(h *host) (*review.Stay, error) { return openStay(h, a.Dir) }
 

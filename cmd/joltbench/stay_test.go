@@ -26,10 +26,10 @@ func TestPlain(t *testing.T) {
 	}
 	s.Label = "\x1b[2J"
 	var out bytes.Buffer
-	if err := writeEvents(&out, s.Worst()); err != nil {
+	if err := writeEvents(&out, review.Metric, review.Times{}, s.Worst()); err != nil {
 		t.Fatal(err)
 	}
-	if err := compareText(&out, review.Compare(s, s)); err != nil {
+	if err := compareText(&out, review.Compare(s, s), review.Times{}); err != nil {
 		t.Fatal(err)
 	}
 	if strings.ContainsAny(out.String(), "\x1b\x07") {

@@ -3,7 +3,10 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"io"
+	"strings"
 	"text/tabwriter"
+	"unicode/utf8"
 
 	"joltwatch/cmd/internal/cli"
 	"joltwatch/detect"
@@ -13,6 +16,7 @@ import (
 
 type summaryCmd struct {
 	storeArg
+	viewArgs
 	JSON bool `name:"json" help:"One JSON object on one line."`
 }
 
@@ -26,6 +30,10 @@ nothing was seen in n opportunities is 1 - 0.05^(1/n), about 3/n.`
 
 // Run prints the summary.
 func (c *summaryCmd) Run(h *host) error {
+	times, err := c.times()
+	if err != nil {
+		return err
+	}
 	s, err := c.open(h)
 	if err != nil {
 		return err
@@ -41,11 +49,12 @@ func (c *summaryCmd) Run(h *host) error {
 	}
 	p := func(format string, args ...any) { fmt.Fprintf(h.stdout, format, args...) }
 	p("%s\n", cli.Plain(s.Title()))
-	p("%s\n\n", s.Span())
+	p("%s\n\n", s.Span(times))
+	writeVerdict(h.stdout, s.Verdict(c.Units, times))
 	if t.Drives == 0 {
-		p("No drive is on file: the monitor never saw the engine run.\n")
 		return done(s)
 	}
+	p("\n")
 	w := tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
 	fmt.Fprintf(w, "Drives\t%d\n", t.Drives)
 	fmt.Fprintf(w, "Engine on\t%s\n", review.DurationText(t.EngineOnS))
@@ -111,6 +120,35 @@ func (c *summaryCmd) Run(h *host) error {
 	return done(s)
 }
 
+// writeVerdict writes the answer, a line each, wrapped for a terminal.
+func writeVerdict(out io.Writer, v review.Verdict) {
+	for _, l := range v.Lines {
+		fmt.Fprintf(out, "%-12s %s\n", l.Head, wrapped(cli.Plain(l.Text), 13, 80))
+	}
+}
+
+// wrapped breaks text at spaces so that no line is longer than width where
+// all but the first are indented.
+func wrapped(text string, indent, width int) string {
+	var b strings.Builder
+	column := indent
+	for i, word := range strings.Fields(text) {
+		n := utf8.RuneCountInString(word)
+		switch {
+		case i == 0:
+		case column+1+n > width:
+			b.WriteString("\n" + strings.Repeat(" ", indent))
+			column = indent
+		default:
+			b.WriteByte(' ')
+			column++
+		}
+		b.WriteString(word)
+		column += n
+	}
+	return b.String()
+}
+
 type summaryJSON struct {
 	Label          string     `json:"label"`
 	Drives         int        `json:"drives"`
@@ -139,6 +177,7 @@ type summaryJSON struct {
 	Fresh         map[string]float64 `json:"fresh"`
 	Opportunities []opportunityJSON  `json:"opportunities"`
 	Bands         []detect.Band      `json:"bands"`
+	Verdict       review.Verdict     `json:"verdict"`
 	Programs      []string           `json:"programs"`
 	// Ratios are those learned; absent where the turbine's speed is mapped.
 	Ratios  []stream.LearnedRatio `json:"learned_ratios,omitempty"`
@@ -172,7 +211,7 @@ type opportunityJSON struct {
 }
 
 func summaryObject(s *review.Stay, t *review.Total) summaryJSON {
-	o := summaryJSON{Label: s.Label, Drives: t.Drives, EngineOnS: t.EngineOnS, MovingS: t.MovingS, ClosedS: t.ClosedS,
+	o := summaryJSON{Verdict: s.Verdict(review.Metric, review.Times{}), Label: s.Label, Drives: t.Drives, EngineOnS: t.EngineOnS, MovingS: t.MovingS, ClosedS: t.ClosedS,
 		PartialS: t.PartialS, CoastS: t.CoastS, OpenS: t.OpenS, UnknownS: t.UnknownS, Stops: t.Stops, StopsObserved: t.StopsObserved,
 		BytesWritten: s.Card.BytesWritten, Syncs: s.Card.Syncs,
 		Frames: t.Frames, BadLines: t.BadLines, Dropped: t.Dropped, ErrorFrames: t.Errors, Events: len(s.Events),

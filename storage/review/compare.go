@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 
 	"joltwatch/detect"
 	"joltwatch/storage/review/stats"
@@ -19,6 +20,46 @@ type Comparison struct {
 	Measures      []MeasureShift
 	// Cautions say what stands against the comparison.
 	Cautions []string
+}
+
+// Sentence says in one sentence what a repair or a change did to late
+// releases: better, worse, no difference to be seen, or too few to tell, with
+// the number of releases that would be needed.
+func (c *Comparison) Sentence() string {
+	i := slices.IndexFunc(c.Shares, func(s ShareShift) bool { return s.Kind == detect.KindReleaseLag })
+	if i < 0 || c.Shares[i].Before.Observable == 0 || c.Shares[i].After.Observable == 0 {
+		return "Cannot be told: no release could be judged in one of the two stays."
+	}
+	x := &c.Shares[i]
+	counts := fmt.Sprintf("%d of %d releases late before, %d of %d after", x.Before.Hits, x.Before.Observable, x.After.Hits, x.After.Observable)
+	switch {
+	case x.P < 0.05 && x.After.Share.Estimate < x.Before.Share.Estimate:
+		return "Better: " + counts + "."
+	case x.P < 0.05:
+		return "Worse: " + counts + "."
+	case x.Before.Hits == 0 && x.After.Hits == 0:
+		return "No difference to be seen: " + counts + "."
+	}
+	switch n := needed(x); {
+	case n == mostNeeded && x.After.Hits == 0:
+		return "Too few to tell: " + counts + "; with so few late before, more releases after would not show it either."
+	case n > x.After.Observable:
+		return fmt.Sprintf("Too few to tell: %s. %d releases after without a late one would show that it is better.", counts, n)
+	}
+	return "No difference to be seen: " + counts + "."
+}
+
+// mostNeeded bounds the search for the number of releases needed: a vehicle
+// makes some hundred a week.
+const mostNeeded = 5000
+
+// needed is how many releases after, none of them late, Fisher's exact test
+// tells from the rate before at 5 %; mostNeeded where no number does.
+func needed(x *ShareShift) uint64 {
+	n := sort.Search(mostNeeded, func(n int) bool {
+		return stats.Fisher(x.Before.Hits, x.Before.Observable, 0, uint64(n)) < 0.05
+	})
+	return uint64(n)
 }
 
 // RateShift is how often a kind and class happened per hour of moving.

@@ -5,7 +5,9 @@ package review
 
 import (
 	"cmp"
+	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"joltwatch/bus"
@@ -73,6 +75,21 @@ type Event struct {
 
 // HasEvidence reports whether traces were kept.
 func (e *Event) HasEvidence() bool { return e.To > e.From }
+
+// Strange reports whether the event is out of the ordinary, or the driver's
+// own mark.
+func (e *Event) Strange() bool { return !Ordinary(e.Class) || e.Kind == detect.KindMark }
+
+// OrdinaryCounts counts the ordinary events in words.
+func (s *Stay) OrdinaryCounts() string {
+	var list []string
+	for _, c := range s.Counts() {
+		if Ordinary(c.Class) && c.Kind != detect.KindMark {
+			list = append(list, fmt.Sprintf("%d × %s", c.N, Finding(c.Kind, c.Class)))
+		}
+	}
+	return strings.Join(list, ", ")
+}
 
 // Wall returns the wall time of an instant, and whether it is known.
 func Wall(c bus.Clock, at bus.Micros) (time.Time, bool) {

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"time"
 
-	"joltwatch/bus"
 	"joltwatch/detect"
 	"joltwatch/storage/review/stats"
 )
@@ -109,15 +108,6 @@ func Period(s float64) string {
 	return fmt.Sprintf("%.0f ms", 1000*s)
 }
 
-// WhenText writes an instant for people: UTC to the millisecond, or seconds
-// from the start of the recording.
-func WhenText(c bus.Clock, at bus.Micros) string {
-	if t, ok := Wall(c, at); ok {
-		return t.Format("2006-01-02 15:04:05.000Z")
-	}
-	return fmt.Sprintf("%.3f s", at.Seconds())
-}
-
 // GearText writes a gear; nil is unknown.
 func GearText(v *float64) string {
 	if v == nil {
@@ -148,15 +138,15 @@ func (s *Stay) Title() string {
 }
 
 // Span says from when to when the drives of the stay ran.
-func (s *Stay) Span() string {
+func (s *Stay) Span(t Times) string {
 	if len(s.Drives) == 0 {
 		return "no drive on file"
 	}
 	first, last := &s.Drives[0], &s.Drives[len(s.Drives)-1]
-	from, known1 := Wall(first.Clock, first.Account.Start)
-	to, known2 := Wall(last.Clock, last.Account.End)
+	from, known1 := t.Wall(first.Clock, first.Account.Start)
+	to, known2 := t.Wall(last.Clock, last.Account.End)
 	if known1 && known2 {
-		return fmt.Sprintf("%s to %s UTC", from.Format("2006-01-02 15:04"), to.Format("2006-01-02 15:04"))
+		return fmt.Sprintf("%s to %s (%s)", from.Format("2006-01-02 15:04"), to.Format("2006-01-02 15:04"), t.Name(first.Clock, first.Account.Start))
 	}
 	return "time unknown: times are seconds since the recording began, or since the board was switched on"
 }

@@ -67,9 +67,9 @@ func Digits(v float64, unit string) string {
 	switch unit {
 	case "s":
 		d = 2
-	case "rpm", "kPa", "N·m", "J", "rpm/s", "kPa/s", "ms", "%":
+	case "rpm", "kPa", "N·m", "lbf·ft", "J", "rpm/s", "kPa/s", "ms", "%":
 		d = 0
-	case "km/h", "°C", "Hz", "m/s²", "m/s³", "V", "kJ":
+	case "km/h", "mph", "°C", "°F", "psi", "Hz", "m/s²", "m/s³", "V", "kJ":
 		d = 1
 	case "":
 		if v == math.Trunc(v) {
@@ -113,4 +113,37 @@ func Main(f *detect.Finding) (detect.Measure, bool) {
 // Ordinary reports whether the class is that of a healthy vehicle.
 func Ordinary(class string) bool {
 	return slices.Contains([]string{"", "normal", "asked", "closed-through", "opened", "mark"}, class)
+}
+
+// Finding names what was found as people say it: "late release".
+func Finding(kind, class string) string {
+	if kind == detect.KindReleaseLag {
+		switch class {
+		case "stall":
+			return "stall at a stop"
+		default:
+			return strings.ReplaceAll(class, "-", " ") + " release"
+		}
+	}
+	if class == "" || class == "mark" || class == "normal" {
+		return KindWords(kind)
+	}
+	return KindWords(kind) + ", " + strings.ReplaceAll(class, "-", " ")
+}
+
+// Opportunity names one opportunity of a kind, in the singular.
+func Opportunity(kind string) string {
+	switch kind {
+	case detect.KindReleaseLag:
+		return "release"
+	case detect.KindHillSlip:
+		return "stretch"
+	case detect.KindApply:
+		return "apply"
+	case detect.KindShift, detect.KindFlare:
+		return "shift"
+	case detect.KindOpenUnderDrive, detect.KindGearsetSlip, detect.KindShudder, detect.KindJolt:
+		return "opportunity"
+	}
+	return "moment"
 }

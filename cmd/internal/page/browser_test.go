@@ -45,7 +45,7 @@ func browser(t *testing.T) (context.Context, func() (complaints, requests []stri
 	ctx, cancel1 := chromedp.NewContext(t.Context(),
 		chromedp.WithAllocatorOptions(chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.WindowSize(1400, 1000)))
 	t.Cleanup(cancel1)
-	ctx, cancel2 := context.WithTimeout(ctx, 2*time.Minute)
+	ctx, cancel2 := context.WithTimeout(ctx, 5*time.Minute)
 	t.Cleanup(cancel2)
 	var mu sync.Mutex
 	var complaints, requests []string
@@ -109,6 +109,28 @@ func eval[T any](t *testing.T, ctx context.Context, js string) T {
 	return v
 }
 
+// settled waits until the page has drawn what was asked of it: until its
+// script's own queue and two frames have passed.
+func settled(t *testing.T, ctx context.Context) {
+	t.Helper()
+	const js = `new Promise(done => setTimeout(() => requestAnimationFrame(() => requestAnimationFrame(() => done(true))), 0))`
+	if _, err := chromedp.Run(ctx, chromedp.Evaluate[bool](js, chromedp.EvalAwaitPromise)); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// until waits for an expression of the page to become true; the context's
+// limit ends it.
+func until(t *testing.T, ctx context.Context, what, js string) {
+	t.Helper()
+	for !eval[bool](t, ctx, js) {
+		if ctx.Err() != nil {
+			t.Fatalf("%s: %v", what, ctx.Err())
+		}
+		settled(t, ctx)
+	}
+}
+
 // clean fails where the page complained or asked for anything but itself.
 func clean(t *testing.T, seen func() ([]string, []string)) {
 	t.Helper()
@@ -140,6 +162,12 @@ func shot(t *testing.T, ctx context.Context, name string) {
 	}
 }
 
+// quoted writes a text as JavaScript does.
+func quoted(text string) string {
+	b, _ := json.Marshal(text)
+	return string(b)
+}
+
 const readout = `[...document.querySelectorAll("#readout tr")].map(r => r.cells[0].textContent + "=" + r.cells[1].textContent).join(";")`
 
 func TestInBrowser(t *testing.T) {
@@ -154,7 +182,7 @@ func TestInBrowser(t *testing.T) {
 	t.Logf("loaded %.0f ms after the start; traces drawn after %.0f ms", timing["load"], timing["drawn"])
 
 	title := eval[string](t, ctx, `document.querySelector("#event-title").textContent`)
-	if want := fmt.Sprintf("Event %d,", s.Worst()[0].Number); !strings.HasPrefix(title, want) {
+	if want := fmt.Sprintf("Event %d:", s.Worst()[0].Number); !strings.HasPrefix(title, want) {
 		t.Errorf("first shown is %q, want the most severe, %q", title, want)
 	}
 	if n := eval[int](t, ctx, `document.querySelectorAll("#plots canvas").length`); n < 5 {
@@ -174,66 +202,83 @@ func TestInBrowser(t *testing.T) {
 		t.Errorf("readout: %s", before)
 	}
 	box := eval[map[string]float64](t, ctx, `(() => { document.querySelector("#plots").scrollIntoView(); const r = document.querySelector("#plots .u-over").getBoundingClientRect(); return {x: r.x, y: r.y, w: r.width, h: r.height}; })()`)
-	run(t, ctx, chromedp.MouseEvent(input.DispatchMouseEventTypeMouseMoved, box["x"]+box["w"]*0.8, box["y"]+box["h"]/2), chromedp.Sleep(200*time.Millisecond))
-	moved := eval[string](t, ctx, readout)
-	if moved == before {
-		t.Error("the mouse does not move the cursor")
+	titleIs := func(e *review.Event) string {
+		return fmt.Sprintf(`document.querySelector("#event-title").textContent.startsWith("Event %d:")`, e.Number)
 	}
-	run(t, ctx, chromedp.Focus(chromedp.CSS("#plots")), chromedp.KeyEvent(kb.ArrowLeft), chromedp.KeyEvent(kb.ArrowLeft), chromedp.Sleep(100*time.Millisecond))
-	if eval[string](t, ctx, readout) == moved && eval[string](t, ctx, `document.querySelector("#cursor-time").textContent`) == "" {
-		t.Error("the keys do not move the cursor")
-	}
+	run(t, ctx, chromedp.MouseEvent(input.DispatchMouseEventTypeMouseMoved, box["x"]+box["w"]*0.8, box["y"]+box["h"]/2))
+	until(t, ctx, "the mouse moves the cursor", readout+" !== "+quoted(before))
+	// The keys work without a focus.
+	moved := eval[string](t, ctx, `document.querySelector("#cursor-time").textContent`)
+	run(t, ctx, chromedp.KeyEvent(kb.ArrowLeft), chromedp.KeyEvent(kb.ArrowLeft))
+	until(t, ctx, "the keys move the cursor", `document.querySelector("#cursor-time").textContent !== `+quoted(moved))
 	shot(t, ctx, "traces-1400")
 
-	// Drag across half of the plot zooms all plots; the keys zoom out again.
+	// The wheel zooms all plots and brings the full traces; dragging moves
+	// along; w shows the whole stretch again.
 	y := box["y"] + box["h"]/2
 	wide := axisLabels(t, ctx)
-	run(t, ctx, chromedp.DragAndDropXY(box["x"]+box["w"]*0.3, y, box["x"]+box["w"]*0.5, y, 5), chromedp.Sleep(300*time.Millisecond))
+	for range 4 {
+		run(t, ctx, chromedp.MouseEvent(input.DispatchMouseEventTypeMouseWheel, box["x"]+box["w"]*0.4, y, func(p *input.DispatchMouseEventParams) { p.DeltaX, p.DeltaY = 0.01, -120 }))
+	}
+	until(t, ctx, "the wheel brings full traces", `document.querySelector("#resolution").textContent.startsWith("Full traces")`)
+	settled(t, ctx)
 	near := axisLabels(t, ctx)
 	if near == wide {
-		t.Error("dragging does not zoom")
-	}
-	if note := eval[string](t, ctx, `document.querySelector("#resolution").textContent`); !strings.HasPrefix(note, "Full traces") {
-		t.Errorf("after zooming in: %q", note)
+		t.Error("the wheel does not zoom")
 	}
 	shot(t, ctx, "zoomed")
-	run(t, ctx, chromedp.Focus(chromedp.CSS("#plots")), chromedp.KeyEvent("w"), chromedp.Sleep(200*time.Millisecond))
+	run(t, ctx, chromedp.DragAndDropXY(box["x"]+box["w"]*0.6, y, box["x"]+box["w"]*0.3, y, 5))
+	settled(t, ctx)
+	if axisLabels(t, ctx) == near {
+		t.Error("dragging does not move along")
+	}
+	// Two cursors measure.
+	run(t, ctx, chromedp.KeyEvent("m"), chromedp.KeyEvent(kb.ArrowRight), chromedp.KeyEvent(kb.ArrowRight))
+	until(t, ctx, "m measures", `document.querySelector("#cursor-time").textContent.includes("from the pin") && /rpm \(/.test(document.querySelector("#readout").textContent)`)
+	run(t, ctx, chromedp.KeyEvent("m"), chromedp.KeyEvent("w"))
+	settled(t, ctx)
 	if axisLabels(t, ctx) == near {
 		t.Error("w does not show the whole stretch")
 	}
+	// Units: what is shown changes, and back.
+	run(t, ctx, chromedp.Click(chromedp.CSS("#units")))
+	until(t, ctx, "US units", `document.querySelector("#plots").textContent.includes("psi") && `+readout+`.includes(" mph")`)
+	run(t, ctx, chromedp.Click(chromedp.CSS("#units")))
+	until(t, ctx, "metric units", `document.querySelector("#plots").textContent.includes("kPa") && `+readout+`.includes(" km/h")`)
+	// Pictures are offered for download.
+	eval[bool](t, ctx, `(() => { window.saved = []; HTMLAnchorElement.prototype.click = function () { saved.push(this.download); }; return true; })()`)
+	run(t, ctx, chromedp.Click(chromedp.CSS("#svg")), chromedp.Click(chromedp.CSS("#png")))
+	until(t, ctx, "pictures", `saved.length === 2 && saved[0].endsWith(".svg") && saved[1].endsWith(".png")`)
 
-	run(t, ctx, chromedp.Click(chromedp.CSS("#next")), chromedp.Sleep(300*time.Millisecond))
-	second := eval[string](t, ctx, `document.querySelector("#event-title").textContent`)
-	if second == title || !strings.HasPrefix(second, fmt.Sprintf("Event %d,", s.Worst()[1].Number)) {
-		t.Errorf("next event: %q", second)
-	}
-	run(t, ctx, chromedp.Focus(chromedp.CSS("#plots")), chromedp.KeyEvent("p"), chromedp.Sleep(300*time.Millisecond))
-	if got := eval[string](t, ctx, `document.querySelector("#event-title").textContent`); got != title {
-		t.Errorf("previous event: %q", got)
-	}
+	run(t, ctx, chromedp.Click(chromedp.CSS("#next")))
+	until(t, ctx, "the next event", titleIs(s.Worst()[1]))
+	run(t, ctx, chromedp.KeyEvent("p"))
+	until(t, ctx, "the previous event", titleIs(s.Worst()[0]))
 	// A tick of the strip leads to its event.
 	eval[bool](t, ctx, fmt.Sprintf(`document.querySelector("svg a[href='#event-%d']").dispatchEvent(new MouseEvent("click", {bubbles: true, cancelable: true}))`, s.Worst()[4].Number))
-	run(t, ctx, chromedp.Sleep(300*time.Millisecond))
-	if got := eval[string](t, ctx, `document.querySelector("#event-title").textContent`); !strings.HasPrefix(got, fmt.Sprintf("Event %d,", s.Worst()[4].Number)) {
-		t.Errorf("from the strip: %q", got)
-	}
+	until(t, ctx, "from the strip", titleIs(s.Worst()[4]))
 
 	for _, width := range []int64{1400, 820, 390} {
-		run(t, ctx, chromedp.EmulateViewport(width, 1000), chromedp.Sleep(400*time.Millisecond))
+		run(t, ctx, chromedp.EmulateViewport(width, 1000))
+		settled(t, ctx)
 		eval[int](t, ctx, `scrollTo(0,0), 1`)
 		shot(t, ctx, fmt.Sprintf("top-%d", width))
+		if bottom := eval[float64](t, ctx, `document.querySelector(".verdict .answer").getBoundingClientRect().bottom`); bottom > 700 {
+			t.Errorf("at %d pixels the answer ends %v pixels down, below the fold", width, bottom)
+		}
 		if over := eval[float64](t, ctx, `document.documentElement.scrollWidth - innerWidth`); over > 1 {
 			t.Errorf("at %d pixels the page is %v pixels too wide", width, over)
 		}
 		eval[int](t, ctx, `document.querySelector("#event-title").scrollIntoView(), 1`)
-		run(t, ctx, chromedp.Sleep(200*time.Millisecond))
+		run(t, ctx)
 		shot(t, ctx, fmt.Sprintf("viewer-%d", width))
 		eval[int](t, ctx, `document.querySelector("#habit").scrollIntoView(), 1`)
-		run(t, ctx, chromedp.Sleep(200*time.Millisecond))
+		run(t, ctx)
 		shot(t, ctx, fmt.Sprintf("habit-%d", width))
 	}
 	// Two fingers that part zoom in, as on a tablet.
-	run(t, ctx, chromedp.EmulateViewport(820, 1000, chromedp.EmulateTouch), chromedp.Focus(chromedp.CSS("#plots")), chromedp.KeyEvent("w"), chromedp.Sleep(200*time.Millisecond))
+	run(t, ctx, chromedp.EmulateViewport(820, 1000, chromedp.EmulateTouch), chromedp.KeyEvent("w"))
+	settled(t, ctx)
 	eval[int](t, ctx, `document.querySelector("#plots").scrollIntoView(), 1`)
 	box = eval[map[string]float64](t, ctx, `(() => { const r = document.querySelector("#plots .u-over").getBoundingClientRect(); return {x: r.x, y: r.y, w: r.width, h: r.height}; })()`)
 	whole := axisLabels(t, ctx)
@@ -252,7 +297,7 @@ func TestInBrowser(t *testing.T) {
 	touch(input.DispatchTouchEventTypeTouchMove, 0.35, 0.65)
 	touch(input.DispatchTouchEventTypeTouchMove, 0.2, 0.8)
 	touch(input.DispatchTouchEventTypeTouchEnd)
-	run(t, ctx, chromedp.Sleep(200*time.Millisecond))
+	run(t, ctx)
 	if axisLabels(t, ctx) == whole {
 		t.Error("two fingers do not zoom")
 	}
@@ -261,7 +306,7 @@ func TestInBrowser(t *testing.T) {
 	if _, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"}); err != nil {
 		t.Fatal(err)
 	}
-	if got := eval[string](t, ctx, `getComputedStyle(document.querySelector(".stills")).display + " " + getComputedStyle(document.querySelector("#viewer")).display + " " + document.querySelectorAll(".stills svg").length`); got != "block none 6" {
+	if got := eval[string](t, ctx, `getComputedStyle(document.querySelector(".stills")).display + " " + getComputedStyle(document.querySelector("#viewer")).display + " " + document.querySelectorAll(".stills figure").length`); got != "block none 6" {
 		t.Errorf("on paper: %s", got)
 	}
 	eval[int](t, ctx, `document.querySelector(".stills").scrollIntoView(), 1`)

@@ -3,109 +3,210 @@ package page
 import (
 	"fmt"
 	"html/template"
+	"io"
 	"math"
+	"slices"
 
 	"joltwatch/bus"
 	"joltwatch/storage/review"
 )
 
-// still draws the speeds, slip and pressures of one event as a fixed figure,
-// for paper and for readers without scripts.
-func still(e *review.Event, lines []review.Trace) template.HTML {
-	const w, panelH, labelW = 640.0, 96.0, 130.0
-	panels := []struct {
-		title string
-		names []string
-	}{
-		{"speed, rpm", []string{"engine_speed", "turbine_speed", "output_speed"}},
-		{"slip, rpm", []string{review.Slip}},
-		{"pressure, kPa", []string{"clutch_pressure_command", "clutch_pressure"}},
+// plot is the traces of one event on one time axis, panel below panel.
+type plot struct {
+	stay     *review.Stay
+	e        *review.Event
+	units    review.Units
+	from, to bus.Micros
+	panels   []panel
+}
+
+type panel struct {
+	title  string
+	unit   string // of the traces, metric
+	lines  []*review.Trace
+	lo, hi float64
+}
+
+// panelsOf are the panels of a figure, those without a trace left out.
+var panelsOf = []struct {
+	title, unit string
+	names       []string
+}{
+	{"speed", "rpm", []string{"engine_speed", "turbine_speed", "output_speed"}},
+	{"slip", "rpm", []string{review.Slip}},
+	{"pressure", "kPa", []string{"clutch_pressure_command", "clutch_pressure"}},
+	{"clutch duty", "%", []string{"clutch_command"}},
+	{"road speed", "km/h", []string{"vehicle_speed"}},
+}
+
+func newPlot(s *review.Stay, e *review.Event, u review.Units, lines []review.Trace) *plot {
+	p := &plot{stay: s, e: e, units: u, from: max(e.Start-6*bus.Second, e.From), to: min(e.End+5*bus.Second, e.To)}
+	for _, x := range panelsOf {
+		q := panel{unit: x.unit, lo: math.Inf(1), hi: math.Inf(-1)}
+		_, shown := u.In(0, x.unit)
+		q.title = x.title + ", " + shown
+		for i := range lines {
+			if slices.Contains(x.names, lines[i].Name) {
+				q.lines = append(q.lines, &lines[i])
+			}
+		}
+		for _, t := range q.lines {
+			for i, at := range t.T {
+				if at >= p.from && at <= p.to && !math.IsNaN(t.V[i]) {
+					v, _ := u.In(t.V[i], x.unit)
+					q.lo, q.hi = min(q.lo, v), max(q.hi, v)
+				}
+			}
+		}
+		if q.lo <= q.hi {
+			p.panels = append(p.panels, q)
+		}
 	}
-	by := map[string]*review.Trace{}
-	for i := range lines {
-		by[lines[i].Name] = &lines[i]
+	return p
+}
+
+const (
+	panelPitch = 26.0 // between one panel and the next
+	nameW      = 132.0
+)
+
+// height of the panels, each so high, and of the time axis below them.
+func (p *plot) height(panelH float64) float64 {
+	return float64(len(p.panels))*(panelH+panelPitch) + 20
+}
+
+// draw lays the panels down from y.
+func (p *plot) draw(s surface, w, y, panelH float64) {
+	x := axis{lo: (p.from - p.e.Start).Seconds(), hi: (p.to - p.e.Start).Seconds(), from: left, to: w - nameW}
+	for i, q := range p.panels {
+		top := y + float64(i)*(panelH+panelPitch) + 18
+		v := newAxis(q.lo, q.hi, top+panelH, top, 4)
+		for _, t := range v.ticks {
+			s.line(x.from, v.at(t), x.to, v.at(t), "grid")
+			s.text(x.from-6, v.at(t)+4, "tick end", v.label(t))
+		}
+		s.text(x.from, top-6, "title", q.title)
+		p.judged(s, x, top, panelH, i == 0)
+		p.lines(s, q, x, v)
 	}
-	from, to := e.Start-6*bus.Second, e.End+5*bus.Second
-	from, to = max(from, e.From), min(to, e.To)
-	type panel struct {
-		title string
-		lines []*review.Trace
-		y     axis
+	bottom := y + p.height(panelH)
+	for t := math.Ceil(x.lo); t <= x.hi; t++ {
+		if int(t)%2 == 0 {
+			s.text(x.at(t), bottom-6, "tick mid", fmt.Sprintf("%+.0f s", t))
+		}
 	}
-	var list []panel
-	for _, p := range panels {
-		q := panel{title: p.title}
-		lo, hi := math.Inf(1), math.Inf(-1)
-		for _, name := range p.names {
-			t := by[name]
-			if t == nil {
+}
+
+// judged shades the instants, the vehicle's usual range and the limit, with
+// their names in the first panel.
+func (p *plot) judged(s surface, x axis, top, h float64, named bool) {
+	inside := func(sec float64) float64 { return min(max(x.at(sec), x.from), x.to) }
+	sec := func(at bus.Micros) float64 { return (at - p.e.Start).Seconds() }
+	limit, usual := judgedBy(p.stay, p.e, sec)
+	note := func(at float64, row int, t string) {
+		if named {
+			s.text(inside(at)+4, top+12+13*float64(row), "note", t)
+		}
+	}
+	if usual != nil {
+		a := inside(usual.From)
+		s.rect(a, top, inside(usual.To)-a, h, "usual")
+		note(usual.To, 2, "usual")
+	}
+	for i, in := range p.e.Instants {
+		a, b := inside(sec(in.Early)), inside(sec(in.Late))
+		s.rect(a, top, max(b-a, 1), h, "instant")
+		note(sec(in.At), i%2, in.Name)
+	}
+	if limit != nil && limit.From < x.hi {
+		s.line(inside(limit.From), top, inside(limit.From), top+h, "limit")
+		note(limit.From, 3, limit.Name)
+	}
+}
+
+// lines draws the traces of a panel and their names at the right-hand end.
+func (p *plot) lines(s surface, q panel, x, y axis) {
+	below := math.Inf(-1)
+	for _, t := range q.lines {
+		var px, py []float64
+		end := math.NaN()
+		for i, at := range t.T {
+			if at < p.from || at > p.to {
 				continue
 			}
-			q.lines = append(q.lines, t)
-			for i, at := range t.T {
-				if at >= from && at <= to && !math.IsNaN(t.V[i]) {
-					lo, hi = min(lo, t.V[i]), max(hi, t.V[i])
-				}
+			v, _ := p.units.In(t.V[i], q.unit)
+			if t.Step && len(py) > 0 {
+				px, py = append(px, x.at((at-p.e.Start).Seconds())), append(py, py[len(py)-1])
+			}
+			px, py = append(px, x.at((at-p.e.Start).Seconds())), append(py, y.at(v))
+			if !math.IsNaN(v) {
+				end = y.at(v)
 			}
 		}
-		if lo <= hi {
-			y := 22 + float64(len(list))*(panelH+20)
-			q.y = newAxis(lo, hi, y+panelH, y, 3)
-			list = append(list, q)
+		s.path(px, py, "trace "+traceClass(t.Name))
+		if math.IsNaN(end) {
+			continue
 		}
+		end = max(end, below+14)
+		below = end
+		s.text(x.to+6, end+4, "tick "+traceClass(t.Name), traceLabel(t.Name))
 	}
-	if len(list) == 0 || to <= from {
-		return ""
+}
+
+// still draws the traces of one event as a fixed figure in a page, for paper
+// and for readers without scripts.
+func still(s *review.Stay, e *review.Event, lines []review.Trace) template.HTML {
+	return figures(func(u review.Units) template.HTML {
+		const w, panelH = 640.0, 92.0
+		p := newPlot(s, e, u, lines)
+		if len(p.panels) == 0 || p.to <= p.from {
+			return ""
+		}
+		g := newSVG(w, p.height(panelH), fmt.Sprintf("Traces of event %d", e.Number))
+		p.draw(g, w, 0, panelH)
+		return g.end()
+	})
+}
+
+// Formats are those that a figure is written in, by the ending of its file.
+var Formats = []string{"svg", "png"}
+
+// Figure writes the traces of one event, with title, units and annotations, as
+// a picture that stands by itself: for a bulletin, a lesson or a video. The
+// error says what is missing where there is nothing to draw.
+func Figure(w io.Writer, s *review.Stay, e *review.Event, format string, v View) error {
+	lines, err := s.Traces(e.Boot, e.From, e.To)
+	if err != nil && len(lines) == 0 {
+		return fmt.Errorf("event %d: %w", e.Number, err)
 	}
-	h := 22 + float64(len(list))*(panelH+20) + 20
-	g := newSVG(w, h, fmt.Sprintf("Traces of event %d", e.Number))
-	x := axis{lo: (from - e.Start).Seconds(), hi: (to - e.Start).Seconds(), from: left, to: w - labelW}
-	for _, q := range list {
-		for _, v := range q.y.ticks {
-			g.line(x.from, q.y.at(v), x.to, q.y.at(v), "grid")
-			g.text(x.from-6, q.y.at(v)+4, "tick end", q.y.label(v))
-		}
-		g.text(x.from, q.y.to-6, "title", q.title)
-		for _, in := range e.Instants {
-			a := max(x.from, x.at((in.Early - e.Start).Seconds()))
-			b := min(x.to, x.at((in.Late - e.Start).Seconds()))
-			if b >= x.from && a <= x.to {
-				g.rect(a, q.y.to, max(b-a, 1), q.y.from-q.y.to, "instant")
-			}
-		}
-		lastY := math.Inf(-1)
-		for _, t := range q.lines {
-			g.raw(`<path class="trace %s" d="`, traceClass(t.Name))
-			pen := false
-			end := math.NaN()
-			for i, at := range t.T {
-				if at < from || at > to || math.IsNaN(t.V[i]) {
-					pen = false
-					continue
-				}
-				c := 'M'
-				if pen {
-					c = 'L'
-				}
-				g.raw("%c%.1f %.1f", c, x.at((at - e.Start).Seconds()), q.y.at(t.V[i]))
-				pen, end = true, q.y.at(t.V[i])
-			}
-			g.raw(`"/>`)
-			if !math.IsNaN(end) {
-				if math.Abs(end-lastY) < 13 {
-					end = lastY + 13
-				}
-				lastY = end
-				g.text(x.to+5, end+4, "tick "+traceClass(t.Name), traceLabel(t.Name))
-			}
-		}
+	p := newPlot(s, e, v.Units, lines)
+	if len(p.panels) == 0 || p.to <= p.from {
+		return fmt.Errorf("event %d: no evidence of speeds or pressures was kept with it, so there is nothing to draw", e.Number)
 	}
-	for s := math.Ceil(x.lo); s <= x.hi; s++ {
-		if int(s)%2 == 0 {
-			g.text(x.at(s), h-22, "tick mid", fmt.Sprintf("%+.0f s", s))
-		}
+	const width, panelH, headH, footH = 960.0, 150.0, 62.0, 34.0
+	height := headH + p.height(panelH) + footH
+	title := fmt.Sprintf("Event %d: %s", e.Number, review.Finding(e.Kind, e.Class))
+	if m, ok := review.Main(&e.Finding); ok {
+		title += ", " + v.Units.Measure(m)
 	}
-	return g.end()
+	draw := func(to surface) {
+		to.rect(0, 0, width, height, "paper")
+		to.text(left, 28, "heading", title)
+		to.text(left, 48, "subheading", s.Title()+" · "+v.Times.Spoken(e.Clock, e.Start)+" ("+v.Times.Name(e.Clock, e.Start)+")")
+		p.draw(to, width, headH, panelH)
+		to.text(left, height-14, "subheading", "Recorded with joltwatch. What is shown is consistent with a cause, never a verdict on a part.")
+	}
+	if format == "png" {
+		r, err := newRaster(width, height, 2)
+		if err != nil {
+			return err
+		}
+		draw(r)
+		return r.c.EncodePNG(w)
+	}
+	doc := &sheet{w: width, h: height}
+	draw(doc)
+	return doc.writeTo(w, title)
 }
 
 // traceClass is the style class of a line: its name with safe letters only.
@@ -119,39 +220,17 @@ func traceClass(name string) string {
 	return "t-" + string(b)
 }
 
-// traceLabel is what the line is called beside it.
+// traceLabels are what a line is called beside it, where that is not its name.
+var traceLabels = map[string]string{
+	"engine_speed": "engine", "turbine_speed": "turbine", "output_speed": "output shaft", "clutch_pressure_command": "pressure asked",
+	"clutch_pressure": "pressure", "clutch_command": "clutch command", "vehicle_speed": "road speed", "slip_command": "slip asked",
+	"slip_reported": "slip reported", "lockup_state": "lockup as reported", "driver_mark": "driver's mark", "fluid_temperature": "fluid",
+	"engine_torque": "engine torque", "supply_voltage": "supply", "clutch_state": "clutch state",
+}
+
 func traceLabel(name string) string {
-	switch name {
-	case "engine_speed":
-		return "engine"
-	case "turbine_speed":
-		return "turbine"
-	case "output_speed":
-		return "output shaft"
-	case "clutch_pressure_command":
-		return "pressure asked"
-	case "clutch_pressure":
-		return "pressure"
-	case "clutch_command":
-		return "clutch command"
-	case "vehicle_speed":
-		return "road speed"
-	case "slip_command":
-		return "slip asked"
-	case "slip_reported":
-		return "slip reported"
-	case "lockup_state":
-		return "lockup as reported"
-	case "driver_mark":
-		return "driver's mark"
-	case "fluid_temperature":
-		return "fluid"
-	case "engine_torque":
-		return "engine torque"
-	case "supply_voltage":
-		return "supply"
-	case "clutch_state":
-		return "clutch state"
+	if l, ok := traceLabels[name]; ok {
+		return l
 	}
 	return name
 }

@@ -68,8 +68,15 @@ func TestHostileStore(t *testing.T) {
 		"report": func(b *bytes.Buffer) error {
 			return Report(b, s, Options{FullBytes: 1 << 20, Version: "test", Other: s})
 		},
-		"letter":  func(b *bytes.Buffer) error { return WriteLetter(b, NewLetter(s, attack)) },
-		"compare": func(b *bytes.Buffer) error { return Compare(b, review.Compare(s, s), "test") },
+		"letter": func(b *bytes.Buffer) error {
+			l, err := NewLetter(s, attack, View{})
+			if err != nil {
+				return err
+			}
+			return WriteLetter(b, l)
+		},
+		"figure":  func(b *bytes.Buffer) error { return Figure(b, s, s.Worst()[0], "svg", View{}) },
+		"compare": func(b *bytes.Buffer) error { return Compare(b, review.Compare(s, s), View{}, "test") },
 	}
 	for name, write := range pages {
 		var b bytes.Buffer

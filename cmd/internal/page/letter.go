@@ -2,11 +2,11 @@ package page
 
 import (
 	"bufio"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
 	"strings"
-	"time"
 
 	"joltwatch/detect"
 	"joltwatch/storage/review"
@@ -19,86 +19,59 @@ type Letter struct {
 	Recorded []string `json:"recorded"`
 	Found    []string `json:"found"`
 	Sure     []string `json:"sure"`
+	Unknown  []string `json:"unknown"`
 	Next     []string `json:"next"`
 	Remarks  []string `json:"-"`
 	Cautions []string `json:"-"`
 	Privacy  []string `json:"-"`
 	Title    string   `json:"-"`
 	Head     head     `json:"-"`
+
+	Units review.Units `json:"-"`
 }
 
-// said is what a finding is to somebody who drives.
-var said = []struct {
-	kind, class string
-	one, many   string
-}{
-	{detect.KindReleaseLag, "late", "Once a clutch inside the automatic gearbox let go later than it usually does. When the vehicle is about to stop, that can be felt as a jolt.",
-		"%d times a clutch inside the automatic gearbox let go later than it usually does. When the vehicle is about to stop, that can be felt as a jolt."},
-	{detect.KindReleaseLag, "dragging", "Once a clutch inside the automatic gearbox held on so long that the engine was slowed down. When the vehicle is about to stop, that can be felt as a jolt.",
-		"%d times a clutch inside the automatic gearbox held on so long that the engine was slowed down. When the vehicle is about to stop, that can be felt as a jolt."},
-	{detect.KindReleaseLag, "stall", "Once the engine stopped by itself in the last moments of a stop.", "%d times the engine stopped by itself in the last moments of a stop."},
-	{detect.KindHillSlip, "unasked", "Once, while driving under load, a clutch inside the automatic gearbox slipped without being asked to.",
-		"%d times, while driving under load, a clutch inside the automatic gearbox slipped without being asked to."},
-	{detect.KindGearsetSlip, "", "Once a gear inside the gearbox slipped under load.", "%d times a gear inside the gearbox slipped under load."},
-	{detect.KindFlare, "", "Once the engine revved up for a moment during a gear change.", "%d times the engine revved up for a moment during a gear change."},
-	{detect.KindShudder, "", "Once a shaking of the drive was measured.", "%d times a shaking of the drive was measured."},
-	{detect.KindJolt, "", "Once a jolt of the vehicle was measured.", "%d times a jolt of the vehicle was measured."},
-	{detect.KindMark, "", "You pressed the button once; what was measured at that time is on file.", "You pressed the button %d times; what was measured at those times is on file."},
-	{detect.KindApply, "", "Once a clutch inside the automatic gearbox took hold in an unusual way.", "%d times a clutch inside the automatic gearbox took hold in an unusual way."},
-	{detect.KindShift, "", "Once a gear change was unusual.", "%d gear changes were unusual."},
-	{detect.KindOpenUnderDrive, "", "Once a clutch inside the automatic gearbox opened while driving.", "%d times a clutch inside the automatic gearbox opened while driving."},
-	{detect.KindBusFault, "error-frames", "Once the recorder's connection to the vehicle was disturbed.", "%d times the recorder's connection to the vehicle was disturbed."},
-	{detect.KindBusFault, "frames-lost", "Once the recorder missed a part of what the vehicle told it.", "%d times the recorder missed a part of what the vehicle told it."},
-	{detect.KindBusFault, "", "Once the recorder lost its connection to the vehicle.", "%d times the recorder lost its connection to the vehicle."},
-	{detect.KindRoleStale, "", "Once a measurement was missing for a while.", "Measurements were missing for a while %d times."},
+// said is what a finding is to somebody who drives: what happened, in a clause
+// that follows "the time when", and what may be felt of it.
+var said = []struct{ kind, class, what, felt string }{
+	{detect.KindReleaseLag, "late", "a clutch inside the automatic gearbox let go late", "When the vehicle is about to stop, that can be felt as a jolt."},
+	{detect.KindReleaseLag, "dragging", "a clutch inside the automatic gearbox held on so long that it slowed the engine down", "When the vehicle is about to stop, that can be felt as a jolt."},
+	{detect.KindReleaseLag, "stall", "the engine stopped by itself in the last moments of a stop", ""},
+	{detect.KindReleaseLag, "", "a clutch inside the automatic gearbox let go in an unusual way", "When the vehicle is about to stop, that can be felt as a jolt."},
+	{detect.KindHillSlip, "", "a clutch inside the automatic gearbox slipped under load without being asked to", "Most drivers do not feel this."},
+	{detect.KindGearsetSlip, "", "a gear inside the gearbox slipped under load", "The engine turns faster than the vehicle's speed explains."},
+	{detect.KindFlare, "", "the engine revved up for a moment during a gear change", ""},
+	{detect.KindShudder, "", "a shaking of the drive was measured", "It can feel like driving over ribbed road."},
+	{detect.KindJolt, "", "a jolt of the vehicle was measured", ""},
+	{detect.KindMark, "", "you pressed the button", ""},
+	{detect.KindApply, "", "a clutch inside the automatic gearbox took hold in an unusual way", ""},
+	{detect.KindShift, "", "a gear change was unusual", ""},
+	{detect.KindOpenUnderDrive, "", "a clutch inside the automatic gearbox opened while driving", "Many gearboxes do this on purpose."},
+	{detect.KindBusFault, "error-frames", "the recorder's connection to the vehicle was disturbed", ""},
+	{detect.KindBusFault, "frames-lost", "the recorder missed a part of what the vehicle told it", ""},
+	{detect.KindBusFault, "", "the recorder lost its connection to the vehicle", ""},
+	{detect.KindRoleStale, "", "a measurement was missing for a while", ""},
+	{"", "", "something unusual was measured", ""},
 }
 
-// NewLetter words the stay for the customer.
-func NewLetter(s *review.Stay, workshop string) *Letter {
+// NewLetter words the stay for the customer. There is an error, which says
+// what is missing, where nothing can be said of the vehicle.
+func NewLetter(s *review.Stay, workshop string, view View) (*Letter, error) {
 	t := s.Total()
-	l := &Letter{Vehicle: s.Title(), Workshop: workshop, Title: "What was recorded in your vehicle"}
-	if t.Drives == 0 {
-		l.Recorded = append(l.Recorded, "The recorder was in your vehicle, but no drive was recorded. Nothing can be said about the gearbox from it.")
-	} else {
-		l.Recorded = append(l.Recorded, fmt.Sprintf("%s. In that time we recorded %s with the engine running, %s of it moving, and %s.",
-			between(s), plural(t.Drives, "drive"), hoursText(t.MovingS), plural(t.Stops, "stop")))
-		l.Recorded = append(l.Recorded, "We measured speeds and pressures inside the gearbox. "+listened(s))
-		if t.Stops > t.StopsObserved {
-			l.Recorded = append(l.Recorded, fmt.Sprintf("At %d of the %d stops the measurements were good enough to tell how the gearbox behaved.", t.StopsObserved, t.Stops))
-		}
+	if t.Drives == 0 || t.MovingS == 0 {
+		return nil, errors.New("there is nothing to write: the stay has no drive in which the vehicle moved; joltbench summary says what was seen")
 	}
-	for _, c := range s.Counts() {
-		if c.Kind != detect.KindMark && review.Ordinary(c.Class) {
-			continue
-		}
-		l.Found = append(l.Found, saying(c))
+	l := &Letter{Vehicle: s.Title(), Workshop: workshop, Title: "What was recorded in your vehicle", Units: view.Units}
+	l.Recorded = recorded(s, &t, view)
+	l.Found = foundText(s, view)
+	l.Sure = sureText(s, &t)
+	if len(l.Found) == 0 && len(l.Sure) == 0 {
+		return nil, fmt.Errorf("there is nothing to write: in %s nothing was found, and nothing could have been seen with these signals; joltbench summary says what is missing", review.Plural(t.Stops, "stop"))
 	}
-	if !hasFaults(s) && t.Drives > 0 {
-		l.Found = append([]string{"We found nothing out of the ordinary. That does not mean that you felt nothing: it did not happen while we recorded, or it cannot be seen in these measurements."}, l.Found...)
+	if !hasFaults(s) {
+		l.Found = append([]string{"We found nothing out of the ordinary."}, l.Found...)
 	}
-	for _, x := range t.Sureness() {
-		if x.Kind != detect.KindReleaseLag || x.Observable == 0 {
-			continue
-		}
-		switch {
-		case x.Hits == 0 && x.High > 0.5:
-			l.Sure = append(l.Sure, fmt.Sprintf("The clutch let go %s in a way that could be judged, and not once too late. That is too few to say how seldom it may happen.", plural(int(x.Observable), "time")))
-		case x.Hits == 0:
-			l.Sure = append(l.Sure, fmt.Sprintf("The clutch let go %d times in a way that could be judged, and not once too late. If the fault is there at all, it most likely (95 in 100) happens in fewer than 1 in %d.", x.Observable, int(1/x.High)))
-		default:
-			l.Sure = append(l.Sure, fmt.Sprintf("The clutch let go %d times in a way that could be judged, %d of them too late. Over a longer time it most likely (95 in 100) lies between %s and %s.", x.Observable, x.Hits, review.Share(x.Low), review.Share(x.High)))
-		}
-	}
-	if len(l.Sure) == 0 {
-		l.Sure = append(l.Sure, "There were too few moments that could be judged to say how sure this is.")
-	}
-	l.Sure = append(l.Sure, "Some faults come only in certain weather, with a certain load or on certain roads. What did not happen in this time may still happen in another.")
-	if hasFaults(s) {
-		l.Next = append(l.Next, "We look at the measurements together with the maker's service information and propose the next check to you before any work is done. A measurement alone does not say which part is the cause.")
-	} else {
-		l.Next = append(l.Next, "If you still feel it, tell us when and where it happens, warm or cold. The recorder can stay longer, and its button lets you mark the moment, only when it is safe to press.")
-	}
-	l.Next = append(l.Next, "If the vehicle behaves in a way that worries you, such as an engine that stops by itself or a gearbox that does not respond, do not wait for us: stop where it is safe and call for help.")
+	l.Unknown = unknownText(s, &t)
+	l.Next = nextText(s)
 	l.Cautions = []string{"Never read or operate the recorder while driving.", "Keep it and its cable clear of pedals and airbags; do not unplug it while driving."}
 	l.Privacy = []string{
 		"The recorder was fitted with your consent. If you did not give it, tell us and we remove the recorder and its recording.",
@@ -108,8 +81,142 @@ func NewLetter(s *review.Stay, workshop string) *Letter {
 	if s.Damaged {
 		l.Remarks = append(l.Remarks, "A part of the recording could not be read; this page speaks of the rest.")
 	}
-	return l
+	return l, nil
 }
+
+func recorded(s *review.Stay, t *review.Total, view View) []string {
+	return []string{
+		fmt.Sprintf("%s. In that time the engine ran on %s and the vehicle moved for %s; it came to a stop %s.",
+			between(s, view.Times), review.Plural(t.Drives, "drive"), hoursText(t.MovingS), timesText(uint64(t.Stops))),
+		"We listened to " + measuredIn(s) + ". " + listened(s),
+	}
+}
+
+// measuredIn says in everyday words what the recorder heard.
+func measuredIn(s *review.Stay) string {
+	list := []string{"how fast the engine turns"}
+	if s.Plan != nil {
+		for _, x := range []struct{ role, words string }{{"turbine_speed", "how fast the gearbox turns"}, {"clutch_pressure", "the oil pressure at its clutch"},
+			{"vehicle_speed", "how fast the vehicle moves"}} {
+			if len(s.Plan.Sources[x.role]) > 0 {
+				list = append(list, x.words)
+			}
+		}
+	}
+	if len(list) == 1 {
+		return list[0]
+	}
+	return strings.Join(list[:len(list)-1], ", ") + " and " + list[len(list)-1]
+}
+
+// mostSaid is how many instants of one sort of finding the letter tells.
+const mostSaid = 3
+
+// foundText tells what was out of the ordinary, the worst first, with when and
+// how much.
+func foundText(s *review.Stay, view View) []string {
+	var list []string
+	for _, c := range s.Counts() {
+		if review.Ordinary(c.Class) && c.Kind != detect.KindMark {
+			continue
+		}
+		var when []string
+		for _, e := range s.Worst() {
+			if e.Kind == c.Kind && e.Class == c.Class && len(when) < mostSaid {
+				when = append(when, instance(s, e, view))
+			}
+		}
+		i := slices.IndexFunc(said, func(x struct{ kind, class, what, felt string }) bool {
+			return (x.kind == c.Kind || x.kind == "") && (x.class == c.Class || x.class == "")
+		})
+		text := fmt.Sprintf("%s %s: %s", capital(timesText(uint64(c.N))), said[i].what, strings.Join(when, "; "))
+		if c.N > len(when) {
+			text += fmt.Sprintf("; and %s more", timesText(uint64(c.N-len(when))))
+		}
+		list = append(list, strings.TrimSpace(text+". "+said[i].felt))
+	}
+	return list
+}
+
+// instance says when one finding was and how much of it.
+func instance(s *review.Stay, e *review.Event, view View) string {
+	text := "at " + view.Times.When(e.Clock, e.Start)
+	if w, ok := view.Times.Wall(e.Clock, e.Start); ok {
+		text = "on " + w.Format("Monday 2 January at 15:04")
+	}
+	m, ok := review.Main(&e.Finding)
+	if _, unit := review.MeasureWords(m.Name); ok && unit == "s" && e.Kind != detect.KindRoleStale && e.Kind != detect.KindBusFault {
+		text += fmt.Sprintf(" (%.1f seconds", m.Value)
+		if x, ok := s.Usual(e.Kind, m.Name); ok {
+			text += fmt.Sprintf(" instead of the usual %.1f", x.Median)
+		}
+		text += ")"
+	}
+	if e.Kind != detect.KindMark {
+		if mark := s.MarkAfter(e); mark != nil {
+			text += fmt.Sprintf(", %.0f seconds before you pressed the button", (mark.Start - e.Start).Seconds())
+		}
+	}
+	return text
+}
+
+// sureText says how often the clutch was judged and how seldom the fault may
+// be, in counts that people can picture; nothing where it never was.
+func sureText(s *review.Stay, t *review.Total) []string {
+	for _, x := range t.Sureness() {
+		if x.Kind != detect.KindReleaseLag || x.Observable == 0 {
+			continue
+		}
+		judged := fmt.Sprintf("The clutch let go %s. In %d of these we could tell how long it took", timesText(x.Seen), x.Observable)
+		switch {
+		case x.Hits == 0 && x.High > 0.5:
+			return []string{judged + ", and it was not once late. That is too few to say how seldom it may happen."}
+		case x.Hits == 0:
+			return []string{judged + fmt.Sprintf(", and it was not once late. If the fault is there at all, it comes less than once in %d times.", int(1/x.High))}
+		default:
+			return []string{judged + fmt.Sprintf(", and it was late %s. Over a longer time that may be as seldom as %s or as often as %s.",
+				timesText(x.Hits), review.Frequency(x.Low), review.Frequency(x.High))}
+		}
+	}
+	return nil
+}
+
+func unknownText(s *review.Stay, t *review.Total) []string {
+	var list []string
+	if t.UnknownS > 0.1*t.MovingS {
+		list = append(list, fmt.Sprintf("For about %d in 10 minutes of driving we could not tell what the clutch did.", int(10*t.UnknownS/t.MovingS+0.5)))
+	}
+	if len(sureText(s, t)) == 0 {
+		list = append(list, "Whether the clutch lets go late could not be seen with what this vehicle tells.")
+	}
+	if !hasFaults(s) {
+		list = append(list, "That we found nothing does not mean that you felt nothing: it did not happen while we recorded, or it cannot be seen in these measurements.")
+	}
+	return append(list, "Some faults come only in certain weather, with a certain load or on certain roads. What did not happen in this time may still happen in another.")
+}
+
+func nextText(s *review.Stay) []string {
+	next := "If you still feel it, tell us when and where it happens, warm or cold. The recorder can stay longer, and its button lets you mark the moment, only when it is safe to press."
+	if hasFaults(s) {
+		next = "We look at the measurements together with the maker's service information and propose the next check to you before any work is done. A measurement alone does not say which part is the cause."
+	}
+	return []string{next, "If the vehicle behaves in a way that worries you, such as an engine that stops by itself or a gearbox that does not respond, do not wait for us: stop where it is safe and call for help."}
+}
+
+// timesText writes a count of times: once, twice, 5 times.
+func timesText(n uint64) string {
+	switch n {
+	case 0:
+		return "never"
+	case 1:
+		return "once"
+	case 2:
+		return "twice"
+	}
+	return fmt.Sprintf("%d times", n)
+}
+
+func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 // listened says whether the recorder sent requests, by the vehicle file that
 // the stay was recorded with.
@@ -120,55 +227,35 @@ func listened(s *review.Stay) string {
 	return "The recorder only listened; it changed nothing in your vehicle."
 }
 
-func saying(c review.Count) string {
-	i := slices.IndexFunc(said, func(x struct{ kind, class, one, many string }) bool {
-		return x.kind == c.Kind && (x.class == c.Class || x.class == "")
-	})
-	if i < 0 {
-		return fmt.Sprintf("Something unusual was measured, %s.", plural(c.N, "time"))
-	}
-	if c.N == 1 {
-		return said[i].one
-	}
-	return fmt.Sprintf(said[i].many, c.N)
-}
-
 func hasFaults(s *review.Stay) bool {
 	return slices.ContainsFunc(s.Counts(), func(c review.Count) bool {
-		return !review.Ordinary(c.Class) && c.Kind != detect.KindMark && c.Kind != detect.KindBusFault && c.Kind != detect.KindRoleStale
+		return !review.Ordinary(c.Class) && review.InVehicle(c.Kind)
 	})
 }
 
-func between(s *review.Stay) string {
+func between(s *review.Stay, t review.Times) string {
 	first, last := &s.Drives[0], &s.Drives[len(s.Drives)-1]
-	from, ok1 := review.Wall(first.Clock, first.Account.Start)
-	to, ok2 := review.Wall(last.Clock, last.Account.End)
+	from, ok1 := t.Wall(first.Clock, first.Account.Start)
+	to, ok2 := t.Wall(last.Clock, last.Account.End)
 	switch {
 	case !ok1 || !ok2:
 		return "The recorder was in your vehicle (it did not know the date)"
-	case from.Truncate(24 * time.Hour).Equal(to.Truncate(24 * time.Hour)):
+	case midnight(from).Equal(midnight(to)):
 		return "The recorder was in your vehicle on " + from.Format("2 January 2006")
 	}
 	return "The recorder was in your vehicle from " + from.Format("2 January 2006") + " to " + to.Format("2 January 2006")
 }
 
-func plural(n int, word string) string {
-	if n == 1 {
-		return "1 " + word
-	}
-	return fmt.Sprintf("%d %ss", n, word)
-}
-
 func hoursText(s float64) string {
 	if s < 5400 {
-		return plural(int(s/60+0.5), "minute")
+		return review.Plural(int(s/60+0.5), "minute")
 	}
 	return strings.TrimSuffix(fmt.Sprintf("%.1f", s/3600), ".0") + " hours"
 }
 
 // WriteLetter writes the letter as a page without scripts.
 func WriteLetter(w io.Writer, l *Letter) error {
-	l.Head = newHead(l.Title, read("page.css"))
+	l.Head = newHead(l.Title, l.Units, read("page.css"))
 	out := bufio.NewWriter(w)
 	if err := templates.ExecuteTemplate(out, "letter.tmpl", l); err != nil {
 		return err

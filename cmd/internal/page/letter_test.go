@@ -11,8 +11,18 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"joltwatch/detect"
+	"joltwatch/storage/review"
 	"joltwatch/storage/review/invented"
 )
+
+func letter(t *testing.T, s *review.Stay) *Letter {
+	t.Helper()
+	l, err := NewLetter(s, "The workshop", View{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return l
+}
 
 // The letter speaks to somebody who drives: none of the trade's own words.
 func TestLetterIsPlain(t *testing.T) {
@@ -20,14 +30,14 @@ func TestLetterIsPlain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l := NewLetter(s, "")
+	l := letter(t, s)
 	text := strings.ToLower(strings.Join(append(append(append(append([]string{}, l.Recorded...), l.Found...), l.Sure...), l.Next...), " "))
 	for _, word := range []string{"rpm", "kpa", "lockup", "slip ", "turbine", "torque converter", "release-lag", "interval", "confidence", "fault code", "dragging", "evidence"} {
 		if strings.Contains(text, word) {
 			t.Errorf("%q is in the letter: %s", word, text)
 		}
 	}
-	for _, want := range []string{"from 9 october 2025 to 15 october 2025", "21 drives", "294 stops", "later than it usually does", "maker's service information"} {
+	for _, want := range []string{"from 9 october 2025 to 15 october 2025", "21 drives", "294 times", "let go late", "seconds instead of the usual", "maker's service information"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("no %q in: %s", want, text)
 		}
@@ -51,9 +61,9 @@ func TestLetterOfNothing(t *testing.T) {
 	for i := range s.Drives {
 		s.Drives[i].Account.Opportunities = []detect.Opportunity{{Kind: detect.KindReleaseLag, Seen: 15, Observable: 15}}
 	}
-	l := NewLetter(s, "")
+	l := letter(t, s)
 	// 315 chances: 3/315 is 1 in 105.
-	if text := strings.Join(l.Sure, " "); !strings.Contains(text, "315 times") || !strings.Contains(text, "fewer than 1 in 105") {
+	if text := strings.Join(l.Sure, " "); !strings.Contains(text, "315 times") || !strings.Contains(text, "less than once in 105") {
 		t.Errorf("sure: %s", text)
 	}
 	for i := range s.Drives {
@@ -61,8 +71,15 @@ func TestLetterOfNothing(t *testing.T) {
 	}
 	s.Drives[0].Account.Opportunities = []detect.Opportunity{{Kind: detect.KindReleaseLag, Seen: 4, Observable: 4}}
 	// None in 4: below 1 - 0.05^(1/4), 53 %.
-	if text := strings.Join(NewLetter(s, "").Sure, " "); !strings.Contains(text, "4 times") || !strings.Contains(text, "too few to say how seldom") {
+	if text := strings.Join(letter(t, s).Sure, " "); !strings.Contains(text, "4 times") || !strings.Contains(text, "too few to say how seldom") {
 		t.Errorf("sure of four: %s", text)
+	}
+	// Where nothing was found and nothing could be seen, there is no letter.
+	s.Drives[0].Account.Opportunities[0].Observable = 0
+	none := *s
+	none.Events = nil
+	if _, err := NewLetter(&none, "", View{}); err == nil || !strings.Contains(err.Error(), "nothing could have been seen") {
+		t.Errorf("a letter of nothing: %v", err)
 	}
 	if text := strings.Join(l.Found, " "); !strings.HasPrefix(text, "We found nothing out of the ordinary") ||
 		!strings.Contains(text, "disturbed") || !strings.Contains(text, "missed a part") || strings.Contains(text, "lost its connection") {
@@ -82,7 +99,7 @@ func TestLetterIsOnePage(t *testing.T) {
 	s.Events[0].Class, s.Events[1].Class, s.Events[9].Kind, s.Events[9].Class = "late", "unasked", detect.KindReleaseLag, "dragging"
 	s.Damaged = true
 	var b bytes.Buffer
-	if err := WriteLetter(&b, NewLetter(s.Build(nil), "The workshop")); err != nil {
+	if err := WriteLetter(&b, letter(t, s.Build(nil))); err != nil {
 		t.Fatal(err)
 	}
 	path := filepath.Join(t.TempDir(), "letter.html")

@@ -51,10 +51,14 @@ type head struct {
 	Title  string
 	Policy string
 	Style  template.CSS
+	Units  review.Units
 }
 
-func newHead(title string, style string, scripts ...string) head {
-	return head{Title: title, Policy: policy(style, scripts...), Style: template.CSS(style)}
+func newHead(title string, units review.Units, style string, scripts ...string) head {
+	if units == "" {
+		units = review.Metric
+	}
+	return head{Title: title, Policy: policy(style, scripts...), Style: template.CSS(style), Units: units}
 }
 
 var templates = template.Must(template.New("").Funcs(template.FuncMap{
@@ -63,7 +67,9 @@ var templates = template.Must(template.New("").Funcs(template.FuncMap{
 	"period":   review.Period,
 	"kind":     review.KindWords,
 	"share":    review.Share,
-	"plural":   plural,
+	"plural":   review.Plural,
+	"finding":  review.Finding,
+	"role":     func(name string) string { return strings.ReplaceAll(name, "_", " ") },
 	"measure": func(name string) string {
 		words, unit := review.MeasureWords(name)
 		if unit == "" {
@@ -90,6 +96,8 @@ type Options struct {
 	// FullBytes is how much of the page full traces may take; the most severe
 	// events come first, the others have reduced traces only.
 	FullBytes int
+	// View is how the reader wants times and units.
+	View View
 	// Version is that of the program that writes the page.
 	Version string
 	// Progress is told of each stretch of evidence that was packed.
@@ -101,7 +109,7 @@ func Report(w io.Writer, s *review.Stay, o Options) error {
 	uplot, own := read("vendored/uPlot.iife.min.js"), read("report.js")
 	style := read("vendored/uPlot.min.css") + read("page.css")
 	r := newReport(s, o)
-	r.Head = newHead("Stay: "+s.Title(), style, uplot, own)
+	r.Head = newHead("Stay: "+s.Title(), o.View.Units, style, uplot, own)
 	packed, err := r.pack(s, o)
 	if err != nil {
 		return err

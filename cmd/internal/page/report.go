@@ -15,13 +15,16 @@ import (
 // report is what the template of the report shows.
 type report struct {
 	Head      head
+	Verdict   []verdictLine
+	View      View
 	Stay      *review.Stay
 	Other     *review.Stay
 	Total     review.Total
 	Lockup    string
 	Known     string
-	Clocked   bool // wall time is known
+	Zone      string // of the times on the page
 	Span      string
+	OtherSpan string
 	Days      []day
 	Strip     template.HTML
 	Unmapped  []string
@@ -58,18 +61,23 @@ type driveRow struct {
 	LostOrUnclear uint64
 }
 
+// verdictLine is one line of the verdict in both systems of units.
+type verdictLine struct {
+	Head string
+	Text dual
+}
+
 type eventRow struct {
 	*review.Event
-	When     string
-	What     string
-	Main     string
-	Rest     string
-	Place    string
-	Gear     string
-	Speed    string
-	Fluid    string
-	Missing  string
-	Ordinary bool
+	When  string
+	What  string
+	Main  dual
+	Rest  dual
+	Place string
+	Gear  string
+	Speed dual
+	Fluid dual
+	Lack  string
 }
 
 type stillRow struct {
@@ -77,12 +85,26 @@ type stillRow struct {
 	Figure template.HTML
 }
 
+// verdict words a verdict in both systems of units.
+func verdict(s *review.Stay, t review.Times) []verdictLine {
+	m, u := s.Verdict(review.Metric, t), s.Verdict(review.US, t)
+	list := make([]verdictLine, len(m.Lines))
+	for i := range list {
+		list[i] = verdictLine{m.Lines[i].Head, dual{m.Lines[i].Text, u.Lines[i].Text}}
+	}
+	return list
+}
+
 func newReport(s *review.Stay, o Options) *report {
-	r := &report{Stay: s, Other: o.Other, Total: s.Total(), Span: s.Span(), Strip: strip(s), Counts: s.Counts(),
-		Charts: charts(s, o.Other), Checks: s.Next(), Cautions: review.Cautions, Version: o.Version,
+	r := &report{Stay: s, View: o.View, Verdict: verdict(s, o.View.Times), Other: o.Other, Total: s.Total(),
+		Span: s.Span(o.View.Times), Strip: strip(s, o.View.Times), Counts: s.Counts(),
+		Charts: charts(s, o.Other, o.View.Times), Checks: s.Next(), Cautions: review.Cautions, Version: o.Version,
 		Licence: read("vendored/uPlot-LICENSE")}
 	if len(s.Drives) > 0 {
-		r.Clocked = s.Drives[0].Clock.Known
+		r.Zone = o.View.Times.Name(s.Drives[0].Clock, s.Drives[0].Account.Start)
+	}
+	if o.Other != nil {
+		r.OtherSpan = o.Other.Span(o.View.Times)
 	}
 	r.Sureness = r.Total.Sureness()
 	r.Known = review.Percent(r.Total.MovingS-r.Total.UnknownS, r.Total.MovingS)
@@ -91,11 +113,11 @@ func newReport(s *review.Stay, o Options) *report {
 		r.Lockup = fmt.Sprintf("%.1f %%", 100*share)
 	}
 	for _, x := range s.Unmapped() {
-		r.Unmapped = append(r.Unmapped, x.String())
+		r.Unmapped = append(r.Unmapped, strings.ReplaceAll(x.String(), "_", " "))
 	}
 	r.days(s)
 	for _, e := range s.Worst() {
-		r.Events = append(r.Events, newEventRow(e))
+		r.Events = append(r.Events, newEventRow(e, o.View.Times))
 	}
 	return r
 }
@@ -110,7 +132,7 @@ func (r *report) days(s *review.Stay) {
 		a := &d.Account
 		name := fmt.Sprintf("run %d of the unit (wall time not known)", d.Boot)
 		start := fmt.Sprintf("%.1f s", a.Start.Seconds())
-		if t, ok := review.Wall(d.Clock, a.Start); ok {
+		if t, ok := r.View.Times.Wall(d.Clock, a.Start); ok {
 			name, start = t.Format("Monday 2006-01-02"), t.Format("15:04:05")
 		}
 		if n := len(r.Days); n == 0 || r.Days[n-1].Name != name {
@@ -123,7 +145,7 @@ func (r *report) days(s *review.Stay) {
 		for _, x := range a.Roles {
 			if a.EngineOnS > 0 && x.FreshS/a.EngineOnS < least {
 				least = x.FreshS / a.EngineOnS
-				row.Least = fmt.Sprintf("%s %.1f %%", x.Role, 100*least)
+				row.Least = fmt.Sprintf("%s %.1f %%", strings.ReplaceAll(x.Role, "_", " "), 100*least)
 			}
 		}
 		x := &r.Days[len(r.Days)-1]
@@ -131,20 +153,21 @@ func (r *report) days(s *review.Stay) {
 	}
 }
 
-func newEventRow(e *review.Event) eventRow {
-	x := eventRow{Event: e, When: review.WhenText(e.Clock, e.Start), What: review.KindWords(e.Kind), Main: "–",
-		Gear: review.GearText(e.Context.Gear), Speed: "–", Fluid: "–", Missing: strings.Join(e.MissingInputs, ", "), Ordinary: review.Ordinary(e.Class)}
+func newEventRow(e *review.Event, t review.Times) eventRow {
+	x := eventRow{Event: e, When: t.When(e.Clock, e.Start), What: review.Finding(e.Kind, e.Class), Main: same("–"),
+		Gear: review.GearText(e.Context.Gear), Lack: strings.ReplaceAll(strings.Join(e.MissingInputs, ", "), "_", " "),
+		Speed: optional(e.Context.SpeedKmh, "km/h"), Fluid: optional(e.Context.FluidTemperatureC, "°C")}
 	main, ok := review.Main(&e.Finding)
 	if ok {
-		x.Main = measure(main)
+		x.Main = measured(main)
 	}
-	var rest []string
+	var rest []dual
 	for _, m := range e.Measures {
 		if m != main {
-			rest = append(rest, measure(m))
+			rest = append(rest, measured(m))
 		}
 	}
-	x.Rest = strings.Join(rest, " · ")
+	x.Rest = joined(rest, " · ")
 	for _, p := range e.Percentiles {
 		if p.N == 0 || p.Measure != main.Name && x.Place != "" {
 			continue
@@ -153,12 +176,6 @@ func newEventRow(e *review.Event) eventRow {
 		if p.Measure == main.Name {
 			break
 		}
-	}
-	if v := e.Context.SpeedKmh; v != nil {
-		x.Speed = review.Digits(*v, "km/h") + " km/h"
-	}
-	if v := e.Context.FluidTemperatureC; v != nil {
-		x.Fluid = review.Digits(*v, "°C") + " °C"
 	}
 	return x
 }
@@ -169,11 +186,6 @@ func placeText(p detect.Percentile) string {
 		return fmt.Sprintf("%s: only %d earlier, too few to place it", words, p.N)
 	}
 	return fmt.Sprintf("%s above %.0f %% of %d earlier", words, 100*p.Share, p.N)
-}
-
-func measure(m detect.Measure) string {
-	words, unit := review.MeasureWords(m.Name)
-	return strings.TrimSpace(words + " " + review.Digits(m.Value, unit) + " " + unit)
 }
 
 // packed are the traces of the page and the index that its script reads.
@@ -191,7 +203,9 @@ type indexEvent struct {
 	N        int            `json:"n"`
 	Title    string         `json:"title"`
 	When     string         `json:"when"`
-	Lines    []string       `json:"lines"` // what there is to say, one a line
+	Lines    [2][]string    `json:"lines"` // what there is to say, one a line, metric and US
+	Limit    *indexBand     `json:"limit,omitempty"`
+	Usual    *indexBand     `json:"usual,omitempty"`
 	Stretch  int            `json:"stretch"`
 	At       float64        `json:"at"` // s from the start of the stretch
 	End      float64        `json:"end"`
@@ -203,6 +217,14 @@ type indexInstant struct {
 	At    float64 `json:"at"`
 	Early float64 `json:"early"`
 	Late  float64 `json:"late"`
+}
+
+// indexBand is a stretch of time that the event is judged by; a limit has no
+// length.
+type indexBand struct {
+	Name string  `json:"name"`
+	From float64 `json:"from"`
+	To   float64 `json:"to"`
 }
 
 type indexStretch struct {
@@ -239,12 +261,12 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 	at := map[int]int{} // event number to index in p
 	stills := map[int]bool{}
 	for _, e := range r.Events {
-		if len(stills) < mostStills && e.HasEvidence() && !e.Ordinary {
+		if len(stills) < mostStills && e.HasEvidence() && e.Strange() {
 			stills[e.Number] = true
 		}
 	}
 	failed := 0
-	figures := map[int]template.HTML{}
+	drawn := map[int]template.HTML{}
 	for i, x := range list {
 		if o.Progress != nil {
 			o.Progress(i, len(list))
@@ -260,7 +282,7 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 		for _, n := range x.Events {
 			at[n] = len(p.stretches)
 			if e := s.Find(n); stills[n] {
-				figures[n] = still(e, lines)
+				drawn[n] = still(s, e, lines)
 			}
 		}
 		last := x.From
@@ -296,21 +318,16 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 		}
 		from := fromOf(list, e.Number)
 		sec := func(m bus.Micros) float64 { return math.Round((m-from).Seconds()*1e4) / 1e4 }
-		ie := indexEvent{N: e.Number, Title: e.What + ": " + e.Class, When: e.When, Stretch: x, At: sec(e.Start), End: sec(e.End), Lines: []string{}, Instants: []indexInstant{}}
-		for _, t := range []string{e.Main, e.Rest, e.Place} {
-			if t != "" && t != "–" {
-				ie.Lines = append(ie.Lines, t)
-			}
+		ie := indexEvent{N: e.Number, Title: e.What, When: e.When, Stretch: x, At: sec(e.Start), End: sec(e.End), Instants: []indexInstant{}}
+		for i := range ie.Lines {
+			ie.Lines[i] = e.lines(i)
 		}
-		ie.Lines = append(ie.Lines, fmt.Sprintf("gear %s · %s · fluid %s · drive %d", e.Gear, e.Speed, e.Fluid, e.Drive))
-		if e.Missing != "" {
-			ie.Lines = append(ie.Lines, "missing inputs: "+e.Missing)
-		}
+		ie.Limit, ie.Usual = judgedBy(s, e.Event, sec)
 		for _, in := range e.Instants {
 			ie.Instants = append(ie.Instants, indexInstant{in.Name, sec(in.At), sec(in.Early), sec(in.Late)})
 		}
 		p.index.Events = append(p.index.Events, ie)
-		if f := figures[e.Number]; f != "" {
+		if f := drawn[e.Number]; f != "" {
 			r.Stills = append(r.Stills, stillRow{e, f})
 		}
 	}
@@ -324,6 +341,39 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 	return p, nil
 }
 
+// lines says what there is to say of an event, one a line, in the system of
+// units of that index.
+func (e *eventRow) lines(units int) []string {
+	list := []string{}
+	for _, t := range []string{e.Main[units], e.Rest[units], e.Place} {
+		if t != "" && t != "–" {
+			list = append(list, t)
+		}
+	}
+	list = append(list, fmt.Sprintf("gear %s · %s · fluid %s · drive %d", e.Gear, e.Speed[units], e.Fluid[units], e.Drive))
+	if e.Lack != "" {
+		list = append(list, "without: "+e.Lack)
+	}
+	return list
+}
+
+// judgedBy returns the limit and the vehicle's usual range of an event's chief
+// measure as times after its first instant; nil where there are none.
+func judgedBy(s *review.Stay, e *review.Event, sec func(bus.Micros) float64) (limit, usual *indexBand) {
+	m, ok := review.Main(&e.Finding)
+	if _, unit := review.MeasureWords(m.Name); !ok || unit != "s" || len(e.Instants) == 0 {
+		return nil, nil
+	}
+	from := sec(e.Instants[0].At)
+	if v, has := s.Limit(e, m.Name); has {
+		limit = &indexBand{"limit " + review.Metric.Quantity(v, "s"), from + v, from + v}
+	}
+	if x, has := s.Usual(e.Kind, m.Name); has {
+		usual = &indexBand{"usual", from + x.Low, from + x.High}
+	}
+	return limit, usual
+}
+
 func fromOf(list []review.Stretch, number int) bus.Micros {
 	for _, x := range list {
 		if slices.Contains(x.Events, number) {
@@ -333,7 +383,7 @@ func fromOf(list []review.Stretch, number int) bus.Micros {
 	return 0
 }
 
-// keepFull drops the full traces that do not fit, the least severe first.
+// keepFull drops the full traces that do not fit, the least worthy first.
 func (r *report) keepFull(s *review.Stay, p *packed, at map[int]int, room int) {
 	keep := make([]bool, len(p.stretches))
 	kept := 0
@@ -354,6 +404,6 @@ func (r *report) keepFull(s *review.Stay, p *packed, at map[int]int, room int) {
 		}
 	}
 	if kept < len(keep) {
-		r.Partial = fmt.Sprintf("Full traces are in the page for the %d most severe of %d stretches; the others are drawn from reduced traces that keep the least and greatest value of each tenth of a second. joltbench report --full-mb sets the room; joltbench export has everything.", kept, len(keep))
+		r.Partial = fmt.Sprintf("Full traces are in the page for the %d worthiest of %d stretches; the others are drawn from reduced traces that keep the least and greatest value of each tenth of a second. joltbench report --full-mb sets the room; joltbench export has everything.", kept, len(keep))
 	}
 }

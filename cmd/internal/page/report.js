@@ -2,32 +2,50 @@
 (() => {
   const byId = (id) => document.getElementById(id);
   const viewer = byId("viewer");
+
+  // Units: what is stored is metric; what US customary readers see is worked
+  // out here as storage/review does it. The choice is remembered where the
+  // browser lets a page from a file do so.
+  const CUSTOMARY = { "km/h": ["mph", 1 / 1.609344, 0], kPa: ["psi", 1 / 6.894757, 0], "°C": ["°F", 1.8, 32], "N·m": ["lbf·ft", 1 / 1.355818, 0] };
+  const root = document.documentElement;
+  const stored = (v) => { try { if (v) localStorage.setItem("units", v); return localStorage.getItem("units"); } catch { return null; } };
+  const us = () => root.dataset.units === "us";
+  const unitOf = (u) => (us() && CUSTOMARY[u] ? CUSTOMARY[u][0] : u);
+  let redraw = () => {};
+  if (stored()) root.dataset.units = stored();
+  byId("units").hidden = false;
+  byId("units").addEventListener("click", () => { root.dataset.units = us() ? "metric" : "us"; stored(root.dataset.units); redraw(); });
+  const inUnits = (v, u) => (us() && CUSTOMARY[u] && v !== null ? v * CUSTOMARY[u][1] + CUSTOMARY[u][2] : v);
+
   if (!viewer) return;
   const index = JSON.parse(byId("index").textContent);
   const TICK = 1e-4;
 
-  // How the lines look. Colour is never the only difference: lines that share
-  // a panel differ in dashes or width too, and each has its name beside it.
-  const LOOK = {
-    engine_speed: ["#a63d00", 3.4], turbine_speed: ["#0a5fa5", 1.5], output_speed: ["#5a5a3c", 1.4, [6, 4]],
-    slip: ["#7a2f83", 1.8], slip_command: ["#00695c", 1.4, [6, 4]], slip_reported: ["#37474f", 1.2, [2, 3]],
-    clutch_pressure_command: ["#00695c", 1.5, [7, 4]], clutch_pressure: ["#2e7d32", 1.8],
-    vehicle_speed: ["#37474f", 1.8], accelerator: ["#8a5a00", 1.8], clutch_command: ["#00695c", 1.5, [7, 4]],
-    acceleration: ["#37474f", 1.4], engine_torque: ["#a63d00", 1.4], fluid_temperature: ["#8c2f16", 1.4],
-    supply_voltage: ["#37474f", 1.4], grade: ["#5a5a3c", 1.4],
+  // How the lines look: the colours are the style sheet's, which has them for
+  // light and dark. Colour is never the only difference: lines that share a
+  // panel differ in dashes or width too, and each has its name beside it.
+  const css = (name) => getComputedStyle(root).getPropertyValue("--" + name).trim();
+  const SHAPE = {
+    engine_speed: ["engine", 3.4], turbine_speed: ["turbine", 1.5], output_speed: ["output", 1.4, [6, 4]],
+    slip: ["slip", 1.8], slip_command: ["asked", 1.4, [6, 4]], slip_reported: ["road", 1.2, [2, 3]],
+    clutch_pressure_command: ["asked", 1.5, [7, 4]], clutch_pressure: ["pressure", 1.8],
+    vehicle_speed: ["road", 1.8], accelerator: ["pedal", 1.8], clutch_command: ["asked", 1.5, [7, 4]],
+    acceleration: ["road", 1.4], engine_torque: ["engine", 1.4], fluid_temperature: ["warn", 1.4],
+    supply_voltage: ["road", 1.4], grade: ["output", 1.4],
   };
+  const look = (name) => { const [colour, width, dash] = SHAPE[name] ?? ["road", 1.4]; return [css(colour), width, dash]; };
   const PANELS = [
-    { title: "Speeds, rpm", lines: ["engine_speed", "turbine_speed", "output_speed"], height: 210, least: 100 },
-    { title: "Slip, rpm", lines: ["slip", "slip_command", "slip_reported"], height: 120, least: 40 },
-    { title: "Clutch pressure, kPa", lines: ["clutch_pressure_command", "clutch_pressure"], height: 120, least: 40 },
-    { title: "Pedal and clutch duty, %", lines: ["accelerator", "clutch_command"], height: 95, least: 20 },
-    { title: "Road speed, km/h", lines: ["vehicle_speed"], height: 95, least: 10 },
+    { title: "Speeds", unit: "rpm", lines: ["engine_speed", "turbine_speed", "output_speed"], height: 210, least: 100 },
+    { title: "Slip", unit: "rpm", lines: ["slip", "slip_command", "slip_reported"], height: 120, least: 40 },
+    { title: "Clutch pressure", unit: "kPa", lines: ["clutch_pressure_command", "clutch_pressure"], height: 120, least: 40 },
+    { title: "Pedal and clutch duty", unit: "%", lines: ["accelerator", "clutch_command"], height: 95, least: 20 },
+    { title: "Road speed", unit: "km/h", lines: ["vehicle_speed"], height: 95, least: 10 },
     { title: "States", bands: ["clutch_state", "lockup_state", "gear", "shifting", "brake", "driver_mark"] },
-    { title: "Acceleration, m/s²", lines: ["acceleration"], height: 95, extra: true },
-    { title: "Engine torque, N·m", lines: ["engine_torque"], height: 95, extra: true },
-    { title: "Fluid, °C", lines: ["fluid_temperature"], height: 80, extra: true },
-    { title: "Grade, %", lines: ["grade"], height: 80, extra: true },
-    { title: "Supply, V", lines: ["supply_voltage"], height: 80, extra: true },
+    { title: "Acceleration", unit: "m/s²", lines: ["acceleration"], height: 95, extra: true },
+    { title: "Engine torque", unit: "N·m", lines: ["engine_torque"], height: 95, extra: true },
+    { title: "Fluid", unit: "°C", lines: ["fluid_temperature"], height: 80, extra: true },
+    { title: "Grade", unit: "%", lines: ["grade"], height: 80, extra: true },
+    { title: "Supply", unit: "V", lines: ["supply_voltage"], height: 80, extra: true },
   ];
   const LOCKUP = { 0: "open", 1: "partial", 2: "closed" };
   const CLUTCH = { 0: "unknown", 1: "open", 2: "partial", 3: "closed", 4: "coast" };
@@ -102,20 +120,34 @@
     return v + (w - v) * (t - a[lo - 1]) / (a[lo] - a[lo - 1] || 1);
   }
   const digits = (tr, v) => number(tr, v).replace(/^-(0(\.0*)?)$/, "$1").replace("-", "−");
-  const number = (tr, v) => (tr.unit === "rpm" || tr.unit === "kPa" || tr.unit === "N·m" || tr.unit === "%" ? v.toFixed(0) : tr.unit === "" ? String(v) : v.toFixed(tr.unit === "m/s²" ? 2 : 1));
+  const number = (tr, v) => (["rpm", "kPa", "N·m", "lbf·ft", "%"].includes(unitOf(tr.unit)) ? v.toFixed(0) : tr.unit === "" ? String(v) : v.toFixed(tr.unit === "m/s²" ? 2 : 1));
 
-  let at = 0, event = null, plots = [], current = [], range = [0, 1], cursor = 0, fine = false;
+  let at = 0, event = null, plots = [], current = [], range = [0, 1], cursor = 0, pin = null, fine = false;
   const host = byId("plots");
 
   function marks(u) {
     const ctx = u.ctx, { top, height, left, width } = u.bbox;
     ctx.save();
     ctx.beginPath(); ctx.rect(left, top, width, height); ctx.clip();
+    if (event.usual) {
+      const a = u.valToPos(event.usual.from, "x", true), b = u.valToPos(event.usual.to, "x", true);
+      ctx.save(); ctx.beginPath(); ctx.rect(a, top, Math.max(b - a, 1), height); ctx.clip();
+      ctx.strokeStyle = css("soft"); ctx.globalAlpha = 0.35; ctx.lineWidth = devicePixelRatio;
+      for (let x = a - height; x < b; x += 7 * devicePixelRatio) { ctx.beginPath(); ctx.moveTo(x, top + height); ctx.lineTo(x + height, top); ctx.stroke(); }
+      ctx.restore();
+    }
+    const rules = [[event.limit && event.limit.from, css("warn"), [7, 4], 1.8], [pin, css("ink"), [2, 3], 1.4]];
+    for (const [t, colour, dash, w] of rules) {
+      if (t === null || t === undefined) continue;
+      const x = u.valToPos(t, "x", true);
+      ctx.strokeStyle = colour; ctx.lineWidth = w * devicePixelRatio; ctx.setLineDash(dash.map((d) => d * devicePixelRatio));
+      ctx.beginPath(); ctx.moveTo(x, top); ctx.lineTo(x, top + height); ctx.stroke();
+    }
     for (const m of event.instants) {
       const a = u.valToPos(m.early, "x", true), b = u.valToPos(m.late, "x", true), c = u.valToPos(m.at, "x", true);
       ctx.fillStyle = "rgba(217,164,0,.28)";
       ctx.fillRect(a, top, Math.max(b - a, 1), height);
-      ctx.strokeStyle = "#8a6800"; ctx.lineWidth = devicePixelRatio; ctx.setLineDash([]);
+      ctx.strokeStyle = css("mark"); ctx.lineWidth = devicePixelRatio; ctx.setLineDash([]);
       ctx.beginPath(); ctx.moveTo(c, top); ctx.lineTo(c, top + height); ctx.stroke();
     }
     ctx.restore();
@@ -123,25 +155,31 @@
   function markNames(u) {
     const ctx = u.ctx, { top, left, width } = u.bbox, px = devicePixelRatio;
     ctx.save();
-    ctx.font = `${11 * px}px sans-serif`; ctx.fillStyle = "#6b5000"; ctx.textBaseline = "top"; ctx.textAlign = "left";
-    event.instants.forEach((m, i) => {
-      const c = u.valToPos(m.at, "x", true);
+    ctx.font = `${11 * px}px sans-serif`; ctx.fillStyle = css("mark"); ctx.textBaseline = "top"; ctx.textAlign = "left";
+    const named = event.instants.map((m) => [m.at, m.name]);
+    if (event.limit) named.push([event.limit.from, event.limit.name]);
+    if (event.usual) named.push([event.usual.to, event.usual.name]);
+    named.forEach(([t, name], i) => {
+      const c = u.valToPos(t, "x", true);
       if (c < left || c > left + width) return;
-      const w = ctx.measureText(m.name).width;
+      const w = ctx.measureText(name).width;
       const x = c + w + 6 * px > left + width ? c - w - 4 * px : c + 4 * px;
-      ctx.fillText(m.name, x, top + (2 + 13 * (i % 3)) * px);
+      ctx.fillText(name, x, top + (2 + 13 * (i % 4)) * px);
     });
     ctx.restore();
   }
+  // narrow screens have the names above the panels, others beside the lines.
+  const narrow = () => host.clientWidth < 620;
   // names writes the name of each line at its right-hand end, kept apart.
   function names(u, traces) {
+    if (narrow()) return;
     const ctx = u.ctx, px = devicePixelRatio, { top, height, left, width } = u.bbox;
     const list = [];
     for (const tr of traces) {
       let v = null;
       for (let t = range[1], i = 0; v === null && i < 40; i++) v = valueAt(tr, t - (range[1] - range[0]) * i / 40);
       if (v === null) continue;
-      list.push({ y: Math.min(Math.max(u.valToPos(v, "y", true), top + 6 * px), top + height - 4 * px), tr });
+      list.push({ y: Math.min(Math.max(u.valToPos(inUnits(v, tr.unit), "y", true), top + 6 * px), top + height - 4 * px), tr });
     }
     list.sort((a, b) => a.y - b.y);
     for (let i = 1; i < list.length; i++) list[i].y = Math.max(list[i].y, list[i - 1].y + 13 * px);
@@ -150,7 +188,7 @@
     ctx.save();
     ctx.font = `${11 * px}px sans-serif`; ctx.textBaseline = "middle"; ctx.textAlign = "left";
     for (const l of list) {
-      ctx.fillStyle = (LOOK[l.tr.name] ?? ["#37474f"])[0];
+      ctx.fillStyle = look(l.tr.name)[0];
       ctx.fillText(l.tr.label + (l.tr.derived ? " *" : ""), left + width + 5 * px, l.y);
     }
     ctx.restore();
@@ -162,8 +200,8 @@
     ctx.font = `${11 * px}px sans-serif`; ctx.textBaseline = "middle";
     list.forEach((tr, r) => {
       const b = BANDS[tr.name], y = top + r * row;
-      ctx.fillStyle = "#37474f"; ctx.textAlign = "left";
-      ctx.fillText(tr.label, left + width + 5 * px, y + row / 2);
+      ctx.fillStyle = css("ink"); ctx.textAlign = "left";
+      if (!narrow()) ctx.fillText(tr.label, left + width + 5 * px, y + row / 2);
       ctx.save();
       ctx.beginPath(); ctx.rect(left, top, width, height); ctx.clip();
       for (let i = 0; i < tr.t.length; i++) {
@@ -190,7 +228,7 @@
   // aligned puts traces with their own times on one axis: undefined joins
   // over, null breaks the line.
   function aligned(list) {
-    const tables = list.map((tr) => [tr.t, tr.v]);
+    const tables = list.map((tr) => [tr.t, us() && CUSTOMARY[tr.unit] ? tr.v.map((v) => inUnits(v, tr.unit)) : tr.v]);
     if (tables.length === 1) return [tables[0][0], tables[0][1]];
     return uPlot.join(tables, tables.map(() => [0, 2]));
   }
@@ -212,25 +250,25 @@
       .filter((p) => p.traces.length && (all || !p.extra));
     shown.forEach((p, i) => {
       const last = i === shown.length - 1;
-      const title = document.createElement("h4"); title.textContent = p.title; host.append(title);
+      const title = document.createElement("h4"); title.textContent = p.title + (p.unit ? ", " + unitOf(p.unit) : ""); host.append(title);
+      if (narrow()) title.append(...p.traces.map((tr) => { const k = document.createElement("span"); k.textContent = tr.label + (tr.derived ? " *" : ""); k.className = "key " + tr.name; k.style.color = p.bands ? "" : look(tr.name)[0]; return k; }));
       const box = document.createElement("div"); host.append(box);
       const bandsOnly = !!p.bands;
-      const axes = [{ values: relative, size: last ? 28 : 6, show: true, ticks: { show: last }, font: "11px sans-serif", stroke: last ? "#414c50" : "transparent", grid: { stroke: "#e3e7e2", width: 1 } },
-        { size: 52, show: true, font: "11px sans-serif", stroke: bandsOnly ? "transparent" : "#414c50", grid: { show: !bandsOnly, stroke: "#e3e7e2", width: 1 }, ticks: { show: !bandsOnly } }];
+      const axes = [{ values: relative, size: last ? 28 : 6, show: true, ticks: { show: last }, font: "11px sans-serif", stroke: last ? css("soft") : "transparent", grid: { stroke: css("grid"), width: 1 } },
+        { size: 52, show: true, font: "11px sans-serif", stroke: bandsOnly ? "transparent" : css("soft"), grid: { show: !bandsOnly, stroke: css("grid"), width: 1 }, ticks: { show: !bandsOnly } }];
       const series = [{}];
       for (const tr of p.traces) {
-        const look = LOOK[tr.name] ?? ["#37474f", 1.4];
-        series.push({ label: tr.label, stroke: look[0], width: look[1], dash: look[2], points: { show: false }, spanGaps: false, paths: bandsOnly ? () => null : undefined });
+        const [stroke, width, dash] = look(tr.name);
+        series.push({ label: tr.label, stroke, width, dash, points: { show: false }, spanGaps: false, paths: bandsOnly ? () => null : undefined });
       }
       const u = new uPlot({
         width: host.clientWidth, height: bandsOnly ? p.traces.length * 24 + (last ? 34 : 12) : p.height + (last ? 22 : 0),
-        padding: [6, host.clientWidth < 520 ? 104 : 122, 0, 0], legend: { show: false }, axes, series,
+        padding: [6, narrow() ? 8 : 122, 0, 0], legend: { show: false }, axes, series,
         scales: { x: { time: false, range: () => range }, y: { range: bandsOnly ? () => [0, 1] : (u, lo, hi) => spread(lo, hi, p.least ?? 2) } },
-        cursor: { drag: { x: true, y: false, setScale: false }, points: { show: !bandsOnly, size: 6 }, y: false },
+        cursor: { drag: { x: false, y: false, setScale: false }, points: { show: !bandsOnly, size: 6 }, y: false },
         hooks: {
           drawClear: [marks],
           draw: [(u) => { if (bandsOnly) bands(u, p.traces); else names(u, p.traces); if (i === 0) markNames(u); }],
-          setSelect: [(u) => { if (u.select.width > 4) { const a = u.posToVal(u.select.left, "x"), b = u.posToVal(u.select.left + u.select.width, "x"); u.setSelect({ left: 0, width: 0, top: 0, height: 0 }, false); zoom(a, b); } }],
         },
       }, aligned(p.traces), box);
       plots.push({ u, panel: p });
@@ -238,13 +276,22 @@
     place();
   }
 
+  // shownValue writes what a trace is at t; less is what it was at the pin.
+  function shownValue(tr, t, less) {
+    const v = valueAt(tr, t);
+    if (v === null) return "unknown";
+    if (BANDS[tr.name]) return wordOf(tr.name, v);
+    const x = inUnits(v, tr.unit);
+    let text = digits(tr, x) + " " + unitOf(tr.unit);
+    const w = less === null ? null : valueAt(tr, less);
+    if (w !== null) { const d = x - inUnits(w, tr.unit); text += ` (${d > 0 ? "+" : ""}${digits(tr, d)})`; }
+    return text;
+  }
   function read() {
     const body = byId("readout").tBodies[0];
-    byId("cursor-time").textContent = relative(null, [cursor])[0].replace(" s", "") + " s";
-    const rows = current.map((tr) => {
-      const v = valueAt(tr, cursor);
-      return [tr.label + (tr.derived ? " *" : ""), v === null ? "unknown" : BANDS[tr.name] ? wordOf(tr.name, v) : digits(tr, v) + " " + tr.unit];
-    });
+    const d = cursor - event.at;
+    byId("cursor-time").textContent = `${d < 0 ? "−" : "+"}${Math.abs(d).toFixed(2)} s` + (pin === null ? "" : `; ${(cursor - pin).toFixed(3).replace("-", "−")} s from the pin`);
+    const rows = current.map((tr) => [tr.label + (tr.derived ? " *" : ""), shownValue(tr, cursor, pin)]);
     while (body.rows.length > rows.length) body.deleteRow(-1);
     rows.forEach(([a, b], i) => {
       const r = body.rows[i] ?? body.insertRow();
@@ -252,6 +299,13 @@
       if (c.textContent !== a) c.textContent = a;
       if (d.textContent !== b) d.textContent = b;
     });
+  }
+  // setPin sets the second cursor to the first, or takes it away.
+  function setPin() {
+    pin = pin === null ? cursor : null;
+    byId("pin").textContent = pin === null ? "Measure from here" : "Measure no more";
+    for (const { u } of plots) u.redraw();
+    read();
   }
   // place sets the cursor of every plot to the current instant.
   function place() {
@@ -288,13 +342,13 @@
     const e = index.events[at];
     const list = await traces(e.stretch, false);
     if (e !== index.events[at] || !list) return;
-    event = e; fine = false; current = list;
+    event = e; fine = false; current = list; pin = null; byId("pin").textContent = "Measure from here";
     const length = index.stretches[e.stretch].length;
     range = [Math.max(0, e.at - 6), Math.min(length, Math.max(e.end, e.at) + 5)];
     cursor = e.instants.length ? e.instants[0].at : e.at;
     byId("choose").value = String(at);
-    byId("event-title").textContent = `Event ${e.n}, ${e.title} · ${e.when}`;
-    byId("event-lines").replaceChildren(...e.lines.map((t) => { const li = document.createElement("li"); li.textContent = t; return li; }));
+    byId("event-title").textContent = `Event ${e.n}: ${e.title} · ${e.when}`;
+    byId("event-lines").replaceChildren(...e.lines[us() ? 1 : 0].map((t) => { const li = document.createElement("li"); li.textContent = t; return li; }));
     draw();
     sharpen();
     if (scroll) byId("traces").scrollIntoView();
@@ -311,43 +365,112 @@
   byId("whole").addEventListener("click", () => zoom(0, Infinity));
   byId("rest").addEventListener("change", draw);
 
-  host.addEventListener("keydown", (k) => {
-    if (k.ctrlKey || k.altKey || k.metaKey) return;
+  const length = () => index.stretches[event.stretch].length;
+  const move = (d) => {
+    cursor = Math.min(Math.max(cursor + d, 0), length());
+    const s = range[1] - range[0];
+    if (cursor < range[0]) zoom(cursor, cursor + s); else if (cursor > range[1]) zoom(cursor - s, cursor); else place();
+  };
+  // Keys work wherever the focus is, but where they are text or choose.
+  document.addEventListener("keydown", (k) => {
+    if (!event || k.ctrlKey || k.altKey || k.metaKey || k.target.closest("input,select,textarea")) return;
     const step = (range[1] - range[0]) / (k.shiftKey ? 10 : 100);
-    const move = (d) => { cursor = Math.min(Math.max(cursor + d, 0), index.stretches[event.stretch].length); const s = range[1] - range[0]; if (cursor < range[0]) zoom(cursor, cursor + s); else if (cursor > range[1]) zoom(cursor - s, cursor); else place(); };
-    const keys = { ArrowLeft: () => move(-step), ArrowRight: () => move(step), "+": () => around(0.5), "=": () => around(0.5), "-": () => around(2), n: () => show(at + 1), p: () => show(at - 1), w: () => zoom(0, Infinity) };
+    const keys = { ArrowLeft: () => move(-step), ArrowRight: () => move(step), "+": () => around(0.5), "=": () => around(0.5), "-": () => around(2), n: () => show(at + 1), p: () => show(at - 1), w: () => zoom(0, Infinity), m: setPin };
     if (keys[k.key]) { keys[k.key](); k.preventDefault(); }
   });
 
-  host.addEventListener("mousemove", (e) => {
-    if (!e.target.closest(".u-over")) return;
-    cursor = Math.min(Math.max(timeOf(e.clientX), range[0]), range[1]);
-    place();
-  });
-  host.addEventListener("mouseleave", place);
-
-  // Touch: one finger moves the cursor, two zoom and shift.
-  let fingers = new Map(), pinch = null;
   const timeOf = (x) => plots[0].u.posToVal(x - plots[0].u.over.getBoundingClientRect().left, "x");
+  const hover = (x) => { cursor = Math.min(Math.max(timeOf(x), range[0]), range[1]); place(); };
+  host.addEventListener("wheel", (e) => {
+    if (!e.target.closest(".u-over") || !e.deltaY) return;
+    e.preventDefault();
+    hover(e.clientX);
+    around(e.deltaY > 0 ? 1.25 : 0.8);
+  }, { passive: false });
+
+  // Pointers: without a button the mouse moves the cursor, with one it drags
+  // the traces; one finger moves the cursor, two zoom and shift.
+  const down = new Map();
+  let held = null; // the times under the pointers when they came down
   host.addEventListener("pointerdown", (e) => {
-    if (e.pointerType !== "touch" || !plots.length) return;
-    fingers.set(e.pointerId, e.clientX);
-    if (fingers.size === 1) { cursor = Math.min(Math.max(timeOf(e.clientX), range[0]), range[1]); place(); }
-    if (fingers.size === 2) { const [a, b] = [...fingers.values()].map(timeOf).sort((x, y) => x - y); pinch = { a, b }; }
+    if (!e.target.closest(".u-over") || e.button > 0) return;
+    down.set(e.pointerId, e.clientX);
+    if (e.pointerType !== "touch") host.setPointerCapture(e.pointerId);
+    held = [...down.values()].map(timeOf).sort((x, y) => x - y);
+    if (e.pointerType === "touch" && down.size === 1) hover(e.clientX);
   });
   host.addEventListener("pointermove", (e) => {
-    if (!fingers.has(e.pointerId)) return;
-    fingers.set(e.pointerId, e.clientX);
-    if (fingers.size === 1) { cursor = Math.min(Math.max(timeOf(e.clientX), range[0]), range[1]); place(); return; }
-    if (fingers.size !== 2 || !pinch) return;
+    if (!down.has(e.pointerId)) { if (e.pointerType === "mouse" && e.target.closest(".u-over")) hover(e.clientX); return; }
+    down.set(e.pointerId, e.clientX);
+    if (e.pointerType === "touch" && down.size === 1) { hover(e.clientX); return; }
     const box = plots[0].u.over.getBoundingClientRect();
-    const [x, y] = [...fingers.values()].map((v) => v - box.left).sort((p, q) => p - q);
-    if (y - x < 20) return;
-    const scale = (pinch.b - pinch.a) / (y - x);
-    const a = pinch.a - x * scale;
+    const x = [...down.values()].map((v) => v - box.left).sort((p, q) => p - q);
+    const scale = down.size === 1 ? (range[1] - range[0]) / box.width : (held[1] - held[0]) / (x[1] - x[0]);
+    if (down.size > 2 || !(scale > 0) || (down.size === 2 && x[1] - x[0] < 20)) return;
+    const a = held[0] - x[0] * scale;
     zoom(a, a + box.width * scale);
   });
-  for (const kind of ["pointerup", "pointercancel"]) host.addEventListener(kind, (e) => { fingers.delete(e.pointerId); if (fingers.size < 2) pinch = null; });
+  for (const kind of ["pointerup", "pointercancel"]) host.addEventListener(kind, (e) => { down.delete(e.pointerId); held = down.size ? [...down.values()].map(timeOf) : null; });
+
+  // Pictures of what is shown. The SVG is drawn anew from the traces; the PNG
+  // is what the screen has.
+  const esc = (t) => t.replace(/[&<>"]/g, (c) => ({ "&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;" })[c]);
+  function svgText() {
+    const W = 960, left = 60, right = 820, out = [];
+    let y = 64;
+    const px = (t) => left + (t - range[0]) / (range[1] - range[0]) * (right - left);
+    const text = (x, yy, size, anchor, t, fill = "#1c2326") => out.push(`<text x="${x.toFixed(1)}" y="${yy.toFixed(1)}" font-size="${size}" text-anchor="${anchor}" fill="${fill}">${esc(t)}</text>`);
+    text(left, 26, 18, "start", byId("event-title").textContent);
+    text(left, 46, 12, "start", document.querySelector("h1").textContent);
+    for (const { u, panel } of plots) {
+      if (panel.bands) continue;
+      const h = panel.height, lo = u.scales.y.min, hi = u.scales.y.max, py = (v) => y + h - (v - lo) / (hi - lo || 1) * h;
+      text(left, y - 5, 12, "start", panel.title + ", " + unitOf(panel.unit));
+      for (let i = 0; i <= 4; i++) {
+        const v = lo + (hi - lo) * i / 4;
+        out.push(`<line x1="${left}" y1="${py(v).toFixed(1)}" x2="${right}" y2="${py(v).toFixed(1)}" stroke="#e3e7e2"/>`);
+        text(left - 6, py(v) + 4, 11, "end", v.toFixed(Math.abs(hi - lo) < 10 ? 1 : 0));
+      }
+      const inside = (t) => Math.min(Math.max(px(t), left), right);
+      for (const m of event.instants) out.push(`<rect x="${inside(m.early).toFixed(1)}" y="${y}" width="${Math.max(inside(m.late) - inside(m.early), 1).toFixed(1)}" height="${h}" fill="#d9a400" fill-opacity="0.3"/>`);
+      if (event.limit) out.push(`<line x1="${inside(event.limit.from).toFixed(1)}" y1="${y}" x2="${inside(event.limit.from).toFixed(1)}" y2="${y + h}" stroke="#8c2f16" stroke-width="1.8" stroke-dasharray="7 4"/>`);
+      panel.traces.forEach((tr, i) => {
+        let d = "", pen = false;
+        tr.t.forEach((t, j) => {
+          if (t < range[0] || t > range[1] || tr.v[j] === null) { pen = false; return; }
+          d += `${pen ? "L" : "M"}${px(t).toFixed(1)} ${py(inUnits(tr.v[j], tr.unit)).toFixed(1)}`; pen = true;
+        });
+        const [c, w, dash] = look(tr.name);
+        out.push(`<path d="${d}" fill="none" stroke="${c}" stroke-width="${w}"${dash ? ` stroke-dasharray="${dash.join(" ")}"` : ""}/>`);
+        text(right + 6, y + 12 + 14 * i, 12, "start", tr.label, c);
+      });
+      y += h + 26;
+    }
+    relative(null, [range[0], range[1]]).forEach((t, i) => text(i ? right : left, y, 11, i ? "end" : "start", t));
+    text(left, y + 24, 11, "start", "Consistent with a cause, never a verdict on a part.");
+    return `<svg xmlns="http://www.w3.org/2000/svg" width="${W}" height="${y + 36}" viewBox="0 0 ${W} ${y + 36}" font-family="DejaVu Sans, Verdana, sans-serif"><rect width="100%" height="100%" fill="#fff"/>${out.join("")}</svg>`;
+  }
+  function pngOf(done) {
+    const px = devicePixelRatio, gap = 22 * px, list = plots.map((p) => p.u.ctx.canvas);
+    const c = document.createElement("canvas");
+    c.width = Math.max(...list.map((x) => x.width)); c.height = list.reduce((h, x) => h + x.height + gap, 60 * px);
+    const g = c.getContext("2d");
+    g.fillStyle = css("card"); g.fillRect(0, 0, c.width, c.height);
+    g.fillStyle = css("ink"); g.font = `bold ${15 * px}px sans-serif`; g.fillText(byId("event-title").textContent, 10 * px, 22 * px);
+    let y = 34 * px;
+    plots.forEach((p, i) => { g.font = `bold ${12 * px}px sans-serif`; g.fillText(p.panel.title + (p.panel.unit ? ", " + unitOf(p.panel.unit) : ""), 10 * px, y + 14 * px); g.drawImage(list[i], 0, y + gap); y += list[i].height + gap; });
+    g.font = `${11 * px}px sans-serif`; g.fillText("Consistent with a cause, never a verdict on a part.", 10 * px, y + 14 * px);
+    c.toBlob(done, "image/png");
+  }
+  function save(blob, ending) {
+    const a = document.createElement("a");
+    a.href = URL.createObjectURL(blob); a.download = `event-${event.n}.${ending}`;
+    a.click();
+    setTimeout(() => URL.revokeObjectURL(a.href), 10000);
+  }
+  byId("svg").addEventListener("click", () => save(new Blob([svgText()], { type: "image/svg+xml" }), "svg"));
+  byId("png").addEventListener("click", () => pngOf((b) => save(b, "png")));
+  byId("pin").addEventListener("click", setPin);
 
   document.addEventListener("click", (c) => {
     const a = c.target.closest("a[href^='#event-']");
@@ -358,8 +481,10 @@
     history.replaceState(null, "", "#event-" + index.events[i].n);
     show(i, true);
   });
+  redraw = () => { byId("event-lines").replaceChildren(...event.lines[us() ? 1 : 0].map((t) => { const li = document.createElement("li"); li.textContent = t; return li; })); draw(); };
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => event && draw());
   let wide = 0;
-  new ResizeObserver(() => { if (event && host.clientWidth !== wide) { wide = host.clientWidth; for (const { u } of plots) u.setSize({ width: wide, height: u.height }); place(); } }).observe(host);
+  new ResizeObserver(() => { if (event && host.clientWidth !== wide) { wide = host.clientWidth; draw(); } }).observe(host);
   const wanted = index.events.findIndex((e) => "#event-" + e.n === location.hash);
   show(Math.max(wanted, 0), wanted >= 0).then(() => performance.mark("drawn"));
 })();

@@ -50,7 +50,7 @@ type shopUnit struct {
 // Shop writes the page of a shop: one table for each question. note is said at
 // the top where it is not empty.
 func Shop(w io.Writer, s *rank.Shop, note, version string) error {
-	x := shopPage{Head: newHead("Shop: the week to "+s.LastDay.Format(time.DateOnly), read("page.css")), S: s,
+	x := shopPage{Head: newHead("Shop: the week to "+s.LastDay.Format(time.DateOnly), review.Metric, read("page.css")), S: s,
 		Span:   s.WeekFirst.Format(time.DateOnly) + " to " + s.LastDay.Format(time.DateOnly),
 		Funnel: funnel(s), Method: s.Method(), Cautions: review.Cautions, Note: note, Version: version}
 	for i := range s.Changed {

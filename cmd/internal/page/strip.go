@@ -17,7 +17,7 @@ const mostRows = 62
 
 // strip draws the whole stay with every event on it: one row a day where wall
 // time is known, else one row a run of the unit.
-func strip(s *review.Stay) template.HTML {
+func strip(s *review.Stay, times review.Times) template.HTML {
 	type row struct {
 		label  string
 		length float64 // s
@@ -30,11 +30,11 @@ func strip(s *review.Stay) template.HTML {
 		var label string
 		var length float64
 		var start func(bus.Clock, uint32, bus.Micros) (float64, bool)
-		if t, ok := review.Wall(d.Clock, d.Account.Start); ok {
-			day := t.Truncate(24 * time.Hour)
+		if t, ok := times.Wall(d.Clock, d.Account.Start); ok {
+			day := midnight(t)
 			label, length = day.Format("Mon 2006-01-02"), 86400
 			start = func(c bus.Clock, _ uint32, at bus.Micros) (float64, bool) {
-				t, ok := review.Wall(c, at)
+				t, ok := times.Wall(c, at)
 				x := t.Sub(day).Seconds()
 				return x, ok && x >= 0 && x < 86400
 			}
@@ -58,7 +58,7 @@ func strip(s *review.Stay) template.HTML {
 		cut = len(rows) - mostRows
 		rows = rows[:mostRows]
 	}
-	lo, hi := hours(s)
+	lo, hi := hours(s, times)
 	const w, nameW, rowH = 960.0, 120.0, 34.0
 	g := newSVG(w, 26+rowH*float64(len(rows)), "The whole stay: drives as bars, events as ticks")
 	span := w - nameW - 16
@@ -95,11 +95,11 @@ func strip(s *review.Stay) template.HTML {
 				continue
 			}
 			x, class, h := at(&r, seconds), "odd", 24.0
-			if review.Ordinary(e.Class) {
+			if !e.Strange() {
 				class, h = "usual", 9
 			}
 			g.raw(`<a href="#event-%d" class="jump"><title>%s</title><line x1="%.1f" y1="%.1f" x2="%.1f" y2="%.1f" class="%s"/></a>`,
-				e.Number, html.EscapeString(fmt.Sprintf("event %d: %s, %s", e.Number, review.KindWords(e.Kind), e.Class)), x, y+26-h, x, y+26, class)
+				e.Number, html.EscapeString(fmt.Sprintf("event %d: %s", e.Number, review.Finding(e.Kind, e.Class))), x, y+26-h, x, y+26, class)
 		}
 	}
 	if cut > 0 {
@@ -108,16 +108,22 @@ func strip(s *review.Stay) template.HTML {
 	return g.end()
 }
 
+// midnight is the start of the day in the zone of the time.
+func midnight(t time.Time) time.Time {
+	y, m, d := t.Date()
+	return time.Date(y, m, d, 0, 0, 0, 0, t.Location())
+}
+
 // hours is the part of the day, in seconds, in which the drives lie.
-func hours(s *review.Stay) (lo, hi float64) {
+func hours(s *review.Stay, times review.Times) (lo, hi float64) {
 	lo, hi = 86400, 0
 	for i := range s.Drives {
 		d := &s.Drives[i]
-		from, ok := review.Wall(d.Clock, d.Account.Start)
+		from, ok := times.Wall(d.Clock, d.Account.Start)
 		if !ok {
 			continue
 		}
-		x := from.Sub(from.Truncate(24 * time.Hour)).Seconds()
+		x := from.Sub(midnight(from)).Seconds()
 		lo, hi = min(lo, x), max(hi, x+(d.Account.End-d.Account.Start).Seconds())
 	}
 	const tenth = 600.0

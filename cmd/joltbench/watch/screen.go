@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 	"unicode/utf8"
 
 	"joltwatch/cmd/internal/cli"
@@ -17,7 +18,7 @@ import (
 // last; nil where that is not known. Times are those of the stay.
 func Screen(now, before *review.Stay, width, height int) []string {
 	s := &screen{width: max(width, 20), height: max(height, 4)}
-	s.add(now.Title() + " · " + now.Span())
+	s.add(now.Title() + " · " + now.Span(review.Times{Zone: time.Local}))
 	if len(now.Drives) == 0 {
 		s.add("No drive on file yet: the engine has not run, or nothing was written so far.")
 		s.remarks(now)
@@ -38,7 +39,7 @@ func Screen(now, before *review.Stay, width, height int) []string {
 		state = "ended"
 	}
 	s.add(fmt.Sprintf("Drive %d, %s, on file up to %s · engine on %s · moving %s · stops %d, observed %d", d.Number, state,
-		review.WhenText(d.Clock, a.End), review.DurationText(a.EngineOnS), review.DurationText(a.MovingS), a.Stops, a.StopsObserved))
+		review.Times{Zone: time.Local}.When(d.Clock, a.End), review.DurationText(a.EngineOnS), review.DurationText(a.MovingS), a.Stops, a.StopsObserved))
 	s.add("")
 	s.clutch(a, old)
 	s.add("")
@@ -121,7 +122,7 @@ func (s *screen) events(now *review.Stay) {
 	s.add(fmt.Sprintf("Events: %d, the latest first", len(now.Events)))
 	for i := len(now.Events) - 1; i >= 0; i-- {
 		e := &now.Events[i]
-		line := fmt.Sprintf("  %4d  %s  %s: %s", e.Number, review.WhenText(e.Clock, e.Start), review.KindWords(e.Kind), e.Class)
+		line := fmt.Sprintf("  %4d  %s  %s: %s", e.Number, review.Times{Zone: time.Local}.When(e.Clock, e.Start), review.KindWords(e.Kind), e.Class)
 		if m, ok := review.Main(&e.Finding); ok {
 			words, unit := review.MeasureWords(m.Name)
 			line += fmt.Sprintf("  %s %s %s", words, review.Digits(m.Value, unit), unit)

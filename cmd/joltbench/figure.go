@@ -1,0 +1,58 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"joltwatch/cmd/internal/cli"
+	"joltwatch/cmd/internal/page"
+)
+
+type figureCmd struct {
+	storeArg
+	viewArgs
+	Event  int    `placeholder:"N" help:"The event to draw, by its number in joltbench events; the strongest by default."`
+	Output string `short:"o" required:"" placeholder:"FILE.svg" help:"The picture to write; its ending says how: .svg or .png."`
+}
+
+// Help implements kong's long help.
+func (figureCmd) Help() string {
+	return `One event as a picture with title, units and annotations, for a workshop bulletin,
+a lesson or a video. Examples:
+  joltbench figure my-stay -o strongest.svg
+  joltbench figure my-stay --event 17 -o late.png --units us`
+}
+
+// Run draws.
+func (c *figureCmd) Run(h *host) error {
+	format := strings.TrimPrefix(strings.ToLower(filepath.Ext(c.Output)), ".")
+	if !slices.Contains(page.Formats, format) {
+		return cli.Usage(fmt.Sprintf("-o %s: expected a name that ends in .%s", c.Output, strings.Join(page.Formats, " or .")))
+	}
+	times, err := c.times()
+	if err != nil {
+		return err
+	}
+	s, err := c.open(h)
+	if err != nil {
+		return err
+	}
+	n := c.Event
+	if n == 0 {
+		if n = s.Verdict(c.Units, times).Strongest; n == 0 {
+			return fmt.Errorf("nothing out of the ordinary is on file: name an event with --event N")
+		}
+	}
+	e := s.Find(n)
+	if e == nil {
+		return fmt.Errorf("no event %d; expected 1 to %d", n, len(s.Events))
+	}
+	view := page.View{Units: c.Units, Times: times}
+	if err := cli.WriteFile(h.stdout, c.Output, func(w io.Writer) error { return page.Figure(w, s, e, format, view) }); err != nil {
+		return err
+	}
+	return done(s)
+}
