@@ -1,40 +1,29 @@
 package bus
 
 import (
+	"cmp"
 	"fmt"
-	"sort"
+	"slices"
 )
-
-// Request is a value that a controller gives only when asked.
-type Request struct {
-	Name string
-	// Service is 0x01 (SAE J1979, current data) or 0x22 (ISO 14229, read data
-	// by identifier); no other can be asked for. Parameter is the PID or the
-	// data identifier.
-	Service   uint8
-	Parameter uint16
-	// RequestID and AnswerID are CAN identifiers; over 0x7FF they have 29
-	// bits. 0 means 0x7E0 and the request's plus 8 (ISO 15765-4).
-	RequestID, AnswerID uint32
-	// Period is the time between two requests, 0 for 0.2 s.
-	Period Micros
-}
 
 // AskOptions say what is asked and when to be silent.
 type AskOptions struct {
 	// Bus becomes Frame.Bus; Requests' places become the ID of the Answers.
 	Bus      uint8
 	Requests []Request
-	// Budget is the most requests in a second on this bus, 0 for 10.
-	Budget int
+	// Mean is the most requests in a second over a long time on this bus, 0
+	// for 10. Burst is the most in any one second, 0 for twice the mean: what
+	// was saved up before, at most 20 s of the mean, may be spent on it.
+	Mean, Burst int
 	// TesterSilence is how long nothing is asked after another tester was
 	// seen, 0 for 10 minutes.
 	TesterSilence Micros
-	// EngineOff is how long the engine may be off, or unheard of, before
-	// nothing is asked any more, 0 for 1 minute.
+	// EngineOff is how long the engine may be off, or unheard of, before only
+	// its speed is asked for, seldom; 0 for 1 minute.
 	EngineOff Micros
-	// MinVoltage is the supply voltage below which nothing is asked; 0 for
-	// no such limit. Where no voltage is told it does not count.
+	// MinVoltage is the supply voltage below which only the voltage is asked
+	// for, seldom; 0 for no such limit. Where no voltage is told it does not
+	// count.
 	MinVoltage float64
 	// Heard, where set, counts frames heard on the bus. When they start again
 	// after a second of silence the engine may be started: asking is tried
@@ -46,85 +35,123 @@ type AskOptions struct {
 }
 
 const (
-	serviceCurrent = 0x01 // SAE J1979
-	serviceStored  = 0x03
-	servicePending = 0x07
-	serviceRead    = 0x22 // ISO 14229-1 ReadDataByIdentifier
-	negative       = 0x7F
-	positive       = 0x40 // added to the service in a positive answer
-
 	// Negative response codes (ISO 14229-1).
 	busyRepeat      = 0x21
 	responsePending = 0x78
 
-	// Times of ISO 15765-4 and 14229-2: P2 50 ms plus the bus's own delay,
-	// P2* 5 s.
-	answerTimeout  = 150_000
-	pendingTimeout = 5 * Second
+	// firstTimeout stands for a controller's answer time before it is known:
+	// P2 of ISO 15765-4 is 50 ms, to which the bus adds its own delay.
+	firstTimeout   = 200_000
+	leastTimeout   = 60_000
+	longestTimeout = Second
+	pendingTimeout = 5 * Second // P2* of ISO 14229-2
+	// lateAnswer is how long an answer may come after its request was given
+	// up; later it is another tester's.
+	lateAnswer = 5 * Second
 
-	defaultPeriod  = 200_000
+	busyPause      = 100_000
 	firstBackoff   = 500_000
-	longestBackoff = 5 * 60 * Second
-	lateAnswer     = 5 * Second // an answer after this is not to us
+	longestBackoff = 15 * Second
+	refusedBackoff = 30 * Second
+	longestRefused = 10 * 60 * Second
 )
 
-// encodeRequest gives the payload of a request. These four services read and
-// change nothing; there is no way to encode another.
-func encodeRequest(service uint8, parameter uint16) ([]byte, error) {
-	switch service {
-	case serviceCurrent:
-		if parameter > 0xFF {
-			return nil, fmt.Errorf("service 0x01 has parameters of one byte; 0x%X is not one", parameter)
-		}
-		return []byte{service, byte(parameter)}, nil
-	case serviceRead:
-		return []byte{service, byte(parameter >> 8), byte(parameter)}, nil
-	case serviceStored, servicePending:
-		return []byte{service}, nil
-	}
-	return nil, fmt.Errorf("service 0x%02X cannot be asked for; expected 0x01 or 0x22, which only read", service)
+// question is one value on its schedule.
+type question struct {
+	request   int // index of the request, -1 for trouble codes, -2 for bitmaps
+	service   uint8
+	parameter uint16
+	to, from  uint32
+	urgency   Urgency
+	wakes     bool
+	once      bool // gone after it was asked
+	waiting   bool // standard, and no controller has been found for it
+	period    Micros
+	due       Micros
+	backoff   Micros
+	size      int  // of the answer's data, 0 while it is not known
+	solo      bool // not answered beside others
+	without   int  // answers to several that lacked it
+	missed    int  // requests in a row without an answer
+	value     tally
+	says      string
 }
 
-// question is one request on its schedule.
-type question struct {
-	payload  []byte
-	to, from uint32
-	period   Micros
-	due      Micros
-	backoff  Micros
-	answer   int  // index of the request, -1 for trouble codes
-	once     bool // gone after it was asked
+// tally counts the answers of one value in windows of two seconds.
+type tally struct {
+	answers uint64
+	began   Micros
+	count   int
+	rate    float64
+	best    float64
+}
+
+const tallyWindow = 2 * Second
+
+func (t *tally) add(at Micros) {
+	t.roll(at)
+	t.answers++
+	t.count++
+}
+
+func (t *tally) roll(at Micros) {
+	if at-t.began < tallyWindow {
+		return
+	}
+	t.rate = float64(t.count) / tallyWindow.Seconds()
+	if at-t.began >= 2*tallyWindow {
+		t.rate = 0
+	}
+	t.best = max(t.best, t.rate)
+	t.began, t.count = at, 0
 }
 
 // AskState is what an Asker is doing.
 type AskState struct {
 	// Silent says why nothing is asked at present; empty where it is.
 	Silent string
+	// Found says what was learned of the vehicle; empty before that.
+	Found string
 	// Sent counts requests, Answered positive answers, Refused negative ones,
-	// Unanswered the rest.
-	Sent, Answered, Refused, Unanswered uint64
+	// Unanswered the rest, Late those that came after they were given up.
+	Sent, Answered, Refused, Unanswered, Late uint64
 	// Foreign counts frames of other testers.
 	Foreign uint64
+	// Values are the requests in their order.
+	Values []ValueState
+}
+
+// ValueState is how one value is asked for.
+type ValueState struct {
+	Name string
+	// From is the identifier that answers, 0 where none is known.
+	From    uint32
+	Answers uint64
+	// Rate is how often it was answered in the last two seconds, Best the
+	// most in any two, in Hz.
+	Rate, Best float64
+	// Says is why it is not answered, empty where it is.
+	Says string
 }
 
 // inquiry is the protocol of asking, without a bus and a clock of its own.
 type inquiry struct {
-	opt       AskOptions
-	questions []question
-	state     AskState
+	opt         AskOptions
+	questions   []*question
+	controllers []*controller
+	explore     explorer
+	state       AskState
+	echo        []Frame // sent, and not seen on the bus yet
+	out         []Frame // answers that have not been taken
+	last        Micros  // the latest instant given out
 
-	asked    int // index of the question that is open, -1 for none
-	sentAt   Micros
-	deadline Micros
-	lastSent Micros
-	echo     []Frame // sent, and not seen on the bus yet
-	tp       tpReceiver
-	answered map[uint32]Micros // when a controller was last asked
+	pace  pace
+	drive drive
 
-	tokens     Micros // of the budget, in microseconds
-	filled     Micros
 	quietUntil Micros // another tester
+	tester     string
 	engineAt   Micros // when the engine was last known to run, or may have been
+	probed     Micros
 	began      bool
 	voltage    float64
 	low        bool
@@ -133,58 +160,29 @@ type inquiry struct {
 }
 
 func newInquiry(opt AskOptions) (*inquiry, error) {
-	q := &inquiry{opt: opt, asked: -1, answered: map[uint32]Micros{}}
-	if q.opt.Budget == 0 {
-		q.opt.Budget = 10
-	}
-	if q.opt.TesterSilence == 0 {
-		q.opt.TesterSilence = 600 * Second
-	}
-	if q.opt.EngineOff == 0 {
-		q.opt.EngineOff = 60 * Second
-	}
+	opt.Mean = cmp.Or(opt.Mean, 10)
+	opt.Burst = max(cmp.Or(opt.Burst, 2*opt.Mean), 1)
+	opt.TesterSilence = cmp.Or(opt.TesterSilence, 600*Second)
+	opt.EngineOff = cmp.Or(opt.EngineOff, 60*Second)
+	q := &inquiry{opt: opt, pace: pace{mean: Micros(opt.Mean), gap: (Second + Micros(opt.Burst) - 1) / Micros(opt.Burst)}}
 	for i, r := range opt.Requests {
 		if r.Service != serviceCurrent && r.Service != serviceRead {
 			return nil, fmt.Errorf("request %s: service 0x%02X cannot be asked for; expected 0x01 or 0x22, which only read", r.Name, r.Service)
 		}
-		payload, err := encodeRequest(r.Service, r.Parameter)
-		if err != nil {
+		if _, err := encodeRequest(r.Service, r.Parameter); err != nil {
 			return nil, fmt.Errorf("request %s: %w", r.Name, err)
 		}
-		to, from := addresses(r)
-		if r.Period == 0 {
-			r.Period = defaultPeriod
+		x := &question{request: i, service: r.Service, parameter: r.Parameter, urgency: r.Urgency, wakes: r.Wakes,
+			period: cmp.Or(r.Period, r.Urgency.period()), size: r.Size, waiting: r.Standard}
+		if r.Standard {
+			q.explore.wanted = true
+		} else {
+			x.to, x.from = addresses(r)
+			q.controller(x.from)
 		}
-		q.questions = append(q.questions, question{payload: payload, to: to, from: from, period: r.Period, answer: i})
+		q.questions = append(q.questions, x)
 	}
 	return q, nil
-}
-
-// addresses fills in the standard's identifiers.
-func addresses(r Request) (to, from uint32) {
-	to, from = r.RequestID, r.AnswerID
-	if to == 0 {
-		to = 0x7E0
-	}
-	if from == 0 {
-		from = AnswerTo(to)
-	}
-	return to, from
-}
-
-// AnswerTo is the identifier with which a controller answers one request
-// identifier by ISO 15765-4: the request's plus 8, 0x7E8 (the engine) to
-// everybody's 0x7DF, and 0x18DAF1xx to 0x18DAxxF1.
-func AnswerTo(request uint32) uint32 {
-	switch {
-	case request == 0x7DF:
-		return 0x7E8
-	case request&^0xFF00 == 0x18DA00F1:
-		return 0x18DAF100 | request>>8&0xFF
-	case request == 0x18DB33F1:
-		return 0x18DAF110
-	}
-	return request + 8
 }
 
 // isTester says whether an identifier is one that testers send with (ISO
@@ -192,134 +190,120 @@ func AnswerTo(request uint32) uint32 {
 // of our own.
 func (q *inquiry) isTester(f *Frame) bool {
 	if f.Flags&Extended == 0 {
-		if f.ID == 0x7DF || f.ID >= 0x7E0 && f.ID <= 0x7E7 {
+		if f.ID == functional11 || f.ID >= 0x7E0 && f.ID <= 0x7E7 {
 			return true
 		}
-	} else if f.ID&^0xFF00 == 0x18DA00F1 || f.ID == 0x18DB33F1 {
+	} else if f.ID&^0xFF00 == 0x18DA00F1 || f.ID == functional29 {
 		return true
 	}
-	for i := range q.questions {
-		if q.questions[i].to == f.ID && (f.ID > idMask11) == (f.Flags&Extended != 0) {
+	for _, x := range q.questions {
+		if !x.waiting && x.to == f.ID && (f.ID > idMask11) == (f.Flags&Extended != 0) {
 			return true
 		}
 	}
 	return false
 }
 
+// asks reports whether a frame can be part of a tester's request: a single or
+// first frame of a requesting service, or a flow control (ISO 15765-2, ISO
+// 14229-1: answers have bit 6 of the service set). Some vehicles' own units
+// send answers, or something else altogether, on testers' identifiers.
+func asks(f *Frame) bool {
+	if f.Len < 2 {
+		return false
+	}
+	service := byte(0)
+	switch f.Data[0] >> 4 {
+	case tpSingle:
+		n := f.Data[0] & 0xF
+		if n == 0 || n > f.Len-1 {
+			return false
+		}
+		service = f.Data[1]
+	case tpFirst:
+		if f.Len < 8 {
+			return false
+		}
+		service = f.Data[2]
+	case tpFlow:
+		return f.Len >= 3 && f.Data[0]&0xF <= 2
+	default:
+		return false
+	}
+	return service != 0 && service&positive == 0
+}
+
+// answersSomething reports whether a frame can be the answer to a request.
+func answersSomething(f *Frame) bool {
+	switch n := f.Data[0] & 0xF; {
+	case f.Len < 2:
+		return false
+	case f.Data[0]>>4 == tpSingle:
+		return n > 0 && n <= f.Len-1 && f.Data[1]&positive != 0
+	case f.Data[0]>>4 == tpFirst:
+		return f.Len == 8 && f.Data[2]&positive != 0
+	}
+	return false
+}
+
 // hear takes a frame of a tester or a controller. send is a flow control to be
-// sent at once; answer is complete where ok.
-func (q *inquiry) hear(f *Frame) (send *Frame, answer Frame, ok bool) {
+// sent at once. Answers that are complete are in q.out then.
+func (q *inquiry) hear(f *Frame) (send *Frame) {
 	if f.Kind != Data || f.Flags&FD != 0 {
-		return nil, Frame{}, false
+		return nil
 	}
 	if q.isTester(f) {
-		for i := range q.echo {
-			if e := &q.echo[i]; e.ID == f.ID && e.Flags == f.Flags && e.Data == f.Data {
-				if q.asked >= 0 && e.Data[0]>>4 == tpSingle {
-					// Seen on the wire: nothing it tells is older than that.
-					q.sentAt = max(q.sentAt, f.At)
-				}
-				q.echo = append(q.echo[:i], q.echo[i+1:]...)
-				return nil, Frame{}, false
-			}
+		if !q.echoed(f) && asks(f) {
+			q.foreign(f, "a request")
 		}
-		q.foreign(f.At)
-		return nil, Frame{}, false
+		return nil
 	}
-	if q.asked < 0 || q.questions[q.asked].from != f.ID || (f.ID > idMask11) != (f.Flags&Extended != 0) {
+	extended := f.Flags&Extended != 0
+	if (f.ID > idMask11) != extended {
+		return nil
+	}
+	if q.explore.hears(f) {
+		return q.found(f)
+	}
+	c := q.known(f.ID)
+	switch {
+	case c == nil:
+		return nil
+	case c.open || c.late.group != nil && f.At-c.late.sentAt <= lateAnswer:
+		return q.receive(c, f)
+	case f.At-c.sentAt > lateAnswer && answersSomething(f) || c.sentAt == 0 && answersSomething(f):
 		// An answer that nobody here asked for has another tester behind it.
-		for i := range q.questions {
-			if t, was := q.answered[q.questions[i].from]; q.questions[i].from == f.ID && (!was || f.At-t > lateAnswer) {
-				q.foreign(f.At)
-				break
+		q.foreign(f, "an answer to another's request")
+	}
+	return nil
+}
+
+// echoed reports whether a frame is one that was sent from here, and notes when
+// it was on the wire.
+func (q *inquiry) echoed(f *Frame) bool {
+	for i := range q.echo {
+		if e := &q.echo[i]; e.ID == f.ID && e.Flags == f.Flags && e.Data == f.Data {
+			for _, c := range q.controllers {
+				if c.open && !c.echoed && c.to == f.ID && e.Data[0]>>4 == tpSingle {
+					// Nothing that it tells is older than that.
+					c.sentAt, c.echoed = max(c.sentAt, f.At), true
+				}
 			}
+			q.echo = append(q.echo[:i], q.echo[i+1:]...)
+			return true
 		}
-		return nil, Frame{}, false
 	}
-	question := &q.questions[q.asked]
-	switch q.tp.frame(f.At, f.Data[:f.Len]) {
-	case tpFlowDue:
-		q.deadline = f.At + tpTimeout
-		flow := tpContinue(question.to)
-		q.echo = append(q.echo, flow)
-		return &flow, Frame{}, false
-	case tpMore:
-		q.deadline = f.At + tpTimeout
-	case tpBroken:
-		q.fail(f.At, &q.state.Unanswered)
-	case tpComplete:
-		answer, ok = q.complete(f.At, question)
-		return nil, answer, ok
-	}
-	return nil, Frame{}, false
+	return false
 }
 
-func (q *inquiry) foreign(at Micros) {
+func (q *inquiry) foreign(f *Frame, what string) {
 	q.state.Foreign++
-	q.quietUntil = at + q.opt.TesterSilence
-	q.asked = -1 // whatever is open is dropped
-}
-
-// complete reads the answer's payload.
-func (q *inquiry) complete(at Micros, question *question) (Frame, bool) {
-	b, want := q.tp.data, question.payload
-	if b[0] == negative {
-		if len(b) < 3 || b[1] != want[0] {
-			return Frame{}, false // to another service: not ours
-		}
-		if b[2] == responsePending {
-			q.deadline = at + pendingTimeout
-			return Frame{}, false
-		}
-		q.fail(at, &q.state.Refused)
-		if b[2] != busyRepeat {
-			// It will hardly answer the next time: ask seldom.
-			question.backoff = max(question.backoff, 30*Second)
-			question.due = at + question.backoff
-		}
-		return Frame{}, false
+	q.quietUntil = f.At + q.opt.TesterSilence
+	q.tester = fmt.Sprintf("%s, 0x%03X: % X", what, f.ID, f.Data[:min(f.Len, 8)])
+	for _, c := range q.controllers {
+		c.forget() // whatever is open is dropped
 	}
-	if b[0] != want[0]+positive || len(b) < len(want) {
-		return Frame{}, false
-	}
-	for i := 1; i < len(want); i++ {
-		if b[i] != want[i] {
-			return Frame{}, false
-		}
-	}
-	q.state.Answered++
-	question.backoff = 0
-	question.due = q.lastSent + question.period
-	asked := *question
-	q.close()
-	if asked.answer < 0 {
-		if q.opt.Codes != nil {
-			q.opt.Codes(Codes{At: at, Bus: q.opt.Bus, Source: fmt.Sprintf("0x%X", asked.from),
-				Pending: asked.payload[0] == servicePending, Codes: obdCodes(b[1:])})
-		}
-		return Frame{}, false
-	}
-	f := Frame{At: at, Kind: Answer, ID: uint32(asked.answer), Bus: q.opt.Bus, Early: uint32(max(0, at-q.sentAt))}
-	f.Len = uint8(copy(f.Data[:], b[len(want):]))
-	return f, true
-}
-
-// fail ends the open question without an answer and asks it less often.
-func (q *inquiry) fail(at Micros, counter *uint64) {
-	*counter++
-	question := &q.questions[q.asked]
-	question.backoff = min(max(2*question.backoff, firstBackoff), longestBackoff)
-	question.due = at + max(question.backoff, question.period)
-	q.close()
-}
-
-// close forgets the open question, and drops it where it was asked for once.
-func (q *inquiry) close() {
-	i := q.asked
-	q.asked = -1
-	if q.questions[i].once {
-		q.questions = append(q.questions[:i], q.questions[i+1:]...)
-	}
+	q.explore.until = 0
 }
 
 // engine tells the engine's speed, voltage the supply's.
@@ -337,117 +321,120 @@ func (q *inquiry) supply(volts float64) {
 
 // askCodes puts the questions for stored and pending codes first in line.
 func (q *inquiry) askCodes(now Micros) {
-	var to []question
+	var to []*question
 	for _, x := range q.questions {
-		if x.once {
+		switch {
+		case x.once && x.request == codesRequest:
 			return // still under way
-		}
-		known := false
-		for _, t := range to {
-			known = known || t.to == x.to
-		}
-		if !known {
+		case !x.waiting && !slices.ContainsFunc(to, func(t *question) bool { return t.from == x.from }):
 			to = append(to, x)
 		}
 	}
-	sort.Slice(to, func(i, j int) bool { return to[i].to < to[j].to })
+	slices.SortFunc(to, func(a, b *question) int { return cmp.Compare(a.from, b.from) })
 	for _, x := range to {
 		for _, service := range []uint8{serviceStored, servicePending} {
-			if payload, err := encodeRequest(service, 0); err == nil {
-				q.questions = append(q.questions, question{payload: payload, to: x.to, from: x.from, due: now, answer: -1, once: true})
-			}
+			q.questions = append(q.questions, &question{request: codesRequest, service: service, to: x.to, from: x.from, due: now, once: true})
 		}
 	}
 }
 
-// next returns the request to send now, if any, and how long to wait for the
-// next thing to do.
-func (q *inquiry) next(now Micros) (send *Frame, wait Micros) {
-	const look = 100_000
-	if !q.began {
-		q.began, q.engineAt, q.filled, q.heardAt = true, now, now, now
-		q.tokens = Second / Micros(q.opt.Budget) // no burst at the start
-	}
+const (
+	codesRequest  = -1
+	bitmapRequest = -2
+)
+
+// silence says why nothing but a probe may be asked now; empty where anything
+// may.
+func (q *inquiry) silence(now Micros) string {
 	if q.opt.Heard != nil {
 		if n := q.opt.Heard(); n != q.heard {
 			if now-q.heardAt > Second {
 				q.engineAt = now
+				q.refresh(now)
 			}
 			q.heard, q.heardAt = n, now
 		}
 	}
-	if q.asked >= 0 {
-		if now < q.deadline {
-			return nil, min(q.deadline-now, look)
-		}
-		q.fail(now, &q.state.Unanswered)
-	}
-	for len(q.echo) > 8 {
-		q.echo = q.echo[1:] // a bus without echo
-	}
 	switch {
 	case now < q.quietUntil:
-		q.state.Silent = "another tester is on the bus"
+		return fmt.Sprintf("another tester is on the bus (%s); asking goes on in %.0f s", q.tester, (q.quietUntil - now).Seconds())
 	case q.low:
-		q.state.Silent = fmt.Sprintf("the supply is at %.1f V, below %.1f V", q.voltage, q.opt.MinVoltage)
+		return fmt.Sprintf("the supply is at %.1f V, below %.1f V%s", q.voltage, q.opt.MinVoltage, q.probeText(now))
 	case now-q.engineAt > q.opt.EngineOff:
-		q.state.Silent = "the engine has been off"
-	default:
-		q.state.Silent = ""
+		return "the engine has been off" + q.probeText(now)
 	}
-	if q.state.Silent != "" {
-		return nil, look
+	return ""
+}
+
+// refresh ends the pauses of controllers that did not answer.
+func (q *inquiry) refresh(now Micros) {
+	for _, c := range q.controllers {
+		c.silent, c.retryAt = 0, min(c.retryAt, now)
 	}
-	// The budget: time is worth requests, and no more than one second's are
-	// saved up.
-	cost := Second / Micros(q.opt.Budget)
-	q.tokens = min(q.tokens+now-q.filled, Second)
-	q.filled = now
-	best := -1
-	for i := range q.questions {
-		// Codes first, then what has waited longest.
-		if best < 0 || q.questions[i].once && !q.questions[best].once ||
-			q.questions[i].once == q.questions[best].once && q.questions[i].due < q.questions[best].due {
-			best = i
-		}
+	q.explore.backoff = 0
+	q.explore.next = min(q.explore.next, now)
+}
+
+// Probes while nothing else is asked: the values that would end the silence
+// are often known by asking only. Seldom, so that a parked vehicle's network is
+// not kept awake and its battery drained for it.
+const (
+	probeEvery  = 15 * Second
+	probeSeldom = 60 * Second
+	probeOften  = 10 * 60 * Second // for how long after the engine stopped
+)
+
+func (q *inquiry) probePeriod(now Micros) Micros {
+	if now-q.engineAt > q.opt.EngineOff+probeOften || q.low {
+		return probeSeldom
 	}
-	if best < 0 {
-		return nil, look
-	}
-	question := &q.questions[best]
-	if question.due > now {
-		return nil, min(question.due-now, look)
-	}
-	if q.tokens < cost {
-		return nil, min(cost-q.tokens, look)
-	}
-	q.tokens -= cost
-	q.asked, q.sentAt, q.lastSent, q.deadline = best, now, now, now+answerTimeout
-	q.answered[question.from] = now
-	q.tp = tpReceiver{data: q.tp.data}
-	f := tpRequest(question.to, question.payload)
-	q.echo = append(q.echo, f)
-	q.state.Sent++
-	return &f, 0
+	return probeEvery
+}
+
+func (q *inquiry) probeText(now Micros) string {
+	return fmt.Sprintf("; whether it still is, is asked every %.0f s", q.probePeriod(now).Seconds())
 }
 
 // filters are the identifiers that asking has to hear.
 func (q *inquiry) filters() []Filter {
 	list := []Filter{
-		{ID: 0x7DF, Mask: idMask11}, {ID: 0x7E0, Mask: 0x7F8},
-		{ID: 0x18DA00F1, Mask: 0x1FFF00FF, Extended: true}, {ID: 0x18DB33F1, Mask: idMask29, Extended: true},
+		{ID: functional11, Mask: idMask11}, {ID: 0x7E0, Mask: 0x7F0},
+		{ID: 0x18DA00F1, Mask: 0x1FFF00FF, Extended: true}, {ID: 0x18DAF100, Mask: 0x1FFFFF00, Extended: true},
+		{ID: functional29, Mask: idMask29, Extended: true},
 	}
 	for _, x := range q.questions {
+		if x.waiting {
+			continue
+		}
 		for _, id := range []uint32{x.to, x.from} {
 			f := Filter{ID: id, Mask: idMask29, Extended: id > idMask11}
-			known := false
-			for _, o := range list {
-				known = known || o == f
-			}
-			if !known {
+			if !slices.Contains(list, f) {
 				list = append(list, f)
 			}
 		}
 	}
 	return list
+}
+
+// look is how it stands at an instant.
+func (q *inquiry) look(now Micros) AskState {
+	s := q.state
+	s.Values = make([]ValueState, len(q.opt.Requests))
+	for _, x := range q.questions {
+		if x.request < 0 {
+			continue
+		}
+		x.value.roll(now)
+		v := ValueState{Name: q.opt.Requests[x.request].Name, From: x.from, Answers: x.value.answers, Rate: x.value.rate, Best: x.value.best}
+		switch {
+		case x.says != "":
+			v.Says = x.says
+		case x.waiting:
+			v.Says = "no controller has been found for it yet"
+		case v.Answers == 0 && s.Sent > 0:
+			v.Says = "no answer yet"
+		}
+		s.Values[x.request] = v
+	}
+	return s
 }

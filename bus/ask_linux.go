@@ -14,20 +14,26 @@ import (
 // package sends.
 type Asker struct {
 	link askLink
+	now  func() Micros
 
-	mu      sync.Mutex // guards the inquiry
+	mu      sync.Mutex // guards the inquiry, and what follows
 	inquiry *inquiry
 	stats   Stats
+	trouble string // why nothing can be sent
 	batch   []Frame
 	out     []Frame
 	next    int
 	retry   Micros
+	paused  bool
 }
 
 // askLink carries requests and answers.
 type askLink interface {
 	// receive returns frames of testers and controllers, waiting up to wait.
 	receive(batch []Frame, wait time.Duration) (int, error)
+	// ready reports whether a request can be sent now; where it cannot,
+	// receive returns once it may be.
+	ready() bool
 	// send puts one frame on the bus: a request of a reading service, or the
 	// flow control of its answer. inquiry makes no others. echoes says that
 	// receive will return it once it is on the wire.
@@ -38,7 +44,7 @@ type askLink interface {
 // OpenAsker asks on a CAN interface. The interface must be set up with
 // CANSetup.Ask.
 func OpenAsker(iface string, opt AskOptions) (*Asker, error) {
-	return newAsker(opt, func(filters []Filter) (askLink, error) {
+	return newAsker(opt, BootNow, func(filters []Filter) (askLink, error) {
 		rx, err := OpenSocketCAN(iface, SocketOptions{Bus: opt.Bus, Filters: filters, ReceiveBuffer: 256 << 10, Wait: true})
 		if err != nil {
 			return nil, err
@@ -48,7 +54,7 @@ func OpenAsker(iface string, opt AskOptions) (*Asker, error) {
 	})
 }
 
-func newAsker(opt AskOptions, open func([]Filter) (askLink, error)) (*Asker, error) {
+func newAsker(opt AskOptions, now func() Micros, open func([]Filter) (askLink, error)) (*Asker, error) {
 	q, err := newInquiry(opt)
 	if err != nil {
 		return nil, err
@@ -57,7 +63,7 @@ func newAsker(opt AskOptions, open func([]Filter) (askLink, error)) (*Asker, err
 	if err != nil {
 		return nil, err
 	}
-	return &Asker{link: link, inquiry: q, batch: make([]Frame, 64)}, nil
+	return &Asker{link: link, now: now, inquiry: q, batch: make([]Frame, 64)}, nil
 }
 
 // Read returns the answers that have come, waiting up to 0.1 s. Asking goes on
@@ -77,46 +83,78 @@ func (a *Asker) Read(batch []Frame) (int, error) {
 	return n, nil
 }
 
+// ask sends what is due, to every controller that is free.
 func (a *Asker) ask() Micros {
-	now := BootNow()
-	if now < a.retry {
-		return a.retry - now
-	}
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	f, wait := a.inquiry.next(now)
-	if f == nil {
-		return wait
+	for {
+		now := a.now()
+		if now < a.retry {
+			a.pause(now)
+			return a.retry - now
+		}
+		if !a.link.ready() {
+			return 100_000
+		}
+		f, wait := a.inquiry.next(now)
+		a.pause(now)
+		if f == nil {
+			return wait
+		}
+		a.send(f)
 	}
-	a.send(f)
-	return 1000
+}
+
+// pause says when asking ends and when it goes on, in order with the answers.
+func (a *Asker) pause(now Micros) {
+	paused := a.silent() != ""
+	if paused == a.paused {
+		return
+	}
+	a.paused = paused
+	code := NoticeAsking
+	if paused {
+		code = NoticeNotAsking
+	}
+	a.inquiry.last = max(a.inquiry.last, now)
+	a.out = append(a.out, NewNotice(a.inquiry.last, a.inquiry.opt.Bus, code, 0))
+}
+
+func (a *Asker) silent() string {
+	if a.inquiry.state.Silent != "" {
+		return a.inquiry.state.Silent
+	}
+	return a.trouble
 }
 
 func (a *Asker) hear(frames []Frame) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	for i := range frames {
-		flow, answer, ok := a.inquiry.hear(&frames[i])
-		if flow != nil {
+		if frames[i].Kind == Reading {
+			a.inquiry.supply(frames[i].Value())
+			continue
+		}
+		if flow := a.inquiry.hear(&frames[i]); flow != nil {
 			a.send(flow)
 		}
-		if ok {
-			a.out = append(a.out, answer)
-			a.stats.Frames++
-		}
 	}
+	a.stats.Frames += uint64(len(a.inquiry.out))
+	a.out = append(a.out, a.inquiry.out...)
+	a.inquiry.out = a.inquiry.out[:0]
 }
 
 // send waits a second with the next one where it fails.
 func (a *Asker) send(f *Frame) {
 	echoes, err := a.link.send(f)
 	if err != nil {
-		a.retry = BootNow() + Second
+		a.retry, a.trouble = a.now()+Second, err.Error()
 		return
 	}
+	a.trouble = ""
 	if !echoes {
 		echo := *f
-		echo.At = BootNow()
+		echo.At = a.now()
 		a.inquiry.hear(&echo) // not another tester's
 	}
 }
@@ -136,6 +174,8 @@ func (l *socketLink) receive(batch []Frame, wait time.Duration) (int, error) {
 	}
 	return n, err
 }
+
+func (l *socketLink) ready() bool { return true }
 
 func (l *socketLink) send(f *Frame) (echoes bool, err error) {
 	if l.tx < 0 {
@@ -204,19 +244,38 @@ func (a *Asker) Supply(volts float64) {
 	a.inquiry.supply(volts)
 }
 
+// Speed tells the road speed in km/h: while it falls, what tells the coupling
+// is asked as often as may be.
+func (a *Asker) Speed(at Micros, kmh float64) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.inquiry.drive.speed(at, kmh)
+}
+
+// Load tells how hard the engine works, in % of pedal or torque: the same where
+// that does not make the vehicle faster.
+func (a *Asker) Load(percent float64) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.inquiry.drive.load = percent
+}
+
 // AskCodes asks every controller once for its stored and pending codes; they
 // come through AskOptions.Codes.
 func (a *Asker) AskCodes() {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	a.inquiry.askCodes(BootNow())
+	a.inquiry.askCodes(a.now())
 }
 
-// State says what has been asked and why nothing is, where that is so.
+// State says what has been asked, how often it was answered, and why nothing is
+// asked where that is so.
 func (a *Asker) State() AskState {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return a.inquiry.state
+	s := a.inquiry.look(a.now())
+	s.Silent = a.silent()
+	return s
 }
 
 // Clock relates boot time to wall time as the host knows it now.

@@ -91,6 +91,11 @@ const (
 	// NoticeBadInput: Count lines or messages since the last notice could
 	// not be understood.
 	NoticeBadInput
+	// NoticeNotAsking: nothing is asked on this bus from now on, for a reason
+	// of politeness or because nothing can be sent: what is known by asking
+	// only falls silent and nothing is wrong with it. NoticeAsking: it goes on.
+	NoticeNotAsking
+	NoticeAsking
 )
 
 // Frame is one thing received, a small value that is passed in batches.

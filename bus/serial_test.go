@@ -2,6 +2,7 @@ package bus
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -22,6 +23,8 @@ type adapter struct {
 	path   string
 	refuse string // first letters of commands that it answers with a bell
 	mute   bool
+	// answers are what it says to commands in place of a line end.
+	answers map[string]string
 	// bus, where set, is what the adapter's bus says to a frame that it sent.
 	bus func(line string) string
 
@@ -78,6 +81,9 @@ func (a *adapter) serve(master, slave *os.File) {
 			if strings.ContainsRune(a.refuse, rune(line[0])) {
 				answer = "\a"
 			}
+			if x, ok := a.answers[string(line)]; ok {
+				answer = x
+			}
 			if !a.mute {
 				master.WriteString(answer)
 			}
@@ -126,7 +132,7 @@ func TestAdapterStartsListenOnly(t *testing.T) {
 // layouts (ISO 15765-2, SAE J1979, ISO 14229) are all that is ever sent.
 func TestAdapterAsks(t *testing.T) {
 	long := "\x62\x19\x41" + strings.Repeat("\x55", 9)
-	controllers := map[uint32]*controller{
+	controllers := map[uint32]*ecu{
 		0x7E0:      {from: 0x7E8, values: map[string]string{"\x01\x0C": "\x41\x0C\x1A\xF8"}},
 		0x18DA10F1: {from: 0x18DAF110, values: map[string]string{"\x22\x19\x41": long}},
 	}
@@ -154,7 +160,7 @@ func TestAdapterAsks(t *testing.T) {
 	if got := a.told(); got != "C S6 Z1 O" {
 		t.Errorf("told %q", got)
 	}
-	asker, err := s.NewAsker(AskOptions{Budget: 100, Requests: []Request{
+	asker, err := s.NewAsker(AskOptions{Mean: 100, Requests: []Request{
 		{Name: "engine", Service: 1, Parameter: 0x0C, Period: 20_000},
 		{Name: "turbine", Service: 0x22, Parameter: 0x1941, RequestID: 0x18DA10F1, Period: 20_000},
 	}})
@@ -212,10 +218,59 @@ func TestAdapterThatListensSendsNothing(t *testing.T) {
 	}
 }
 
+// Whatever an adapter answers to the command for listen-only mode, but an empty
+// line, the bus is not opened unless it may acknowledge.
+func TestAdapterListensOnlyOrNotAtAll(t *testing.T) {
+	for said, refused := range map[string]bool{
+		"\r": false, "t1230\r\r": false, "\a": true, "": true, "?\r": true, "z\r": true, "L\r": true,
+		"OK": true, "V1013\r": true, "\x00\xff\xfe": true, "t1230\r": true, "L\r\a": true,
+	} {
+		t.Run(fmt.Sprintf("%q", said), func(t *testing.T) {
+			t.Parallel()
+			a := newAdapter(t)
+			a.answers = map[string]string{"L": said}
+			// Also where a missing device would be waited for.
+			opt := AdapterOptions{Bitrate: 500000, SerialOptions: SerialOptions{Wait: true}}
+			s, err := OpenSerialCAN(a.path, opt)
+			if (err != nil) != refused {
+				t.Fatalf("%v", err)
+			}
+			if err == nil {
+				defer s.Close()
+				if !s.State().ListenOnly || a.told() != "C S6 Z1 L" {
+					t.Errorf("%+v, told %q", s.State(), a.told())
+				}
+				return
+			}
+			want := "answered nothing to the command for listen-only mode (L)"
+			if strings.Contains(said, "\a") {
+				want = "refused the command for listen-only mode (L)"
+			}
+			if !errors.Is(err, ErrNotListenOnly) || !strings.Contains(err.Error(), want) || !strings.Contains(err.Error(), "may_acknowledge = true") {
+				t.Error(err)
+			}
+			// What is told last is to close, and never to open.
+			for end := time.Now().Add(20 * time.Second); !strings.HasSuffix(a.told(), "L C") && time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
+			}
+			if got := a.told(); got != "C S6 Z1 L C" {
+				t.Errorf("told %q", got)
+			}
+			opt.MayAcknowledge = true
+			if s, err = OpenSerialCAN(a.path, opt); err != nil {
+				t.Fatal(err)
+			}
+			defer s.Close()
+			if s.State().ListenOnly {
+				t.Error("taken to listen only")
+			}
+		})
+	}
+}
+
 func TestAdapterWithoutListenOnly(t *testing.T) {
 	a := newAdapter(t)
 	a.refuse = "LZ"
-	s := openAdapter(t, a, AdapterOptions{Bitrate: 250000})
+	s := openAdapter(t, a, AdapterOptions{Bitrate: 250000, MayAcknowledge: true})
 	if got := a.told(); got != "C S5 Z1 L O" {
 		t.Errorf("told %q", got)
 	}
@@ -227,12 +282,57 @@ func TestAdapterWithoutListenOnly(t *testing.T) {
 func TestAdapterThatAnswersNothing(t *testing.T) {
 	a := newAdapter(t)
 	a.mute = true
-	s := openAdapter(t, a, AdapterOptions{Bitrate: 500000})
+	s := openAdapter(t, a, AdapterOptions{Bitrate: 500000, MayAcknowledge: true})
 	if s.State().Answers {
 		t.Error("taken to have answered")
 	}
 	a.say("t1230\r")
 	until(t, s, "a frame", atLeast(1, isFrame))
+}
+
+// An adapter that has reset itself, with its device still there, has its bus
+// opened again; one that is only silent is left alone.
+func TestAdapterIsWatched(t *testing.T) {
+	tests := []struct {
+		name   string
+		says   string // to the question for its state
+		within Micros // it is opened again; 0 for never
+	}{
+		{"open", "F00\r", 0},
+		{"reset", "\a", 5 * Second},
+		{"silent", "", 5 * Second},
+	}
+	for _, tt := range tests {
+		s := SerialCAN{port: port{}}
+		now, opened, asks := Second, Micros(0), 0
+		for now < 60*Second && opened == 0 {
+			asked := s.watch.asked
+			if s.lost(nil, now) && s.watch.asked == 0 {
+				opened = now
+			}
+			if s.watch.asked > asked {
+				asks++
+				if tt.says != "" {
+					now += 10_000
+					if s.lost([]byte(tt.says), now) {
+						opened = now
+					}
+				}
+			}
+			now += 200_000
+		}
+		if (opened > 0) != (tt.within > 0) || opened > Second+tt.within || asks == 0 {
+			t.Errorf("%s: opened again at %d, asked %d times", tt.name, opened, asks)
+		}
+	}
+	// Frames to send that it refuses, one after the other.
+	s := SerialCAN{port: port{}}
+	if s.lost([]byte("z\r\az\r\a\a"), Second) {
+		t.Error("opened again although it took a frame")
+	}
+	if !s.lost([]byte("\a"), 2*Second) {
+		t.Error("three refusals in a row pass")
+	}
 }
 
 func TestAdapterRefusals(t *testing.T) {
@@ -243,7 +343,7 @@ func TestAdapterRefusals(t *testing.T) {
 	}
 	b := newAdapter(t)
 	b.refuse = "LO"
-	if _, err := OpenSerialCAN(b.path, AdapterOptions{}); err == nil || !strings.Contains(err.Error(), "refuses to open the bus") {
+	if _, err := OpenSerialCAN(b.path, AdapterOptions{MayAcknowledge: true}); err == nil || !strings.Contains(err.Error(), "refuses to open the bus") {
 		t.Error(err)
 	}
 	if _, err := OpenSerialCAN(b.path, AdapterOptions{Bitrate: 33333}); err == nil || !strings.Contains(err.Error(), "expected one of 10000") {

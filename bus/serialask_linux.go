@@ -15,7 +15,7 @@ func (s *SerialCAN) NewAsker(opt AskOptions) (*Asker, error) {
 	if !s.opt.Ask {
 		return nil, fmt.Errorf("%s: the adapter was opened to listen only", s.port.path)
 	}
-	return newAsker(opt, func(filters []Filter) (askLink, error) {
+	return newAsker(opt, BootNow, func(filters []Filter) (askLink, error) {
 		l := &serialLink{adapter: s, filters: filters, heard: make(chan Frame, 256), closed: make(chan struct{})}
 		s.tap = l.take
 		return l, nil
@@ -57,6 +57,8 @@ func (l *serialLink) receive(batch []Frame, wait time.Duration) (int, error) {
 	}
 }
 
+func (l *serialLink) ready() bool { return true }
+
 // send writes one frame; the adapter does not give it back.
 func (l *serialLink) send(f *Frame) (echoes bool, err error) {
 	s := l.adapter
@@ -64,7 +66,7 @@ func (l *serialLink) send(f *Frame) (echoes bool, err error) {
 	started := s.started
 	s.mu.Unlock()
 	if !started {
-		return false, errGone
+		return false, fmt.Errorf("%s: the adapter is away, or does not open the bus", s.port.path)
 	}
 	line := fmt.Sprintf("t%03X8%X\r", f.ID, f.Data[:8])
 	if f.Flags&Extended != 0 {

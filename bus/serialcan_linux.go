@@ -17,6 +17,9 @@ type AdapterOptions struct {
 	// Ask opens the bus for sending, so that NewAsker can ask; otherwise the
 	// adapter listens only.
 	Ask bool
+	// MayAcknowledge lets the bus be opened by an adapter that does not
+	// confirm that it listens only.
+	MayAcknowledge bool
 }
 
 // SerialCAN is a serial adapter that speaks the line protocol of the kernel's
@@ -36,6 +39,7 @@ type SerialCAN struct {
 	last     Micros
 	bad      int64
 	tap      func(*Frame) // given every data frame, where set
+	watch    watchdog
 
 	mu         sync.Mutex
 	stats      Stats
@@ -61,6 +65,7 @@ func OpenSerialCAN(path string, opt AdapterOptions) (*SerialCAN, error) {
 		err = s.start()
 	}
 	if err != nil {
+		s.port.drop()
 		if !opt.Wait || !errors.Is(err, ErrMissing) && !errors.Is(err, errGone) {
 			s.port.close()
 			return nil, err
@@ -75,11 +80,17 @@ const (
 	adapterReset      = "\r\r\rC\r" // ends whatever half line the adapter holds
 	adapterStamps     = "Z1\r"
 	adapterListenOnly = "L\r"
+	adapterClose      = "C\r"
+	adapterStatus     = "F\r"
 	adapterOpen       = "O\r"
 )
 
-// start brings the adapter into a known state. An adapter that answers nothing
-// is taken to obey: some have no answers.
+// ErrNotListenOnly is that of a source which was not opened, as it would have
+// acknowledged frames.
+var ErrNotListenOnly = errors.New("not listen-only, so it is not opened")
+
+// start brings the adapter into a known state. The bus is opened to listen only
+// where the adapter confirms that, unless it may acknowledge.
 func (s *SerialCAN) start() error {
 	s.setStarted(false)
 	if err := s.port.write(adapterReset); err != nil {
@@ -89,47 +100,50 @@ func (s *SerialCAN) start() error {
 	s.lines.reset()
 	s.clock = deviceClock{modulus: stampModulus, last: s.clock.last}
 	var answers bool
-	command := func(c string) (refused bool, err error) {
+	command := func(c string) (answer byte, err error) {
 		if err := s.port.write(c); err != nil {
-			return false, fmt.Errorf("%s: %w", s.port.path, err)
+			return 0, fmt.Errorf("%s: %w", s.port.path, err)
 		}
-		switch s.reply(500*time.Millisecond, false) {
-		case '\r':
-			answers = true
-		case '\a':
-			answers = true
-			return true, nil
-		}
-		return false, nil
+		answer = s.reply(500*time.Millisecond, false)
+		answers = answers || answer != 0
+		return answer, nil
 	}
 	if s.code >= 0 {
-		refused, err := command(fmt.Sprintf("S%d\r", s.code))
+		answer, err := command(fmt.Sprintf("S%d\r", s.code))
 		if err != nil {
 			return err
 		}
-		if refused {
+		if answer == '\a' {
 			return fmt.Errorf("%s: the adapter refuses a bitrate of %d bit/s", s.port.path, s.opt.Bitrate)
 		}
 	}
-	refused, err := command(adapterStamps)
+	answer, err := command(adapterStamps)
 	if err != nil {
 		return err
 	}
-	stamps := answers && !refused
-	listenOnly := !s.opt.Ask
-	if listenOnly {
-		if refused, err = command(adapterListenOnly); err != nil {
+	stamps := answer == '\r'
+	listenOnly := false
+	if !s.opt.Ask {
+		if answer, err = command(adapterListenOnly); err != nil {
 			return err
 		}
-		listenOnly = !refused
+		if listenOnly = answer == '\r'; !listenOnly && !s.opt.MayAcknowledge {
+			s.port.write(adapterClose) //nolint:errcheck // it is not used
+			said := "answered nothing to"
+			if answer == '\a' {
+				said = "refused"
+			}
+			return fmt.Errorf("%s: %w: the adapter %s the command for listen-only mode (L); take an adapter that has it, or say may_acknowledge = true for the bus",
+				s.port.path, ErrNotListenOnly, said)
+		}
 	}
-	if !listenOnly {
+	if s.opt.Ask || answer == '\a' {
 		// Open, it acknowledges the frames of others, and by itself still
 		// sends none.
-		if refused, err = command(adapterOpen); err != nil {
+		if answer, err = command(adapterOpen); err != nil {
 			return err
 		}
-		if refused {
+		if answer == '\a' {
 			return fmt.Errorf("%s: the adapter refuses to open the bus; unplug it and plug it in again", s.port.path)
 		}
 	}
@@ -196,6 +210,8 @@ func (s *SerialCAN) receive() error {
 			return nil
 		}
 		if s.start() != nil {
+			s.port.drop()
+			time.Sleep(restAbsentTime)
 			return nil
 		}
 		s.down = false
@@ -212,6 +228,13 @@ func (s *SerialCAN) receive() error {
 		return nil
 	}
 	s.lines.add(n)
+	if s.lost(b[:n], now) {
+		if s.start() != nil {
+			s.port.drop()
+			s.setDown()
+			return nil
+		}
+	}
 	early := uint32(min(max(now-s.lastRead, 0), maxEarly))
 	s.lastRead = now
 	for {
@@ -230,6 +253,60 @@ func (s *SerialCAN) receive() error {
 		s.bad = 0
 	}
 	return nil
+}
+
+// An adapter that resets itself closes the bus, and nothing else tells of it.
+// After adapterQuiet without a byte it is asked for its state, which it gives
+// only with the bus open (common practice, no source); adapters that cannot be
+// asked so are started again less and less often, up to adapterQuietMost.
+const (
+	adapterQuiet     = 3 * Second
+	adapterQuietMost = 60 * Second
+	adapterAnswer    = Second
+	adapterRefusals  = 3 // of frames to send, in a row
+)
+
+// watchdog notices that an adapter has closed the bus.
+type watchdog struct {
+	heard    Micros // when a byte last came
+	quiet    Micros // how long none may come
+	asked    Micros // when it was asked for its state, 0 if that is answered
+	refusals int
+	last     byte
+}
+
+// lost takes what came and reports whether the bus must be opened again.
+func (s *SerialCAN) lost(b []byte, now Micros) bool {
+	w := &s.watch
+	if w.heard == 0 {
+		w.heard, w.quiet = now, adapterQuiet
+	}
+	refused := false
+	for _, c := range b {
+		switch {
+		case c == '\a':
+			w.refusals++
+			refused = true
+		case c == '\r' && (w.last == 'z' || w.last == 'Z' || w.last == '\r'):
+			w.refusals = 0 // it took a frame
+		}
+		w.last = c
+	}
+	again := w.refusals >= adapterRefusals || w.asked > 0 && (refused || now-w.asked > adapterAnswer && len(b) == 0)
+	switch {
+	case again:
+		quiet := min(2*w.quiet, adapterQuietMost)
+		*w = watchdog{heard: now, quiet: quiet}
+	case len(b) > 0:
+		if w.asked == 0 {
+			w.quiet = adapterQuiet // the bus speaks
+		}
+		w.heard, w.asked = now, 0
+	case w.asked == 0 && now-w.heard > w.quiet:
+		w.asked = now
+		return s.port.write(adapterStatus) != nil
+	}
+	return again
 }
 
 // maxEarly bounds, in microseconds, how long a frame may have been under way
@@ -312,8 +389,8 @@ type AdapterState struct {
 	// Answers is false where the adapter has answered no command: it may be
 	// none, or one without answers.
 	Answers bool
-	// ListenOnly is false where it refused that mode; it then acknowledges
-	// the frames of others, and still sends none.
+	// ListenOnly is false where it did not confirm that mode; it may then
+	// acknowledge the frames of others, and still sends none.
 	ListenOnly bool
 	// Stamps says that frames carry the adapter's own time.
 	Stamps bool

@@ -108,6 +108,16 @@ func (p *port) write(b string) error {
 	return err
 }
 
+// drop closes the device; it may be connected again.
+func (p *port) drop() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.open != nil {
+		p.open.Close()
+		p.open = nil
+	}
+}
+
 func (p *port) close() error {
 	p.mu.Lock()
 	defer p.mu.Unlock()

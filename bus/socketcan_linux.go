@@ -29,6 +29,10 @@ type SocketOptions struct {
 	ReceiveBuffer int
 	// Wait accepts that the interface is missing or down for now.
 	Wait bool
+	// ListenOnly refuses an interface whose controller is not set up to listen
+	// only: up, it acknowledges the frames of others. Virtual interfaces have
+	// no controller.
+	ListenOnly bool
 }
 
 // Filter matches frames whose identifier agrees with ID in the bits of Mask.
@@ -104,6 +108,10 @@ func OpenSocketCAN(iface string, opt SocketOptions) (*SocketCAN, error) {
 			return nil, err
 		}
 	}
+	if err := s.listens(); err != nil && canUp(iface) {
+		s.closeSocket()
+		return nil, err
+	}
 	if s.down = !canUp(iface); s.down {
 		if !opt.Wait {
 			s.closeSocket()
@@ -112,6 +120,19 @@ func OpenSocketCAN(iface string, opt SocketOptions) (*SocketCAN, error) {
 		s.out = append(s.out, NewNotice(BootNow(), opt.Bus, NoticeDown, 0))
 	}
 	return s, nil
+}
+
+// listens is an error where the interface must listen only and does not.
+func (s *SocketCAN) listens() error {
+	if !s.opt.ListenOnly {
+		return nil
+	}
+	now, err := ReadCANState(s.iface)
+	if err != nil || now.Virtual || now.ListenOnly {
+		return nil // one that is missing is waited for
+	}
+	return fmt.Errorf("%s: %w: its controller acknowledges frames; set it up with joltwatch prepare, or, where it has no such mode, say may_acknowledge = true for the bus",
+		s.iface, ErrNotListenOnly)
 }
 
 func (s *SocketCAN) open() error {
@@ -234,6 +255,9 @@ func (s *SocketCAN) receive() error {
 	}
 	if s.file == nil {
 		time.Sleep(absent)
+		if canUp(s.iface) && s.listens() != nil {
+			return nil // another set it up otherwise: not opened until that is put right
+		}
 		if err := s.open(); err != nil || !canUp(s.iface) {
 			if err == io.EOF {
 				return err
@@ -251,6 +275,8 @@ func (s *SocketCAN) receive() error {
 		n, err = s.recvmmsg()
 	}
 	switch {
+	case err == nil && s.down && s.listens() != nil:
+		s.closeSocket()
 	case err == nil:
 		s.heard = BootNow()
 		s.decode(n)
@@ -429,6 +455,8 @@ func (s *SocketCAN) frame(at Micros, b []byte) {
 func (s *SocketCAN) quiet() {
 	up := canUp(s.iface)
 	switch {
+	case s.down && up && s.listens() != nil:
+		s.closeSocket() // it came up otherwise than it went
 	case s.down && up:
 		s.up(BootNow())
 	case !s.down && !up:

@@ -39,6 +39,10 @@ type Account struct {
 	BadLines uint64 `json:"bad_lines"`
 	Dropped  uint64 `json:"dropped"`
 	Errors   uint64 `json:"error_frames"`
+
+	// Asking says, a line for each bus on which values are asked for, how
+	// often each was answered lately, and why nothing is asked.
+	Asking []string `json:"asking,omitempty"`
 }
 
 // Band is the time per clutch state, in seconds, within one band of one

@@ -13,6 +13,10 @@ type Plan struct {
 	// preference ("EEC1.EngineSpeed from 0x00"); Sample.Source indexes it.
 	Sources map[string][]string `json:"sources"`
 	Facts   Facts               `json:"facts"`
+	// Asks names the buses that requests are sent on, MayAcknowledge those
+	// where the vehicle file lets frames of others be acknowledged.
+	Asks           []string `json:"asks,omitempty"`
+	MayAcknowledge []string `json:"may_acknowledge,omitempty"`
 	// StaleFactor times a signal's own observed period is the age at which
 	// it is stale; 0 means the default.
 	StaleFactor float64 `json:"stale_factor,omitempty"`
@@ -60,6 +64,9 @@ type Message struct {
 	// SourceAddress refines MatchPGN; -1 for any.
 	SourceAddress int      `json:"source_address"`
 	Signals       []Signal `json:"signals"`
+	// TorqueReference marks an Answer that holds, in its first two bytes, the
+	// torque in N·m that percents are of (SAE J1979, parameter 0x63).
+	TorqueReference bool `json:"torque_reference,omitempty"`
 }
 
 // Signal is one mapped run of bits of a Message.

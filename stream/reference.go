@@ -31,6 +31,10 @@ type torqueReference struct {
 	// byAddress is the reference in N·m by the engine's source address; 0
 	// unknown.
 	byAddress [256]uint16
+	// answers has the requests whose answer is the reference, by bus and
+	// request; answered is what it was, 0 unknown.
+	answers  map[uint64]bool
+	answered uint16
 
 	active bool
 	source uint8
@@ -39,8 +43,22 @@ type torqueReference struct {
 	data   [64]byte
 }
 
+func (t *torqueReference) init(plan *Plan) {
+	t.stated = plan.Facts.TorqueReferenceNm
+	t.answers = map[uint64]bool{}
+	for i := range plan.Messages {
+		if m := &plan.Messages[i]; m.TorqueReference {
+			t.answers[messageKey(m)] = true
+		}
+	}
+}
+
 // take looks at a frame of a mapped identifier that has no signals.
 func (t *torqueReference) take(f *bus.Frame) {
+	if f.Kind == bus.Answer && f.Len >= 2 && t.answers[frameKey(f)] {
+		t.answered = binary.BigEndian.Uint16(f.Data[:2])
+		return
+	}
 	if f.Kind != bus.Data || f.Flags&bus.Extended == 0 || f.Len != 8 {
 		return
 	}
@@ -80,8 +98,12 @@ func (t *torqueReference) take(f *bus.Frame) {
 // convert turns a torque in percent into N·m, or makes it unknown.
 func (t *torqueReference) convert(x *Sample, address int) {
 	reference := t.stated
-	if reference == 0 && address >= 0 {
+	switch {
+	case reference != 0:
+	case address >= 0:
 		reference = float64(t.byAddress[address&0xff])
+	default:
+		reference = float64(t.answered)
 	}
 	if reference == 0 {
 		x.OK = false

@@ -139,7 +139,7 @@ func New(plan *Plan) (*Stream, error) {
 			s.learner.State(g, r)
 		}
 	}
-	s.torque.stated = plan.Facts.TorqueReferenceNm
+	s.torque.init(plan)
 	s.growFeeds()
 	return s, nil
 }

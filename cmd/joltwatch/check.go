@@ -38,15 +38,16 @@ prepare, which takes root.
 
 // report is all that a check found; it is what --json prints.
 type report struct {
-	Vehicle   string       `json:"vehicle"`
-	Seconds   float64      `json:"seconds"`
-	Roles     []roleReport `json:"roles"`
-	Plausible []remark     `json:"plausibility"`
-	Buses     []busReport  `json:"buses"`
-	Board     []remark     `json:"board"`
-	Detectors []ability    `json:"detectors"`
-	Drive     []driveStep  `json:"drive"`
-	Attention int          `json:"needs_attention"`
+	Vehicle   string        `json:"vehicle"`
+	Seconds   float64       `json:"seconds"`
+	Roles     []roleReport  `json:"roles"`
+	Plausible []remark      `json:"plausibility"`
+	Buses     []busReport   `json:"buses"`
+	Asked     []askedReport `json:"asked,omitempty"`
+	Board     []remark      `json:"board"`
+	Detectors []ability     `json:"detectors"`
+	Drive     []driveStep   `json:"drive"`
+	Attention int           `json:"needs_attention"`
 }
 
 // remark is one thing looked at.
@@ -97,6 +98,7 @@ func (c *checkCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
+	k.asking = in.asking
 	guide := io.Discard
 	if !c.JSON {
 		guide = h.stdout
@@ -276,6 +278,10 @@ func (k *checker) report(file *vehicle.File, in *input, c *checkCmd, ready map[s
 		secs = (in.now() - in.opened).Seconds()
 	}
 	r := k.judge(file, secs, ready, c.Drive || !in.live)
+	r.Asked = k.asking.reports()
+	for _, x := range r.Asked {
+		r.Attention += attend(x.OK)
+	}
 	r.Board = board(k, in, c)
 	for _, x := range r.Board {
 		r.Attention += attend(x.OK)
@@ -339,7 +345,7 @@ func (k *checker) roleReports(file *vehicle.File) []roleReport {
 		if s := file.Plan.Sources[x.Role]; c.Source >= 0 && c.Source < len(s) {
 			x.Source = s[c.Source]
 		}
-		optional := file.BuiltIn && c.Role != stream.EngineSpeed
+		optional := (file.BuiltIn || onlyStandard(file, c.Role)) && c.Role != stream.EngineSpeed
 		lo, hi, bounded := plausible(c.Role)
 		switch {
 		case c.Samples == 0 && optional:
@@ -362,6 +368,19 @@ func (k *checker) roleReports(file *vehicle.File) []roleReport {
 		out = append(out, x)
 	}
 	return out
+}
+
+// onlyStandard reports whether all sources of a role are the standard's own
+// requests: what a vehicle does not support is not asked, and nothing is wrong.
+func onlyStandard(file *vehicle.File, r stream.Role) bool {
+	for _, m := range file.Plan.Messages {
+		for _, s := range m.Signals {
+			if s.Role == r && (m.Match != stream.MatchAnswer || !file.Buses[m.Bus].Requests[m.ID].Standard) {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // hadToChange reports whether what was seen of the drive cannot have left a role
@@ -500,6 +519,7 @@ func (r *report) print(w io.Writer) {
 		fmt.Fprintf(t, "  %s\t%s\t%s\n", lookMark(x.OK), x.Bus, x.Says)
 	}
 	t.Flush()
+	r.printAsked(w, t)
 	list("Board", r.Board)
 	fmt.Fprintln(w, "\nDetectors, with these signals")
 	for _, x := range r.Detectors {
@@ -543,6 +563,24 @@ func (r *report) except() string {
 		return ""
 	}
 	return fmt.Sprintf(", for %d of %d kinds of findings; blind to %s", len(r.Detectors)-len(blind), len(r.Detectors), strings.Join(blind, ", "))
+}
+
+func (r *report) printAsked(w io.Writer, t *tabwriter.Writer) {
+	if len(r.Asked) == 0 {
+		return
+	}
+	fmt.Fprintln(w, "\nAsked for")
+	for _, x := range r.Asked {
+		switch {
+		case x.Value == "":
+			fmt.Fprintf(w, "  %s  %s: %s\n", lookMark(x.OK), x.Bus, x.Says)
+		case x.Answers == 0:
+			fmt.Fprintf(t, "  %s\t%s\t\t\t%s\n", lookMark(x.OK), x.Value, x.Says)
+		default:
+			fmt.Fprintf(t, "  %s\t%s\t%.1f Hz\tup to %.1f Hz\tfrom %s %s\n", lookMark(x.OK), x.Value, x.RateHz, x.BestHz, x.From, x.Says)
+		}
+	}
+	t.Flush()
 }
 
 // lookMark marks what needs attention.

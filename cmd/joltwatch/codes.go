@@ -21,13 +21,6 @@ const (
 	codesFresh = 5 * bus.Second
 )
 
-// asker is what the line tells a source that asks.
-type asker interface {
-	Engine(at bus.Micros, rpm float64)
-	Supply(volts float64)
-	AskCodes()
-}
-
 // codes keeps the trouble codes that controllers broadcast or answer, and holds
 // findings back until the answers are there.
 type codes struct {
@@ -56,10 +49,10 @@ func (c *codes) answer(x bus.Codes) {
 }
 
 // hold takes a finding; where someone can ask for codes it waits for them.
-func (c *codes) hold(f *detect.Finding, places []detect.Percentile, now bus.Micros, a asker) {
+func (c *codes) hold(f *detect.Finding, places []detect.Percentile, now bus.Micros, a *asking) {
 	h := held{finding: f, places: places, since: now, until: now}
-	if a != nil {
-		a.AskCodes()
+	if len(a.buses) > 0 {
+		a.askCodes()
 		h.until = now + codesWait
 	}
 	c.held = append(c.held, h)

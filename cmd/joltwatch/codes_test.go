@@ -8,11 +8,17 @@ import (
 	"joltwatch/detect"
 )
 
-type asked struct{ times int }
+type asked struct {
+	times, calls int
+	state        bus.AskState
+}
 
-func (a *asked) Engine(bus.Micros, float64) {}
-func (a *asked) Supply(float64)             {}
+func (a *asked) Engine(bus.Micros, float64) { a.calls++ }
+func (a *asked) Supply(float64)             { a.calls++ }
+func (a *asked) Speed(bus.Micros, float64)  { a.calls++ }
+func (a *asked) Load(float64)               { a.calls++ }
 func (a *asked) AskCodes()                  { a.times++ }
+func (a *asked) State() bus.AskState        { return a.state }
 
 // A broadcast of SAE J1939-73 DM1 (from memory of the public layout: two bytes
 // of lamps, then 19 bits of SPN, 5 of FMI, 7 of count) goes with the finding.
@@ -22,7 +28,7 @@ func TestBroadcastCodesGoWithTheFinding(t *testing.T) {
 		// SPN 573 (0x23D), FMI 7, one occurrence; the amber lamp is on.
 		Data: [64]byte{0x04, 0xFF, 0x3D, 0x02, 0x07, 0x01, 0xFF, 0xFF}}
 	c.frame(&dm1)
-	c.hold(&detect.Finding{Kind: detect.KindReleaseLag}, nil, 8*bus.Second, nil)
+	c.hold(&detect.Finding{Kind: detect.KindReleaseLag}, nil, 8*bus.Second, &asking{})
 	h, ok := c.next(8 * bus.Second)
 	if !ok || len(h.finding.Codes) != 1 {
 		t.Fatalf("ok %v, codes %v", ok, h.finding)
@@ -38,7 +44,8 @@ func TestBroadcastCodesGoWithTheFinding(t *testing.T) {
 func TestAskedCodesAreWaitedFor(t *testing.T) {
 	var c codes
 	a := &asked{}
-	c.hold(&detect.Finding{}, nil, 100*bus.Second, a)
+	who := &asking{buses: []*askedBus{{asker: a, name: "plug"}}}
+	c.hold(&detect.Finding{}, nil, 100*bus.Second, who)
 	if a.times != 1 {
 		t.Errorf("asked %d times, want once", a.times)
 	}

@@ -23,10 +23,10 @@ type line struct {
 
 	// seen, where set, is told of every finding.
 	seen func(*detect.Finding)
-	// codes, where set, adds trouble codes to what is worth it; asker, where
-	// set, is told what it needs to know when to be silent.
-	codes *codes
-	asker asker
+	// codes, where set, adds trouble codes to what is worth it; asking is
+	// told what it needs to know when to be silent and what matters.
+	codes  *codes
+	asking asking
 
 	last     bus.Micros // the latest frame
 	asleep   bool       // the bus has gone quiet
@@ -83,14 +83,7 @@ func (l *line) Frame(f *bus.Frame) {
 
 // Sample implements stream.Sink.
 func (l *line) Sample(s *stream.Sample) {
-	if l.asker != nil && s.OK {
-		switch s.Role {
-		case stream.EngineSpeed:
-			l.asker.Engine(s.At, s.Value)
-		case stream.SupplyVoltage:
-			l.asker.Supply(s.Value)
-		}
-	}
+	l.asking.sample(s)
 	l.monitor.Sample(s)
 }
 
@@ -107,7 +100,7 @@ func (l *line) Finding(f *detect.Finding, places []detect.Percentile) {
 	switch {
 	case l.store == nil:
 	case l.codes != nil && f.Severity >= worthCodes:
-		l.codes.hold(f, places, l.last, l.asker)
+		l.codes.hold(f, places, l.last, &l.asking)
 	default:
 		l.keep(l.store.Event(f, places))
 	}
@@ -132,6 +125,7 @@ func (l *line) Account(a *detect.Account) {
 	a.BadLines = l.counted.BadLines - l.base.BadLines
 	a.Dropped = l.counted.Dropped - l.base.Dropped
 	a.Errors = l.counted.Errors - l.base.Errors
+	a.Asking = l.asking.lines()
 	if l.store != nil {
 		l.keep(l.store.Account(a))
 		if a.Ended {

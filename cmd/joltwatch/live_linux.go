@@ -22,7 +22,8 @@ func openLive(h *host, file *vehicle.File, all bool) (_ *input, err error) {
 		return nil, err
 	}
 	in := &input{name: "the vehicle's buses", boot: boot, live: true,
-		now: bus.BootNow, opened: bus.BootNow(), foreign: func() uint64 { return 0 }}
+		now: bus.BootNow, opened: bus.BootNow(), foreign: func() uint64 { return 0 },
+		asking: asking{outputPerKmh: cmp.Or(file.Plan.Facts.OutputPerKmh, usualOutputPerKmh)}}
 	var sources []bus.Source
 	defer func() {
 		if err != nil {
@@ -36,18 +37,11 @@ func openLive(h *host, file *vehicle.File, all bool) (_ *input, err error) {
 			h.log.Warn().Str("bus", b.Name).Msg("the vehicle file gives this bus no source; nothing will be heard from it")
 			continue
 		}
-		s, err := openBus(file, i, b, all)
+		opened, err := in.openBus(file, i, all)
 		if err != nil {
 			return nil, fmt.Errorf("bus %s: %w", b.Name, err)
 		}
-		sources = append(sources, s)
-		if b.Ask && len(b.Requests) > 0 {
-			a, err := in.openAsker(i, b, s)
-			if err != nil {
-				return nil, fmt.Errorf("bus %s: %w", b.Name, err)
-			}
-			sources = append(sources, a)
-		}
+		sources = append(sources, opened...)
 	}
 	if len(sources) == 0 {
 		return nil, fmt.Errorf("%s: no bus has a source; give one (source = \"socketcan:can0\"), or replay a recording with --from", file.Path)
@@ -66,31 +60,75 @@ func openLive(h *host, file *vehicle.File, all bool) (_ *input, err error) {
 	return in, nil
 }
 
+// opener opens a bus of one kind of source.
+type opener func(in *input, device string, b *busToOpen) ([]bus.Source, error)
+
+// busToOpen is a bus of the vehicle file, with what it is opened for.
+type busToOpen struct {
+	vehicle.Bus
+	n    uint8
+	file *vehicle.File
+	all  bool // also what nothing is mapped to
+}
+
+// openers has one for each of bus.SourceKinds.
+var openers = map[string]opener{
+	"socketcan":     openSocketCAN,
+	"serial":        openSerial,
+	"records":       openRecords,
+	"accelerometer": openAccelerometer,
+	"button":        openButton,
+}
+
 // openBus opens one bus by its source's kind.
-func openBus(file *vehicle.File, index int, b vehicle.Bus, all bool) (bus.Source, error) {
-	kind, device, ok := strings.Cut(b.Source, ":")
-	if !ok || device == "" {
-		return nil, fmt.Errorf("source %q: expected a kind and a device, such as socketcan:can0", b.Source)
+func (in *input) openBus(file *vehicle.File, index int, all bool) ([]bus.Source, error) {
+	b := &busToOpen{Bus: file.Buses[index], n: uint8(index), file: file, all: all}
+	kind, device, ok := bus.FindSourceKind(b.Source)
+	if !ok {
+		return nil, fmt.Errorf("source %q: expected %s", b.Source, bus.SourceKindsText(0))
 	}
-	n := uint8(index)
-	line := bus.SerialOptions{Bus: n, Wait: true}
-	switch kind {
-	case "socketcan":
-		opt := bus.SocketOptions{Bus: n, Wait: true}
-		if !all {
-			opt.Filters = filters(file.Plan, index, b)
-		}
-		return bus.OpenSocketCAN(device, opt)
-	case "serial":
-		return bus.OpenSerialCAN(device, bus.AdapterOptions{SerialOptions: line, Bitrate: uint32(b.Bitrate), Ask: b.Ask && len(b.Requests) > 0})
-	case "records":
-		return bus.OpenRecords(device, bus.RecordOptions{SerialOptions: line, Channels: b.Channels})
-	case "accelerometer":
-		return bus.OpenAccelerometer(device, bus.AccelerometerOptions{Bus: n, Channels: b.Channels, Wait: true})
-	case "button":
-		return bus.OpenButton(device, bus.ButtonOptions{Bus: n, Wait: true})
+	return openers[kind.Name](in, device, b)
+}
+
+func one(s bus.Source, err error) ([]bus.Source, error) {
+	if err != nil {
+		return nil, err
 	}
-	return nil, fmt.Errorf("source %q: expected socketcan:INTERFACE, serial:DEVICE, records:DEVICE, accelerometer:DEVICE or button:DEVICE", b.Source)
+	return []bus.Source{s}, nil
+}
+
+func (b *busToOpen) line() bus.SerialOptions { return bus.SerialOptions{Bus: b.n, Wait: true} }
+
+func openSocketCAN(in *input, device string, b *busToOpen) ([]bus.Source, error) {
+	opt := bus.SocketOptions{Bus: b.n, Wait: true, ListenOnly: !b.Ask && !b.MayAcknowledge}
+	if !b.all {
+		opt.Filters = filters(b.file.Plan, int(b.n), b.Bus)
+	}
+	s, err := bus.OpenSocketCAN(device, opt)
+	if err != nil {
+		return nil, err
+	}
+	return in.withAsker(b, s, func(ask bus.AskOptions) (*bus.Asker, error) { return bus.OpenAsker(device, ask) })
+}
+
+func openSerial(in *input, device string, b *busToOpen) ([]bus.Source, error) {
+	s, err := bus.OpenSerialCAN(device, bus.AdapterOptions{SerialOptions: b.line(), Bitrate: uint32(b.Bitrate), Ask: b.asks(), MayAcknowledge: b.MayAcknowledge})
+	if err != nil {
+		return nil, err
+	}
+	return in.withAsker(b, s, s.NewAsker)
+}
+
+func openRecords(_ *input, device string, b *busToOpen) ([]bus.Source, error) {
+	return one(bus.OpenRecords(device, bus.RecordOptions{SerialOptions: b.line(), Channels: b.Channels}))
+}
+
+func openAccelerometer(_ *input, device string, b *busToOpen) ([]bus.Source, error) {
+	return one(bus.OpenAccelerometer(device, bus.AccelerometerOptions{Bus: b.n, Channels: b.Channels, Wait: true}))
+}
+
+func openButton(_ *input, device string, b *busToOpen) ([]bus.Source, error) {
+	return one(bus.OpenButton(device, bus.ButtonOptions{Bus: b.n, Wait: true}))
 }
 
 // minVoltage is the supply below which nothing is asked unless the vehicle file
@@ -98,32 +136,36 @@ func openBus(file *vehicle.File, index int, b vehicle.Bus, all bool) (bus.Source
 // half empty (common practice, no source).
 const minVoltage = 12.0
 
-// openAsker opens what asks on a bus whose vehicle file turns requests on.
-func (in *input) openAsker(index int, b vehicle.Bus, listener bus.Source) (bus.Source, error) {
-	opt := bus.AskOptions{Bus: uint8(index), Codes: in.codes.answer,
-		Budget:        b.Asking.PerSecond,
-		MinVoltage:    cmp.Or(b.Asking.MinVoltage, minVoltage),
-		EngineOff:     bus.Micros(b.Asking.EngineOffS * 1e6),
-		TesterSilence: bus.Micros(b.Asking.TesterSilenceS * 1e6),
-		Heard:         func() uint64 { return listener.Stats().Frames }}
-	for _, r := range b.Requests {
-		opt.Requests = append(opt.Requests, bus.Request{Name: r.Name, Service: r.Service, Parameter: r.Parameter,
-			RequestID: r.RequestID, AnswerID: r.AnswerID, Period: bus.Micros(r.PeriodS * 1e6)})
+func (b *busToOpen) asks() bool { return b.Ask && len(b.Requests) > 0 }
+
+// withAsker adds what asks to a source, where the vehicle file turns requests
+// on.
+func (in *input) withAsker(b *busToOpen, s bus.Source, open func(bus.AskOptions) (*bus.Asker, error)) ([]bus.Source, error) {
+	if !b.asks() {
+		return []bus.Source{s}, nil
 	}
-	var a *bus.Asker
-	var err error
-	if adapter, ok := listener.(*bus.SerialCAN); ok {
-		a, err = adapter.NewAsker(opt)
-	} else if iface, ok := b.CANInterface(); ok {
-		a, err = bus.OpenAsker(iface, opt)
-	} else {
-		err = fmt.Errorf("source %q takes no requests: expected socketcan:INTERFACE or serial:DEVICE", b.Source)
-	}
+	opt := in.askOptions(b)
+	opt.Heard = func() uint64 { return s.Stats().Frames }
+	a, err := open(opt)
 	if err != nil {
+		s.Close() //nolint:errcheck // the first error is the one to tell
 		return nil, err
 	}
-	in.asker = a
-	return a, nil
+	in.asking.buses = append(in.asking.buses, &askedBus{asker: a, name: b.Name})
+	return []bus.Source{s, a}, nil
+}
+
+func (in *input) askOptions(b *busToOpen) bus.AskOptions {
+	opt := bus.AskOptions{Bus: b.n, Codes: in.codes.answer, Mean: b.Asking.PerSecond, Burst: b.Asking.BurstPerSecond,
+		MinVoltage:    cmp.Or(b.Asking.MinVoltage, minVoltage),
+		EngineOff:     bus.Micros(b.Asking.EngineOffS * 1e6),
+		TesterSilence: bus.Micros(b.Asking.TesterSilenceS * 1e6)}
+	for _, r := range b.Requests {
+		opt.Requests = append(opt.Requests, bus.Request{Name: r.Name, Service: r.Service, Parameter: r.Parameter,
+			RequestID: r.RequestID, AnswerID: r.AnswerID, Period: bus.Micros(r.PeriodS * 1e6),
+			Urgency: r.Urgency, Wakes: r.Wakes, Size: r.Size, Standard: r.Standard, Instead: r.Instead})
+	}
+	return opt
 }
 
 // markPath is where a running stay takes the driver's marks: in the folder that

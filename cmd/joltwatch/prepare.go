@@ -19,7 +19,7 @@ listen-only mode and brings it up. This is the only command that needs the right
 to set up interfaces (root, or the capability CAP_NET_ADMIN), so that run needs
 none. The service does it before recording, and again when an adapter is plugged
 in. An interface that is not there is no error, and one that is as it should be
-is not touched. A bus with ask = true is not put in listen-only mode, because
+is not touched. A bus with ask or standard = true is not put in listen-only mode, because
 then it could not send its requests.
 
 ` + cautions
@@ -77,7 +77,7 @@ func (k canKernel) prepare(iface string, b *vehicle.Bus) (string, error) {
 		return "", err
 	}
 	right := now.Up && (now.Virtual ||
-		(b.Bitrate == 0 || now.Bitrate == uint32(b.Bitrate)) && now.ListenOnly == !b.Ask && b.DataBitrate == 0)
+		(b.Bitrate == 0 || now.Bitrate == uint32(b.Bitrate)) && (now.ListenOnly == !b.Ask || b.MayAcknowledge) && b.DataBitrate == 0)
 	already := ", up already"
 	if !right {
 		already = ""

@@ -74,7 +74,7 @@ func (c *runCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
-	l.codes, l.asker = &in.codes, in.asker
+	l.codes, l.asking = &in.codes, in.asking
 	label := c.Label
 	if label == "" {
 		label = file.Label
@@ -168,6 +168,7 @@ func (l *line) beat(in *input) func() (time.Duration, error) {
 		if !l.asleep && now-max(l.last, in.opened) > l.patience() {
 			l.sleep()
 		}
+		l.asking.log(l.log)
 		// Findings that wait for trouble codes do not wait for frames.
 		l.release(now)
 		if err := l.store.Tick(now); err != nil || l.asleep {
@@ -204,6 +205,9 @@ func (c *runCmd) say(h *host, in *input, l *line) error {
 	fmt.Fprintf(w, "%s: %d frames, %d lines not understood, %d findings\n", c.Store, l.counted.Frames, l.counted.BadLines, total)
 	for _, k := range kinds {
 		fmt.Fprintf(w, "%6d  %s\n", l.findings[k], k)
+	}
+	for _, s := range l.asking.lines() {
+		fmt.Fprintln(w, s)
 	}
 	if n := in.foreign(); n > 0 {
 		fmt.Fprintf(w, "%d frames came from interfaces that the vehicle file does not name (bus.interface); they were passed over\n", n)
@@ -273,7 +277,7 @@ type input struct {
 	opened  bus.Micros // when, on a live bus
 	foreign func() uint64
 	codes   codes
-	asker   asker // nil where nothing is asked
+	asking  asking
 }
 
 // openInput opens what --from names, or the vehicle file's buses (see openLive).

@@ -92,6 +92,9 @@ func (s *Stay) boots(store *storage.Store) {
 			s.Remark(fmt.Sprintf("run %d: what its frames were decoded with could not be read", b.Number))
 		} else {
 			s.plans[b.Number] = b.Plan
+			for _, name := range b.Plan.MayAcknowledge {
+				s.Remark(fmt.Sprintf("bus %s may have been acknowledged on, not only listened to: the vehicle file says may_acknowledge = true", name))
+			}
 			if s.Plan != nil && !reflect.DeepEqual(s.Plan, b.Plan) {
 				s.Remark(fmt.Sprintf("the signals were mapped anew before run %d: what came before was decoded otherwise", b.Number))
 			}
@@ -182,14 +185,15 @@ func detectSettings(text []byte) (detect.Settings, error) {
 func (s *Stay) Asked() bool {
 	var doc struct {
 		Bus []struct {
-			Ask bool `toml:"ask"`
+			Ask      bool `toml:"ask"`
+			Standard bool `toml:"standard"`
 		} `toml:"bus"`
 	}
 	if err := toml.Unmarshal([]byte(s.Settings), &doc); err != nil {
 		return false
 	}
 	for _, b := range doc.Bus {
-		if b.Ask {
+		if b.Ask || b.Standard {
 			return true
 		}
 	}

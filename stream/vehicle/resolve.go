@@ -1,10 +1,10 @@
 package vehicle
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"path/filepath"
-	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -107,10 +107,8 @@ func (r *resolver) buses() {
 		if b.DataBitrate < 0 || b.DataBitrate > 8_000_000 {
 			r.fail(path+".data_bitrate", "data_bitrate %d: expected up to 8000000 bit/s", b.DataBitrate)
 		}
+		r.source(path, b)
 		r.asking(path+".asking", b)
-		if kind, rest, ok := strings.Cut(b.Source, ":"); b.Source != "" && (!ok || rest == "" || !slices.Contains(sourceKinds, kind)) {
-			r.fail(path+".source", "source %q: expected socketcan:INTERFACE, serial:DEVICE, records:DEVICE, accelerometer:DEVICE or button:DEVICE", b.Source)
-		}
 		r.file.Plan.Buses = append(r.file.Plan.Buses, b.Name)
 		var files []*dbc.File
 		for j, name := range b.Definitions {
@@ -138,13 +136,43 @@ func (r *resolver) buses() {
 	}
 }
 
+// source settles what a bus's source is to do.
+func (r *resolver) source(path string, b *Bus) {
+	kind, _, ok := bus.FindSourceKind(b.Source)
+	if b.Source != "" && !ok {
+		r.fail(path+".source", "source %q: expected %s", b.Source, bus.SourceKindsText(0))
+		return
+	}
+	b.Ask = b.Ask || b.Standard
+	has := func(t bus.SourceTakes) bool { return b.Source == "" || kind.Takes&t == t }
+	switch {
+	case b.Ask && !has(bus.TakesRequests):
+		r.fail(path+".source", "source %q takes no requests: expected %s", b.Source, bus.SourceKindsText(bus.TakesRequests))
+	case b.MayAcknowledge && !has(bus.TakesCAN):
+		r.fail(path+".may_acknowledge", "may_acknowledge: source %q is on no CAN bus", b.Source)
+	case b.Listen && (b.Ask || !has(bus.TakesChoice)):
+		r.fail(path+".listen", "listen: expected on a source that can ask or listen and not both (%s), without ask or standard", bus.SourceKindsText(bus.TakesChoice))
+	case b.Source != "" && kind.Takes&bus.TakesChoice != 0 && !b.Ask && !b.Listen:
+		r.fail(path, "source %q can ask or listen: expected standard = true, ask = true or listen = true", b.Source)
+	}
+	if b.Ask {
+		r.file.Plan.Asks = append(r.file.Plan.Asks, b.Name)
+	}
+	if b.MayAcknowledge {
+		r.file.Plan.MayAcknowledge = append(r.file.Plan.MayAcknowledge, b.Name)
+	}
+}
+
 func (r *resolver) asking(path string, b *Bus) {
 	a := b.Asking
 	if a != (Asking{}) && !b.Ask {
-		r.fail(path, "asking on bus %q is off: expected ask = true in its [[bus]], which lets the program send there", b.Name)
+		r.fail(path, "asking on bus %q is off: expected ask = true (or standard = true) in its [[bus]], which lets the program send there", b.Name)
 	}
 	if a.PerSecond < 0 || a.PerSecond > 100 {
 		r.fail(path+".per_second", "per_second %d: expected 1 to 100 requests", a.PerSecond)
+	}
+	if a.BurstPerSecond < 0 || a.BurstPerSecond > 100 || a.BurstPerSecond > 0 && a.BurstPerSecond < cmp.Or(a.PerSecond, 10) {
+		r.fail(path+".burst_per_second", "burst_per_second %d: expected per_second (10 where left out) to 100 requests", a.BurstPerSecond)
 	}
 	for _, x := range []struct {
 		name string
@@ -178,7 +206,7 @@ func (r *resolver) request(i int) {
 		}
 	}
 	if !b.Ask {
-		r.fail(path, "requests on bus %q are off: expected ask = true in its [[bus]], which lets the program send there", b.Name)
+		r.fail(path, "requests on bus %q are off: expected ask = true (or standard = true) in its [[bus]], which lets the program send there", b.Name)
 	}
 	switch q.Service {
 	case 0x01:
@@ -201,7 +229,8 @@ func (r *resolver) request(i int) {
 	if q.AnswerID == 0 {
 		q.AnswerID = bus.AnswerTo(q.RequestID)
 	}
-	q.Bus = b.Name
+	q.Bus, q.Urgency = b.Name, bus.Driving
+	q.Size = standardSize(q.Service, q.Parameter)
 	b.Requests = append(b.Requests, q)
 }
 
@@ -251,15 +280,20 @@ func (r *resolver) resolve() {
 				r.builtIn(i)
 			}
 		}
-		if len(p.Messages) == 0 {
-			r.fail("", "no [[role]]: expected at least engine_speed and a shaft or road speed (a bus with j1939 = true has them built in)")
-		}
 	}
 	for i := range r.roles {
 		r.role(i)
 		if r.err != nil {
 			return
 		}
+	}
+	for i, b := range r.file.Buses {
+		if b.Standard {
+			r.standard(i)
+		}
+	}
+	if len(p.Messages) == 0 {
+		r.fail("", "no [[role]]: expected at least engine_speed and a shaft or road speed (a bus with standard = true or j1939 = true has them built in)")
 	}
 	has := func(x stream.Role) bool { return len(p.Sources[x.String()]) > 0 }
 	switch {
@@ -311,7 +345,7 @@ func (r *resolver) add(m stream.Message, s stream.Signal, label string) {
 	name := s.Role.String()
 	s.Source = uint8(len(p.Sources[name]))
 	p.Sources[name] = append(p.Sources[name], label)
-	if s.PercentOfReference && p.Facts.TorqueReferenceNm == 0 {
+	if s.PercentOfReference && p.Facts.TorqueReferenceNm == 0 && m.Match == stream.MatchPGN {
 		r.addTransport(m.Bus)
 	}
 	for i := range p.Messages {
@@ -587,9 +621,6 @@ func (r *resolver) meaning(x *role, path string, s *stream.Signal, unit string) 
 	return true
 }
 
-// sourceKinds are the words before the colon of a bus's source.
-var sourceKinds = []string{"socketcan", "serial", "records", "accelerometer", "button"}
-
 // stateless settles roles that are states and were given none: built-in
 // parameters bring their own, gears are their number, switches 0 and 1.
 func (r *resolver) stateless(x *role, path string, s *stream.Signal) bool {
@@ -713,7 +744,7 @@ func (r *resolver) answerRole(x *role, path string, role stream.Role, n int) {
 		r.fail(path+".answer", "unknown request %q%s; expected a [[request]] of that name on bus %q", x.Answer, near(x.Answer, names), b.Name)
 		return
 	}
-	s, unit, ok := standardAnswer(b.Requests[at])
+	s, unit, ok := standardAnswer(b.Requests[at].Service, b.Requests[at].Parameter)
 	if x.Start != nil || x.Length != nil {
 		s, unit, ok = stream.Signal{Start: 7, Length: 8, BigEndian: true, Scale: 1}, "", true
 		if x.Start != nil {
@@ -738,31 +769,6 @@ func (r *resolver) answerRole(x *role, path string, role stream.Role, n int) {
 	if !r.meaning(x, path, &s, unit) {
 		return
 	}
+	b.Requests[at].serves(role)
 	r.add(stream.Message{Name: x.Answer, Match: stream.MatchAnswer, Bus: n, ID: uint32(at), SourceAddress: -1}, s, "answer "+x.Answer)
-}
-
-// standardAnswer is the layout of the standard's parameters that are roles
-// (SAE J1979 / ISO 15031-5, service 01; from memory of the public tables). The
-// first data byte is byte A.
-func standardAnswer(q Request) (stream.Signal, string, bool) {
-	if q.Service != 1 {
-		return stream.Signal{}, "", false
-	}
-	one := stream.Signal{Start: 7, Length: 8, BigEndian: true, RawMax: 255}
-	two := stream.Signal{Start: 7, Length: 16, BigEndian: true, RawMax: 65535}
-	with := func(s stream.Signal, scale, offset float64, unit string) (stream.Signal, string, bool) {
-		s.Scale, s.Offset = scale, offset
-		return s, unit, true
-	}
-	switch q.Parameter {
-	case 0x0C: // engine speed, (256A+B)/4 rpm
-		return with(two, 0.25, 0, "rpm")
-	case 0x0D: // vehicle speed, A km/h
-		return with(one, 1, 0, "km/h")
-	case 0x11, 0x45, 0x47, 0x49, 0x4A, 0x4B, 0x5A: // throttle and pedal positions, 100A/255 %
-		return with(one, 100.0/255, 0, "%")
-	case 0x42: // control module voltage, (256A+B)/1000 V
-		return with(two, 0.001, 0, "V")
-	}
-	return stream.Signal{}, "", false
 }

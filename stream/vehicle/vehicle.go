@@ -14,6 +14,7 @@ import (
 
 	"github.com/pelletier/go-toml/v2"
 
+	"joltwatch/bus"
 	"joltwatch/stream"
 )
 
@@ -51,10 +52,8 @@ type Bus struct {
 	// Interface is the name that logs give the bus; the name where not
 	// stated.
 	Interface string `toml:"interface"`
-	// Source is where frames come from live: "socketcan:can0",
-	// "serial:/dev/ttyACM0", "records:/dev/ttyUSB0", "accelerometer:NAME" (of
-	// the part; channels x, y, z in m/s²), "button:/dev/input/event0". Empty
-	// for logs only.
+	// Source is where frames come from live: a kind of bus.SourceKinds and its
+	// device, as in "socketcan:can0". Empty for logs only.
 	Source string `toml:"source"`
 	// Bitrate and DataBitrate (CAN FD) are in bit/s, 0 where not stated.
 	Bitrate     int64 `toml:"bitrate"`
@@ -66,7 +65,14 @@ type Bus struct {
 	// by parameter group.
 	J1939 bool `toml:"j1939"`
 	// Ask turns requests on; nothing is ever sent on the bus otherwise.
-	Ask bool `toml:"ask"`
+	// Standard is that with the standard's own requests: what the vehicle
+	// supports is found out, and the roles it serves are mapped.
+	Ask      bool `toml:"ask"`
+	Standard bool `toml:"standard"`
+	// Listen makes a source that can either ask or listen do the second.
+	Listen bool `toml:"listen"`
+	// MayAcknowledge lets a source be used that is not listen-only.
+	MayAcknowledge bool `toml:"may_acknowledge"`
 	// Asking bounds the requests.
 	Asking Asking `toml:"asking"`
 	// Channels are the names of the channels that roles read from a source of
@@ -86,8 +92,10 @@ func (b *Bus) CANInterface() (iface string, ok bool) {
 // Asking is the [bus.asking] table of a bus with ask = true; 0 means the
 // program's default.
 type Asking struct {
-	// PerSecond is the most requests in a second.
-	PerSecond int `toml:"per_second"`
+	// PerSecond is the most requests in a second over a long time,
+	// BurstPerSecond the most in any one second.
+	PerSecond      int `toml:"per_second"`
+	BurstPerSecond int `toml:"burst_per_second"`
 	// MinVoltage is the supply voltage, in V, below which nothing is asked.
 	MinVoltage float64 `toml:"min_voltage"`
 	// EngineOffS is how many seconds the engine may be off before nothing is
@@ -112,6 +120,15 @@ type Request struct {
 	AnswerID  uint32 `toml:"answer_id"`
 	// PeriodS is the time between requests, in seconds.
 	PeriodS float64 `toml:"period_s"`
+	// What the roles that the answer serves make of it.
+	Urgency bus.Urgency `toml:"-"`
+	Wakes   bool        `toml:"-"`
+	// Size is the number of data bytes in the answer, 0 where not known.
+	Size int `toml:"-"`
+	// Standard requests are asked where the vehicle supports them; of those
+	// with one Instead, the first.
+	Standard bool   `toml:"-"`
+	Instead  string `toml:"-"`
 }
 
 // Store is the [store] table; 0 means the default of the program.

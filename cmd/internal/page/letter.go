@@ -221,8 +221,11 @@ func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 // listened says whether the recorder sent requests, by the vehicle file that
 // the stay was recorded with.
 func listened(s *review.Stay) string {
-	if s.Asked() {
+	switch {
+	case s.Asked():
 		return "The recorder asked the vehicle for values while it listened; it changed nothing in your vehicle."
+	case s.Plan != nil && len(s.Plan.MayAcknowledge) > 0:
+		return "The recorder may have acknowledged the messages it heard, as any unit on the vehicle's network does; it sent none and changed nothing in your vehicle."
 	}
 	return "The recorder only listened; it changed nothing in your vehicle."
 }

@@ -40,6 +40,9 @@ func Screen(now, before *review.Stay, width, height int) []string {
 	}
 	s.add(fmt.Sprintf("Drive %d, %s, on file up to %s · engine on %s · moving %s · stops %d, observed %d", d.Number, state,
 		review.Times{Zone: time.Local}.When(d.Clock, a.End), review.DurationText(a.EngineOnS), review.DurationText(a.MovingS), a.Stops, a.StopsObserved))
+	for _, x := range a.Asking {
+		s.add(x)
+	}
 	s.add("")
 	s.clutch(a, old)
 	s.add("")
