@@ -253,6 +253,7 @@ func scatter(title string, a, b []dot, p plane) template.HTML {
 		g.line(x.from, y.at(p.limit.at), x.to, y.at(p.limit.at), "limit")
 		g.text(x.to-2, y.at(p.limit.at)-5, "tick end", p.limit.name)
 	}
+	a, b = thinned(a), thinned(b)
 	spreadBy := func(i int) float64 { return p.jitter * (float64(i*37%19)/18 - 0.5) }
 	for i, d := range b {
 		g.raw(`<rect x="%.1f" y="%.1f" width="7" height="7" class="other"/>`, x.at(d.x+spreadBy(i)+p.jitter*0.7)-3.5, y.at(d.y)-3.5)
@@ -264,6 +265,25 @@ func scatter(title string, a, b []dot, p plane) template.HTML {
 	}
 	legend(g, slices.ContainsFunc(a, func(d dot) bool { return d.odd }), len(b) > 0)
 	return g.end()
+}
+
+// mostPoints bounds the ordinary points of a chart.
+const mostPoints = 1500
+
+// thinned keeps every point that is out of the ordinary, and evenly spaced
+// ones of the others where there are too many to tell apart.
+func thinned(list []dot) []dot {
+	step := 1 + len(list)/mostPoints
+	if step == 1 {
+		return list
+	}
+	var kept []dot
+	for i, d := range list {
+		if d.odd || i%step == 0 {
+			kept = append(kept, d)
+		}
+	}
+	return kept
 }
 
 // mark is a disc, or a diamond where it is out of the ordinary.

@@ -30,6 +30,7 @@ type report struct {
 	Unmapped  []string
 	Counts    []review.Count
 	Events    []eventRow
+	Unlisted  int // events beyond the worst mostListed
 	Charts    []Chart
 	Sureness  []review.Sureness
 	Checks    []review.Check
@@ -116,7 +117,11 @@ func newReport(s *review.Stay, o Options) *report {
 		r.Unmapped = append(r.Unmapped, strings.ReplaceAll(x.String(), "_", " "))
 	}
 	r.days(s)
-	for _, e := range s.Worst() {
+	for i, e := range s.Worst() {
+		if i == mostListed {
+			r.Unlisted = len(s.Events) - mostListed
+			break
+		}
 		r.Events = append(r.Events, newEventRow(e, o.View.Times))
 	}
 	return r
@@ -250,6 +255,9 @@ const (
 	// screen shows of half a minute.
 	buckets     = 1200
 	bucketWidth = bus.Second / 10
+	// mostListed is how many events are listed and have their traces in the
+	// page: more than anyone reads, and few enough to open at once.
+	mostListed = 1000
 	// mostStills is how many events are printed as fixed figures.
 	mostStills = 6
 )
@@ -267,6 +275,14 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 	}
 	failed := 0
 	drawn := map[int]template.HTML{}
+	var phases []course
+	listed := map[int]bool{}
+	for _, e := range r.Events {
+		listed[e.Number] = true
+	}
+	list = slices.DeleteFunc(list, func(x review.Stretch) bool {
+		return !slices.ContainsFunc(x.Events, func(n int) bool { return listed[n] })
+	})
 	for i, x := range list {
 		if o.Progress != nil {
 			o.Progress(i, len(list))
@@ -281,8 +297,12 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 		}
 		for _, n := range x.Events {
 			at[n] = len(p.stretches)
-			if e := s.Find(n); stills[n] {
+			e := s.Find(n)
+			if stills[n] {
 				drawn[n] = still(s, e, lines)
+			}
+			if k, ok := newCourse(e, lines); ok {
+				phases = append(phases, k)
 			}
 		}
 		last := x.From
@@ -310,6 +330,7 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 		p.index.Stretches = append(p.index.Stretches, entry)
 		p.stretches = append(p.stretches, struct{ reduced, full string }{small, full})
 	}
+	r.Charts = append(r.Charts, courses(phases))
 	r.keepFull(s, p, at, o.FullBytes)
 	for _, e := range r.Events {
 		x, ok := at[e.Number]

@@ -205,11 +205,11 @@ func (w *sink) Row(r *stream.Row) {
 	w.start(r.At)
 	for x := stream.Role(0); x < stream.NumRoles; x++ {
 		if r.Has(x) {
-			w.row[w.first+int(x)] = number(r.V[x])
+			w.row[w.first+int(x)] = interpolated(r.V[x])
 		}
 	}
 	if r.Has(stream.EngineSpeed, stream.TurbineSpeed) {
-		w.row[w.first+int(stream.NumRoles)] = number(r.V[stream.EngineSpeed] - r.V[stream.TurbineSpeed])
+		w.row[w.first+int(stream.NumRoles)] = interpolated(r.V[stream.EngineSpeed] - r.V[stream.TurbineSpeed])
 	}
 	w.flush()
 }
@@ -242,10 +242,20 @@ func optional(v *float64) any {
 	return number(*v)
 }
 
-// number is nil for what is no number.
-func number(v float64) any {
+// number is nil for what is no number. A millionth of a unit is finer than any
+// signal of a vehicle: what is beyond it comes from the arithmetic.
+func number(v float64) any { return rounded(v, 1e6) }
+
+// interpolated is a number between samples, which is known to a hundredth of
+// its unit at best.
+func interpolated(v float64) any { return rounded(v, 100) }
+
+func rounded(v, perUnit float64) any {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return nil
+	}
+	if r := math.Round(v*perUnit) / perUnit; !math.IsInf(r, 0) {
+		return r + 0 // without a sign on nothing
 	}
 	return v
 }
