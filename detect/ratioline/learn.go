@@ -1,0 +1,183 @@
+package ratioline
+
+import (
+	"math"
+
+	"joltwatch/bus"
+)
+
+// learner learns the lines and the delay.
+type learner struct {
+	scale *scale
+	focus focus
+	last  bus.Micros
+	// prior is what earlier drives have counted at priorDelay.
+	prior      [ratioBins]float32
+	priorDelay float64
+	priorKnown bool
+	step       float64
+	sum        [ratioBins]float32 // of both, as last looked at
+	// Stretches on one ratio, taken at the delay that is sharpest by now.
+	index int
+	run   stretchRun
+	seen  [ratioBins]seen
+	cloud cloud
+}
+
+// seen is what stretches on one ratio have shown.
+type seen struct {
+	Stretches float32
+	lo, hi    float32 // road speed, km/h
+	wide      float32 // the widest of one stretch, as a ratio
+}
+
+// stretchRun is the stretch under way.
+type stretchRun struct {
+	bin      int
+	from, to bus.Micros
+	lo, hi   float64
+}
+
+func newLearner() *learner { return &learner{scale: newScale(), index: usualDelay} }
+
+const (
+	// learnKmh is the road speed from which pairs are counted: below it one
+	// step of it is wider than a line.
+	learnKmh = 15.0
+	// learnGap is the longest time that one pair stands for, in s.
+	learnGap = 1.0
+)
+
+// pair counts an engine speed with the road speed at each delay.
+func (l *learner) pair(r *road, at bus.Micros, rpm float64) {
+	dt := min((at - l.last).Seconds(), learnGap)
+	l.last = at
+	if dt <= 0 {
+		return
+	}
+	if r.step > 0 {
+		l.step = r.step
+	}
+	for i := range delays {
+		kmh, _, ok := r.at(at + seconds(delayAt(i)))
+		if !ok || kmh < learnKmh {
+			continue
+		}
+		n, ok := l.scale.bin(rpm / kmh)
+		if !ok {
+			continue
+		}
+		l.focus.count(i, n, dt)
+		if i == l.index {
+			l.stretch(at, n, kmh)
+			l.cloud.add(kmh, rpm, dt)
+		}
+	}
+}
+
+const (
+	// stretchBins is how far a ratio may wander in one stretch: 1.25 %.
+	stretchBins = 5
+	stretchMin  = 1500 * bus.Second / 1000
+)
+
+// stretch follows the stretches of driving on one ratio.
+func (l *learner) stretch(at bus.Micros, i int, kmh float64) {
+	x := &l.run
+	if at-x.to <= gap && max(i-x.bin, x.bin-i) <= stretchBins {
+		x.to, x.lo, x.hi = at, min(x.lo, kmh), max(x.hi, kmh)
+		return
+	}
+	if x.to-x.from >= stretchMin {
+		s := &l.seen[x.bin]
+		if s.Stretches == 0 {
+			s.lo, s.hi = float32(x.lo), float32(x.hi)
+		}
+		s.Stretches++
+		s.lo, s.hi = min(s.lo, float32(x.lo)), max(s.hi, float32(x.hi))
+		s.wide = max(s.wide, float32(x.hi/x.lo))
+	}
+	*x = stretchRun{bin: i, from: at, to: at, lo: kmh, hi: kmh}
+}
+
+// trust counts the stretches on a line, and reports whether it may be used: one
+// ratio at one speed may be an open converter on a long straight; through a wide
+// range of speeds only a closed clutch keeps it.
+func (l *learner) trust(x *Line) bool {
+	mid, ok := l.scale.bin(x.Ratio)
+	if !ok {
+		return false
+	}
+	var all seen
+	for i := max(0, mid-lineReach); i <= min(ratioBins-1, mid+lineReach); i++ {
+		s := &l.seen[i]
+		if s.Stretches == 0 {
+			continue
+		}
+		if all.Stretches == 0 {
+			all.lo, all.hi = s.lo, s.hi
+		}
+		all.Stretches += s.Stretches
+		all.lo, all.hi = min(all.lo, s.lo), max(all.hi, s.hi)
+		all.wide = max(all.wide, s.wide)
+	}
+	x.Stretches = int(all.Stretches)
+	x.KmhMin, x.KmhMax = round(float64(all.lo), 0.1), round(float64(all.hi), 0.1)
+	x.Wide = round(float64(all.wide), 0.01)
+	return x.Wide >= trustWide || x.Stretches >= trustStretches && x.KmhMax >= float64(trustSpeeds*x.KmhMin)
+}
+
+const (
+	trustStretches = 3
+	trustSpeeds    = 1.1
+	trustWide      = 1.25
+	// calmTime is how many seconds of driving show the lines of most gears.
+	calmTime = 1200.0
+)
+
+// calm reports whether judgements need not wait for more lines.
+func (l *learner) calm() bool { return l.priorKnown || l.focus.n[l.index] >= calmTime }
+
+// lines returns what judgements can rest on by now.
+func (l *learner) lines() (Map, bool) {
+	m := Map{Step: max(l.step, minStep)}
+	delay, index, ok := l.focus.sharpest()
+	switch {
+	case ok && l.priorKnown && math.Abs(delay-l.priorDelay) > delayAgrees:
+		l.priorKnown = false // asked or connected in another way
+	case !ok && l.priorKnown:
+		delay = l.priorDelay
+		index = delayNumber(delay)
+	case !ok:
+		return m, false
+	}
+	m.Delay, m.unsure = delay, delayStep
+	l.index = index
+	l.sum = l.focus.bins[index]
+	if l.priorKnown {
+		for i, c := range l.prior {
+			l.sum[i] += c
+		}
+	}
+	var found [maxLines]Line
+	n := findLines(l.scale, &l.sum, &found)
+	for i := range found[:n] {
+		if l.trust(&found[i]) {
+			m.of[m.n] = found[i]
+			m.n++
+		}
+	}
+	return m, m.n > 0
+}
+
+const (
+	// usualDelay is the number of the delay that road speed has as a rule (cp).
+	usualDelay  = 6
+	minStep     = 0.05
+	delayAgrees = 0.15 // s
+)
+
+// delayNumber is the number of the delay tried that is nearest.
+func delayNumber(s float64) int {
+	return min(max(int(math.Round((s-delayFirst)/delayStep)), 0), delays-1)
+}
