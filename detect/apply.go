@@ -3,6 +3,7 @@ package detect
 import (
 	"math"
 
+	"joltwatch/detect/coupling"
 	"joltwatch/stream"
 )
 
@@ -24,7 +25,7 @@ type apply struct {
 	fluid   float64 // torque that the converter carried at the rise, N·m
 	total   float64
 	reached bool
-	done    onset
+	done    coupling.Onset
 	shifted bool
 	// clean is how long, in seconds, more slip has stood since the last shift
 	// than is regulated on purpose, and longest the longest such time.
@@ -58,7 +59,7 @@ func (d *apply) row(s *scene, m *moment) {
 		case d.reached:
 			d.finish(s, m, "normal")
 		case d.longest >= s.set.Apply.SlowS && !m.gap:
-			d.done = onset{at: m.at, early: m.at, late: m.at}
+			d.done = coupling.Onset{At: m.at, Early: m.at, Late: m.at}
 			d.finish(s, m, "incomplete")
 		default:
 			s.out.ledger.opportunity(opApply, false, false)
@@ -94,18 +95,18 @@ func (d *apply) row(s *scene, m *moment) {
 			d.energy += float64(clutch * float64(max(0, m.slip)*(2*math.Pi/60)) * m.dt)
 		}
 		// Fall of slip over about 50 ms.
-		i := s.trail.after(m.at - 50_000)
-		if i < s.trail.end-1 {
-			q := s.trail.get(i)
-			if t := (m.at - q.at).Seconds(); t > 0 {
-				d.rate = max(d.rate, (q.slip()-m.slip)/t)
+		i := s.trail.After(m.at - 50_000)
+		if i < s.trail.End()-1 {
+			q := s.trail.Get(i)
+			if t := (m.at - q.At).Seconds(); t > 0 {
+				d.rate = max(d.rate, (q.Slip-m.slip)/t)
 			}
 		}
 		if m.slip <= s.set.Apply.DoneRPM+m.tol {
 			d.reached = true
-			d.done = onset{at: m.at, early: min(m.row.Prev[stream.EngineSpeed], m.row.Prev[stream.TurbineSpeed], m.at-seconds(m.dt)), late: m.at}
+			d.done = coupling.Onset{At: m.at, Early: min(m.row.Prev[stream.EngineSpeed], m.row.Prev[stream.TurbineSpeed], m.at-seconds(m.dt)), Late: m.at}
 		} else if since > s.set.Apply.GiveUpS {
-			d.done = onset{at: m.at, early: m.at, late: m.at}
+			d.done = coupling.Onset{At: m.at, Early: m.at, Late: m.at}
 			d.finish(s, m, "incomplete")
 		}
 		return
@@ -114,9 +115,9 @@ func (d *apply) row(s *scene, m *moment) {
 		d.reached = false // it only passed through
 		return
 	}
-	if (m.at - d.done.at).Seconds() >= applyTail {
+	if (m.at - d.done.At).Seconds() >= applyTail {
 		class := "normal"
-		if (d.done.at - d.rise.mid()).Seconds() >= s.set.Apply.SlowS {
+		if (d.done.At - d.rise.mid()).Seconds() >= s.set.Apply.SlowS {
 			class = "slow"
 		}
 		d.finish(s, m, class)
@@ -138,16 +139,16 @@ func (d *apply) finish(s *scene, m *moment, class string) {
 		s.out.ledger.opportunity(opApply, false, false)
 		return
 	}
-	f := Finding{Kind: KindApply, Class: class, Start: d.rise.early, End: d.done.at, Context: d.ctx, Severity: 0.05}
+	f := Finding{Kind: KindApply, Class: class, Start: d.rise.early, End: d.done.At, Context: d.ctx, Severity: 0.05}
 	f.Keep = class != "normal"
 	if f.Keep {
 		f.Severity = 0.5
 	}
-	took := (d.done.at - d.rise.mid()).Seconds()
+	took := (d.done.At - d.rise.mid()).Seconds()
 	f.Measures = append(f.Measures,
 		measure("apply_s", took, 0.001),
-		measure("apply_min_s", max(0, (d.done.early-d.rise.late).Seconds()), 0.001),
-		measure("apply_max_s", (d.done.late-d.rise.early).Seconds(), 0.001),
+		measure("apply_min_s", max(0, (d.done.Early-d.rise.late).Seconds()), 0.001),
+		measure("apply_max_s", (d.done.Late-d.rise.early).Seconds(), 0.001),
 		measure("slip_before_rpm", d.slip0, 0.1),
 		measure("slip_rate_peak_rpm_per_s", d.rate, 1),
 		measure("engine_pulled_down_rpm", max(0, d.engine-d.low), 0.1))
@@ -162,9 +163,9 @@ func (d *apply) finish(s *scene, m *moment, class string) {
 	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.FluidTemperature)...)
 	f.Instants = append(f.Instants,
 		Instant{"command rose", d.rise.mid(), d.rise.early, d.rise.late},
-		Instant{"slip down", d.done.at, d.done.early, d.done.late})
+		Instant{"slip down", d.done.At, d.done.Early, d.done.Late})
 	s.out.ledger.opportunity(opApply, true, f.Keep)
-	s.note(d.done.at, "applied")
+	s.note(d.done.At, "applied")
 	var percentiles []Percentile
 	if class != "incomplete" {
 		key := historyOf("apply_s", &d.ctx)

@@ -11,6 +11,7 @@ import (
 	"github.com/DataDog/sketches-go/ddsketch/mapping"
 	"github.com/DataDog/sketches-go/ddsketch/store"
 
+	"joltwatch/detect/calibrate"
 	"joltwatch/stream"
 )
 
@@ -21,6 +22,8 @@ type history struct {
 	// ratios are what the stream has learned of the gears: it is kept with the
 	// rest, since it is the vehicle's as well.
 	ratios []stream.RatioMemory
+	// chain is what is known of the measuring chain, likewise.
+	chain *calibrate.Memory
 }
 
 // historyKey is one distribution. Band is the temperature band of the account
@@ -148,6 +151,7 @@ type historyFile struct {
 	Version int                  `json:"version"`
 	Of      []historyRecord      `json:"of"`
 	Ratios  []stream.RatioMemory `json:"ratios,omitempty"`
+	Chain   *calibrate.Memory    `json:"chain,omitempty"`
 }
 
 func (h *history) encode() []byte {
@@ -167,7 +171,7 @@ func (h *history) encode() []byte {
 		}
 		return a.Gear - b.Gear
 	})
-	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios}
+	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios, Chain: h.chain}
 	for _, k := range keys {
 		var b []byte
 		h.of[k].Encode(&b, false)
@@ -212,6 +216,6 @@ func (h *history) decode(b []byte) (err error) {
 			of[r.historyKey] = s
 		}
 	}
-	h.of, h.ratios = of, f.Ratios
+	h.of, h.ratios, h.chain = of, f.Ratios, f.Chain
 	return nil
 }

@@ -2,6 +2,7 @@ package detect
 
 import (
 	"joltwatch/bus"
+	"joltwatch/detect/calibrate"
 	"joltwatch/stream"
 )
 
@@ -45,6 +46,7 @@ func New(set Settings, plan *stream.Plan, out Out) *Monitor {
 	m.scene = scene{set: &m.set, facts: &plan.Facts, out: &m.out}
 	m.scene.seg = segment{set: &m.set.Drive, facts: &plan.Facts}
 	m.scene.cmd.set = &m.set.Clutch
+	m.scene.limits = m.set.coupling()
 	m.out = emitter{out: out, scene: &m.scene}
 	m.out.ledger.init(plan)
 	m.out.history.init()
@@ -79,6 +81,7 @@ func (m *Monitor) Sample(s *stream.Sample) {
 	m.busFault.heard(&m.scene, s.At)
 	m.scene.cmd.take(s)
 	m.out.ledger.sample(s)
+	m.scene.sample(s)
 	m.mark.sample(&m.scene, s)
 	m.jolt.sample(&m.scene, s)
 }
@@ -151,11 +154,35 @@ func (m *Monitor) endDrive(at bus.Micros) {
 
 // History returns what the vehicle's own normal rests on, to be kept across
 // drives. The bytes depend only on what was added.
-func (m *Monitor) History() []byte { return m.out.history.encode() }
+func (m *Monitor) History() []byte {
+	chain := m.scene.learn.Memory()
+	m.out.history.chain = &chain
+	return m.out.history.encode()
+}
 
 // LoadHistory takes up what an earlier Monitor's History returned; nothing is
 // changed where there is an error. Empty input is no error.
-func (m *Monitor) LoadHistory(b []byte) error { return m.out.history.decode(b) }
+func (m *Monitor) LoadHistory(b []byte) error {
+	if err := m.out.history.decode(b); err != nil {
+		return err
+	}
+	if c := m.out.history.chain; c != nil {
+		m.scene.learn.Load(*c)
+		m.scene.trail.Calibrate(m.scene.learn.Chain(), m.scene.learn.Noise(0))
+	}
+	return nil
+}
+
+// CalibrationIn returns what a History holds of the vehicle's measuring chain;
+// ok is false where it holds nothing of it.
+func CalibrationIn(b []byte) (c calibrate.Summary, ok bool, err error) {
+	var h history
+	h.init()
+	if err := h.decode(b); err != nil || h.chain == nil {
+		return c, false, err
+	}
+	return h.chain.Summary(), true, nil
+}
 
 // KeepRatios puts the ratios that the stream has learned into the history.
 func (m *Monitor) KeepRatios(r []stream.RatioMemory) { m.out.history.ratios = r }

@@ -2,6 +2,7 @@ package detect
 
 import (
 	"joltwatch/bus"
+	"joltwatch/detect/coupling"
 	"joltwatch/stream"
 )
 
@@ -63,23 +64,23 @@ func (d *releaseLag) end(*scene) { *d = releaseLag{} }
 func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 	set := &s.set.ReleaseLag
 	led := &s.out.ledger
-	if !p.command && p.outcome == outcomeParted && !p.stop {
+	if !p.command && p.outcome == coupling.Parted && !p.stop {
 		return // without a command only a stop says what let go
 	}
-	if p.outcome == outcomeBack || p.outcome == outcomeLost {
+	if p.outcome == coupling.Taken || p.outcome == coupling.Lost {
 		led.opportunity(opRelease, false, false)
 		return
 	}
-	lag := (p.part.at - p.fall.mid()).Seconds()
-	low := max(0, (p.part.early - p.fall.late).Seconds())
-	high := max(0, (p.part.late - p.fall.early).Seconds())
+	lag := (p.part.At - p.fall.mid()).Seconds()
+	low := max(0, (p.part.Early - p.fall.late).Seconds())
+	high := max(0, (p.part.Late - p.fall.early).Seconds())
 	lag = min(max(lag, low), high)
 	below := float64((1 - set.DragSag) * s.idle)
 	dragged := s.idleKnown && p.engineLow < below && p.turbineLow < below
-	proven := p.proof.verdict == coupled
-	// Late in the middle of the lower half of what the samples allow, not on
-	// the strength of one noisy row.
-	late := p.command && (lag+low)/2 >= set.LimitS
+	proven := p.proven
+	// Late by more than half of what it may be less, not on the strength of one
+	// noisy row.
+	late := p.command && lag-min(lateMargin, (lag-low)/2) >= set.LimitS
 	key := historyOf("lag_s", &p.ctx)
 	if p.command && set.RelativeFactor > 0 {
 		mid, n := s.out.history.median(key)
@@ -87,20 +88,20 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 			late = true
 		}
 	}
-	if p.command && !proven && (late || lag >= set.DragAfterS || p.outcome != outcomeParted) {
+	if p.command && !proven && (late || lag >= set.DragAfterS || p.outcome != coupling.Parted) {
 		// That the speeds had not parted does not show that the clutch held.
 		led.opportunity(opRelease, false, false)
 		return
 	}
-	f := Finding{Kind: KindReleaseLag, Class: "normal", Start: p.fall.early, End: max(m.at, p.part.late), Context: p.ctx}
+	f := Finding{Kind: KindReleaseLag, Class: "normal", Start: p.fall.early, End: max(m.at, p.part.Late), Context: p.ctx}
 	switch {
-	case p.outcome == outcomeStall:
+	case p.outcome == coupling.Stalled:
 		f.Class, f.Severity = "stall", 1
 	case dragged && (!p.command || lag >= set.DragAfterS):
 		f.Class, f.Severity = "dragging", 0.95
-	case late || p.outcome == outcomeNever && p.command:
+	case late || p.outcome == coupling.Held && p.command:
 		f.Class, f.Severity = "late", min(0.9, 0.6+float64(0.1*lag))
-	case p.outcome != outcomeParted:
+	case p.outcome != coupling.Parted:
 		led.opportunity(opRelease, true, false)
 		return
 	}
@@ -109,9 +110,9 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 	led.opportunity(opRelease, true, hit)
 	d.told = d.told || p.stop
 	// What the state was while it held.
-	if p.outcome == outcomeParted && p.command {
+	if p.outcome == coupling.Parted && p.command {
 		// It was counted as holding up to the first row that was apart.
-		if back := (p.away - p.part.at).Seconds(); back > 0 && m.state == open {
+		if back := (p.away - p.part.At).Seconds(); back > 0 && m.state == open {
 			led.lockup.move(coast, open, back)
 		}
 	}
@@ -134,10 +135,10 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 		f.Instants = append(f.Instants, Instant{"certainly closed", p.fall.early, p.fall.early, p.fall.early})
 	}
 	name := "speeds parted"
-	if p.outcome == outcomeStall {
+	if p.outcome == coupling.Stalled {
 		name = "engine died"
 	}
-	f.Instants = append(f.Instants, Instant{name, p.part.at, p.part.early, p.part.late})
+	f.Instants = append(f.Instants, Instant{name, p.part.At, p.part.Early, p.part.Late})
 	if p.command && s.cmd.role != stream.ClutchPressureCommand {
 		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
@@ -146,12 +147,16 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 	}
 	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.FluidTemperature)...)
 	var percentiles []Percentile
-	if p.command && p.outcome == outcomeParted {
+	if p.command && p.outcome == coupling.Parted {
 		percentiles = s.out.history.percentile(key, lag)
 		s.out.history.add(key, round(lag, 0.001))
 	}
 	s.out.finding(&f, percentiles)
 }
+
+// lateMargin is the most by which a lag that is not well known must be beyond
+// the limit, in s.
+const lateMargin = 0.07
 
 // seconds turns seconds into an instant's unit.
 func seconds(x float64) bus.Micros { return bus.Micros(x * 1e6) }

@@ -1,5 +1,7 @@
 package detect
 
+import "joltwatch/detect/coupling"
+
 // Settings are the thresholds of the detectors, one table each in the vehicle
 // file: [detect.release_lag] and so on. Where a default is common practice
 // without a source it is marked (cp); the others are choices, justified beside
@@ -54,6 +56,13 @@ type ClutchSettings struct {
 	// CoupledWindowS is the window of that judgement: the turbine moves 50
 	// rpm in it in a gentle stop (cp: 100-500 rpm/s).
 	CoupledWindowS float64 `toml:"coupled_window_s"`
+}
+
+// coupling are the limits of the coupling package.
+func (s *Settings) coupling() coupling.Limits {
+	return coupling.Limits{PartedRPM: s.ReleaseLag.PartedRPM, WatchS: s.ReleaseLag.WatchS,
+		RangeRPM: s.Clutch.CoupledRangeRPM, SpreadRPM: s.Clutch.CoupledSpreadRPM, Spread: s.Clutch.CoupledSpread,
+		DeadRPM: 0.6 * s.Drive.RunningRPM}
 }
 
 // DriveSettings cut the input into drives and stops.
@@ -233,7 +242,7 @@ func DefaultSettings() Settings {
 			CoupledRangeRPM: 25, CoupledSpreadRPM: 4, CoupledSpread: 0.06, CoupledWindowS: 0.5},
 		Drive: DriveSettings{RunningRPM: 350, MovingKmh: 2, EndS: 4, StopStartS: 300, AccountS: 10},
 		ReleaseLag: ReleaseLagSettings{LimitS: 0.6, RelativeFactor: 3.5, RelativeS: 0.25, RelativeCount: 30,
-			PartedRPM: 10, DragSag: 0.12, DragAfterS: 0.3, WatchS: 6},
+			PartedRPM: 10, DragSag: 0.12, DragAfterS: 0.3, WatchS: 25},
 		HillSlip: HillSlipSettings{MinRPM: 15, MinS: 3, MinKmh: 15, MinAcceleratorPct: 3, SettleS: 1,
 			AskedDip: 0.05, UnaskedRPM: 15, UnaskedS: 5},
 		Apply:          ApplySettings{DoneRPM: 55, SlowS: 3.75, GiveUpS: 8},

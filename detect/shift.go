@@ -113,8 +113,8 @@ func (d *shiftOn) begin(s *scene, m *moment, from int, reported bool) {
 	}
 	// Only the gear is known, and its change comes late in the shift or early:
 	// take in what was before.
-	for i := s.trail.after(m.at - seconds(s.set.Shift.BeforeS)); i < s.trail.end; i++ {
-		d.peak = max(d.peak, abs(s.trail.get(i).slip()))
+	for i := s.trail.After(m.at - seconds(s.set.Shift.BeforeS)); i < s.trail.End(); i++ {
+		d.peak = max(d.peak, abs(s.trail.Get(i).Slip))
 		d.slip = true
 	}
 	d.start = m.at - seconds(s.set.Shift.BeforeS)

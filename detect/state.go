@@ -2,6 +2,8 @@ package detect
 
 import (
 	"joltwatch/bus"
+	"joltwatch/detect/calibrate"
+	"joltwatch/detect/coupling"
 	"joltwatch/stream"
 )
 
@@ -19,13 +21,17 @@ const (
 // scene is the computation that the detectors share: what they all need is
 // worked out once a row.
 type scene struct {
-	set   *Settings
-	facts *stream.Facts
-	seg   segment
-	cmd   commandTrack
-	trail trail
-	part  partingTrack
-	out   *emitter
+	set    *Settings
+	facts  *stream.Facts
+	seg    segment
+	cmd    commandTrack
+	trail  coupling.Trail
+	learn  calibrate.Estimator
+	limits coupling.Limits
+	// The latest speeds as they came, before any interpolation.
+	lastEngine, lastTurbine float64
+	part                    partingTrack
+	out                     *emitter
 
 	m    moment
 	last bus.Micros
@@ -93,7 +99,7 @@ func (s *scene) observe(r *stream.Row) (began, ended, stopped bool) {
 			s.pitch += float64(0.02 * (d - s.pitch))
 		}
 		if d < 0 {
-			s.trail.forget()
+			s.trail.Forget()
 			s.cmd.forget()
 			s.part.forget()
 		}
@@ -110,8 +116,11 @@ func (s *scene) observe(r *stream.Row) (began, ended, stopped bool) {
 	began, ended, stopped = s.seg.follow(m)
 	s.gears(m)
 	s.cmd.at(m)
-	s.trail.add(m)
 	s.learnIdle(m)
+	if s.idleKnown {
+		s.limits.DrawnRPM = float64((1 - s.set.ReleaseLag.DragSag) * s.idle)
+	}
+	s.align(m)
 	s.part.follow(s, m)
 	m.holding = s.part.holding()
 	s.judge(m)
@@ -123,6 +132,56 @@ func (s *scene) observe(r *stream.Row) (began, ended, stopped bool) {
 	}
 	return began, ended, stopped
 }
+
+// sample looks for the quantisation steps of the two speeds.
+func (s *scene) sample(x *stream.Sample) {
+	engine := x.Role == stream.EngineSpeed
+	if !x.OK || !engine && x.Role != stream.TurbineSpeed {
+		return
+	}
+	last := &s.lastTurbine
+	if engine {
+		last = &s.lastEngine
+	}
+	if *last > 0 && x.Value > 0 {
+		s.learn.Step(engine, abs(x.Value-*last))
+	}
+	*last = x.Value
+}
+
+// align adds the row's speeds to the trail, forms the slip of it, and learns how
+// the speeds come in.
+func (s *scene) align(m *moment) {
+	if !m.hasSlip {
+		return
+	}
+	r := m.row
+	p := coupling.Point{
+		At:     m.at,
+		Early:  min(r.Prev[stream.EngineSpeed], r.Prev[stream.TurbineSpeed]),
+		Late:   max(r.Next[stream.EngineSpeed], r.Next[stream.TurbineSpeed], m.at),
+		Engine: m.engine, Turbine: m.turbine, Tol: m.tol, Grain: m.grain,
+		Shifting: m.shifting || m.sinceShift < shiftTailS || m.sinceGear < gearTailS,
+	}
+	kept := s.trail.Add(&p)
+	m.slip = p.Slip
+	if !kept {
+		return
+	}
+	closed := s.state == closed || s.state == coast
+	if s.learn.Point(&s.trail, closed) || s.trail.End()%calibrateEvery == 0 {
+		s.trail.Calibrate(s.learn.Chain(), s.learn.Noise(m.engine))
+	}
+}
+
+const (
+	// shiftTailS and gearTailS are how long a shift goes on after the last
+	// report of it, and after a gear that may have been announced (cp).
+	shiftTailS, gearTailS = 0.3, 0.6
+	// calibrateEvery points what is known of ripple is taken for the engine
+	// speed of the time.
+	calibrateEvery = 64
+)
 
 func (s *scene) gears(m *moment) {
 	r := m.row

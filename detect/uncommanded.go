@@ -1,6 +1,9 @@
 package detect
 
-import "joltwatch/bus"
+import (
+	"joltwatch/bus"
+	"joltwatch/detect/coupling"
+)
 
 // bare0 forgets what was seen without a command.
 func (p *partingTrack) bare0() {
@@ -15,6 +18,9 @@ const (
 	// bareRun is how long they must go on doing so.
 	bareRun = 400_000 * bus.Micros(1)
 )
+
+// overrunSlip is the most negative slip, without sign, of a clutch that holds.
+const overrunSlip = 20.0
 
 // Where the turbine's speed comes from a coarse road speed, the window is
 // coarseWindowS long, or coarseWindow where the turbine moved too little in that;
@@ -33,7 +39,7 @@ const judgeEvery = 100_000 * bus.Micros(1)
 func (p *partingTrack) uncommanded(s *scene, m *moment) {
 	if m.gap || !m.hasSlip || !s.seg.inDrive || m.hasGear && m.gear < 1 {
 		if p.hasCoupled && s.seg.inDrive && !m.running && !m.gap && m.row.Has(0) && (m.at-p.coupledTo).Seconds() < 1.5 && p.bareLow < float64((1-s.set.ReleaseLag.DragSag)*s.idle) {
-			p.bareFinish(s, m, outcomeStall, onset{at: m.at, early: p.coupledTo, late: m.at})
+			p.bareFinish(s, m, coupling.Stalled, coupling.Seen{Onset: coupling.Onset{At: m.at, Early: p.coupledTo, Late: m.at}})
 		}
 		if m.gap || !s.seg.inDrive || (m.at-p.coupledTo).Seconds() > 2 {
 			p.bare0()
@@ -51,7 +57,7 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 	if p.hasCoupled {
 		if !m.running {
 			if p.bareLow < float64((1-s.set.ReleaseLag.DragSag)*s.idle) {
-				p.bareFinish(s, m, outcomeStall, onset{at: m.at, early: p.coupledTo, late: m.at})
+				p.bareFinish(s, m, coupling.Stalled, coupling.Seen{Onset: coupling.Onset{At: m.at, Early: p.coupledTo, Late: m.at}})
 			}
 			p.bare0()
 			return
@@ -59,14 +65,14 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 		limit := max(s.set.ReleaseLag.PartedRPM, float64(5*p.bareSpread)) + float64(0.5*m.tol)
 		if abs(m.slip-p.bareMean) >= limit {
 			if p.bareAway == 0 {
-				p.bareAwayAt = s.trail.end - 1
+				p.bareAwayAt = s.trail.End() - 1
 			}
 			p.bareAway++
 			if p.bareAway >= 2 && coarse {
 				p.bare0() // see coarseStop
 			} else if p.bareAway >= 2 {
-				o := s.trail.onset(p.coupledTo-bus.Second/2, p.bareAwayAt, p.bareMean, p.bareSpread)
-				p.bareFinish(s, m, outcomeParted, o)
+				o := s.trail.Onset(p.coupledTo-bus.Second/2, p.bareAwayAt, p.bareMean, p.bareSpread)
+				p.bareFinish(s, m, coupling.Parted, coupling.Seen{Onset: o})
 				p.bare0()
 				return
 			}
@@ -84,25 +90,26 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 	if coarse {
 		w = max(w, coarseWindowS)
 	}
-	g := s.trail.judge(&s.set.Clutch, m.at-bus.Micros(w*1e6), m.at)
-	if coarse && g.verdict == unobservable {
-		g = s.trail.judge(&s.set.Clutch, m.at-coarseWindow, m.at)
+	g := s.trail.Judge(&s.limits, m.at-bus.Micros(w*1e6), m.at)
+	if coarse && g.Verdict == coupling.Untold {
+		g = s.trail.Judge(&s.limits, m.at-coarseWindow, m.at)
 	}
 	p.lastJudge = g
-	most := bareSlip + g.tol
+	most := bareSlip + g.Tol
 	if coarse {
 		// An open converter in overrun keeps about as far off.
-		most = s.set.Clutch.ClosedRPM + g.tol - float64(0.5*g.grain)
-		if g.grain > coarseMost || g.tol-g.grain > float64(coarseShare*m.turbine) {
+		most = s.set.Clutch.ClosedRPM + g.Tol - float64(0.5*g.Grain)
+		if g.Grain > coarseMost || g.Tol-g.Grain > float64(coarseShare*m.turbine) {
 			most = -1
 		}
 	}
-	if g.verdict == coupled && abs(g.mean) > most {
-		// Two speeds some way apart may keep their distance by chance.
-		g.verdict = unobservable
+	if g.Verdict == coupling.Coupled && (abs(g.Mean) > most || !coarse && g.Mean < -overrunSlip-g.Tol) {
+		// An open converter in overrun takes the engine along some way behind
+		// the turbine.
+		g.Verdict = coupling.Untold
 	}
-	switch g.verdict {
-	case coupled:
+	switch g.Verdict {
+	case coupling.Coupled:
 		if p.coupledRun == 0 || m.at-p.coupledTo > bus.Second {
 			p.coupledRun = m.at
 		}
@@ -114,7 +121,7 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 			p.bareLow, p.bareEngine = m.turbine, m.engine
 		}
 		p.hasCoupled, p.coupledTo = true, m.at
-		p.bareMean, p.bareSpread = g.mean, g.spread
+		p.bareMean, p.bareSpread = g.Mean, g.Spread
 		if hasPedal && pedal >= 1 || !hasPedal && m.slip > 0 {
 			p.driven, p.hasDriven = m.at, true
 		}
@@ -122,9 +129,9 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 			p.driven, p.hasDriven = m.at, true
 		}
 		p.bareContext = m.context(s.seg.sinceStart(m.at))
-	case parted:
+	case coupling.Apart:
 		p.coupledRun = 0
-		if p.bareAway == 0 && g.residual > float64(3*s.set.Clutch.CoupledSpreadRPM)+m.tol {
+		if p.bareAway == 0 && g.Residual > float64(3*s.set.Clutch.CoupledSpreadRPM)+m.tol {
 			p.hasCoupled, p.hasDriven = false, false
 		}
 	}
@@ -133,17 +140,16 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 	}
 }
 
-func (p *partingTrack) bareFinish(s *scene, m *moment, how outcome, o onset) {
+func (p *partingTrack) bareFinish(s *scene, m *moment, how coupling.Outcome, o coupling.Seen) {
 	pedal, hasPedal := m.accelerator()
 	early := p.driven
-	p.result = parting{outcome: how, fall: edge{early: early, late: max(early, o.late)}, part: o,
-		proof: p.lastJudge, base: p.bareMean, engineLow: p.bareEngine, turbineLow: p.bareLow,
+	p.result = parting{outcome: how, fall: edge{early: early, late: max(early, o.Late)}, part: o,
+		proven: true, base: p.bareMean, engineLow: p.bareEngine, turbineLow: p.bareLow,
 		ctx:  p.bareContext,
 		stop: !(hasPedal && pedal > 2)}
-	p.result.proof.verdict = coupled
 	p.has = true
-	if how == outcomeParted {
-		s.note(o.at, "speeds parted")
+	if how == coupling.Parted {
+		s.note(o.At, "speeds parted")
 	}
 }
 
@@ -165,7 +171,7 @@ func (p *partingTrack) bare(s *scene, m *moment, limit float64, overrun bool) cl
 	case p.bareState == closed && abs(m.slip) <= limit+float64(0.5*m.tol):
 		// Steady since it was last proved.
 	case p.bareState == partial && abs(m.slip-p.bareMean) <= limit+float64(0.5*m.tol):
-	case g.verdict == parted && m.slip < -limit-float64(2*m.tol) && m.at-p.judged < bus.Second:
+	case g.Verdict == coupling.Apart && m.slip < -limit-float64(2*m.tol) && m.at-p.judged < bus.Second:
 		p.bareState = open // no slip is regulated in overrun
 	default:
 		p.bareState = unknown

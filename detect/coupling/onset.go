@@ -1,4 +1,4 @@
-package detect
+package coupling
 
 import (
 	"math"
@@ -6,15 +6,22 @@ import (
 	"joltwatch/bus"
 )
 
-// onset is the instant at which slip began to leave what it was, and the
+// Onset is the instant at which slip began to leave what it was, and the
 // interval that noise and sample times allow for it.
-type onset struct{ at, early, late bus.Micros }
+type Onset struct{ At, Early, Late bus.Micros }
 
 // onsetChange is the change of slip, in rpm, that the instant stands for: the
 // speeds move together up to there.
 const onsetChange = 0.5
 
-// onset finds when the slip left base, given that it was off by the parted
+// shapeShare is how often slip begins along a ramp, a parabola and a cubic, of
+// those that fit alike: most clutches let go at once (cp).
+var shapeShare = [3]float64{0.6, 0.3, 0.1}
+
+// onsetSpan is how long before the first point that is off the onset may lie.
+const onsetSpan = 1500_000 * bus.Micros(1)
+
+// Onset finds when the slip left base, given that it was off by the parted
 // limit at point i1, searching from an instant on. It fits base, then a ramp,
 // a parabola or a cubic from the instant sought, by least squares over the instants in
 // question: a clutch whose pressure decays lets go along a parabola, one whose
@@ -22,20 +29,24 @@ const onsetChange = 0.5
 // turn the same way creeps at first (a cubic). The interval holds the instants whose fit
 // is not much worse, given the noise, and never less than the bracket of the
 // samples around the best.
-func (t *trail) onset(from bus.Micros, i1 int, base, noise float64) onset {
-	i0 := max(t.after(from-300_000), t.from)
-	last := t.get(i1)
+func (t *Trail) Onset(from bus.Micros, i1 int, base, noise float64) Onset {
+	i0 := t.After(max(from, t.Get(i1).At-onsetSpan) - 300_000)
+	last := t.Get(i1)
 	n := i1 + 1
 	// A few more points, while the slip is still small, steady the slope.
-	for n < t.end && n < i1+3 && abs(t.get(n).slip()-base) < 80 {
+	for d := abs(last.Slip - base); n < t.end && n < i1+3; {
+		was := d
+		if d = abs(t.Get(n).Slip - base); d >= 80 || d < was {
+			break
+		}
 		n++
 	}
-	pitch := (last.at - t.get(max(i1-5, i0)).at) / bus.Micros(max(1, min(5, i1-i0)))
+	pitch := (last.At - t.Get(max(i1-5, i0)).At) / bus.Micros(max(1, min(5, i1-i0)))
 	if n-i0 < 4 || pitch > 120_000 {
 		return t.bracket(from, i0, i1, base, noise)
 	}
 	var0 := max(float64(noise*noise), 0.3)
-	lo, hi := max(from, last.at-1500_000), last.at
+	lo, hi := max(from, last.At-onsetSpan), last.At
 	step := max((hi-lo)/150, 2000)
 	type fit struct {
 		tau bus.Micros
@@ -49,11 +60,11 @@ func (t *trail) onset(from bus.Micros, i1 int, base, noise float64) onset {
 		for tau := lo; tau < hi; tau += step {
 			var dd, df, ff float64
 			for i := i0; i < n; i++ {
-				q := t.get(i)
-				d := q.slip() - base
+				q := t.Get(i)
+				d := q.Slip - base
 				dd += float64(d * d)
-				if q.at > tau {
-					f := (q.at - tau).Seconds()
+				if q.At > tau {
+					f := (q.At - tau).Seconds()
 					switch p {
 					case 1:
 						f = float64(f * f)
@@ -68,7 +79,7 @@ func (t *trail) onset(from bus.Micros, i1 int, base, noise float64) onset {
 				continue
 			}
 			c := df / ff
-			if c*(last.slip()-base) <= 0 {
+			if c*(last.Slip-base) <= 0 {
 				continue
 			}
 			x := onsetChange / abs(c)
@@ -93,22 +104,32 @@ func (t *trail) onset(from bus.Micros, i1 int, base, noise float64) onset {
 	}
 	// The model is no law: what it leaves over counts as noise too.
 	spare := max(var0, best.sse/float64(max(1, n-i0-3)))
+	// Points that share their ripple count as one.
+	spare *= max(1, 2*rippleS/pitch.Seconds())
+	// The middle of what the fits allow, each by how well it fits: the best
+	// alone is early where samples are few.
 	early, late := best.at, best.at
+	var sum, weight float64
 	for p := range fits {
 		for _, f := range fits[p][:count[p]] {
-			if f.sse <= best.sse+float64(6*spare) {
+			worse := (f.sse - best.sse) / spare
+			if worse <= 6 {
 				early, late = min(early, f.at), max(late, f.at)
 			}
+			w := shapeShare[p] / (1 + float64(worse*worse))
+			sum += float64(w * f.at)
+			weight += w
 		}
 	}
+	best.at = sum / weight
 	margin := float64(pitch/2) + 6000
-	o := onset{at: lo + bus.Micros(best.at), early: lo + bus.Micros(early-margin), late: lo + bus.Micros(late+margin)}
-	if first, ok := t.strayed(max(t.after(max(from, last.at-strayedSpan)), i0), i1, base, noise); ok {
-		o.early = min(o.early, first-pitch-6000)
+	o := Onset{At: lo + bus.Micros(best.at), Early: lo + bus.Micros(early-margin), Late: lo + bus.Micros(late+margin)}
+	if first, ok := t.strayed(max(t.After(max(from, last.At-strayedSpan)), i0), i1, base, noise); ok {
+		o.Early = min(o.Early, first-pitch-6000)
 	}
-	o.late = min(max(o.late, o.at), last.late)
-	o.early = max(min(o.early, o.at), from)
-	o.at = min(max(o.at, o.early), o.late)
+	o.Late = min(max(o.Late, o.At), last.Late)
+	o.Early = max(min(o.Early, o.At), from)
+	o.At = min(max(o.At, o.Early), o.Late)
 	return o
 }
 
@@ -116,11 +137,11 @@ func (t *trail) onset(from bus.Micros, i1 int, base, noise float64) onset {
 // good: engine and turbine that part near idle speed may cross once more. It
 // takes some points in a row on one side, beyond noise, and widens the interval
 // only: samples that are a few milliseconds apart look the same.
-func (t *trail) strayed(i0, i1 int, base, noise float64) (bus.Micros, bool) {
+func (t *Trail) strayed(i0, i1 int, base, noise float64) (bus.Micros, bool) {
 	limit := max(strayedRPM, float64(3*noise))
 	run, sign := 0, 0.0
 	for i := i0; i < i1; i++ {
-		d := t.get(i).slip() - base
+		d := t.Get(i).Slip - base
 		switch {
 		case abs(d) < limit:
 			run = 0
@@ -130,7 +151,7 @@ func (t *trail) strayed(i0, i1 int, base, noise float64) (bus.Micros, bool) {
 			run, sign = 1, d
 		}
 		if run == strayedRows {
-			return t.get(i - strayedRows + 1).at, true
+			return t.Get(i - strayedRows + 1).At, true
 		}
 	}
 	return 0, false
@@ -146,17 +167,17 @@ const (
 
 // bracket is the coarse answer: between the last point that was certainly
 // still together and the first that had parted.
-func (t *trail) bracket(from bus.Micros, i0, i1 int, base, noise float64) onset {
-	p := t.get(i1)
-	o := onset{late: p.late, early: from}
+func (t *Trail) bracket(from bus.Micros, i0, i1 int, base, noise float64) Onset {
+	p := t.Get(i1)
+	o := Onset{Late: p.Late, Early: from}
 	near := max(3*noise, 3)
 	for i := i1 - 1; i >= i0; i-- {
-		if abs(t.get(i).slip()-base) <= near {
-			o.early = max(from, t.get(i).early)
+		if abs(t.Get(i).Slip-base) <= near {
+			o.Early = max(from, t.Get(i).Early)
 			break
 		}
 	}
-	o.at = o.early + (p.at-o.early)/2
-	o.at = min(max(o.at, o.early), o.late)
+	o.At = o.Early + (p.At-o.Early)/2
+	o.At = min(max(o.At, o.Early), o.Late)
 	return o
 }

@@ -1,0 +1,149 @@
+package coupling
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"joltwatch/bus"
+)
+
+func limits() *Limits {
+	return &Limits{PartedRPM: 10, WatchS: 25, RangeRPM: 25, SpreadRPM: 4, Spread: 0.06, DeadRPM: 210, DrawnRPM: 600}
+}
+
+// stop is an invented stop: the command falls at 10 s, the clutch lets go lagS
+// later, and engine and turbine are as given.
+type stop struct {
+	lagS, pitchS float64
+	turbine      func(s float64) float64
+	// open is the engine's speed once the clutch has let go.
+	open   func(s, turbine float64) float64
+	ripple float64
+}
+
+const fallS = 10.0
+
+func (x stop) run(t *testing.T) (Outcome, *Watch, *Trail) {
+	t.Helper()
+	rnd := rand.New(rand.NewPCG(7, 8))
+	tr := &Trail{}
+	tr.Calibrate(Chain{UnsureS: 0.004}, Noise{RippleRPM: max(x.ripple, 1), SeenRPM: max(x.ripple, 1)})
+	w := &Watch{}
+	begun, wander, next := false, 0.0, 0
+	for s := 5.0; s < 40; s += x.pitchS {
+		tu := x.turbine(s)
+		wander += -wander*x.pitchS/0.1 + rnd.NormFloat64()*math.Sqrt(2*x.pitchS/0.1)
+		en := tu + x.ripple*wander
+		if s > fallS+x.lagS {
+			en = x.open(s-fallS-x.lagS, tu)
+		}
+		at := bus.Micros(s * 1e6)
+		p := Point{At: at, Early: at, Late: at, Engine: en, Turbine: tu}
+		if !tr.Add(&p) || s < fallS {
+			continue
+		}
+		if !begun {
+			fall := Edge{at - bus.Micros(x.pitchS*1e6), at}
+			if !w.Begin(limits(), tr, fall) {
+				t.Fatal("no watch")
+			}
+			begun, next = true, tr.After(at)
+		}
+		if en < 210 {
+			return w.Died(), w, tr
+		}
+		for ; next < tr.End(); next++ {
+			if how := w.Step(tr, next); how != Watching {
+				return how, w, tr
+			}
+		}
+	}
+	return Watching, w, tr
+}
+
+// idling is an engine that falls away from the turbine to its idle.
+func idling(s, turbine float64) float64 { return 700 + (turbine-700)*math.Exp(-s/0.15) }
+
+func slowing(s float64) float64 { return max(0, 1500-150*max(0, s-8)) }
+
+func TestLagIsFound(t *testing.T) {
+	for _, lag := range []float64{0.1, 0.5, 1, 2.5} {
+		for _, pitch := range []float64{0.01, 0.02, 0.05, 0.1} {
+			for _, ripple := range []float64{0, 3} {
+				how, w, tr := stop{lagS: lag, pitchS: pitch, ripple: ripple, turbine: slowing, open: idling}.run(t)
+				if how != Parted {
+					t.Errorf("lag %.1f s, every %g s, ripple %g: outcome %v", lag, pitch, ripple, how)
+					continue
+				}
+				s := w.Separation(tr)
+				if e, l := s.Early.Seconds()-fallS, s.Late.Seconds()-fallS; e > lag || l < lag {
+					t.Errorf("lag %.1f s, every %g s, ripple %g: outside [%.3f, %.3f]", lag, pitch, ripple, e, l)
+				}
+				if at := s.At.Seconds() - fallS; math.Abs(at-lag) > pitch+0.02+0.012*ripple {
+					t.Errorf("lag %.1f s, every %g s, ripple %g: found %.3f", lag, pitch, ripple, at)
+				}
+				if lag >= 0.5 && !w.Proof(tr) {
+					t.Errorf("lag %.1f s, every %g s, ripple %g: not proven", lag, pitch, ripple)
+				}
+			}
+		}
+	}
+}
+
+// A shift with the clutch stuck is no separation, however the speeds come in.
+func TestShiftDoesNotEndTheWatch(t *testing.T) {
+	shifting := func(s float64) float64 { return slowing(s) + 450*min(max((s-11)/0.25, 0), 1) }
+	for _, pitch := range []float64{0.01, 0.02, 0.1} {
+		how, w, tr := stop{lagS: 2.5, pitchS: pitch, turbine: shifting, open: idling}.run(t)
+		s := w.Separation(tr)
+		if how != Parted || math.Abs(s.At.Seconds()-fallS-2.5) > pitch+0.03 {
+			t.Errorf("every %g s: outcome %v at %.3f s, expected 2.5", pitch, how, s.At.Seconds()-fallS)
+		}
+	}
+}
+
+// An open converter in overrun takes the engine along behind the turbine on a
+// slope of 1: that is no coupling.
+func TestOverrunIsNoCoupling(t *testing.T) {
+	behind := func(_, turbine float64) float64 { return turbine - 47 }
+	how, w, tr := stop{lagS: 0.1, pitchS: 0.02, turbine: slowing, open: behind}.run(t)
+	if how != Parted || w.Separation(tr).Late.Seconds()-fallS > 0.2 {
+		t.Errorf("outcome %v at %.3f s, expected 0.1", how, w.Separation(tr).Late.Seconds()-fallS)
+	}
+}
+
+// The turbine passes through the speed of an engine that stands at its idle.
+func TestCrossingIsNoCoupling(t *testing.T) {
+	quick := func(s, turbine float64) float64 { return 700 + (turbine-700)*math.Exp(-s/0.1) }
+	late := func(s float64) float64 { return max(0, 850-150*max(0, s-fallS)) }
+	how, w, tr := stop{lagS: 0.2, pitchS: 0.02, turbine: late, open: quick}.run(t)
+	s := w.Separation(tr)
+	if how != Parted || s.Early.Seconds()-fallS > 0.2 || s.Late.Seconds()-fallS < 0.2 {
+		t.Errorf("outcome %v, [%.3f, %.3f], expected 0.2", how, s.Early.Seconds()-fallS, s.Late.Seconds()-fallS)
+	}
+}
+
+// An engine that dies with the speeds together has stalled, also where the
+// shaft's sensor reads nothing below 100 rpm.
+func TestStall(t *testing.T) {
+	dead := func(s float64) float64 {
+		if x := slowing(s); x >= 100 {
+			return x
+		}
+		return 0
+	}
+	how, w, _ := stop{lagS: 20, pitchS: 0.02, turbine: dead, open: idling}.run(t)
+	if how != Stalled || w.EngineLow > 300 {
+		t.Errorf("outcome %v, engine %.0f rpm", how, w.EngineLow)
+	}
+}
+
+// A turbine that stands tells nothing.
+func TestStandingTurbineProvesNothing(t *testing.T) {
+	steady := func(float64) float64 { return 1500 }
+	_, w, tr := stop{lagS: 1, pitchS: 0.02, turbine: steady, open: idling}.run(t)
+	if w.Proof(tr) {
+		t.Error("coupling proven with the turbine at one speed")
+	}
+}

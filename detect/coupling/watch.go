@@ -1,0 +1,388 @@
+package coupling
+
+import (
+	"math"
+
+	"joltwatch/bus"
+)
+
+// Edge is an instant and the samples between which it lies.
+type Edge struct{ Early, Late bus.Micros }
+
+// Mid is its middle.
+func (e Edge) Mid() bus.Micros { return e.Early + (e.Late-e.Early)/2 }
+
+// Outcome is how a release ended.
+type Outcome uint8
+
+// The outcomes.
+const (
+	// Watching: it has not ended yet.
+	Watching Outcome = iota
+	Parted
+	Stalled // the engine died with the speeds still together
+	Held    // still together at the end of the watch
+	Lost    // the signals did not last
+	Taken   // the clutch was told to close again before they had parted
+)
+
+// Limits are what a Watch judges with.
+type Limits struct {
+	// PartedRPM is the least deviation of slip that counts as parted, WatchS
+	// the longest watch.
+	PartedRPM, WatchS float64
+	// RangeRPM is how far the turbine must move before coupling can be told,
+	// SpreadRPM how far the slip may wander meanwhile at the least, Spread the
+	// share of the turbine's movement that it may besides.
+	RangeRPM, SpreadRPM, Spread float64
+	// DeadRPM is the engine speed below which it has died, DrawnRPM that below
+	// which it has been drawn under its idle, 0 where idle is not known.
+	DeadRPM, DrawnRPM float64
+}
+
+// Watch follows one release, point by point.
+type Watch struct {
+	set *Limits
+	// Fall is the edge of the command.
+	Fall Edge
+	// Base is the slip before and Noise its deviation, in rpm; Moving is true
+	// where it was under way already.
+	Base, Noise float64
+	Moving      bool
+	// EngineLow and TurbineLow are the lowest speeds while together, rpm.
+	EngineLow, TurbineLow float64
+	// Proof is set once the speeds have been seen to move together since the
+	// fall; ProvenTo is the last such instant.
+	Proven   bool
+	ProvenTo bus.Micros
+
+	initial     float64 // base
+	baseRate    float64 // of the turbine in the base, rpm/s
+	test, early apart
+	heldLow     float64 // engine, before the excursion under way
+	heldTurbine float64
+	judged      bus.Micros
+	line        line
+	lastAt      bus.Micros
+	lastLate    bus.Micros
+}
+
+const (
+	// baseS is how much before a fall makes the base.
+	baseS = 0.25
+	// farRelease is a slip at which no release begins: more than any regulated
+	// slip (cp).
+	farRelease = 450.0
+	judgeS     = 0.1
+	// driftS is how slowly the base follows the slip while together: slower
+	// than any separation.
+	driftS   = 1.5
+	driftRPM = 8.0
+)
+
+// Begin starts a watch on the trail at the fall of the command; points after it
+// that are in already are not taken yet. It reports whether there is something
+// to watch.
+func (w *Watch) Begin(set *Limits, t *Trail, fall Edge) bool {
+	*w = Watch{set: set, Fall: fall}
+	i0 := t.After(fall.Early - bus.Micros(baseS*1e6))
+	i1 := t.After(fall.Late)
+	for i1-i0 < 3 && i0 > t.First() {
+		i0--
+	}
+	if i1-i0 < 2 {
+		return false
+	}
+	w.base(t, i0, i1)
+	// A short lag is judged with what came before it.
+	for i := i0; i < i1; i++ {
+		w.line.add(t.Get(i))
+	}
+	last := t.Get(i1 - 1)
+	w.lastAt, w.lastLate = last.At, last.Late
+	w.EngineLow, w.TurbineLow = last.Engine, last.Turbine
+	w.heldLow, w.heldTurbine = w.EngineLow, w.TurbineLow
+	if w.Moving {
+		// In a shift, or as the pedal is lifted: a clutch that holds goes on to
+		// its closed slip.
+		w.Base = 0
+	}
+	w.initial = w.Base
+	w.baseRate = w.line.rate()
+	return w.Base <= farRelease && w.Base >= -overrunMost(last)
+}
+
+// overrunMost is the most negative slip of a clutch that holds, without sign: an
+// open converter in overrun takes the engine along with the turbine, some tens
+// of rpm behind it, on a slope of 1.
+func overrunMost(p *Point) float64 { return overrunRPM + 3*p.Sigma + p.Tol }
+
+const overrunRPM = 12.0
+
+// base fits a line to the slip of the points [i0, i1).
+func (w *Watch) base(t *Trail, i0, i1 int) {
+	first := t.Get(i0)
+	var sum, sum2, st, stt, sts, spread float64
+	for i := i0; i < i1; i++ {
+		p := t.Get(i)
+		d, s := p.Slip-first.Slip, (p.At - first.At).Seconds()
+		sum += d
+		sum2 += float64(d * d)
+		st += s
+		stt += float64(s * s)
+		sts += float64(s * d)
+		spread = max(spread, p.Sigma)
+	}
+	n := float64(i1 - i0)
+	mean := sum / n
+	vt := stt/n - float64(st/n)*float64(st/n)
+	slope, left := 0.0, max(0, sum2/n-float64(mean*mean))
+	if vt > 1e-9 {
+		slope = (sts/n - float64(st/n)*mean) / vt
+		left = max(0, left-float64(slope*slope)*vt)
+	}
+	w.Noise = math.Sqrt(left)
+	w.Base = first.Slip + mean
+	w.Moving = abs(slope)*baseS > max(8, 4*w.Noise, 2.5*spread)
+	if w.Moving {
+		w.Base += float64(slope * ((t.Get(i1-1).At - first.At).Seconds() - st/n))
+	}
+}
+
+// Step takes point i of the trail and reports how the release stands.
+func (w *Watch) Step(t *Trail, i int) Outcome {
+	p := *t.Get(i)
+	return w.take(t, &p, i)
+}
+
+// take is Step for a point that may differ from the trail's.
+func (w *Watch) take(t *Trail, p *Point, i int) Outcome {
+	// The base is no surer than ripple lets it be, and what the trail knows of
+	// ripple may be too little here.
+	r := max(t.noise.RippleRPM, w.Noise)
+	v := max(p.Sigma, r)
+	p.Sigma = max(math.Sqrt(float64(v*v)+float64(0.4*r*r)), w.set.PartedRPM/3.5) + float64(0.3*p.Tol)
+	dt := (p.At - w.lastAt).Seconds()
+	w.sharp(t, p, i)
+	w.test.step(p, i, p.Slip-w.Base, w.set.RangeRPM)
+	w.lastAt, w.lastLate = p.At, p.Late
+	if w.test.sum == 0 {
+		w.heldLow, w.heldTurbine = min(w.heldLow, p.Engine), min(w.heldTurbine, p.Turbine)
+		w.EngineLow, w.TurbineLow = w.heldLow, w.heldTurbine
+		w.prove(t, p)
+		// A base drifts with the load that winds the driveline up.
+		if p.Sigma < tellRPM {
+			w.Base += float64(Share(dt, driftS) * (p.Slip - w.Base))
+			w.Base = min(max(w.Base, w.initial-driftRPM), w.initial+driftRPM)
+		}
+	}
+	switch {
+	case w.test.lasts() && !w.dying(p):
+		return Parted
+	case (p.At - w.Fall.Early).Seconds() > w.set.WatchS:
+		return Held
+	}
+	return Watching
+}
+
+// sharp runs the test for the earliest separation: with what the slip has been
+// seen to do in place of all that it may do.
+func (w *Watch) sharp(t *Trail, p *Point, i int) {
+	q := *p
+	q.Sigma = max(w.Noise, 1.2*t.noise.SeenRPM, sharpRPM) + float64(0.3*p.Tol)
+	w.early.step(&q, i, p.Slip-w.Base, w.set.RangeRPM)
+}
+
+// sharpRPM is the least noise of slip (sensors and interpolation).
+const sharpRPM = 1.5
+
+// dying reports whether the engine may still be on its way to a stall: it was
+// drawn far down when the speeds parted.
+func (w *Watch) dying(p *Point) bool {
+	return w.set.DrawnRPM > 0 && w.heldLow < w.set.DrawnRPM && p.Engine < w.set.DrawnRPM && w.test.allS < 1.5
+}
+
+// prove adds a point at which the speeds were together, and looks now and then
+// whether coupling shows in what has passed.
+func (w *Watch) prove(t *Trail, p *Point) {
+	if w.line.n == 0 {
+		w.judged = p.At
+	}
+	w.line.add(p)
+	if (p.At - w.judged).Seconds() < judgeS {
+		return
+	}
+	if w.proof(t) {
+		w.Proven, w.ProvenTo = true, p.At
+		w.line = line{}
+	} else if w.line.n >= proofLen {
+		w.line = line{}
+	}
+}
+
+// proof reports whether what has been added since the last proof is one: the
+// speeds moved together, and not as those of an open converter in overrun,
+// which takes the engine along some tens of rpm behind the turbine. What is not
+// known of the alignment counts as far as the turbine's rate is not what it was
+// in the base.
+func (w *Watch) proof(t *Trail) bool {
+	g := w.line.judge(w.set)
+	if g.Verdict != Coupled {
+		return false
+	}
+	skew := float64(abs(w.line.rate()-w.baseRate) * t.chain.UnsureS)
+	d := g.Mean - w.initial
+	return d-skew >= -openRPM-g.Tol && d <= regulatedRPM+skew+g.Tol
+}
+
+const (
+	// openRPM is how far below the slip of a clutch that holds the slip of an
+	// open converter in overrun lies at the least, regulatedRPM how far above
+	// that of one that slips under control may (cp).
+	openRPM, regulatedRPM = 20.0, 50.0
+)
+
+// Proof reports whether the speeds have been seen to move together.
+func (w *Watch) Proof(t *Trail) bool { return w.Proven || w.proof(t) }
+
+// proofLen bounds the points of one proof.
+const proofLen = 400
+
+// Quiet reports whether the speeds have not been heard of for too long.
+func (w *Watch) Quiet(now bus.Micros) bool { return now-w.lastAt > apartMost || now < w.lastAt }
+
+// Away reports whether the speeds are apart for now.
+func (w *Watch) Away() bool { return w.test.stands() }
+
+// Died tells the watch that the engine stands, and returns how that ended it.
+func (w *Watch) Died() Outcome {
+	held := !w.test.stands() || w.test.allS < diesS
+	if held && (w.set.DrawnRPM <= 0 || w.heldLow < w.set.DrawnRPM) {
+		return Stalled
+	}
+	if w.test.stands() {
+		return Parted
+	}
+	return Lost
+}
+
+// diesS is how long an engine that a clutch has drawn down takes at most to
+// stand still once it is beyond help (cp).
+const diesS = 1.5
+
+// Rose tells the watch that the clutch is told to close again.
+func (w *Watch) Rose() Outcome {
+	if w.test.stands() && w.test.clearS >= roseS {
+		return Parted
+	}
+	return Taken
+}
+
+const roseS = 0.06
+
+// Seen is where the speeds parted.
+type Seen struct {
+	Onset
+	// Hidden is true where the separation lies in a shift or between points
+	// that say nothing: the lag is at least that to Early.
+	Hidden bool
+}
+
+// Separation returns where the speeds parted, on the instants of the prompter
+// speed, once Step, Died or Rose has said Parted.
+func (w *Watch) Separation(t *Trail) Seen {
+	i := w.kept(t, w.test.from)
+	s := Seen{}
+	if p := t.Get(i); p.Shifting && p.Rate > shiftRate || p.Sigma > tellRPM {
+		s.Hidden = true
+		s.Onset = w.hidden(t, i)
+	} else {
+		s.Onset = w.onset(t, i)
+	}
+	for _, a := range [...]*apart{&w.test, &w.early} {
+		if a.strayed {
+			s.Early = min(s.Early, a.strayedAt)
+		}
+	}
+	s.Onset = w.unlag(t.chain, s.Onset)
+	return s
+}
+
+// kept is the index nearest to i that the trail still has.
+func (w *Watch) kept(t *Trail, i int) int { return min(max(i, t.First()), t.End()-1) }
+
+// onset fits where the slip left its base. Where it had left before by what was
+// seen of it, though not by all that it may do, that is the better instant, and
+// the other one bounds it.
+func (w *Watch) onset(t *Trail, i int) Onset {
+	o := t.Onset(w.Fall.Early, w.kept(t, w.test.stoodAt), w.before(t, i), max(w.Noise, t.noise.RippleRPM))
+	if j := w.kept(t, w.early.from); w.early.stands() && j < i && w.early.fromAt > w.Fall.Early {
+		late := o.Late
+		o = t.Onset(w.Fall.Early, w.kept(t, w.early.stoodAt), w.before(t, j), max(w.Noise, t.noise.SeenRPM))
+		o.Late = max(o.Late, late)
+	}
+	if w.Moving && !w.Proven {
+		// It was under way before: what can be said is that the clutch had let
+		// go by then.
+		o.Early = w.Fall.Early
+		o.At = min(o.At, w.Fall.Mid())
+	}
+	return o
+}
+
+// before is the slip some time before point i: late enough for the base to have
+// drifted there, early enough not to take part in a slow separation.
+func (w *Watch) before(t *Trail, i int) float64 {
+	at := t.Get(i).At
+	j := t.After(max(at-bus.Second, w.Fall.Early-micros(baseS)))
+	sum, n := 0.0, 0
+	for ; j < i && t.Get(j).At < max(at-bus.Second*2/5, w.Fall.Late); j++ {
+		sum += t.Get(j).Slip
+		n++
+	}
+	if n < 3 {
+		return w.Base
+	}
+	return sum / float64(n)
+}
+
+// unlag takes the delay of the later speed off an instant. What the engine's
+// filter adds is part of it; where it is the turbine that is late the
+// separation may show in the engine's speed in time.
+func (w *Watch) unlag(c Chain, o Onset) Onset {
+	d := c.DelayS
+	if d < 0 {
+		o.At -= micros(-0.5 * d)
+		o.Early -= micros(-d + c.UnsureS)
+		o.Late += micros(c.UnsureS)
+	} else {
+		o.At -= micros(d + 0.2*c.FilterS)
+		o.Early -= micros(d + c.FilterS + c.UnsureS)
+		o.Late -= micros(d - c.UnsureS)
+	}
+	o.Early = max(o.Early, w.Fall.Early)
+	o.Late = max(o.Late, w.Fall.Early)
+	o.At = min(max(o.At, o.Early), o.Late)
+	return o
+}
+
+// shiftRate is a rate of the turbine, in rpm/s, that only a shift has.
+const shiftRate = 800.0
+
+// hidden brackets a separation that a shift hides.
+func (w *Watch) hidden(t *Trail, i int) Onset {
+	o := Onset{Early: w.Fall.Early, Late: t.Get(t.End() - 1).Late}
+	if w.test.hasTogether {
+		o.Early = max(o.Early, w.test.together)
+	}
+	for ; i < t.End(); i++ {
+		if p := t.Get(i); p.Sigma < tellRPM && abs(p.Slip-w.Base) > 4*p.Sigma {
+			o.Late = p.Late
+			break
+		}
+	}
+	o.At = o.Early + (o.Late-o.Early)/2
+	return o
+}
+
+func micros(s float64) bus.Micros { return bus.Micros(s * 1e6) }
