@@ -43,7 +43,7 @@ func (c *options) write() error {
 	}
 	for _, name := range c.Only {
 		for _, arch := range c.Arch {
-			deb, err := writePackage(packages[name], arch, rel, c.Out)
+			deb, err := writePackage(name, arch, rel, c.Out)
 			if err != nil {
 				return fmt.Errorf("%s for %s: %w", name, arch, err)
 			}
@@ -60,31 +60,30 @@ func (c *options) write() error {
 // writePackage builds one program for one kind of board and packs it. It
 // returns the path of the package; the list of contents lies beside it with the
 // ending .cdx.json.
-func writePackage(p pack, arch string, rel release, out string) (string, error) {
+func writePackage(name, arch string, rel release, out string) (string, error) {
 	stage, err := os.MkdirTemp("", "joltwatch-package-")
 	if err != nil {
 		return "", err
 	}
 	defer os.RemoveAll(stage)
 
-	program := filepath.Join(stage, p.name)
-	if err := buildProgram(p.name, arch, rel, program); err != nil {
+	program := filepath.Join(stage, name)
+	if err := buildProgram(name, arch, rel, program); err != nil {
 		return "", err
 	}
 	inside, err := modulesInside(program)
 	if err != nil {
 		return "", err
 	}
-	list, err := contentsList(p.name, arch, rel, program, inside)
+	list, err := contentsList(name, arch, rel, program, inside)
 	if err != nil {
 		return "", err
 	}
-	contents, err := p.contents(stage, rel, inside, list)
-	if err != nil {
+	if err := makeDocuments(name, stage, rel, inside, list); err != nil {
 		return "", err
 	}
-	deb := filepath.Join(out, fmt.Sprintf("%s_%s_%s.deb", p.name, rel.version, arch))
-	if err := pack2deb(p, arch, rel, contents, deb); err != nil {
+	deb := filepath.Join(out, fmt.Sprintf("%s_%s_%s.deb", name, rel.version, arch))
+	if err := pack2deb(name, arch, rel, stage, deb); err != nil {
 		return "", err
 	}
 	return deb, os.WriteFile(strings.TrimSuffix(deb, ".deb")+".cdx.json", list, 0o644)
