@@ -3,9 +3,53 @@ package detect
 import (
 	"math"
 
+	"joltwatch/bus"
 	"joltwatch/detect/coupling"
 	"joltwatch/stream"
 )
+
+// ApplySettings judge applies.
+type ApplySettings struct {
+	DoneRPM float64 `toml:"done_rpm"`
+	SlowS   float64 `toml:"slow_s"`
+	GiveUpS float64 `toml:"give_up_s"`
+}
+
+// Classes of an apply.
+var (
+	ApplySlow       = Class{"slow"}
+	ApplyIncomplete = Class{"incomplete"}
+)
+
+var (
+	applyS       = Quantity{"apply_s", "s", 0.001}
+	applyMinS    = Quantity{"apply_min_s", "s", 0.001}
+	applyMaxS    = Quantity{"apply_max_s", "s", 0.001}
+	applyRate    = Quantity{"slip_rate_peak_rpm_per_s", "rpm/s", 1}
+	applyPulled  = Quantity{"engine_pulled_down_rpm", "rpm", 0.1}
+	applyEnergyJ = Quantity{"lining_energy_j", "J", 1}
+)
+
+var applySpec = &Spec{
+	Kind:        KindApply,
+	Ordinary:    []Class{Normal},
+	Alarms:      []Class{ApplySlow, ApplyIncomplete},
+	Measures:    []*Quantity{&applyS, &applyMinS, &applyMaxS, &slipWasRPM, &applyRate, &applyPulled, &applyEnergyJ},
+	Chief:       []*Quantity{&applyS, &applyMaxS},
+	Needs:       append(needsSlip, needsRoad),
+	Sharpens:    []stream.Role{stream.ClutchPressureCommand, stream.EngineTorque, stream.FluidTemperature},
+	Opportunity: "an apply of the clutch",
+	Rate:        true,
+	Settings: Table{"apply", []Setting{
+		{"done_rpm", "rpm", 55, 5, 300, "slip at which an apply is done: what is then left is usually regulated on purpose"},
+		{"slow_s", "s", 3.75, 0.5, 30, "time from which an apply is slow; a usual one takes 0.3-1.5 s (cp)"},
+		{"give_up_s", "s", 8, 1, 60, "when an apply that has not come to its end is given up"},
+	}},
+	can: func(in *Inputs) Ability {
+		return able(in.slipPeriod(), "to %.2g s%s", in.slipPeriod(), in.derivedNote())
+	},
+	make: func(c *counts, _ *stream.Plan) detector { return &apply{counts: c} },
+}
 
 // Apply: from the rise of the command to the slip being down to what is
 // regulated: time, fastest fall of slip, engine pulled down, and, where torque
@@ -13,6 +57,7 @@ import (
 // Classes: normal, slow, incomplete (given up with slip left).
 // Without a command there is no instant to count from, and no finding.
 type apply struct {
+	counts  *counts
 	on      bool
 	rise    edge
 	ctx     Context
@@ -40,7 +85,7 @@ const applyTail = 0.5
 
 func (d *apply) row(s *scene, m *moment) {
 	if m.rose && m.hasSlip && s.seg.inDrive && m.forward() {
-		*d = apply{on: true, rise: m.edge, ctx: m.context(s.seg.sinceStart(m.at)), slip0: m.slip, engine: m.engine, low: m.engine, gear: m.gear}
+		*d = apply{counts: d.counts, on: true, rise: m.edge, ctx: m.context(s.seg.sinceStart(m.at)), slip0: m.slip, engine: m.engine, low: m.engine, gear: m.gear}
 		if m.row.Has(stream.EngineTorque) {
 			d.fluid = max(0, m.row.V[stream.EngineTorque])
 		}
@@ -57,12 +102,12 @@ func (d *apply) row(s *scene, m *moment) {
 	if m.fell || m.gap || !s.seg.inDrive || m.hasCommand && !m.engaged {
 		switch {
 		case d.reached:
-			d.finish(s, m, "normal")
+			d.finish(s, m, Normal)
 		case d.longest >= s.set.Apply.SlowS && !m.gap:
 			d.done = coupling.Onset{At: m.at, Early: m.at, Late: m.at}
-			d.finish(s, m, "incomplete")
+			d.finish(s, m, ApplyIncomplete)
 		default:
-			s.out.ledger.opportunity(opApply, false, false)
+			d.counts.add(false, false)
 		}
 		d.on = false
 		return
@@ -107,7 +152,7 @@ func (d *apply) row(s *scene, m *moment) {
 			d.done = coupling.Onset{At: m.at, Early: min(m.row.Prev[stream.EngineSpeed], m.row.Prev[stream.TurbineSpeed], m.at-seconds(m.dt)), Late: m.at}
 		} else if since > s.set.Apply.GiveUpS {
 			d.done = coupling.Onset{At: m.at, Early: m.at, Late: m.at}
-			d.finish(s, m, "incomplete")
+			d.finish(s, m, ApplyIncomplete)
 		}
 		return
 	}
@@ -116,44 +161,44 @@ func (d *apply) row(s *scene, m *moment) {
 		return
 	}
 	if (m.at - d.done.At).Seconds() >= applyTail {
-		class := "normal"
+		class := Normal
 		if (d.done.At - d.rise.mid()).Seconds() >= s.set.Apply.SlowS {
-			class = "slow"
+			class = ApplySlow
 		}
 		d.finish(s, m, class)
 	}
 }
 
-func (d *apply) end(s *scene) {
+func (d *apply) end(s *scene, _ bus.Micros) {
 	if d.on && d.reached {
-		d.finish(s, &s.m, "normal")
+		d.finish(s, &s.m, Normal)
 	}
 	d.on = false
 }
 
-func (d *apply) finish(s *scene, m *moment, class string) {
+func (d *apply) finish(s *scene, m *moment, class Class) {
 	d.on = false
-	if d.lost || d.shifted && class != "normal" && d.longest < s.set.Apply.SlowS {
+	if d.lost || d.shifted && class != Normal && d.longest < s.set.Apply.SlowS {
 		// Shifts hold applies up; what is slow then is not the clutch, unless
 		// it is between two of them.
-		s.out.ledger.opportunity(opApply, false, false)
+		d.counts.add(false, false)
 		return
 	}
 	f := Finding{Kind: KindApply, Class: class, Start: d.rise.early, End: d.done.At, Context: d.ctx, Severity: 0.05}
-	f.Keep = class != "normal"
+	f.Keep = class != Normal
 	if f.Keep {
 		f.Severity = 0.5
 	}
 	took := (d.done.At - d.rise.mid()).Seconds()
 	f.Measures = append(f.Measures,
-		measure("apply_s", took, 0.001),
-		measure("apply_min_s", max(0, (d.done.Early-d.rise.late).Seconds()), 0.001),
-		measure("apply_max_s", (d.done.Late-d.rise.early).Seconds(), 0.001),
-		measure("slip_before_rpm", d.slip0, 0.1),
-		measure("slip_rate_peak_rpm_per_s", d.rate, 1),
-		measure("engine_pulled_down_rpm", max(0, d.engine-d.low), 0.1))
+		applyS.of(took),
+		applyMinS.of(max(0, (d.done.Early-d.rise.late).Seconds())),
+		applyMaxS.of((d.done.Late - d.rise.early).Seconds()),
+		slipWasRPM.of(d.slip0),
+		applyRate.of(d.rate),
+		applyPulled.of(max(0, d.engine-d.low)))
 	if d.total > 0 && d.torque >= 0.9*d.total {
-		f.Measures = append(f.Measures, measure("lining_energy_j", d.energy, 1))
+		f.Measures = append(f.Measures, applyEnergyJ.of(d.energy))
 	} else {
 		f.MissingInputs = append(f.MissingInputs, "engine_torque")
 	}
@@ -164,10 +209,10 @@ func (d *apply) finish(s *scene, m *moment, class string) {
 	f.Instants = append(f.Instants,
 		Instant{"command rose", d.rise.mid(), d.rise.early, d.rise.late},
 		Instant{"slip down", d.done.At, d.done.Early, d.done.Late})
-	s.out.ledger.opportunity(opApply, true, f.Keep)
+	d.counts.add(true, f.Keep)
 	s.note(d.done.At, "applied")
 	var percentiles []Percentile
-	if class != "incomplete" {
+	if class != ApplyIncomplete {
 		key := historyOf("apply_s", &d.ctx)
 		percentiles = s.out.history.percentile(key, took)
 		s.out.history.add(key, round(took, 0.001))

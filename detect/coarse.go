@@ -42,7 +42,7 @@ const (
 	heldMost = 40.0
 )
 
-func (c *coarseStop) row(s *scene, m *moment, stopped bool) (told bool) {
+func (c *coarseStop) row(s *scene, m *moment, n *counts) (told bool) {
 	if m.hasCommand || m.gap {
 		*c = coarseStop{coarse: c.coarse && !m.hasCommand}
 		return false
@@ -64,11 +64,11 @@ func (c *coarseStop) row(s *scene, m *moment, stopped bool) (told bool) {
 		c.low = min(c.low, m.row.V[stream.EngineSpeed])
 	}
 	c.sagging(s, m, hasPedal && pedal < 1)
-	if !stopped {
+	if !m.stopped {
 		return false
 	}
 	defer func() { *c = coarseStop{coarse: true} }()
-	return c.finish(s, m)
+	return c.finish(s, m, n)
 }
 
 // sagging looks for an engine that follows the turbine below idle.
@@ -118,37 +118,36 @@ func (c *coarseStop) turbine(s *scene, m *moment, rpm float64) (float64, bool) {
 	return 0, false
 }
 
-func (c *coarseStop) finish(s *scene, m *moment) bool {
-	led := &s.out.ledger
+func (c *coarseStop) finish(s *scene, m *moment, n *counts) bool {
 	bound := true
 	if !c.has || (m.at-c.held).Seconds() > heldMost {
 		c.ctx = m.context(s.seg.sinceStart(m.at))
 		if !c.dragged {
-			led.opportunity(opRelease, false, false)
+			n.add(false, false)
 			return false
 		}
 		bound = false
 		c.held = c.sagFrom
 		c.low = c.sagEngine
 	}
-	f := Finding{Kind: KindReleaseLag, Class: "normal", Start: c.held, End: m.at, Context: c.ctx}
+	f := Finding{Kind: KindReleaseLag, Class: Normal, Start: c.held, End: m.at, Context: c.ctx}
 	switch {
 	case c.dragged && c.died:
-		f.Class, f.Severity = "stall", 1
+		f.Class, f.Severity = ReleaseStall, 1
 	case c.dragged:
 		// An engine that idles badly could look so, once.
-		f.Class, f.Severity = "dragging", 0.85
+		f.Class, f.Severity = ReleaseDragging, 0.85
 	}
 	f.Keep = c.dragged
-	led.opportunity(opRelease, true, c.dragged)
-	f.Measures = append(f.Measures, measure("lag_min_s", 0, 0.001))
+	n.add(true, c.dragged)
+	f.Measures = append(f.Measures, LagMinS.of(0))
 	if bound {
-		f.Measures = append(f.Measures, measure("lag_max_s", (m.at-c.held).Seconds(), 0.001))
+		f.Measures = append(f.Measures, LagMaxS.of((m.at - c.held).Seconds()))
 		f.Instants = append(f.Instants, Instant{"certainly closed", c.held, c.held, c.held})
 	}
-	f.Measures = append(f.Measures, measure("engine_low_rpm", c.low, 0.1))
+	f.Measures = append(f.Measures, releaseEngineRPM.of(c.low))
 	if c.dragged {
-		f.Measures = append(f.Measures, measure("turbine_low_rpm", c.sagTurbine, 0.1))
+		f.Measures = append(f.Measures, releaseTurbine.of(c.sagTurbine))
 		f.Instants = append(f.Instants, Instant{"drawn below idle", c.sagFrom, c.sagFrom - seconds(s.pitch), c.sagFrom})
 	}
 	f.Instants = append(f.Instants, Instant{"standstill", m.at, m.at - seconds(s.pitch), m.at})

@@ -31,7 +31,7 @@ func TestCoarseSignals(t *testing.T) {
 			}
 		}
 		for _, f := range got.of(detect.KindReleaseLag) {
-			if f.Class != "normal" {
+			if f.Class != detect.Normal {
 				found++
 				if c.late < 1 {
 					t.Errorf("%s, late by %g s: called %s: %v", c.vehicle, c.late, f.Class, f.Measures)

@@ -103,7 +103,7 @@ func TestSimulatedReleases(t *testing.T) {
 							continue
 						}
 						found = true
-						if alarm := f.Class != "normal"; alarm != (late > 0) {
+						if alarm := f.Class != detect.Normal; alarm != (late > 0) {
 							t.Errorf("lag %.3f s is called %s", x.LagS, f.Class)
 						}
 						lo, _ := f.Get("lag_min_s")
@@ -141,7 +141,7 @@ func TestPolledSignalsClaimNothing(t *testing.T) {
 			Faults: []drive.Fault{{Kind: "release-late", Value: 0.7}}})
 		got := watch(t, r, plan)
 		for _, f := range got.of(detect.KindReleaseLag) {
-			if f.Class != "normal" {
+			if f.Class != detect.Normal {
 				t.Errorf("%s: called %s", name, f.Class)
 			}
 			if _, ok := f.Get("lag_s"); ok {
@@ -200,7 +200,7 @@ func TestBusAndSignalFaults(t *testing.T) {
 	seen := map[string]int{}
 	for _, f := range got.findings {
 		if f.Kind == detect.KindBusFault || f.Kind == detect.KindRoleStale {
-			seen[f.Class]++
+			seen[f.Class.String()]++
 		}
 	}
 	for _, class := range []string{"frames-lost", "error-frames", "bus-off", "silent", "down", "stale", "not-available"} {

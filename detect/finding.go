@@ -26,7 +26,7 @@ type Finding struct {
 	Kind string `json:"kind"`
 	// Class grades the finding within its kind: late, dragging, stall,
 	// normal, asked, unasked, …
-	Class string     `json:"class"`
+	Class Class      `json:"class"`
 	Start bus.Micros `json:"-"`
 	End   bus.Micros `json:"-"`
 	// Drive counts engine starts within the boot, from 1.

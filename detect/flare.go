@@ -5,9 +5,41 @@ import (
 	"joltwatch/stream"
 )
 
+// FlareSettings judge the engine's running up in an upshift.
+type FlareSettings struct {
+	MinRPM float64 `toml:"min_rpm"`
+}
+
+// FlareSeen is the only class of flare.
+var FlareSeen = Class{"flare"}
+
+var flareRPM = Quantity{"flare_rpm", "rpm", 0.1}
+
+var flareSpec = &Spec{
+	Kind:        KindFlare,
+	Alarms:      []Class{FlareSeen},
+	Measures:    []*Quantity{&flareRPM, &fromGear, &toGear, &shiftS},
+	Chief:       []*Quantity{&flareRPM},
+	Needs:       append(needsSlip, needsRoad, needsGear, needsOutput),
+	Sharpens:    []stream.Role{stream.Shifting},
+	Opportunity: "an upshift with the ratio seen before it",
+	Rate:        true,
+	Settings: Table{"flare", []Setting{
+		{"min_rpm", "rpm", 60, 10, 1000, "turbine speed above what the old gear gives"},
+	}},
+	can: func(in *Inputs) Ability {
+		if _, derived := in.turbine(); derived {
+			return Ability{Says: "not observable: turbine speed is worked out from the ratio"}
+		}
+		return able(in.slipPeriod(), "in upshifts, by the ratio seen")
+	},
+	make: func(c *counts, _ *stream.Plan) detector { return &flare{counts: c} },
+}
+
 // Flare: in an upshift the turbine runs above what the old gear gives, before
 // the new one takes it down. The old gear's ratio is the one seen just before.
 type flare struct {
+	counts *counts
 	ratio  float64 // seen in the present gear, steady
 	gear   int
 	has    bool
@@ -56,7 +88,7 @@ func (d *flare) row(s *scene, m *moment) {
 	if m.shifting && !d.on && !d.wait {
 		d.wait = true
 		if d.has && d.steady > 0.5 {
-			*d = flare{ratio: d.ratio, gear: d.gear, has: d.has, steady: d.steady, wait: true,
+			*d = flare{counts: d.counts, ratio: d.ratio, gear: d.gear, has: d.has, steady: d.steady, wait: true,
 				on: true, start: m.at, ended: m.at, old: d.ratio, oldG: d.gear, ctx: m.context(s.seg.sinceStart(m.at))}
 		}
 	}
@@ -85,13 +117,13 @@ func (d *flare) finish(s *scene, m *moment) {
 		return
 	}
 	hit := d.peak >= s.set.Flare.MinRPM
-	s.out.ledger.opportunity(opFlare, true, hit)
+	d.counts.add(true, hit)
 	if !hit {
 		return
 	}
-	f := Finding{Kind: KindFlare, Class: "flare", Start: d.start, End: d.ended, Context: d.ctx, Severity: 0.7, Keep: true}
-	f.Measures = append(f.Measures, measure("flare_rpm", d.peak, 0.1),
-		measure("from_gear", float64(d.oldG), 1), measure("to_gear", float64(m.gear), 1), measure("shift_s", (d.ended-d.start).Seconds(), 0.001))
+	f := Finding{Kind: KindFlare, Class: FlareSeen, Start: d.start, End: d.ended, Context: d.ctx, Severity: 0.7, Keep: true}
+	f.Measures = append(f.Measures, flareRPM.of(d.peak),
+		fromGear.of(float64(d.oldG)), toGear.of(float64(m.gear)), shiftS.of((d.ended - d.start).Seconds()))
 	f.Instants = append(f.Instants, Instant{"highest", d.peakT, d.peakT, d.peakT})
 	s.out.finding(&f, nil)
 }

@@ -7,10 +7,48 @@ import (
 	"joltwatch/stream"
 )
 
+// GearsetSlipSettings judge the ratio seen.
+type GearsetSlipSettings struct {
+	MinRPM   float64 `toml:"min_rpm"`
+	MinShare float64 `toml:"min_share"`
+	MinS     float64 `toml:"min_s"`
+	SettleS  float64 `toml:"settle_s"`
+}
+
+// GearsetSlipping is the only class of gearset slip.
+var GearsetSlipping = Class{"slipping"}
+
+var gearsetRatio = Quantity{"ratio_nominal", "", 0.001}
+
+var gearsetSpec = &Spec{
+	Kind:        KindGearsetSlip,
+	Alarms:      []Class{GearsetSlipping},
+	Measures:    []*Quantity{&slipMeanRPM, &slipPeakRPM, &durationS, &gearsetRatio},
+	Chief:       []*Quantity{&slipMeanRPM, &slipPeakRPM},
+	Needs:       append(needsSlip, needsRoad, needsGear, needsOutput),
+	Sharpens:    []stream.Role{stream.Shifting},
+	Opportunity: "a minute in a gear with the ratio seen",
+	Rate:        true,
+	Settings: Table{"gearset_slip", []Setting{
+		{"min_rpm", "rpm", 30, 5, 500, "the turbine is off what output speed and ratio give by more than this"},
+		{"min_share", "", 0.02, 0.002, 0.3, "and by more than this share: ratios are stated to two or three digits"},
+		{"min_s", "s", 1, 0.1, 30, "and for so long"},
+		{"settle_s", "s", 1.5, 0, 10, "left out after shifts and changes of the selector"},
+	}},
+	can: func(in *Inputs) Ability {
+		if _, derived := in.turbine(); derived {
+			return Ability{Says: "not observable: turbine speed is worked out from the ratio"}
+		}
+		return able(in.slipPeriod(), "by the ratio seen")
+	},
+	make: func(c *counts, _ *stream.Plan) detector { return &gearsetSlip{counts: c} },
+}
+
 // Gearset slip: turbine over output speed departs from the gear's nominal
 // ratio outside a shift: the gearset's own clutches slip, not the converter's.
 // Not observable where the turbine speed is itself derived from the ratio.
 type gearsetSlip struct {
+	counts  *counts
 	own     ownRatios
 	on      bool
 	start   bus.Micros
@@ -82,7 +120,7 @@ func (d *gearsetSlip) row(s *scene, m *moment) {
 	d.chanced += m.dt
 	if d.chanced >= 60 {
 		d.chanced -= 60
-		s.out.ledger.opportunity(opGearset, true, false)
+		d.counts.add(true, false)
 	}
 	synchronous := float64(want * out)
 	off := m.turbine - synchronous
@@ -111,7 +149,7 @@ func (d *gearsetSlip) row(s *scene, m *moment) {
 	d.peak = max(d.peak, off)
 }
 
-func (d *gearsetSlip) end(s *scene) {
+func (d *gearsetSlip) end(s *scene, _ bus.Micros) {
 	if d.on {
 		d.finish(s, &s.m)
 	}
@@ -122,10 +160,10 @@ func (d *gearsetSlip) finish(s *scene, m *moment) {
 	if d.n < s.set.GearsetSlip.MinS {
 		return
 	}
-	f := Finding{Kind: KindGearsetSlip, Class: "slipping", Start: d.start, End: d.last, Context: d.ctx, Severity: 0.8, Keep: true}
-	f.Measures = append(f.Measures, measure("slip_mean_rpm", d.sum/max(d.n, math.SmallestNonzeroFloat64), 0.1),
-		measure("slip_peak_rpm", d.peak, 0.1), measure("duration_s", (d.last-d.start).Seconds(), 0.001), measure("ratio_nominal", d.ratio, 0.001))
+	f := Finding{Kind: KindGearsetSlip, Class: GearsetSlipping, Start: d.start, End: d.last, Context: d.ctx, Severity: 0.8, Keep: true}
+	f.Measures = append(f.Measures, slipMeanRPM.of(d.sum/max(d.n, math.SmallestNonzeroFloat64)),
+		slipPeakRPM.of(d.peak), durationS.of((d.last - d.start).Seconds()), gearsetRatio.of(d.ratio))
 	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.Shifting)...)
-	s.out.ledger.opportunity(opGearset, true, true)
+	d.counts.add(true, true)
 	s.out.finding(&f, nil)
 }

@@ -17,6 +17,9 @@ type catch struct {
 }
 
 func (c *catch) Finding(f *detect.Finding, p []detect.Percentile) {
+	if !detect.Declared(f) {
+		panic("a finding that its spec does not declare: " + f.Kind + " " + f.Class.String())
+	}
 	c.findings = append(c.findings, *f)
 	c.percentiles = append(c.percentiles, p)
 }
@@ -165,7 +168,7 @@ func TestReleaseLagIsMeasured(t *testing.T) {
 		h.stop(c.lag)
 		h.m.Flush()
 		f := h.only(detect.KindReleaseLag)
-		if f.Class != c.class {
+		if f.Class.String() != c.class {
 			t.Errorf("lag %.1f s: class %s, expected %s", c.lag, f.Class, c.class)
 		}
 		if lag := get(t, &f, "lag_s"); math.Abs(lag-c.lag) > 0.040 {
@@ -187,7 +190,7 @@ func TestDraggingAndStall(t *testing.T) {
 	h.drive()
 	h.stop(2.7) // the turbine has then fallen to 540
 	f := h.only(detect.KindReleaseLag)
-	if f.Class != "dragging" {
+	if f.Class != detect.ReleaseDragging {
 		t.Errorf("class %s, expected dragging", f.Class)
 	}
 	h = newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
@@ -195,7 +198,7 @@ func TestDraggingAndStall(t *testing.T) {
 	h.stop(9)
 	h.m.Flush()
 	f = h.only(detect.KindReleaseLag)
-	if f.Class != "stall" {
+	if f.Class != detect.ReleaseStall {
 		t.Errorf("class %s, expected stall", f.Class)
 	}
 }
@@ -210,7 +213,7 @@ func TestStopStartIsNoStall(t *testing.T) {
 	h.run(20, func(float64) { h.engine = 0 })
 	h.run(3, func(float64) { h.engine = 700 })
 	h.m.Flush()
-	if f := h.only(detect.KindReleaseLag); f.Class != "normal" {
+	if f := h.only(detect.KindReleaseLag); f.Class != detect.Normal {
 		t.Errorf("class %s, expected normal", f.Class)
 	}
 	if h.got.account.Drive != 1 {
@@ -268,7 +271,7 @@ func TestNoCommandGivesAnUpperBound(t *testing.T) {
 	if len(f.MissingInputs) == 0 || f.MissingInputs[0] != "clutch_pressure_command" {
 		t.Errorf("lacking %v", f.MissingInputs)
 	}
-	if f.Class != "normal" {
+	if f.Class != detect.Normal {
 		t.Errorf("class %s: whether it was late cannot be known", f.Class)
 	}
 }
@@ -310,7 +313,7 @@ func TestHillSlipAskedAndUnasked(t *testing.T) {
 		h.run(3, func(s float64) { h.engine = h.turbine })
 		h.m.Flush()
 		f := h.only(detect.KindHillSlip)
-		if f.Class != c.class {
+		if f.Class.String() != c.class {
 			t.Errorf("command %v kPa: class %s, expected %s", c.command, f.Class, c.class)
 		}
 		if mean := get(t, &f, "slip_mean_rpm"); math.Abs(mean-97.4) > 3 {
@@ -325,7 +328,7 @@ func TestHillSlipAskedAndUnasked(t *testing.T) {
 	h.run(8, func(s float64) { h.engine = h.turbine + min(100, 200*s) })
 	h.run(3, func(s float64) { h.engine = h.turbine })
 	h.m.Flush()
-	if f := h.only(detect.KindHillSlip); f.Class != "unknown" {
+	if f := h.only(detect.KindHillSlip); f.Class.String() != "unknown" {
 		t.Errorf("class %s without a command", f.Class)
 	}
 }

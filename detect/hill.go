@@ -7,12 +7,64 @@ import (
 	"joltwatch/stream"
 )
 
+// HillSlipSettings judge slip held on the road.
+type HillSlipSettings struct {
+	MinRPM            float64 `toml:"min_rpm"`
+	MinS              float64 `toml:"min_s"`
+	MinKmh            float64 `toml:"min_kmh"`
+	MinAcceleratorPct float64 `toml:"min_accelerator_pct"`
+	SettleS           float64 `toml:"settle_s"`
+	AskedDip          float64 `toml:"asked_dip"`
+	UnaskedRPM        float64 `toml:"unasked_rpm"`
+	UnaskedS          float64 `toml:"unasked_s"`
+}
+
+// HillUnasked is slip that the controller did not ask for.
+var HillUnasked = Class{"unasked"}
+
+var (
+	hillLeastRPM = Quantity{"slip_least_rpm", "rpm", 0.1}
+	hillTolRPM   = Quantity{"slip_tolerance_rpm", "rpm", 0.1}
+	hillMeanKPa  = Quantity{"command_mean_kpa", "kPa", 0.1}
+	hillHoldKPa  = Quantity{"command_hold_kpa", "kPa", 0.1}
+)
+
+var hillSpec = &Spec{
+	Kind:        KindHillSlip,
+	Ordinary:    []Class{Asked},
+	Alarms:      []Class{HillUnasked, Unknown},
+	Measures:    []*Quantity{&slipMeanRPM, &slipPeakRPM, &durationS, &hillLeastRPM, &hillTolRPM, &hillMeanKPa, &hillHoldKPa},
+	Chief:       []*Quantity{&slipMeanRPM, &slipPeakRPM},
+	Needs:       append(needsSlip, needsRoad),
+	Sharpens:    []stream.Role{stream.ClutchPressureCommand, stream.ClutchCommand, stream.LockupState, stream.SlipCommand, stream.TurbineSpeed, stream.EngineTorque, stream.Accelerator},
+	Opportunity: "a minute under load with the clutch on",
+	Rate:        true,
+	Settings: Table{"hill_slip", []Setting{
+		{"min_rpm", "rpm", 15, 3, 300, "least mean slip that counts as held: above sensor noise"},
+		{"min_s", "s", 3, 0.5, 60, "how long it must be held: applies and shifts are over sooner"},
+		{"min_kmh", "km/h", 15, 3, 120, "road speed from which it counts"},
+		{"min_accelerator_pct", "%", 3, 0, 80, "pedal from which there is load"},
+		{"settle_s", "s", 1, 0, 10, "left out after a gear change or apply"},
+		{"asked_dip", "", 0.05, 0.005, 0.5, "share by which the command must be below the one that held the clutch closed before slip was asked for: commands are steady to about one percent while they hold (cp)"},
+		{"unasked_rpm", "rpm", 15, 3, 300, "least slip that counts as unasked"},
+		{"unasked_s", "s", 5, 1, 120, "and for so long: it takes the clutch some tenths of a second to close after the command has risen, and the controller may leave a little slip for a few seconds at an unchanged command; a clutch that cannot carry the torque slips as long as the torque is asked of it"},
+	}},
+	can: func(in *Inputs) Ability {
+		if r, ok := in.command(); ok {
+			return able(in.slipPeriod(), "asked and unasked told apart by %s%s", r, in.derivedNote())
+		}
+		return able(in.slipPeriod(), "asked and unasked cannot be told apart: no command is known%s", in.derivedNote())
+	},
+	make: func(c *counts, _ *stream.Plan) detector { return &hillSlip{counts: c} },
+}
+
 // Hill slip: slip held for seconds at road speed under load with no gear
 // change. Asked: the command went down with it (or the controller says that it
 // regulates). Unasked: the command stands where it used to hold, and the slip
 // grows. Where no command is known the two cannot be told apart, and the class
-// is "unknown".
+// is Unknown.
 type hillSlip struct {
+	counts  *counts
 	on      bool
 	ctx     Context
 	quiet   float64 // seconds since slip last was held
@@ -57,7 +109,7 @@ func (d *hillSlip) row(s *scene, m *moment) {
 		if d.chanced >= 60 {
 			// A minute under load is one chance.
 			d.chanced -= 60
-			s.out.ledger.opportunity(opHill, true, false)
+			d.counts.add(true, false)
 		}
 		if m.state == closed && m.hasPressure && !d.on {
 			if d.holdS == 0 {
@@ -122,7 +174,7 @@ func (d *hillSlip) levelled(m *moment) bool {
 }
 
 func (d *hillSlip) begin(s *scene, m *moment) {
-	*d = hillSlip{on: true, now: m.slip, proved: d.proved, hasProved: d.hasProved, hold: d.hold, holdS: d.holdS,
+	*d = hillSlip{counts: d.counts, on: true, now: m.slip, proved: d.proved, hasProved: d.hasProved, hold: d.hold, holdS: d.holdS,
 		lastGear: d.lastGear, ready: d.ready, chanced: d.chanced, ctx: m.context(s.seg.sinceStart(m.at))}
 	d.hillSum = hillSum{start: m.at, last: m.at, low: math.Inf(1)}
 }
@@ -154,9 +206,9 @@ func (d *hillSum) add(m *moment) {
 	}
 }
 
-func (d *hillSlip) end(s *scene, m *moment) {
+func (d *hillSlip) end(s *scene, _ bus.Micros) {
 	if d.on {
-		d.finish(s, m)
+		d.finish(s, &s.m)
 	}
 	d.chanced = 0
 }
@@ -173,57 +225,57 @@ func (d *hillSlip) finish(s *scene, m *moment) {
 	if d.cn == 0 && d.known == 0 && d.wantN == 0 && !(d.hasProved && d.start >= d.proved && d.start-d.proved < 3*bus.Second) {
 		return // whether the clutch was on at all is not known
 	}
-	class := "unknown"
+	class := Unknown
 	command := 0.0
 	if d.cn > 0 {
 		command = d.command / d.cn
 	}
 	switch {
 	case d.wantN > 0.5*d.n:
-		class = "asked"
+		class = Asked
 		if want := d.want / d.wantN; mean-want > max(30, float64(0.5*want)) {
-			class = "unasked"
+			class = HillUnasked
 		}
 	case d.known > 0.5*d.n && s.saysPartial:
 		// The controller says whether it means to slip.
-		class = "asked"
+		class = Asked
 		if d.state > 0.7*d.known {
-			class = "unasked"
+			class = HillUnasked
 		}
 	case d.cn > 0.5*d.n && d.holdS >= 2:
-		class = "asked"
+		class = Asked
 		if command >= float64((1-set.AskedDip)*d.hold) {
-			class = "unasked"
+			class = HillUnasked
 		}
 	}
-	if class == "unasked" && (mean < set.UnaskedRPM || long < set.UnaskedS) || class != "unasked" && long < set.MinS {
+	if class == HillUnasked && (mean < set.UnaskedRPM || long < set.UnaskedS) || class != HillUnasked && long < set.MinS {
 		return
 	}
 	f := Finding{Kind: KindHillSlip, Class: class, Start: d.start, End: d.last, Context: d.ctx,
-		Severity: 0.2, Keep: class == "unasked"}
+		Severity: 0.2, Keep: class == HillUnasked}
 	switch class {
-	case "unasked":
+	case HillUnasked:
 		f.Severity = min(0.9, 0.6+mean/1000)
-	case "unknown":
+	case Unknown:
 		f.Severity = 0.3
 	}
 	f.Measures = append(f.Measures,
-		measure("slip_mean_rpm", mean, 0.1), measure("slip_peak_rpm", d.peak, 0.1),
-		measure("duration_s", long, 0.001), measure("slip_least_rpm", d.low, 0.1))
+		slipMeanRPM.of(mean), slipPeakRPM.of(d.peak),
+		durationS.of(long), hillLeastRPM.of(d.low))
 	if d.hadTol > 0 {
-		f.Measures = append(f.Measures, measure("slip_tolerance_rpm", d.hadTol, 0.1))
+		f.Measures = append(f.Measures, hillTolRPM.of(d.hadTol))
 		f.MissingInputs = append(f.MissingInputs, "turbine_speed")
 	}
 	if d.cn > 0 {
-		f.Measures = append(f.Measures, measure("command_mean_kpa", command, 0.1))
+		f.Measures = append(f.Measures, hillMeanKPa.of(command))
 		if d.holdS > 0 {
-			f.Measures = append(f.Measures, measure("command_hold_kpa", d.hold, 0.1))
+			f.Measures = append(f.Measures, hillHoldKPa.of(d.hold))
 		}
 	} else {
 		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
 	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.LockupState, stream.EngineTorque, stream.Accelerator)...)
-	s.out.ledger.opportunity(opHill, true, class == "unasked")
+	d.counts.add(true, class == HillUnasked)
 	key := historyOf("slip_mean_rpm", &d.ctx)
 	percentiles := s.out.history.percentile(key, mean)
 	s.out.history.add(key, round(mean, 0.1))

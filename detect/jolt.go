@@ -5,11 +5,54 @@ import (
 	"joltwatch/stream"
 )
 
+// JoltSettings judge bursts of acceleration.
+type JoltSettings struct {
+	MinMps2 float64 `toml:"min_mps2"`
+	LowKmh  float64 `toml:"low_kmh"`
+	NearS   float64 `toml:"near_s"`
+}
+
+// JoltFelt is the only class of jolt.
+var JoltFelt = Class{"jolt"}
+
+var (
+	joltMps2   = Quantity{"jolt_mps2", "m/s²", 0.01}
+	joltAfterS = Quantity{"after_nearest_s", "s", 0.01}
+)
+
+var joltSpec = &Spec{
+	Kind:        KindJolt,
+	Alarms:      []Class{JoltFelt},
+	Measures:    []*Quantity{&joltMps2, &joltAfterS},
+	Chief:       []*Quantity{&joltMps2},
+	Needs:       [][]stream.Role{{stream.Acceleration, stream.OutputSpeed, stream.VehicleSpeed}},
+	Sharpens:    []stream.Role{stream.Acceleration},
+	Opportunity: "a minute of moving",
+	Rate:        true,
+	Settings: Table{"jolt", []Setting{
+		{"min_mps2", "m/s²", 1.9, 0.3, 10, "how far acceleration must leave, for a moment, what it is before and after; passengers notice about 0.5-1 m/s² (cp), but at 1.2 ordinary driving of the simulated vehicles has such bursts"},
+		{"low_kmh", "km/h", 4, 0, 40, "below, the end of a stop is a jerk of its own"},
+		{"near_s", "s", 2, 0.1, 15, "how far the clutch event may be that the jolt is tied to"},
+	}},
+	can: func(in *Inputs) Ability {
+		switch r, _ := in.first([]stream.Role{stream.Acceleration, stream.OutputSpeed, stream.VehicleSpeed}); r {
+		case stream.Acceleration:
+			return able(in.Period[r], "from acceleration")
+		case stream.OutputSpeed:
+			return able(in.Period[r], "from output_speed: coarse")
+		default:
+			return able(in.Period[r], "from vehicle_speed: very coarse")
+		}
+	},
+	make: func(c *counts, _ *stream.Plan) detector { return &jolt{counts: c} },
+}
+
 // Jolt: a burst of longitudinal acceleration, up or down and back again within
 // some tenths of a second, from an accelerometer where fitted, else from shaft
 // or road speed; tied to the clutch event nearest in time. A step that stays
 // (a brake released, the end of a stop) is no jolt.
 type jolt struct {
+	counts *counts
 	role   stream.Role // in use
 	has    bool
 	p      [joltLen]joltPoint
@@ -161,7 +204,7 @@ func (d *jolt) row(s *scene, m *moment) {
 		d.minute += m.dt
 		if d.minute >= 60 {
 			d.minute -= 60
-			s.out.ledger.opportunity(opJolt, can, false)
+			d.counts.add(can, false)
 		}
 	}
 	if !can {
@@ -192,14 +235,14 @@ func (d *jolt) row(s *scene, m *moment) {
 	}
 	d.quiet = mid + bus.Second
 	alone := d.role == stream.Acceleration || d.seen(mid)
-	f := Finding{Kind: KindJolt, Class: "jolt", Start: mid - joltHalf, End: mid + joltHalf, Context: m.context(s.seg.sinceStart(mid)), Severity: 0.6, Keep: true}
+	f := Finding{Kind: KindJolt, Class: JoltFelt, Start: mid - joltHalf, End: mid + joltHalf, Context: m.context(s.seg.sinceStart(mid)), Severity: 0.6, Keep: true}
 	if x < 0 {
 		burst = -burst
 	}
-	f.Measures = append(f.Measures, measure("jolt_mps2", burst, 0.01))
+	f.Measures = append(f.Measures, joltMps2.of(burst))
 	f.Instants = append(f.Instants, Instant{"jolt", mid, mid - joltHalf, mid + joltHalf})
 	if what, off, ok := s.nearest(mid, s.set.Jolt.NearS); ok {
-		f.Measures = append(f.Measures, measure("after_nearest_s", off, 0.01))
+		f.Measures = append(f.Measures, joltAfterS.of(off))
 		f.Instants = append(f.Instants, Instant{what, mid - seconds(off), mid - seconds(off), mid - seconds(off)})
 	}
 	if d.role != stream.Acceleration {
@@ -210,7 +253,7 @@ func (d *jolt) row(s *scene, m *moment) {
 		}
 		return
 	}
-	s.out.ledger.opportunity(opJolt, true, true)
+	d.counts.add(true, true)
 	s.out.finding(&f, nil)
 }
 
@@ -226,11 +269,11 @@ func (d *jolt) seen(at bus.Micros) bool {
 
 func (d *jolt) release(s *scene) {
 	d.holding = false
-	s.out.ledger.opportunity(opJolt, true, true)
+	d.counts.add(true, true)
 	s.out.finding(&d.held, nil)
 }
 
-func (d *jolt) end(s *scene) {
+func (d *jolt) end(s *scene, _ bus.Micros) {
 	if d.holding {
 		d.release(s)
 	}

@@ -5,36 +5,14 @@ import (
 	"joltwatch/stream"
 )
 
-// opportunityKind numbers the kinds in the account.
-type opportunityKind int
-
-const (
-	opRelease opportunityKind = iota
-	opHill
-	opApply
-	opShift
-	opOpen
-	opGearset
-	opFlare
-	opShudder
-	opJolt
-	opMark
-	opBus
-	opStale
-	opKinds
-)
-
-var opportunityNames = [opKinds]string{KindReleaseLag, KindHillSlip, KindApply, KindShift, KindOpenUnderDrive,
-	KindGearsetSlip, KindFlare, KindShudder, KindJolt, KindMark, KindBusFault, KindRoleStale}
-
 // ledger keeps the account of the drive under way.
 type ledger struct {
-	a             Account
-	lockup        lockup
-	engineOn      float64
-	opportunities [opKinds]Opportunity
-	mapped        []stream.Role
-	roles         [stream.NumRoles]roleCount
+	a        Account
+	lockup   lockup
+	engineOn float64
+	counts   []counts // as All
+	mapped   []stream.Role
+	roles    [stream.NumRoles]roleCount
 }
 
 type roleCount struct {
@@ -48,6 +26,7 @@ type roleCount struct {
 }
 
 func (l *ledger) init(plan *stream.Plan) {
+	l.counts = make([]counts, len(All))
 	var has [stream.NumRoles]bool
 	for _, m := range plan.Messages {
 		for _, s := range m.Signals {
@@ -67,7 +46,7 @@ func (l *ledger) begin(drive int, at bus.Micros) {
 	l.a = Account{Drive: drive, Start: at}
 	l.lockup = lockup{}
 	l.engineOn = 0
-	l.opportunities = [opKinds]Opportunity{}
+	clear(l.counts)
 	for i := range l.roles {
 		r := &l.roles[i]
 		*r = roleCount{source: r.source, begun: r.begun, period: r.period, last: r.last}
@@ -118,18 +97,6 @@ func (l *ledger) row(m *moment, stopped bool) {
 	l.lockup.row(m)
 }
 
-// chance counts an opportunity.
-func (l *ledger) opportunity(k opportunityKind, observable, hit bool) {
-	c := &l.opportunities[k]
-	c.Seen++
-	if observable || hit {
-		c.Observable++
-	}
-	if hit {
-		c.Hits++
-	}
-}
-
 // account returns the account so far, its own to keep.
 func (l *ledger) account(at bus.Micros, ended bool) *Account {
 	c := l.a
@@ -138,10 +105,12 @@ func (l *ledger) account(at bus.Micros, ended bool) *Account {
 	const ms = 0.001
 	a.EngineOnS = round(l.engineOn, ms)
 	l.lockup.account(a)
-	a.Opportunities = make([]Opportunity, opKinds)
-	for k := range l.opportunities {
-		a.Opportunities[k] = l.opportunities[k]
-		a.Opportunities[k].Kind = opportunityNames[k]
+	for i, spec := range All {
+		if spec.Opportunity != "" {
+			x := l.counts[i].Opportunity
+			x.Kind = spec.Kind
+			a.Opportunities = append(a.Opportunities, x)
+		}
 	}
 	for _, r := range l.mapped {
 		c := &l.roles[r]

@@ -15,6 +15,17 @@ const (
 	tempBands  = 8  // below 0, 0-20 … 120 and more
 )
 
+// lockupSpec has no kind of finding: the account carries the times.
+var lockupSpec = &Spec{
+	Kind:     "lockup-fraction",
+	Needs:    append(needsSlip, needsRoad),
+	Sharpens: []stream.Role{stream.ClutchPressureCommand, stream.ClutchCommand, stream.LockupState},
+	can: func(in *Inputs) Ability {
+		return able(in.slipPeriod(), "slip every %.2g s%s", in.slipPeriod(), in.derivedNote())
+	},
+	make: func(*counts, *stream.Plan) detector { return blank{} },
+}
+
 // times is seconds by clutch state.
 type times [5]float64
 

@@ -5,9 +5,36 @@ import (
 	"joltwatch/stream"
 )
 
+// MarkSettings judge the driver's button.
+type MarkSettings struct {
+	QuietS float64 `toml:"quiet_s"`
+}
+
+// MarkPressed is the only class of mark.
+var MarkPressed = Class{"mark"}
+
+var markSpec = &Spec{
+	Kind:        KindMark,
+	Ordinary:    []Class{MarkPressed},
+	Sharpens:    []stream.Role{stream.DriverMark},
+	Opportunity: "a press of the button",
+	Settings: Table{"mark", []Setting{
+		{"quiet_s", "s", 2, 0, 60, "how long further presses count as the same"},
+	}},
+	can: func(in *Inputs) Ability {
+		if in.has(stream.DriverMark) {
+			return able(0, "by the driver_mark role, or joltwatch mark")
+		}
+		return able(0, "by joltwatch mark")
+	},
+	make: func(c *counts, _ *stream.Plan) detector { return &mark{counts: c} },
+}
+
 // Driver mark: the driver pressed the button; the look-back is kept whatever
 // the detectors thought.
 type mark struct {
+	blank
+	counts  *counts
 	pressed bool
 	last    bus.Micros
 	has     bool
@@ -35,13 +62,13 @@ func (d *mark) press(s *scene, at bus.Micros) {
 		return
 	}
 	d.last, d.has = at, true
-	f := Finding{Kind: KindMark, Class: "mark", Start: at, End: at, Severity: 0.9, Keep: true}
+	f := Finding{Kind: KindMark, Class: MarkPressed, Start: at, End: at, Severity: 0.9, Keep: true}
 	if s.has {
 		f.Context = s.m.context(s.seg.sinceStart(at))
 	}
 	if what, off, ok := s.nearest(at, 15); ok {
 		f.Instants = append(f.Instants, Instant{what, at - seconds(off), at - seconds(off), at - seconds(off)})
 	}
-	s.out.ledger.opportunity(opMark, true, true)
+	d.counts.add(true, true)
 	s.out.finding(&f, nil)
 }

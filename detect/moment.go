@@ -16,6 +16,9 @@ type moment struct {
 	// gap is true where rows are missing before this one.
 	gap bool
 
+	// stopped is true in the row in which the vehicle came to a stop.
+	stopped bool
+
 	running bool // the engine runs
 	moving  bool
 	hasKmh  bool

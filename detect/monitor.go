@@ -24,18 +24,12 @@ type Monitor struct {
 	scene scene
 	out   emitter
 
-	release  releaseLag
-	hill     hillSlip
-	apply    apply
-	shift    shiftOn
-	openUp   openUnderDrive
-	gearset  gearsetSlip
-	flare    flare
-	shudder  shudder
-	jolt     jolt
-	mark     mark
-	busFault busFault
-	stale    roleStale
+	detectors []detector
+	samplers  []sampler
+	noticers  []noticer
+	beginners []beginner
+	enders    []ender
+	flushers  []flusher
 
 	reported bus.Micros // when the account was last handed on
 }
@@ -51,8 +45,30 @@ func New(set Settings, plan *stream.Plan, out Out) *Monitor {
 	m.out.ledger.init(plan)
 	m.out.history.init()
 	m.scene.saysPartial = saysPartial(plan)
-	m.stale.init(plan)
+	for i, spec := range All {
+		m.add(spec.make(&m.out.ledger.counts[i], plan))
+	}
 	return m
+}
+
+// add puts a detector in the lists of what it takes.
+func (m *Monitor) add(d detector) {
+	m.detectors = append(m.detectors, d)
+	if x, ok := d.(sampler); ok {
+		m.samplers = append(m.samplers, x)
+	}
+	if x, ok := d.(noticer); ok {
+		m.noticers = append(m.noticers, x)
+	}
+	if x, ok := d.(beginner); ok {
+		m.beginners = append(m.beginners, x)
+	}
+	if x, ok := d.(ender); ok {
+		m.enders = append(m.enders, x)
+	}
+	if x, ok := d.(flusher); ok {
+		m.flushers = append(m.flushers, x)
+	}
 }
 
 // saysPartial reports whether the mapped clutch state can say partial: a single
@@ -78,12 +94,12 @@ func saysPartial(plan *stream.Plan) bool {
 
 // Sample takes one decoded value, before the rows that it leads to.
 func (m *Monitor) Sample(s *stream.Sample) {
-	m.busFault.heard(&m.scene, s.At)
 	m.scene.cmd.take(s)
 	m.out.ledger.sample(s)
 	m.scene.sample(s)
-	m.mark.sample(&m.scene, s)
-	m.jolt.sample(&m.scene, s)
+	for _, d := range m.samplers {
+		d.sample(&m.scene, s)
+	}
 }
 
 // Row takes one row; rows come in time order.
@@ -95,24 +111,20 @@ func (m *Monitor) Row(r *stream.Row) {
 	}
 	began, ended, stopped := s.observe(r)
 	x := &s.m
+	x.stopped = stopped
 	if ended {
 		m.endDrive(s.seg.heard)
 	}
 	if began {
 		m.out.ledger.begin(s.seg.drive, s.seg.start)
 		m.reported = x.at
-		m.stale.begin()
+		for _, d := range m.beginners {
+			d.begin(s)
+		}
 	}
-	m.release.row(s, x, stopped)
-	m.hill.row(s, x)
-	m.apply.row(s, x)
-	m.shift.row(s, x)
-	m.openUp.row(s, x)
-	m.gearset.row(s, x)
-	m.flare.row(s, x)
-	m.shudder.row(s, x)
-	m.jolt.row(s, x)
-	m.stale.row(s, x)
+	for _, d := range m.detectors {
+		d.row(s, x)
+	}
 	if s.seg.inDrive {
 		m.out.ledger.row(x, stopped)
 		if every := m.set.Drive.AccountS; every > 0 && (x.at-m.reported).Seconds() >= every {
@@ -124,8 +136,9 @@ func (m *Monitor) Row(r *stream.Row) {
 
 // Notice takes a notice or error frame.
 func (m *Monitor) Notice(f *bus.Frame) {
-	m.mark.notice(&m.scene, f)
-	m.busFault.notice(&m.scene, f)
+	for _, d := range m.noticers {
+		d.notice(&m.scene, f)
+	}
 }
 
 // Flush ends the input: what is under way is finished and the account of the
@@ -135,20 +148,16 @@ func (m *Monitor) Flush() {
 		m.endDrive(m.scene.last)
 		m.scene.seg.inDrive = false
 	}
-	m.busFault.flush(&m.scene)
+	for _, d := range m.flushers {
+		d.flush(&m.scene)
+	}
 }
 
 // endDrive closes what the detectors have under way.
 func (m *Monitor) endDrive(at bus.Micros) {
-	s := &m.scene
-	m.release.end(s)
-	m.hill.end(s, &s.m)
-	m.apply.end(s)
-	m.openUp.end(s)
-	m.gearset.end(s)
-	m.shudder.end(s)
-	m.jolt.end(s)
-	m.stale.end(s, at)
+	for _, d := range m.enders {
+		d.end(&m.scene, at)
+	}
 	m.out.account(at, true)
 }
 
@@ -240,5 +249,3 @@ func missingInputs(r *stream.Row, roles ...stream.Role) []string {
 	}
 	return list
 }
-
-func measure(name string, v, step float64) Measure { return Measure{name, round(v, step)} }

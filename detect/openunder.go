@@ -7,11 +7,44 @@ import (
 	"joltwatch/stream"
 )
 
+// OpenSettings judge a clutch that opens under drive with the gear held.
+type OpenSettings struct {
+	MinRPM            float64 `toml:"min_rpm"`
+	MinS              float64 `toml:"min_s"`
+	MinAcceleratorPct float64 `toml:"min_accelerator_pct"`
+	MinKmh            float64 `toml:"min_kmh"`
+}
+
+var openRatioPct = Quantity{"ratio_off_percent", "%", 0.1}
+
+var openSpec = &Spec{
+	Kind:        KindOpenUnderDrive,
+	Ordinary:    []Class{Asked},
+	Alarms:      []Class{Unknown},
+	Measures:    []*Quantity{&slipPeakRPM, &slipMeanRPM, &durationS, &openRatioPct},
+	Chief:       []*Quantity{&slipPeakRPM, &slipMeanRPM},
+	Needs:       append(needsSlip, needsRoad, needsGear),
+	Sharpens:    []stream.Role{stream.OutputSpeed, stream.TurbineSpeed},
+	Opportunity: "an opening of the clutch under drive",
+	Rate:        true,
+	Settings: Table{"open_under_drive", []Setting{
+		{"min_rpm", "rpm", 80, 20, 800, "least slip: an open converter under moderate pedal runs 100-800 rpm of slip (cp)"},
+		{"min_s", "s", 0.4, 0.1, 10, "and for so long"},
+		{"min_accelerator_pct", "%", 10, 1, 80, "pedal that makes it under drive"},
+		{"min_kmh", "km/h", 10, 2, 120, "road speed from which it counts"},
+	}},
+	can: func(in *Inputs) Ability {
+		return able(in.slipPeriod(), "with the gear held%s", in.derivedNote())
+	},
+	make: func(c *counts, _ *stream.Plan) detector { return &openUnderDrive{counts: c} },
+}
+
 // Open under drive: the command dropped and slip is high with the gear held
 // and the pedal down: the converter multiplies torque in place of a downshift.
 // It is told apart from a slipping gearset by the ratio seen. Classes: asked;
 // unclear where the ratio cannot be seen.
 type openUnderDrive struct {
+	counts *counts
 	on     bool
 	start  bus.Micros
 	ctx    Context
@@ -62,7 +95,7 @@ func (d *openUnderDrive) row(s *scene, m *moment) {
 	}
 }
 
-func (d *openUnderDrive) end(s *scene) {
+func (d *openUnderDrive) end(s *scene, _ bus.Micros) {
 	if d.on {
 		d.finish(s, &s.m)
 	}
@@ -74,15 +107,15 @@ func (d *openUnderDrive) finish(s *scene, m *moment) {
 	if d.n < s.set.OpenUnderDrive.MinS {
 		return
 	}
-	f := Finding{Kind: KindOpenUnderDrive, Class: "asked", Start: d.start, End: m.at, Context: d.ctx, Severity: 0.1}
-	f.Measures = append(f.Measures, measure("slip_peak_rpm", d.peak, 0.1), measure("slip_mean_rpm", d.sum/max(d.n, math.SmallestNonzeroFloat64), 0.1),
-		measure("duration_s", (m.at-d.start).Seconds(), 0.001))
+	f := Finding{Kind: KindOpenUnderDrive, Class: Asked, Start: d.start, End: m.at, Context: d.ctx, Severity: 0.1}
+	f.Measures = append(f.Measures, slipPeakRPM.of(d.peak), slipMeanRPM.of(d.sum/max(d.n, math.SmallestNonzeroFloat64)),
+		durationS.of((m.at - d.start).Seconds()))
 	if d.seen {
-		f.Measures = append(f.Measures, measure("ratio_off_percent", 100*d.ratio, 0.1))
+		f.Measures = append(f.Measures, openRatioPct.of(100*d.ratio))
 	} else {
-		f.Class = "unknown"
+		f.Class = Unknown
 		f.MissingInputs = append(f.MissingInputs, "gear ratio seen")
 	}
-	s.out.ledger.opportunity(opOpen, true, false)
+	d.counts.add(true, false)
 	s.out.finding(&f, nil)
 }

@@ -7,11 +7,49 @@ import (
 	"joltwatch/stream"
 )
 
+// ShiftSettings judge shifts with the clutch on.
+type ShiftSettings struct {
+	BeforeS   float64 `toml:"before_s"`
+	AfterS    float64 `toml:"after_s"`
+	OpenedRPM float64 `toml:"opened_rpm"`
+}
+
+// ShiftOpened is a shift in which the clutch opened.
+var ShiftOpened = Class{"opened"}
+
+var (
+	shiftBeforeKPa = Quantity{"command_before_kpa", "kPa", 0.1}
+	shiftLeastKPa  = Quantity{"command_least_kpa", "kPa", 0.1}
+	shiftDipKPa    = Quantity{"dip_depth_kpa", "kPa", 0.1}
+	shiftDipS      = Quantity{"dip_s", "s", 0.001}
+)
+
+var shiftSpec = &Spec{
+	Kind:        KindShift,
+	Ordinary:    []Class{Normal, ShiftOpened},
+	Measures:    []*Quantity{&fromGear, &toGear, &slipPeakRPM, &shiftS, &shiftBeforeKPa, &shiftLeastKPa, &shiftDipKPa, &shiftDipS},
+	Chief:       []*Quantity{&slipPeakRPM, &shiftS},
+	Needs:       append(needsSlip, needsRoad, needsGear),
+	Sharpens:    []stream.Role{stream.Shifting, stream.ClutchPressureCommand},
+	Opportunity: "a shift with the clutch on",
+	Rate:        true,
+	Settings: Table{"shift_with_clutch", []Setting{
+		{"before_s", "s", 0.6, 0, 5, "taken for the shift before the gear changes, where only the gear is known"},
+		{"after_s", "s", 0.6, 0.1, 5, "the same after it"},
+		{"opened_rpm", "rpm", 60, 10, 500, "slip that a command below the release level must have led to before the clutch has opened in the shift: a short dip lets no oil out"},
+	}},
+	can: func(in *Inputs) Ability {
+		return able(in.slipPeriod(), "to %.2g s%s", in.slipPeriod(), in.derivedNote())
+	},
+	make: func(c *counts, _ *stream.Plan) detector { return &shiftOn{counts: c} },
+}
+
 // Shift with the clutch on: how deep and how long the command dipped, the
 // largest slip, how long the shift took, and whether the clutch opened in it.
 // Classes: normal (closed through), opened. A shift is bounded by the controller's
 // report, else by the change of the gear.
 type shiftOn struct {
+	counts   *counts
 	on       bool
 	start    bus.Micros
 	ctx      Context
@@ -98,7 +136,7 @@ func (d *shiftOn) row(s *scene, m *moment) {
 }
 
 func (d *shiftOn) begin(s *scene, m *moment, from int, reported bool) {
-	*d = shiftOn{on: true, start: m.at, ctx: m.context(s.seg.sinceStart(m.at)), from: from, reported: reported,
+	*d = shiftOn{counts: d.counts, on: true, start: m.at, ctx: m.context(s.seg.sinceStart(m.at)), from: from, reported: reported,
 		lastGear: d.lastGear, had: d.had, least: math.Inf(1), usual: d.usual, usualAt: d.usualAt}
 	d.engaged = m.hasCommand && m.engaged || !m.hasCommand && (m.state == closed || m.state == partial || m.state == coast)
 	if m.hasPressure {
@@ -126,28 +164,28 @@ func (d *shiftOn) finish(s *scene, m *moment) {
 		return
 	}
 	if !d.slip {
-		s.out.ledger.opportunity(opShift, false, false)
+		d.counts.add(false, false)
 		return
 	}
-	f := Finding{Kind: KindShift, Class: "normal", Start: d.start, End: d.ended, Context: d.ctx, Severity: 0.05}
+	f := Finding{Kind: KindShift, Class: Normal, Start: d.start, End: d.ended, Context: d.ctx, Severity: 0.05}
 	if d.opened && d.peak > s.set.Shift.OpenedRPM || !d.opened && !m.hasCommand && d.peak > bareOpenedRPM {
-		f.Class, f.Severity = "opened", 0.15
+		f.Class, f.Severity = ShiftOpened, 0.15
 	}
 	f.Measures = append(f.Measures,
-		measure("from_gear", float64(d.from), 1), measure("to_gear", float64(d.lastGear), 1),
-		measure("slip_peak_rpm", d.peak, 0.1))
+		fromGear.of(float64(d.from)), toGear.of(float64(d.lastGear)),
+		slipPeakRPM.of(d.peak))
 	if d.reported {
-		f.Measures = append(f.Measures, measure("shift_s", (d.ended-d.start).Seconds(), 0.001))
+		f.Measures = append(f.Measures, shiftS.of((d.ended - d.start).Seconds()))
 	} else {
 		f.MissingInputs = append(f.MissingInputs, "shifting")
 	}
 	if d.hasP && !math.IsInf(d.least, 1) {
 		f.Measures = append(f.Measures,
-			measure("command_before_kpa", d.before, 0.1), measure("command_least_kpa", d.least, 0.1),
-			measure("dip_depth_kpa", max(0, d.before-d.least), 0.1), measure("dip_s", d.dipS, 0.001))
+			shiftBeforeKPa.of(d.before), shiftLeastKPa.of(d.least),
+			shiftDipKPa.of(max(0, d.before-d.least)), shiftDipS.of(d.dipS))
 	} else {
 		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
-	s.out.ledger.opportunity(opShift, true, f.Class == "opened")
+	d.counts.add(true, f.Class == ShiftOpened)
 	s.out.finding(&f, nil)
 }

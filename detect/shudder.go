@@ -1,11 +1,65 @@
 package detect
 
 import (
+	"fmt"
 	"math"
 
 	"joltwatch/bus"
 	"joltwatch/stream"
 )
+
+// ShudderSettings judge narrow-band oscillation.
+type ShudderSettings struct {
+	FromHz float64 `toml:"from_hz"`
+	ToHz   float64 `toml:"to_hz"`
+	MinRPM float64 `toml:"min_rpm"`
+	Share  float64 `toml:"share"`
+	MinS   float64 `toml:"min_s"`
+}
+
+// Classes of shudder.
+var (
+	ShudderSlip       = Class{"shudder"}
+	ShudderWithEngine = Class{"with-engine"}
+)
+
+var (
+	shudderAmplitude = Quantity{"amplitude_rpm", "rpm", 0.1}
+	shudderHz        = Quantity{"frequency_hz", "Hz", 0.1}
+	shudderSlipRPM   = Quantity{"slip_amplitude_rpm", "rpm", 0.1}
+	shudderEngineRPM = Quantity{"engine_amplitude_rpm", "rpm", 0.1}
+)
+
+var shudderSpec = &Spec{
+	Kind:        KindShudder,
+	Alarms:      []Class{ShudderSlip, ShudderWithEngine},
+	Measures:    []*Quantity{&shudderAmplitude, &shudderHz, &durationS, &shudderSlipRPM, &shudderEngineRPM},
+	Chief:       []*Quantity{&shudderAmplitude},
+	Needs:       [][]stream.Role{{stream.Acceleration, stream.TurbineSpeed, stream.EngineSpeed}},
+	Sharpens:    []stream.Role{stream.Acceleration, stream.Brake},
+	Opportunity: "a minute with the clutch on",
+	Rate:        true,
+	Settings: Table{"shudder", []Setting{
+		{"from_hz", "Hz", 3, 1.5, 15, "lower end of the band: self-excited stick-slip of the lining shakes the driveline between about 3 and 20 Hz (cp)"},
+		{"to_hz", "Hz", 20, 4, 23, "upper end of the band"},
+		{"min_rpm", "rpm", 4, 0.5, 200, "least amplitude, half of peak to peak"},
+		{"share", "", 0.7, 0.2, 1, "least share of the oscillation that lies in one narrow band"},
+		{"min_s", "s", 2, 1, 60, "how long it must go on"},
+	}},
+	can: func(in *Inputs) Ability {
+		fastest, of := 0.0, stream.NumRoles
+		for _, r := range []stream.Role{stream.Acceleration, stream.TurbineSpeed, stream.EngineSpeed} {
+			if p := in.Period[r]; p > 0 && (fastest == 0 || p < fastest) {
+				fastest, of = p, r
+			}
+		}
+		if low := in.Set.Shudder.FromHz; 0.4/fastest < 2*low { // less than an octave of the band can be seen
+			return Ability{Says: fmt.Sprintf("not observable at %.3g Hz: the slowest shudder looked for is %.3g Hz", 1/fastest, low)}
+		}
+		return able(0, "up to %.3g Hz, from %s", 0.4/fastest, of)
+	},
+	make: func(c *counts, _ *stream.Plan) detector { return &shudder{counts: c} },
+}
 
 // Shudder: a narrow band of oscillation of slip while the clutch is partial or
 // closed. A misfire feels the same, but shakes engine and turbine together with
@@ -13,7 +67,8 @@ import (
 // (engine and turbine carry it together). Where the rows are too far apart for
 // the band nothing can be told, and that is counted.
 type shudder struct {
-	bank [bankMax]oscillator
+	counts *counts
+	bank   [bankMax]oscillator
 	// the window under way
 	n          int
 	first      bus.Micros
@@ -28,7 +83,7 @@ type shudder struct {
 	hz         float64
 	amp        float64
 	engAmp     float64
-	class      string
+	class      Class
 	brakeEnded bool
 	minute     float64
 	blind      float64
@@ -107,15 +162,15 @@ func (d *shudder) window(s *scene, m *moment, set *ShudderSettings, long float64
 	d.chance(s, true)
 	amp, hz, share := d.peak(d.slip.v[:n], rate, set.FromHz, high)
 	engAmp, engHz, engShare := d.peak(d.eng.v[:n], rate, set.FromHz, high)
-	shook, class := false, ""
+	shook, class := false, Class{}
 	// Where engine and turbine shake together and their controllers time
 	// their values differently, a part of it shows as slip.
 	together := m.state != partial && engShare >= set.Share && engAmp > float64(1.5*amp)
 	switch {
 	case amp >= set.MinRPM && share >= set.Share && !together:
-		shook, class = true, "shudder"
+		shook, class = true, ShudderSlip
 	case together && engAmp >= float64(3*set.MinRPM) && engHz >= surgeHz:
-		shook, class = true, "with-engine"
+		shook, class = true, ShudderWithEngine
 		hz = engHz
 	}
 	// One band: the next window must agree.
@@ -149,7 +204,7 @@ func (d *shudder) chance(s *scene, can bool) {
 	*c += shudderWindow
 	if *c >= 60 {
 		*c -= 60
-		s.out.ledger.opportunity(opShudder, can, false)
+		d.counts.add(can, false)
 	}
 }
 
@@ -213,7 +268,7 @@ func (d *shudder) peak(v []float64, rate, low, high float64) (amp, hz, share flo
 	return 2 * math.Sqrt(bestP) / wsum, low - 1 + float64(step*float64(best)), in / total
 }
 
-func (d *shudder) end(s *scene) {
+func (d *shudder) end(s *scene, _ bus.Micros) {
 	if d.run > 0 {
 		d.finish(s)
 	}
@@ -227,20 +282,20 @@ func (d *shudder) finish(s *scene) {
 		return
 	}
 	f := Finding{Kind: KindShudder, Class: d.class, Start: d.start, End: d.end0, Context: d.ctx, Severity: 0.7, Keep: true}
-	if d.class == "with-engine" {
+	if d.class == ShudderWithEngine {
 		f.Severity = 0.5
 	}
 	amp := d.amp
-	if d.class == "with-engine" {
+	if d.class == ShudderWithEngine {
 		amp = d.engAmp
 	}
-	f.Measures = append(f.Measures, measure("amplitude_rpm", amp, 0.1), measure("frequency_hz", d.hz, 0.1),
-		measure("duration_s", (d.end0-d.start).Seconds(), 0.001),
-		measure("slip_amplitude_rpm", d.amp, 0.1), measure("engine_amplitude_rpm", d.engAmp, 0.1))
+	f.Measures = append(f.Measures, shudderAmplitude.of(amp), shudderHz.of(d.hz),
+		durationS.of((d.end0 - d.start).Seconds()),
+		shudderSlipRPM.of(d.amp), shudderEngineRPM.of(d.engAmp))
 	if d.brakeEnded {
 		f.Instants = append(f.Instants, Instant{"ended with the brake", d.end0, d.end0, s.m.at})
 	}
 	f.MissingInputs = append(f.MissingInputs, missingInputs(s.m.row, stream.Acceleration, stream.Brake)...)
-	s.out.ledger.opportunity(opShudder, true, true)
+	d.counts.add(true, true)
 	s.out.finding(&f, nil)
 }

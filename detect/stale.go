@@ -5,11 +5,35 @@ import (
 	"joltwatch/stream"
 )
 
+// RoleStaleSettings judge roles that fall silent.
+type RoleStaleSettings struct {
+	MinS float64 `toml:"min_s"`
+}
+
+// Classes of a stale role.
+var (
+	RoleStale        = Class{"stale"}
+	RoleNotAvailable = Class{"not-available"}
+)
+
+var staleSpec = &Spec{
+	Kind:        KindRoleStale,
+	Alarms:      []Class{RoleStale, RoleNotAvailable},
+	Measures:    []*Quantity{&durationS},
+	Opportunity: "a signal that went missing",
+	Settings: Table{"role_stale", []Setting{
+		{"min_s", "s", 2, 0.2, 600, "how long a role must be unknown that was known before"},
+	}},
+	can:  func(*Inputs) Ability { return able(0, "always") },
+	make: func(c *counts, plan *stream.Plan) detector { return newRoleStale(c, plan) },
+}
+
 // Stale role: a mapped role that was known in this drive falls silent (stale)
 // or is sent as not available while the engine runs and other roles go on.
 type roleStale struct {
-	roles []stream.Role
-	state [stream.NumRoles]staleState
+	counts *counts
+	roles  []stream.Role
+	state  [stream.NumRoles]staleState
 }
 
 type staleState struct {
@@ -23,7 +47,8 @@ type staleState struct {
 // means something: until then its period is a guess.
 const staleSamples = 6
 
-func (d *roleStale) init(plan *stream.Plan) {
+func newRoleStale(c *counts, plan *stream.Plan) *roleStale {
+	d := &roleStale{counts: c}
 	var has [stream.NumRoles]bool
 	for _, m := range plan.Messages {
 		for _, x := range m.Signals {
@@ -37,9 +62,10 @@ func (d *roleStale) init(plan *stream.Plan) {
 			d.roles = append(d.roles, stream.Role(r))
 		}
 	}
+	return d
 }
 
-func (d *roleStale) begin() { d.state = [stream.NumRoles]staleState{} }
+func (d *roleStale) begin(*scene) { d.state = [stream.NumRoles]staleState{} }
 
 func (d *roleStale) row(s *scene, m *moment) {
 	if !s.seg.inDrive || !m.running {
@@ -70,15 +96,15 @@ func (d *roleStale) close(s *scene, r stream.Role, at bus.Micros) {
 		return
 	}
 	c := &s.out.ledger.roles[r]
-	class := "stale"
+	class := RoleStale
 	// What still comes but is no number is not silence.
 	if c.begun && c.last >= x.since && c.notOK > 0 && (c.last-x.since).Seconds() > 0.5*long && c.lastBad >= x.since {
-		class = "not-available"
+		class = RoleNotAvailable
 	}
 	f := Finding{Kind: KindRoleStale, Class: class, Start: x.since, End: at, Severity: 0.3, Keep: true, MissingInputs: []string{r.String()}}
 	f.Context = s.m.context(s.seg.sinceStart(x.since))
-	f.Measures = append(f.Measures, measure("duration_s", long, 0.001))
-	s.out.ledger.opportunity(opStale, true, true)
+	f.Measures = append(f.Measures, durationS.of(long))
+	d.counts.add(true, true)
 	s.out.finding(&f, nil)
 }
 

@@ -22,7 +22,7 @@ func record(t *testing.T, m FS, boot string, c bus.Clock, from bus.Micros, durin
 		f.At += from
 		w.Frame(&f)
 		if i == 80 {
-			w.Event(&detect.Finding{Kind: "release-lag", Class: "late", Start: f.At, End: f.At, Drive: 1, Keep: true}, nil)
+			w.Event(&detect.Finding{Kind: "release-lag", Class: detect.ReleaseLate, Start: f.At, End: f.At, Drive: 1, Keep: true}, nil)
 			w.Account(&detect.Account{Drive: 1, Start: from, End: f.At, EngineOnS: 8})
 		}
 	}

@@ -58,10 +58,10 @@ func runScenario(m FS, boot string, stop func() bool, t *told) error {
 		switch {
 		case i%20 == 10, i == 35, i == 36:
 			t.events++
-			w.Event(&detect.Finding{Kind: "release-lag", Class: "late", Start: f.At - 300_000, End: f.At, Drive: drive, Severity: 0.5, Keep: true}, nil)
+			w.Event(&detect.Finding{Kind: "release-lag", Class: detect.ReleaseLate, Start: f.At - 300_000, End: f.At, Drive: drive, Severity: 0.5, Keep: true}, nil)
 		case i%7 == 3:
 			t.events++
-			w.Event(&detect.Finding{Kind: "apply", Class: "normal", Start: f.At, End: f.At, Drive: drive}, nil)
+			w.Event(&detect.Finding{Kind: "apply", Class: detect.Normal, Start: f.At, End: f.At, Drive: drive}, nil)
 		case i == 50:
 			w.SetClock(bus.Clock{Known: true, Zero: 1e15})
 		}

@@ -100,11 +100,11 @@ func TestBeginsOnAMediumThatRefuses(t *testing.T) {
 			}
 			switch i {
 			case 50:
-				w.Event(&detect.Finding{Kind: "release-lag", Class: "late", Start: f.At, End: f.At, Drive: 1, Severity: 1, Keep: true}, nil)
+				w.Event(&detect.Finding{Kind: "release-lag", Class: detect.ReleaseLate, Start: f.At, End: f.At, Drive: 1, Severity: 1, Keep: true}, nil)
 			case 55:
-				w.Event(&detect.Finding{Kind: "apply", Class: "normal", Start: f.At, End: f.At, Drive: 1}, nil)
+				w.Event(&detect.Finding{Kind: "apply", Class: detect.Normal, Start: f.At, End: f.At, Drive: 1}, nil)
 			case 700:
-				w.Event(&detect.Finding{Kind: "release-lag", Class: "late", Start: f.At, End: f.At, Drive: 1, Severity: 1, Keep: true}, nil)
+				w.Event(&detect.Finding{Kind: "release-lag", Class: detect.ReleaseLate, Start: f.At, End: f.At, Drive: 1, Severity: 1, Keep: true}, nil)
 			}
 			if i%20 == 0 {
 				w.Account(&detect.Account{Drive: 1, End: f.At, Frames: uint64(i)})
@@ -228,7 +228,7 @@ func BenchmarkStart(b *testing.B) {
 			f := faultFrame(i)
 			w.Frame(&f)
 			if i%125 == 124 {
-				w.Event(&detect.Finding{Kind: "apply", Class: "normal", Start: f.At, End: f.At, Drive: 1, Keep: i%5000 == 4999,
+				w.Event(&detect.Finding{Kind: "apply", Class: detect.Normal, Start: f.At, End: f.At, Drive: 1, Keep: i%5000 == 4999,
 					Measures: []detect.Measure{{Name: "duration_s", Value: r.Float64()}, {Name: "slip_peak_rpm", Value: 300 * r.Float64()}}}, nil)
 			}
 			if i%100 == 0 {

@@ -267,7 +267,7 @@ func newIndexed(r *eventRecord, run uint32) indexed {
 	h := fnv.New64a()
 	h.Write([]byte(r.ID)) //nolint:errcheck // of a hash
 	return indexed{
-		id: r.ID, kind: r.Finding.Kind, class: r.Finding.Class, worth: r.Finding.Severity,
+		id: r.ID, kind: r.Finding.Kind, class: r.Finding.Class.String(), worth: r.Finding.Severity,
 		lot: mix(h.Sum64()), run: run, parts: slices.Clone(r.Parts),
 	}
 }

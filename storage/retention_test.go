@@ -69,14 +69,14 @@ func week(t *testing.T, fs FS, quota, floor int64, runs, frames int) (severe, ma
 		for i := range frames {
 			f := noisyFrame(r, i)
 			w.Frame(&f)
-			e := &detect.Finding{Kind: "release-lag", Class: "normal", Start: f.At - 300_000, End: f.At, Drive: 1, Keep: true, Severity: 0.1,
+			e := &detect.Finding{Kind: "release-lag", Class: detect.Normal, Start: f.At - 300_000, End: f.At, Drive: 1, Keep: true, Severity: 0.1,
 				Measures: []detect.Measure{{Name: "lag_s", Value: 0.1 + 0.01*float64(r.IntN(10))}}}
 			switch {
 			case i%1000 == 777:
-				e.Class, e.Severity = "late", 1-0.01*float64(severe)
+				e.Class, e.Severity = detect.ReleaseLate, 1-0.01*float64(severe)
 				severe++
 			case i == 2100:
-				e.Kind, e.Class = detect.KindMark, ""
+				e.Kind, e.Class = detect.KindMark, detect.MarkPressed
 				marks++
 			case i%20 == 3:
 			default:
@@ -124,12 +124,12 @@ func TestQuotaAndWorth(t *testing.T) {
 			}
 			kept, records := map[string]int{}, map[string]int{}
 			for _, e := range s.Events() {
-				records[e.Finding.Kind+" "+e.Finding.Class]++
+				records[e.Finding.Kind+" "+e.Finding.Class.String()]++
 				if e.Evidence == EvidenceLost {
 					t.Fatalf("event %s: its frames are lost, not removed on purpose", e.ID)
 				}
 				if e.Evidence == EvidenceKept {
-					kept[e.Finding.Kind+" "+e.Finding.Class]++
+					kept[e.Finding.Kind+" "+e.Finding.Class.String()]++
 					ev, err := s.Evidence(e.Boot, e.From, e.Finding.End)
 					if err != nil || len(ev.Frames) == 0 {
 						t.Fatalf("event %s has no frames: %v", e.ID, err)
@@ -150,8 +150,8 @@ func TestQuotaAndWorth(t *testing.T) {
 			if uint64(len(s.Events()))+thinned+h.Usage.NotStored != uint64(total) {
 				t.Errorf("%d events on file, %d thinned, %d not stored: %d in all, expected %d", len(s.Events()), thinned, h.Usage.NotStored, uint64(len(s.Events()))+thinned+h.Usage.NotStored, total)
 			}
-			if kept["mark "] != marks {
-				t.Errorf("%d of %d marks have their frames", kept["mark "], marks)
+			if kept["mark mark"] != marks {
+				t.Errorf("%d of %d marks have their frames", kept["mark mark"], marks)
 			}
 			if records["release-lag late"] != severe || kept["release-lag late"] < severe/2 {
 				t.Errorf("%d of %d late releases on file, %d with frames", records["release-lag late"], severe, kept["release-lag late"])
@@ -220,17 +220,17 @@ func TestFull(t *testing.T) {
 // of equals a sample that does not favour an age.
 func TestRank(t *testing.T) {
 	var events []indexed
-	add := func(n int, kind, class string, worth float64) {
+	add := func(n int, kind string, class detect.Class, severity float64) {
 		for range n {
 			r := eventRecord{ID: fmt.Sprint("1-", len(events))}
-			r.Finding.Kind, r.Finding.Class, r.Finding.Severity = kind, class, worth
+			r.Finding.Kind, r.Finding.Class, r.Finding.Severity = kind, class, severity
 			events = append(events, newIndexed(&r, 1))
 		}
 	}
-	add(1000, "release-lag", "normal", 0)
-	add(3, "release-lag", "late", 1)
-	add(1, "hill-slip", "unasked", 0.2)
-	add(1, "mark", "", 0)
+	add(1000, detect.KindReleaseLag, detect.Normal, 0)
+	add(3, detect.KindReleaseLag, detect.ReleaseLate, 1)
+	add(1, detect.KindHillSlip, detect.HillUnasked, 0.2)
+	add(1, detect.KindMark, detect.MarkPressed, 0)
 	rank(events)
 	score := func(i int) float64 { return events[i].score }
 	if !math.IsInf(score(1004), 1) {
@@ -264,10 +264,10 @@ func TestRecordsAreThinned(t *testing.T) {
 	for i := range 12000 {
 		f := faultFrame(i)
 		w.Frame(&f)
-		e := &detect.Finding{Kind: "apply", Class: "normal", Start: f.At, End: f.At, Drive: 1,
+		e := &detect.Finding{Kind: "apply", Class: detect.Normal, Start: f.At, End: f.At, Drive: 1,
 			Measures: []detect.Measure{{Name: "duration_s", Value: r.Float64()}, {Name: "slip_peak_rpm", Value: 300 * r.Float64()}}}
 		if i%20 == 10 {
-			e.Class, e.Severity = "late", 0.9
+			e.Class, e.Severity = detect.ReleaseLate, 0.9
 			late++
 		}
 		total++
@@ -286,7 +286,7 @@ func TestRecordsAreThinned(t *testing.T) {
 	onFile, lateOnFile := 0, 0
 	for _, e := range s.Events() {
 		onFile++
-		if e.Finding.Class == "late" {
+		if e.Finding.Class == detect.ReleaseLate {
 			lateOnFile++
 		}
 	}

@@ -109,7 +109,7 @@ func addThinned(to, more []Thinned) []Thinned {
 
 // thinEvent folds one event into the groups.
 func thinEvent(to []Thinned, r *eventRecord) []Thinned {
-	to, g := group(to, r.Finding.Kind, r.Finding.Class)
+	to, g := group(to, r.Finding.Kind, r.Finding.Class.String())
 	g.N++
 	for _, m := range r.Finding.Measures {
 		g.measure(m.Name).add(m.Value, 1)

@@ -79,7 +79,7 @@ func compareText(out io.Writer, x *review.Comparison, zone review.Times) error {
 		if r.HasRatio {
 			ratio = fmt.Sprintf("%s (%.2f … %s)", times(r.Ratio.Estimate), r.Ratio.Low, times(r.Ratio.High))
 		}
-		fmt.Fprintf(w, "  %s %s\t%d: %.2f (%.2f … %.2f)\t%d: %.2f (%.2f … %.2f)\t%s\t%s\n", cli.Plain(review.KindWords(r.Kind)), cli.Plain(r.Class),
+		fmt.Fprintf(w, "  %s %s\t%d: %.2f (%.2f … %.2f)\t%d: %.2f (%.2f … %.2f)\t%s\t%s\n", cli.Plain(review.KindWords(r.Kind)), cli.Plain(r.Class.String()),
 			r.Before.Count, r.Before.Rate.Estimate, r.Before.Rate.Low, r.Before.Rate.High,
 			r.After.Count, r.After.Rate.Estimate, r.After.Rate.Low, r.After.Rate.High, ratio, r.Says)
 	}
@@ -156,7 +156,8 @@ func compareJSON(out io.Writer, x *review.Comparison) error {
 		}
 	}
 	for _, r := range x.Rates {
-		o := object{About: "rate", Kind: r.Kind, Class: &r.Class, Unit: "per hour moving", Verdict: r.Says,
+		class := r.Class.String()
+		o := object{About: "rate", Kind: r.Kind, Class: &class, Unit: "per hour moving", Verdict: r.Says,
 			Before: side{uint64(r.Before.Count), r.Before.Hours, newBounds(r.Before.Rate)},
 			After:  side{uint64(r.After.Count), r.After.Hours, newBounds(r.After.Rate)}}
 		if r.HasRatio {

@@ -45,7 +45,7 @@ func (c *eventsCmd) Run(h *host) error {
 	}
 	var list []*review.Event
 	for _, e := range c.sorted(s) {
-		if (c.Kind == "" || e.Kind == c.Kind) && (c.Class == "" || e.Class == c.Class) {
+		if (c.Kind == "" || e.Kind == c.Kind) && (c.Class == "" || e.Class.String() == c.Class) {
 			list = append(list, e)
 		}
 	}
@@ -183,7 +183,7 @@ type instantJSON struct {
 
 func eventObject(e *review.Event) eventJSON {
 	when := func(at bus.Micros) any { return review.When(e.Clock, at) }
-	o := eventJSON{Number: e.Number, ID: e.ID, Kind: e.Kind, Class: e.Class, Start: when(e.Start), End: when(e.End),
+	o := eventJSON{Number: e.Number, ID: e.ID, Kind: e.Kind, Class: e.Class.String(), Start: when(e.Start), End: when(e.End),
 		Drive: e.Drive, Boot: e.Boot, Severity: e.Severity, Measures: e.Measures, Instants: []instantJSON{},
 		MissingInputs: e.MissingInputs, Context: e.Context, Percentiles: e.Percentiles, Evidence: e.HasEvidence()}
 	for _, i := range e.Instants {

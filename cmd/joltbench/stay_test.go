@@ -21,7 +21,8 @@ func TestPlain(t *testing.T) {
 	}
 	for i := range s.Events {
 		e := &s.Events[i]
-		e.Class, e.Kind, e.MissingInputs = "\x1b]0;x\x07", "\x1b[31m", []string{"\x1b[1A"}
+		e.Class.UnmarshalText([]byte("\x1b]0;x\x07")) //nolint:errcheck // takes anything
+		e.Kind, e.MissingInputs = "\x1b[31m", []string{"\x1b[1A"}
 		e.Measures[0].Name = "\x1b[5n_s"
 	}
 	s.Label = "\x1b[2J"

@@ -107,7 +107,7 @@ func (c *summaryCmd) Run(h *host) error {
 	}
 	w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
 	for _, x := range s.Counts() {
-		fmt.Fprintf(w, "  %d\t%s\t%s\tseverity %.2f\tfor instance no. %d\n", x.N, cli.Plain(x.Kind), cli.Plain(x.Class), x.Severity, x.First)
+		fmt.Fprintf(w, "  %d\t%s\t%s\tseverity %.2f\tfor instance no. %d\n", x.N, cli.Plain(x.Kind), cli.Plain(x.Class.String()), x.Severity, x.First)
 	}
 	w.Flush()
 
@@ -225,7 +225,7 @@ func summaryObject(s *review.Stay, t *review.Total) summaryJSON {
 		o.LockupFraction = &share
 	}
 	for _, x := range s.Counts() {
-		o.Counts = append(o.Counts, count{x.Kind, x.Class, x.N})
+		o.Counts = append(o.Counts, count{x.Kind, x.Class.String(), x.N})
 	}
 	for _, r := range t.Roles {
 		share := 0.0

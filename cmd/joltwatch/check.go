@@ -38,16 +38,16 @@ prepare, which takes root.
 
 // report is all that a check found; it is what --json prints.
 type report struct {
-	Vehicle   string        `json:"vehicle"`
-	Seconds   float64       `json:"seconds"`
-	Roles     []roleReport  `json:"roles"`
-	Plausible []remark      `json:"plausibility"`
-	Buses     []busReport   `json:"buses"`
-	Asked     []askedReport `json:"asked,omitempty"`
-	Board     []remark      `json:"board"`
-	Detectors []ability     `json:"detectors"`
-	Drive     []driveStep   `json:"drive"`
-	Attention int           `json:"needs_attention"`
+	Vehicle   string           `json:"vehicle"`
+	Seconds   float64          `json:"seconds"`
+	Roles     []roleReport     `json:"roles"`
+	Plausible []remark         `json:"plausibility"`
+	Buses     []busReport      `json:"buses"`
+	Asked     []askedReport    `json:"asked,omitempty"`
+	Board     []remark         `json:"board"`
+	Detectors []detect.Ability `json:"detectors"`
+	Drive     []driveStep      `json:"drive"`
+	Attention int              `json:"needs_attention"`
 }
 
 // remark is one thing looked at.

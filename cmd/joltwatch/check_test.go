@@ -122,14 +122,14 @@ func TestAbilities(t *testing.T) {
 	cover := func(r stream.Role, period bus.Micros) stream.RoleCover {
 		return stream.RoleCover{Role: r, Samples: 100, Period: period}
 	}
-	find := func(as []ability, kind string) ability {
+	find := func(as []detect.Ability, kind string) detect.Ability {
 		for _, a := range as {
 			if a.Kind == kind {
 				return a
 			}
 		}
 		t.Fatalf("no %s", kind)
-		return ability{}
+		return detect.Ability{}
 	}
 	set := detect.DefaultSettings()
 	all := abilities([]stream.RoleCover{

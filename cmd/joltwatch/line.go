@@ -92,8 +92,8 @@ func (l *line) Row(r *stream.Row) { l.monitor.Row(r) }
 
 // Finding implements detect.Out.
 func (l *line) Finding(f *detect.Finding, places []detect.Percentile) {
-	l.findings[f.Kind+" "+f.Class]++
-	l.log.Info().Str("kind", f.Kind).Str("class", f.Class).Float64("at_s", f.Start.Seconds()).Int("drive", f.Drive).Msg("found")
+	l.findings[f.Kind+" "+f.Class.String()]++
+	l.log.Info().Str("kind", f.Kind).Str("class", f.Class.String()).Float64("at_s", f.Start.Seconds()).Int("drive", f.Drive).Msg("found")
 	if l.seen != nil {
 		l.seen(f)
 	}

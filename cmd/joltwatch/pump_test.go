@@ -175,7 +175,7 @@ func TestQuietBusStoresWhatWaits(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		l.Finding(&detect.Finding{Kind: detect.KindReleaseLag, Class: "late", Start: bus.Second, End: bus.Second, Severity: 0.9, Keep: true}, nil)
+		l.Finding(&detect.Finding{Kind: detect.KindReleaseLag, Class: detect.ReleaseLate, Start: bus.Second, End: bus.Second, Severity: 0.9, Keep: true}, nil)
 		if stored != 0 {
 			t.Errorf("%s: stored without waiting for codes", name)
 		}

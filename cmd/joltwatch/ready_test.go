@@ -49,8 +49,8 @@ type findings struct {
 func (f *findings) Finding(x *detect.Finding, p []detect.Percentile) {
 	f.seen.lines[fmt.Sprintf("%s %s %.1f %v", x.Kind, x.Class, x.Start.Seconds(), x.Measures)]++
 	switch x.Class {
-	case "late", "dragging", "stall", "unasked":
-		f.seen.bad[x.Kind+" "+x.Class]++
+	case detect.ReleaseLate, detect.ReleaseDragging, detect.ReleaseStall, detect.HillUnasked:
+		f.seen.bad[x.Kind+" "+x.Class.String()]++
 	}
 	f.checker.Finding(x, p)
 }

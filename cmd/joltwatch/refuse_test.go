@@ -80,7 +80,7 @@ func TestCardThatRefuses(t *testing.T) {
 		}
 	}
 	find := func(worth float64) {
-		l.Finding(&detect.Finding{Kind: detect.KindReleaseLag, Class: "late", Start: now, End: now, Drive: 1, Severity: worth, Keep: true}, nil)
+		l.Finding(&detect.Finding{Kind: detect.KindReleaseLag, Class: detect.ReleaseLate, Start: now, End: now, Drive: 1, Severity: worth, Keep: true}, nil)
 	}
 	second(0, 60)
 	find(0.9)

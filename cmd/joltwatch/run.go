@@ -115,7 +115,7 @@ func storeOptions(h *host, file *vehicle.File, label string, in *input) storage.
 		// Better to watch for a while without a card than not to watch.
 		Wait: in.live,
 		Acknowledged: func(e *storage.Event) {
-			h.log.Info().Str("kind", e.Finding.Kind).Str("class", e.Finding.Class).Str("event", e.ID).Msg("stored")
+			h.log.Info().Str("kind", e.Finding.Kind).Str("class", e.Finding.Class.String()).Str("event", e.ID).Msg("stored")
 		},
 		Troubled: func(t storage.Trouble) {
 			says := "the store cannot be written: watching goes on, and it is tried again"

@@ -67,7 +67,7 @@ func TestSlowCard(t *testing.T) {
 				if f.At > 6*bus.Second && !told {
 					told = true
 					slow.left.Store(c.stalls)
-					l.Finding(&detect.Finding{Kind: detect.KindReleaseLag, Class: "late", Start: f.At, End: f.At, Drive: 1, Severity: 1, Keep: true}, nil)
+					l.Finding(&detect.Finding{Kind: detect.KindReleaseLag, Class: detect.ReleaseLate, Start: f.At, End: f.At, Drive: 1, Severity: 1, Keep: true}, nil)
 				}
 				return nil
 			}, l.beat(in))

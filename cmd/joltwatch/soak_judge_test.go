@@ -13,7 +13,6 @@ import (
 	"joltwatch/cmd/develop/joltsim/drive"
 	"joltwatch/detect"
 	"joltwatch/storage"
-	"joltwatch/storage/review"
 )
 
 // want is something that truly happened and that the stay was for.
@@ -231,7 +230,7 @@ func (s *soak) judge(st *storage.Store) map[string]*outcome {
 		stored := slices.ContainsFunc(st.Events(), func(e storage.Event) bool {
 			b := zero[e.Boot]
 			return b != nil && e.Finding.Kind == w.kind && e.Finding.Start+b.zero <= w.to && e.Finding.End+b.zero >= w.from &&
-				(!w.alarm || !review.Ordinary(e.Finding.Class))
+				(!w.alarm || !detect.Ordinary(e.Finding.Kind, e.Finding.Class))
 		})
 		if stored {
 			o.found++

@@ -20,7 +20,6 @@ import (
 	"joltwatch/cmd/develop/joltsim/drive"
 	"joltwatch/detect"
 	"joltwatch/storage"
-	"joltwatch/storage/review"
 	"joltwatch/stream/vehicle"
 
 	"github.com/rs/zerolog"
@@ -547,7 +546,7 @@ func (s *soak) finish() {
 
 // found notes a finding on its way to the store.
 func (s *soak) found(b *boot, f *detect.Finding) {
-	x := found{at: s.now - b.zero, start: f.Start, end: f.End, kind: f.Kind, class: f.Class, alarm: !review.Ordinary(f.Class), keep: f.Keep, count: -1}
+	x := found{at: s.now - b.zero, start: f.Start, end: f.End, kind: f.Kind, class: f.Class.String(), alarm: !detect.Ordinary(f.Kind, f.Class), keep: f.Keep, count: -1}
 	if f.Keep && len(s.recent) > 0 {
 		from := f.Start - s.lookBack()
 		if s.recent[0].At <= from || s.recent[0].At < b.from-b.zero+2*bus.Second {

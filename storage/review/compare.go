@@ -64,7 +64,8 @@ func needed(x *ShareShift) uint64 {
 
 // RateShift is how often a kind and class happened per hour of moving.
 type RateShift struct {
-	Kind, Class   string
+	Kind          string
+	Class         detect.Class
 	Before, After RateOf
 	Ratio         stats.Interval // after over before
 	HasRatio      bool
@@ -145,7 +146,10 @@ func (c *Comparison) rates(tb, ta *Total) {
 		c.Cautions = append(c.Cautions, "One stay has no moving time on file: rates cannot be compared.")
 		return
 	}
-	type key struct{ kind, class string }
+	type key struct {
+		kind  string
+		class detect.Class
+	}
 	counts := map[key][2]int{}
 	var order []key
 	for side, s := range []*Stay{c.Before, c.After} {
@@ -160,7 +164,7 @@ func (c *Comparison) rates(tb, ta *Total) {
 		}
 	}
 	slices.SortStableFunc(order, func(a, b key) int {
-		return cmp.Or(cmp.Compare(a.kind, b.kind), cmp.Compare(a.class, b.class))
+		return cmp.Or(cmp.Compare(a.kind, b.kind), cmp.Compare(a.class.String(), b.class.String()))
 	})
 	for _, k := range order {
 		n := counts[k]

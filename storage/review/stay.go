@@ -78,13 +78,13 @@ func (e *Event) HasEvidence() bool { return e.To > e.From }
 
 // Strange reports whether the event is out of the ordinary, or the driver's
 // own mark.
-func (e *Event) Strange() bool { return !Ordinary(e.Class) || e.Kind == detect.KindMark }
+func (e *Event) Strange() bool { return !detect.Ordinary(e.Kind, e.Class) || e.Kind == detect.KindMark }
 
 // OrdinaryCounts counts the ordinary events in words.
 func (s *Stay) OrdinaryCounts() string {
 	var list []string
 	for _, c := range s.Counts() {
-		if Ordinary(c.Class) && c.Kind != detect.KindMark {
+		if detect.Ordinary(c.Kind, c.Class) && c.Kind != detect.KindMark {
 			list = append(list, fmt.Sprintf("%d × %s", c.N, Finding(c.Kind, c.Class)))
 		}
 	}

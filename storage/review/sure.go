@@ -49,7 +49,8 @@ func (t *Total) Sureness() []Sureness {
 // countable reports whether a kind has opportunities that a rate can be told of: a
 // mark and a fault of the bus or of a signal can come at any time.
 func countable(kind string) bool {
-	return kind != detect.KindMark && kind != detect.KindBusFault && kind != detect.KindRoleStale
+	s := detect.Of(kind)
+	return s == nil || s.Rate
 }
 
 // Share writes a share of one as a percentage with two significant digits or

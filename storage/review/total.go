@@ -112,8 +112,9 @@ func (s *Stay) Total() Total {
 
 // Count is how many events there were of a kind and class.
 type Count struct {
-	Kind, Class string
-	N           int
+	Kind  string
+	Class detect.Class
+	N     int
 	// Severity is that of the most severe.
 	Severity float64
 	// First is the number of the most severe event.

@@ -72,7 +72,7 @@ func (s *Stay) Verdict(u Units, t Times) Verdict {
 func (s *Stay) strongest() *Event {
 	var rest *Event
 	for _, e := range s.Worst() {
-		if Ordinary(e.Class) && e.Kind != detect.KindMark {
+		if detect.Ordinary(e.Kind, e.Class) && e.Kind != detect.KindMark {
 			continue
 		}
 		if InVehicle(e.Kind) {
@@ -198,7 +198,7 @@ func (s *Stay) Usual(kind, measure string) (x Usual, ok bool) {
 	var v []float64
 	for i := range s.Events {
 		e := &s.Events[i]
-		if e.Kind != kind || !Ordinary(e.Class) {
+		if e.Kind != kind || !detect.Ordinary(e.Kind, e.Class) {
 			continue
 		}
 		if m, has := e.Get(measure); has && !math.IsNaN(m) {
@@ -237,7 +237,7 @@ func (s *Stay) also(e *Event, t Times) string {
 	var list []string
 	for _, c := range s.Counts() {
 		told := c.Kind == e.Kind && c.Class == e.Class || c.Kind == detect.KindMark && c.N == 1 && s.MarkAfter(e) != nil
-		if told || Ordinary(c.Class) && c.Kind != detect.KindMark {
+		if told || detect.Ordinary(c.Kind, c.Class) && c.Kind != detect.KindMark {
 			continue
 		}
 		text := fmt.Sprintf("%d × %s", c.N, Finding(c.Kind, c.Class))

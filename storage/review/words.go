@@ -2,7 +2,6 @@ package review
 
 import (
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -11,31 +10,8 @@ import (
 
 // KindWords returns a kind of finding in words for people.
 func KindWords(kind string) string {
-	switch kind {
-	case detect.KindReleaseLag:
-		return "clutch release"
-	case detect.KindHillSlip:
-		return "slip held under load"
-	case detect.KindApply:
-		return "clutch apply"
-	case detect.KindShift:
-		return "shift with the clutch on"
-	case detect.KindOpenUnderDrive:
-		return "clutch opened under drive"
-	case detect.KindGearsetSlip:
-		return "gearset slip"
-	case detect.KindFlare:
-		return "engine flare in a shift"
-	case detect.KindShudder:
-		return "shudder"
-	case detect.KindJolt:
-		return "jolt"
-	case detect.KindMark:
-		return "driver's mark"
-	case detect.KindBusFault:
-		return "bus fault"
-	case detect.KindRoleStale:
-		return "signal missing"
+	if w := WordsOf(kind); w != nil {
+		return w.Title
 	}
 	return strings.ReplaceAll(kind, "-", " ")
 }
@@ -83,25 +59,14 @@ func Digits(v float64, unit string) string {
 	return text
 }
 
-// chief lists, by kind, the measures that say how bad it was, the best first.
-var chief = map[string][]string{
-	detect.KindReleaseLag:     {"lag_s", "lag_max_s"},
-	detect.KindHillSlip:       {"slip_mean_rpm", "slip_peak_rpm"},
-	detect.KindApply:          {"apply_s", "apply_max_s", "duration_s"},
-	detect.KindShift:          {"slip_peak_rpm", "shift_s"},
-	detect.KindOpenUnderDrive: {"slip_peak_rpm", "slip_mean_rpm"},
-	detect.KindGearsetSlip:    {"slip_mean_rpm", "slip_peak_rpm"},
-	detect.KindFlare:          {"flare_rpm", "slip_peak_rpm"},
-	detect.KindShudder:        {"amplitude_rpm", "amplitude_m_per_s2"},
-	detect.KindJolt:           {"jolt_mps2", "jerk_mps3"},
-}
-
 // Main returns the measure that says how bad a finding was: the usual one of
 // its kind where it is there, else the first.
 func Main(f *detect.Finding) (detect.Measure, bool) {
-	for _, name := range chief[f.Kind] {
-		if v, ok := f.Get(name); ok {
-			return detect.Measure{Name: name, Value: v}, true
+	if spec := detect.Of(f.Kind); spec != nil {
+		for _, q := range spec.Chief {
+			if v, ok := f.Get(q.Name); ok {
+				return detect.Measure{Name: q.Name, Value: v}, true
+			}
 		}
 	}
 	if len(f.Measures) > 0 {
@@ -110,40 +75,24 @@ func Main(f *detect.Finding) (detect.Measure, bool) {
 	return detect.Measure{}, false
 }
 
-// Ordinary reports whether the class is that of a healthy vehicle.
-func Ordinary(class string) bool {
-	return slices.Contains([]string{"", "normal", "asked", "closed-through", "opened", "mark"}, class)
-}
-
 // Finding names what was found as people say it: "late release".
-func Finding(kind, class string) string {
-	if kind == detect.KindReleaseLag {
-		switch class {
-		case "stall":
-			return "stall at a stop"
-		default:
-			return strings.ReplaceAll(class, "-", " ") + " release"
-		}
-	}
-	if class == "" || class == "mark" || class == "normal" {
+func Finding(kind string, class detect.Class) string {
+	name := strings.ReplaceAll(class.String(), "-", " ")
+	switch {
+	case class == detect.ReleaseStall:
+		return "stall at a stop"
+	case kind == detect.KindReleaseLag:
+		return name + " release"
+	case name == "" || class == detect.Normal || class == detect.MarkPressed:
 		return KindWords(kind)
 	}
-	return KindWords(kind) + ", " + strings.ReplaceAll(class, "-", " ")
+	return KindWords(kind) + ", " + name
 }
 
 // Opportunity names one opportunity of a kind, in the singular.
 func Opportunity(kind string) string {
-	switch kind {
-	case detect.KindReleaseLag:
-		return "release"
-	case detect.KindHillSlip:
-		return "stretch"
-	case detect.KindApply:
-		return "apply"
-	case detect.KindShift, detect.KindFlare:
-		return "shift"
-	case detect.KindOpenUnderDrive, detect.KindGearsetSlip, detect.KindShudder, detect.KindJolt:
-		return "opportunity"
+	if w := WordsOf(kind); w != nil {
+		return w.One
 	}
 	return "moment"
 }

@@ -12,7 +12,7 @@ import (
 
 func event() *Record {
 	return &Record{Version: 2, Kind: KindEvent, Vehicle: "van-1", Stay: "stay", Label: "van 7", Run: 2, At: 1772438400000000,
-		Event: &Event{ID: "2-1", StartUs: 5, EndUs: 9, Evidence: "kept", Finding: detect.Finding{Kind: detect.KindMark, Class: "pressed", Drive: 1, Severity: 1, Keep: true,
+		Event: &Event{ID: "2-1", StartUs: 5, EndUs: 9, Evidence: "kept", Finding: detect.Finding{Kind: detect.KindMark, Class: detect.MarkPressed, Drive: 1, Severity: 1, Keep: true,
 			Measures: []detect.Measure{{Name: "lag_s", Value: 0.125}}}}}
 }
 
@@ -24,7 +24,7 @@ func TestForm(t *testing.T) {
 		t.Fatal(err)
 	}
 	const form = `{"version":2,"kind":"event","vehicle":"van-1","stay":"stay","label":"van 7","run":2,"at_us":1772438400000000,` +
-		`"event":{"id":"2-1","start_us":5,"end_us":9,"finding":{"kind":"mark","class":"pressed","drive":1,"severity":1,"measures":[{"Name":"lag_s","Value":0.125}],` +
+		`"event":{"id":"2-1","start_us":5,"end_us":9,"finding":{"kind":"mark","class":"mark","drive":1,"severity":1,"measures":[{"Name":"lag_s","Value":0.125}],` +
 		`"instants":null,"missing_inputs":null,"context":{"since_engine_start_s":0},"keep":true},"evidence":"kept"}}`
 	if string(body) != form {
 		t.Errorf("the form is\n%s\nwant\n%s", body, form)

@@ -189,7 +189,8 @@ type role struct {
 
 // Load reads the vehicle file and its definition files. The [detect] table is
 // decoded into settings, over the defaults already there; unknown keys in it
-// are errors like any other.
+// are errors like any other, and so is what settings refuse that have a method
+// Check: it returns the path of the first key at fault, and why.
 func Load[S any](path string, settings *S) (*File, error) {
 	text, err := os.ReadFile(path)
 	if err != nil {
@@ -206,6 +207,13 @@ func Parse[S any](path string, text []byte, settings *S) (*File, error) {
 	d := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields()
 	if err := d.Decode(&doc); err != nil {
 		return nil, explain(&pos, reflect.TypeOf(doc), err)
+	}
+	if c, ok := any(settings).(interface {
+		Check() (path string, err error)
+	}); ok {
+		if path, err := c.Check(); err != nil {
+			return nil, pos.errorf("detect."+path, "%v", err)
+		}
 	}
 	f := &File{Path: path, Text: text, Label: doc.Label, Buses: doc.Bus, Store: doc.Store,
 		Plan: &stream.Plan{Vehicle: doc.Label, StaleFactor: doc.StaleFactor}}

@@ -2,6 +2,7 @@ package vehicle
 
 import (
 	"encoding/json"
+	"errors"
 	"math"
 	"os"
 	"path/filepath"
@@ -16,6 +17,13 @@ type settings struct {
 	ReleaseLag struct {
 		LimitS float64 `toml:"limit_s"`
 	} `toml:"release_lag"`
+}
+
+func (s *settings) Check() (string, error) {
+	if s.ReleaseLag.LimitS < 0 {
+		return "release_lag.limit_s", errors.New("expected 0 to 5 s")
+	}
+	return "", nil
 }
 
 const van = `VERSION ""
@@ -155,6 +163,7 @@ func TestErrorsSayWhereAndWhat(t *testing.T) {
 		{"unknown detector", engine + "[detect.releaselag]\nlimit_s = 1\n", "10:2", "did you mean release_lag?"},
 		{"wrong type", "bitrate = \"fast\"\n" + engine, "7:11", "expected a whole number"},
 		{"wrong type in detect", engine + "[detect.release_lag]\nlimit_s = \"long\"\n", "11:11", "expected a number"},
+		{"out of range in detect", engine + "[detect.release_lag]\nlimit_s = -1\n", "11:11", "expected 0 to 5 s"},
 		{"duplicate key", "name = \"b\"\n" + engine, "7:1", "name"},
 		{"no TOML", "this is = = not\n", "7:6", ""},
 		{"unknown role", "[[role]]\nname = \"engin_speed\"\nsignal = \"EngineData.EngineSpeed\"\n", "8:8", "did you mean engine_speed?"},

@@ -122,7 +122,7 @@ func describe(f *detect.Finding) string {
 }
 
 // alarming are the classes of a release that a technician would act on.
-func alarming(class string) bool { return class == "late" || class == "dragging" || class == "stall" }
+func alarming(class detect.Class) bool { return !detect.Ordinary(detect.KindReleaseLag, class) }
 
 const edge = 0.15 // s beyond the limit from which a late release must be found
 
@@ -193,7 +193,7 @@ func (m *matcher) releases() {
 				m.spurious(row, f)
 			}
 		}
-		if f == nil || !clear || dragging || f.Class == "stall" {
+		if f == nil || !clear || dragging || f.Class == detect.ReleaseStall {
 			continue
 		}
 		lag, ok := f.Get("lag_s")
@@ -274,7 +274,7 @@ func (m *matcher) slips() {
 		found, named := false, false
 		m.overlapping(detect.KindHillSlip, s.From, s.To, func(f *detect.Finding) {
 			found = true
-			named = named || f.Class == "asked" == s.Asked && f.Class != "unknown"
+			named = named || f.Class == detect.Asked == s.Asked && f.Class != detect.Unknown
 			m.slipMean(row, f)
 		})
 		switch {
@@ -439,10 +439,10 @@ func (m *matcher) applies() {
 		switch {
 		case f == nil:
 			x.misses++
-		case bad != "" && f.Class == "normal":
+		case bad != "" && f.Class == detect.Normal:
 			x.misses++
 			x.note("missed: " + m.at(a.Rise) + " " + bad + ", called " + describe(f))
-		case bad == "" && f.Class != "normal":
+		case bad == "" && f.Class != detect.Normal:
 			x.misses++
 			m.spurious(row, f)
 		default:
@@ -489,8 +489,8 @@ func (m *matcher) shifts() {
 			x.misses++
 			continue
 		}
-		if f.Class == "opened" && !s.Opened && s.SlipPeak < 60 && !m.fellNear(s.Begin, s.End+bus.Second) ||
-			f.Class == "closed-through" && s.Opened && s.SlipPeak > 150 {
+		if f.Class == detect.ShiftOpened && !s.Opened && s.SlipPeak < 60 && !m.fellNear(s.Begin, s.End+bus.Second) ||
+			f.Class == detect.Normal && s.Opened && s.SlipPeak > 150 {
 			x.misses++
 			m.spurious(rowShift, f)
 			continue
@@ -669,21 +669,21 @@ func (m *matcher) rest() {
 			}
 		case detect.KindHillSlip:
 			row := rowUnasked
-			if f.Class == "asked" {
+			if f.Class == detect.Asked {
 				row = rowAsked
 			}
 			m.slipMean(row, f)
-			if f.Class == "unasked" || f.Class == "unknown" && !m.regulated(f) {
+			if f.Class == detect.HillUnasked || f.Class == detect.Unknown && !m.regulated(f) {
 				m.spurious(row, f)
 			}
 		case detect.KindShift:
 			// A description of a change of gear, no alarm.
 		case detect.KindApply:
-			if f.Class != "normal" {
+			if f.Class != detect.Normal {
 				m.spurious(rows[f.Kind], f)
 			}
 		default:
-			if row := rows[f.Kind]; row != "" && f.Class != "normal" {
+			if row := rows[f.Kind]; row != "" && f.Class != detect.Normal {
 				m.spurious(row, f)
 			}
 		}

@@ -35,15 +35,15 @@ func invented() (*job, *drive.Truth, *seen) {
 		}
 		tr.Trace = append(tr.Trace, p)
 	}
-	release := func(at bus.Micros, class string, lag float64) detect.Finding {
+	release := func(at bus.Micros, class detect.Class, lag float64) detect.Finding {
 		return detect.Finding{Kind: detect.KindReleaseLag, Class: class, Start: at, End: at + bus.Micros(lag*1e6) + 50_000,
 			Measures: []detect.Measure{{Name: "lag_s", Value: lag}, {Name: "lag_min_s", Value: lag - 0.02}, {Name: "lag_max_s", Value: lag + 0.02}}}
 	}
 	s := &seen{
 		findings: []detect.Finding{
-			release(10*bus.Second, "normal", 0.1),
-			release(30*bus.Second, "late", 1),
-			{Kind: detect.KindHillSlip, Class: "asked", Start: 51 * bus.Second, End: 69 * bus.Second,
+			release(10*bus.Second, detect.Normal, 0.1),
+			release(30*bus.Second, detect.ReleaseLate, 1),
+			{Kind: detect.KindHillSlip, Class: detect.Asked, Start: 51 * bus.Second, End: 69 * bus.Second,
 				Measures: []detect.Measure{{Name: "slip_mean_rpm", Value: 100}}},
 		},
 		accounts: []detect.Account{{MovingS: 1000, ClosedS: 600, PartialS: 200, CoastS: 100, OpenS: 100}},
@@ -101,13 +101,13 @@ func TestScorerIsNotBlind(t *testing.T) {
 		spoil func(tr *drive.Truth, s *seen)
 	}{
 		{"late release not reported", aimRecall, func(_ *drive.Truth, s *seen) { s.findings = append(s.findings[:1:1], s.findings[2:]...) }},
-		{"late release called normal", aimRecall, func(_ *drive.Truth, s *seen) { s.findings[1].Class = "normal" }},
+		{"late release called normal", aimRecall, func(_ *drive.Truth, s *seen) { s.findings[1].Class = detect.Normal }},
 		{"late release that was none", aimFalse, func(_ *drive.Truth, s *seen) {
 			f := s.findings[1]
 			f.Start, f.End = 80*bus.Second, 81*bus.Second
 			s.findings = append(s.findings, f)
 		}},
-		{"sound release called late", aimFalse, func(_ *drive.Truth, s *seen) { s.findings[0].Class = "late" }},
+		{"sound release called late", aimFalse, func(_ *drive.Truth, s *seen) { s.findings[0].Class = detect.ReleaseLate }},
 		{"lag off by 0.2 s", aimLag, func(_ *drive.Truth, s *seen) { s.findings[1].Measures[0].Value = 1.2 }},
 		{"interval beside the truth", aimInterval, func(_ *drive.Truth, s *seen) { s.findings[1].Measures[1].Value = 1.01 }},
 		{"lockup off by 2 points", aimLockup, func(_ *drive.Truth, s *seen) { s.accounts[0].ClosedS -= 20; s.accounts[0].OpenS += 20 }},

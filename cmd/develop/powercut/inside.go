@@ -157,7 +157,7 @@ func (p *player) Frame(f *bus.Frame) {
 	if f.At >= p.next {
 		p.next += 700_000
 		p.events++
-		e := &detect.Finding{Kind: detect.KindReleaseLag, Class: "late", Start: f.At - 500_000, End: f.At, Drive: 1, Severity: 0.5, Keep: p.events%3 > 0}
+		e := &detect.Finding{Kind: detect.KindReleaseLag, Class: detect.ReleaseLate, Start: f.At - 500_000, End: f.At, Drive: 1, Severity: 0.5, Keep: p.events%3 > 0}
 		if err := p.w.Event(e, nil); err != nil {
 			fmt.Println("trouble", err)
 		}

@@ -37,7 +37,8 @@ func hostile(t *testing.T) *review.Stay {
 	s.Plan = &plan
 	for i := range s.Events {
 		e := &s.Events[i]
-		e.ID, e.Class = attack, attack
+		e.ID = attack
+		e.Class.UnmarshalText([]byte(attack)) //nolint:errcheck // takes anything
 		if i%2 == 0 {
 			e.Kind = attack
 		}

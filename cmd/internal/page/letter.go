@@ -30,29 +30,6 @@ type Letter struct {
 	Units review.Units `json:"-"`
 }
 
-// said is what a finding is to somebody who drives: what happened, in a clause
-// that follows "the time when", and what may be felt of it.
-var said = []struct{ kind, class, what, felt string }{
-	{detect.KindReleaseLag, "late", "a clutch inside the automatic gearbox let go late", "When the vehicle is about to stop, that can be felt as a jolt."},
-	{detect.KindReleaseLag, "dragging", "a clutch inside the automatic gearbox held on so long that it slowed the engine down", "When the vehicle is about to stop, that can be felt as a jolt."},
-	{detect.KindReleaseLag, "stall", "the engine stopped by itself in the last moments of a stop", ""},
-	{detect.KindReleaseLag, "", "a clutch inside the automatic gearbox let go in an unusual way", "When the vehicle is about to stop, that can be felt as a jolt."},
-	{detect.KindHillSlip, "", "a clutch inside the automatic gearbox slipped under load without being asked to", "Most drivers do not feel this."},
-	{detect.KindGearsetSlip, "", "a gear inside the gearbox slipped under load", "The engine turns faster than the vehicle's speed explains."},
-	{detect.KindFlare, "", "the engine revved up for a moment during a gear change", ""},
-	{detect.KindShudder, "", "a shaking of the drive was measured", "It can feel like driving over ribbed road."},
-	{detect.KindJolt, "", "a jolt of the vehicle was measured", ""},
-	{detect.KindMark, "", "you pressed the button", ""},
-	{detect.KindApply, "", "a clutch inside the automatic gearbox took hold in an unusual way", ""},
-	{detect.KindShift, "", "a gear change was unusual", ""},
-	{detect.KindOpenUnderDrive, "", "a clutch inside the automatic gearbox opened while driving", "Many gearboxes do this on purpose."},
-	{detect.KindBusFault, "error-frames", "the recorder's connection to the vehicle was disturbed", ""},
-	{detect.KindBusFault, "frames-lost", "the recorder missed a part of what the vehicle told it", ""},
-	{detect.KindBusFault, "", "the recorder lost its connection to the vehicle", ""},
-	{detect.KindRoleStale, "", "a measurement was missing for a while", ""},
-	{"", "", "something unusual was measured", ""},
-}
-
 // NewLetter words the stay for the customer. There is an error, which says
 // what is missing, where nothing can be said of the vehicle.
 func NewLetter(s *review.Stay, workshop string, view View) (*Letter, error) {
@@ -117,7 +94,7 @@ const mostSaid = 3
 func foundText(s *review.Stay, view View) []string {
 	var list []string
 	for _, c := range s.Counts() {
-		if review.Ordinary(c.Class) && c.Kind != detect.KindMark {
+		if detect.Ordinary(c.Kind, c.Class) && c.Kind != detect.KindMark {
 			continue
 		}
 		var when []string
@@ -126,14 +103,15 @@ func foundText(s *review.Stay, view View) []string {
 				when = append(when, instance(s, e, view))
 			}
 		}
-		i := slices.IndexFunc(said, func(x struct{ kind, class, what, felt string }) bool {
-			return (x.kind == c.Kind || x.kind == "") && (x.class == c.Class || x.class == "")
-		})
-		text := fmt.Sprintf("%s %s: %s", capital(timesText(uint64(c.N))), said[i].what, strings.Join(when, "; "))
+		what, felt := "something unusual was measured", ""
+		if w := review.WordsOf(c.Kind).Of(c.Class); w != nil && w.What != "" {
+			what, felt = w.What, w.Felt
+		}
+		text := fmt.Sprintf("%s %s: %s", capital(timesText(uint64(c.N))), what, strings.Join(when, "; "))
 		if c.N > len(when) {
 			text += fmt.Sprintf("; and %s more", timesText(uint64(c.N-len(when))))
 		}
-		list = append(list, strings.TrimSpace(text+". "+said[i].felt))
+		list = append(list, strings.TrimSpace(text+". "+felt))
 	}
 	return list
 }
@@ -232,7 +210,7 @@ func listened(s *review.Stay) string {
 
 func hasFaults(s *review.Stay) bool {
 	return slices.ContainsFunc(s.Counts(), func(c review.Count) bool {
-		return !review.Ordinary(c.Class) && review.InVehicle(c.Kind)
+		return !detect.Ordinary(c.Kind, c.Class) && review.InVehicle(c.Kind)
 	})
 }
 

@@ -55,7 +55,7 @@ func TestLetterOfNothing(t *testing.T) {
 	}
 	// What ailed the recorder is no finding in the vehicle.
 	s.Events = s.Events[:2]
-	for i, class := range []string{"error-frames", "frames-lost"} {
+	for i, class := range []detect.Class{detect.BusErrors, detect.BusFramesLost} {
 		s.Events[i].Kind, s.Events[i].Class = detect.KindBusFault, class
 	}
 	for i := range s.Drives {
@@ -94,9 +94,9 @@ func TestLetterIsOnePage(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, kind := range []string{detect.KindReleaseLag, detect.KindHillSlip, detect.KindGearsetSlip, detect.KindFlare, detect.KindShudder, detect.KindJolt, detect.KindMark, detect.KindBusFault, detect.KindRoleStale} {
-		s.Events[i].Kind, s.Events[i].Class = kind, "odd"
+		s.Events[i].Kind, s.Events[i].Class = kind, detect.Unknown
 	}
-	s.Events[0].Class, s.Events[1].Class, s.Events[9].Kind, s.Events[9].Class = "late", "unasked", detect.KindReleaseLag, "dragging"
+	s.Events[0].Class, s.Events[1].Class, s.Events[9].Kind, s.Events[9].Class = detect.ReleaseLate, detect.HillUnasked, detect.KindReleaseLag, detect.ReleaseDragging
 	s.Damaged = true
 	var b bytes.Buffer
 	if err := WriteLetter(&b, letter(t, s.Build(nil))); err != nil {

@@ -73,7 +73,7 @@ func Events(s *review.Stay) *Table {
 		for i := range s.Events {
 			e := &s.Events[i]
 			row := make([]any, len(t.Columns))
-			copy(row, []any{int64(e.Number), e.ID, e.Kind, e.Class, int64(e.Boot), int64(e.Drive), int64(e.Start), int64(e.End),
+			copy(row, []any{int64(e.Number), e.ID, e.Kind, e.Class.String(), int64(e.Boot), int64(e.Drive), int64(e.Start), int64(e.End),
 				when(e.Clock, e.Start), when(e.Clock, e.End), number(e.Severity), optional(e.Context.Gear), optional(e.Context.SpeedKmh),
 				optional(e.Context.FluidTemperatureC), optional(e.Context.AcceleratorPct), number(e.Context.SinceStartS), strings.Join(e.MissingInputs, "; ")})
 			for _, m := range e.Measures {

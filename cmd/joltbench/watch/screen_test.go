@@ -13,7 +13,7 @@ func stay(engineOn, moving, closed float64) *review.Stay {
 	s := &review.Stay{Label: "van\x1b[31m 7", Drives: []review.Drive{{Boot: 1, Account: detect.Account{Drive: 1, EngineOnS: engineOn, MovingS: moving,
 		ClosedS: closed, OpenS: moving - closed, Roles: []detect.RoleCover{{Role: "engine_speed", FreshS: engineOn - 5, PeriodS: 0.02}}}}}}
 	for range 40 {
-		s.Events = append(s.Events, review.Event{Boot: 1, Finding: detect.Finding{Kind: detect.KindReleaseLag, Class: "late", Measures: []detect.Measure{{Name: "lag_s", Value: 1.25}}}})
+		s.Events = append(s.Events, review.Event{Boot: 1, Finding: detect.Finding{Kind: detect.KindReleaseLag, Class: detect.ReleaseLate, Measures: []detect.Measure{{Name: "lag_s", Value: 1.25}}}})
 	}
 	return s.Build(nil)
 }

@@ -55,7 +55,7 @@ func record(t *testing.T, dir string, runs int) {
 			w.Frame(&frames[i])
 			if i%5000 == 4000 {
 				at := frames[i].At
-				f := detect.Finding{Kind: detect.KindReleaseLag, Class: "late", Start: at - bus.Second, End: at, Drive: 1, Severity: 1, Keep: true,
+				f := detect.Finding{Kind: detect.KindReleaseLag, Class: detect.ReleaseLate, Start: at - bus.Second, End: at, Drive: 1, Severity: 1, Keep: true,
 					Measures: []detect.Measure{{Name: "lag_s", Value: 1.5}}}
 				if err := w.Event(&f, nil); err != nil {
 					t.Fatal(err)

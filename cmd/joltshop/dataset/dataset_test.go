@@ -30,7 +30,7 @@ func event(vehicle string, at time.Time, n int) *wire.Record {
 	gear := 3.0
 	return &wire.Record{Version: 1, Kind: wire.KindEvent, Vehicle: vehicle, Stay: "stay", Label: "van \xff <7>", Run: 2, At: at.UnixMicro(),
 		Event: &wire.Event{ID: fmt.Sprint(n), StartUs: 5, EndUs: 9, Evidence: "kept",
-			Finding: detect.Finding{Kind: detect.KindReleaseLag, Class: "late", Drive: 1, Severity: 0.7, MissingInputs: []string{"gear"},
+			Finding: detect.Finding{Kind: detect.KindReleaseLag, Class: detect.ReleaseLate, Drive: 1, Severity: 0.7, MissingInputs: []string{"gear"},
 				Measures: []detect.Measure{{Name: "lag_s", Value: 0.8}, {Name: "lag_max_s", Value: 0.82}},
 				Instants: []detect.Instant{{Name: "command fell", At: 5, Early: 4, Late: 6}}, Context: detect.Context{Gear: &gear}},
 			Percentiles: []detect.Percentile{{Measure: "lag_s", Share: 0.9, N: 40}}}}

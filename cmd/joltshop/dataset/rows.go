@@ -160,7 +160,7 @@ func count(v uint64) int64 { return int64(min(v, 1<<63-1)) }
 
 func newEvent(c common, e *wire.Event) eventRow {
 	f := &e.Finding
-	r := eventRow{common: c, Event: text(e.ID), Drive: int64(f.Drive), Kind: text(f.Kind), Class: text(f.Class), Severity: f.Severity,
+	r := eventRow{common: c, Event: text(e.ID), Drive: int64(f.Drive), Kind: text(f.Kind), Class: text(f.Class.String()), Severity: f.Severity,
 		Start: e.StartUs, End: e.EndUs, MissingInputs: texts(f.MissingInputs), Codes: texts(f.Codes),
 		Gear: f.Context.Gear, Speed: f.Context.SpeedKmh, Fluid: f.Context.FluidTemperatureC, Accelerator: f.Context.AcceleratorPct,
 		SinceStart: f.Context.SinceStartS, Evidence: text(string(e.Evidence))}

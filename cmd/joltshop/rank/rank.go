@@ -19,8 +19,17 @@ import (
 
 // Kinds are the kinds of findings whose rates are tested. The others are
 // ordinary in a sound vehicle, or can come at any time.
-var Kinds = []string{detect.KindReleaseLag, detect.KindHillSlip, detect.KindFlare, detect.KindGearsetSlip,
-	detect.KindShudder, detect.KindOpenUnderDrive, detect.KindJolt}
+var Kinds = ranked()
+
+func ranked() []string {
+	var list []string
+	for _, s := range detect.All {
+		if s.Rate && len(s.Alarms) > 0 {
+			list = append(list, s.Kind)
+		}
+	}
+	return list
+}
 
 // What it takes for a test to be made at all. None of it looks at what was
 // found in the one period or the other, so that it does not bias the tests.
@@ -371,11 +380,8 @@ func (s *Shop) units(a *questions.Answers) {
 
 // hit names what counts as a hit of a kind.
 func hit(kind string) string {
-	switch kind {
-	case detect.KindReleaseLag:
-		return "late clutch release"
-	case detect.KindHillSlip:
-		return "slip under load that nothing asked for"
+	if w := review.WordsOf(kind); w != nil {
+		return w.Hit
 	}
 	return review.KindWords(kind)
 }

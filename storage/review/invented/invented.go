@@ -99,17 +99,17 @@ func event(base *drive.Result, r *rand.Rand, clock bus.Clock, boot uint32, lengt
 	switch r.IntN(6) {
 	case 0:
 		slip := math.Round(180 + 80*r.Float64())
-		e.Kind, e.Class = detect.KindHillSlip, []string{"asked", "unasked"}[r.IntN(2)]
-		e.Severity = map[string]float64{"asked": 0.1, "unasked": 0.8}[e.Class]
+		e.Kind, e.Class = detect.KindHillSlip, []detect.Class{detect.Asked, detect.HillUnasked}[r.IntN(2)]
+		e.Severity = map[detect.Class]float64{detect.Asked: 0.1, detect.HillUnasked: 0.8}[e.Class]
 		e.Measures = []detect.Measure{{Name: "slip_mean_rpm", Value: slip}, {Name: "slip_peak_rpm", Value: slip + 40}, {Name: "duration_s", Value: 6}}
 		e.End = at + 6*bus.Second
 	case 1:
-		e.Kind, e.Class = detect.KindApply, "normal"
+		e.Kind, e.Class = detect.KindApply, detect.Normal
 		e.Measures = []detect.Measure{{Name: "duration_s", Value: math.Round(1000*(0.5+0.4*r.Float64())) / 1000}, {Name: "slip_rate_peak_rpm_per_s", Value: 900}}
 	default:
-		e.Kind, e.Class, e.Severity = detect.KindReleaseLag, "normal", 0.05
+		e.Kind, e.Class, e.Severity = detect.KindReleaseLag, detect.Normal, 0.05
 		if lag > 0.5 {
-			e.Class, e.Severity = "late", min(1, 0.5+lag/4)
+			e.Class, e.Severity = detect.ReleaseLate, min(1, 0.5+lag/4)
 		}
 		e.Measures = []detect.Measure{{Name: "lag_s", Value: lag}, {Name: "lag_min_s", Value: max(0, lag-0.02)}, {Name: "lag_max_s", Value: lag + 0.02}}
 		fell, parted := at, at+bus.Micros(lag*1e6)

@@ -157,17 +157,17 @@ func (f *Fleet) drive(r *rand.Rand, run uint32, start time.Time, late, usual flo
 		}
 		release.Observable++
 		lag := usual * math.Exp(0.18*r.NormFloat64())
-		class, worth := "normal", 0.05
+		class, severity := detect.Normal, 0.05
 		if r.Float64() < late {
 			lag = 0.55 + 0.9*r.Float64()
-			class, worth = "late", min(1, 0.5+lag/4)
+			class, severity = detect.ReleaseLate, min(1, 0.5+lag/4)
 			release.Hits++
 		}
 		lag = ms(lag)
 		at := bus.Micros(n+1) * every
 		gear, kmh, temperature, pedal := 2.0, math.Round(80+70*r.Float64())/10, math.Round(10*fluid)/10, 0.0
 		d.Findings = append(d.Findings, detect.Finding{Kind: detect.KindReleaseLag, Class: class, Start: at, End: at + bus.Micros(lag*1e6),
-			Drive: 1, Severity: worth, Keep: false,
+			Drive: 1, Severity: severity, Keep: false,
 			Measures: []detect.Measure{{Name: "lag_s", Value: lag}, {Name: "lag_min_s", Value: ms(lag - 0.01)}, {Name: "lag_max_s", Value: ms(lag + 0.01)}},
 			Instants: []detect.Instant{{Name: "command fell", At: at, Early: at - 10_000, Late: at},
 				{Name: "speeds parted", At: at + bus.Micros(lag*1e6), Early: at + bus.Micros(lag*1e6) - 10_000, Late: at + bus.Micros(lag*1e6) + 10_000}},

@@ -63,7 +63,7 @@ func TestEngineReadsParquet(t *testing.T) {
 		if v, ok := e.Get("lag_s"); ok && v > lag {
 			worst, lag = e, v
 		}
-		if e.Class == "late" {
+		if e.Class == detect.ReleaseLate {
 			late++
 		}
 	}

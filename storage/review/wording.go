@@ -1,0 +1,153 @@
+package review
+
+import "joltwatch/detect"
+
+// Words are what people read of one kind of finding.
+type Words struct {
+	Kind string
+	// Title names the kind, Hit what is counted of it among its opportunities,
+	// One a single opportunity.
+	Title, Hit, One string
+	Classes         []ClassWords
+}
+
+// ClassWords are what people read of one class; the last of a kind, without a
+// class, is for those that have none of their own. The wording is common
+// practice, no source; none of it is a verdict on a part.
+type ClassWords struct {
+	Class detect.Class
+	// Consistent is what it is consistent with, for a technician; Look what
+	// would tell the possibilities apart.
+	Consistent, Look string
+	// What says it to the customer in a clause that follows "three times",
+	// Felt what may be felt of it. Empty for what a sound vehicle does.
+	What, Felt string
+}
+
+var wordings = []Words{
+	{detect.KindReleaseLag, "clutch release", "late clutch release", "release", []ClassWords{
+		{detect.ReleaseLate,
+			"consistent with a converter clutch that lets go late: oil leaving slowly, a valve that sticks, a plate stack that stays together, or oil that is old or of the wrong kind",
+			"compare lag with fluid temperature in the distribution below; where pressure was recorded, see whether it fell late too (hydraulic) or fell in time while the speeds stayed together (mechanical); fluid condition and level by the maker's method",
+			"a clutch inside the automatic gearbox let go late", "When the vehicle is about to stop, that can be felt as a jolt."},
+		{detect.ReleaseDragging,
+			"consistent with a clutch that still carries torque below idle speed: the engine is pulled down as the vehicle comes to a stop",
+			"see whether the engine dips below idle in the traces and whether pressure had gone; repeat at the same temperature with the vehicle secured, by the maker's method",
+			"a clutch inside the automatic gearbox held on so long that it slowed the engine down", "When the vehicle is about to stop, that can be felt as a jolt."},
+		{detect.ReleaseStall,
+			"consistent with a clutch that did not let go before the stop; a fuel or air fault that stops an engine at idle looks alike",
+			"see in the traces whether engine and turbine went down together to the end; if they had parted, look at the engine first",
+			"the engine stopped by itself in the last moments of a stop", ""},
+	}},
+	{detect.KindHillSlip, "slip held under load", "slip under load that nothing asked for", "stretch", []ClassWords{
+		{detect.HillUnasked,
+			"consistent with a clutch that cannot carry the torque at the pressure it is given: worn lining, leaking apply circuit, low line pressure, contaminated fluid",
+			"compare command (and pressure, if recorded) with earlier pulls of the same gear and load; line pressure by the maker's method",
+			"a clutch inside the automatic gearbox slipped under load without being asked to", "Most drivers do not feel this."},
+		{detect.Asked,
+			"consistent with normal control that slips the clutch on purpose to save a downshift",
+			"nothing, unless the customer feels it",
+			"", ""},
+		{detect.Unknown,
+			"consistent with slip that is regulated on purpose, or with a clutch that cannot carry the torque: nothing tells the two apart without the clutch's command",
+			"map the clutch's command if the vehicle sends it; else compare with earlier pulls of the same gear and load",
+			"a clutch inside the automatic gearbox slipped under load; whether it was meant to cannot be told", "Most drivers do not feel this."},
+	}},
+	{detect.KindApply, "clutch apply", "clutch apply", "apply", []ClassWords{
+		{detect.Class{},
+			"consistent with a slow or uneven fill of the apply circuit, or a lining that grabs",
+			"compare apply time with fluid temperature and with the other stay; adaptation values by the maker's method",
+			"a clutch inside the automatic gearbox took hold in an unusual way", ""},
+	}},
+	{detect.KindShift, "shift with the clutch on", "shift with the clutch on", "shift", []ClassWords{
+		{detect.Class{},
+			"consistent with a clutch command and pressure that do not dip together in the shift",
+			"compare command and pressure in the shift traces",
+			"a gear change was unusual", ""},
+	}},
+	{detect.KindOpenUnderDrive, "clutch opened under drive", "clutch opened under drive", "opportunity", []ClassWords{
+		{detect.Class{},
+			"consistent with torque multiplication in place of a downshift, which many controllers do on purpose",
+			"see whether it happens at the same pedal and gear each time; if the command stood, see unasked slip",
+			"a clutch inside the automatic gearbox opened while driving", "Many gearboxes do this on purpose."},
+	}},
+	{detect.KindGearsetSlip, "gearset slip", "gearset slip", "opportunity", []ClassWords{
+		{detect.Class{},
+			"consistent with slip of the gearset's own clutches or bands, not of the converter clutch: the ratio seen leaves the gear's nominal ratio",
+			"the ratio seen in the traces by gear; line pressure by the maker's method",
+			"a gear inside the gearbox slipped under load", "The engine turns faster than the vehicle's speed explains."},
+	}},
+	{detect.KindFlare, "engine flare in a shift", "engine flare in a shift", "shift", []ClassWords{
+		{detect.Class{},
+			"consistent with one clutch of the gearset letting go before the next one carries",
+			"which pair of gears it happens in and at which temperature",
+			"the engine revved up for a moment during a gear change", ""},
+	}},
+	{detect.KindShudder, "shudder", "shudder", "opportunity", []ClassWords{
+		{detect.Class{},
+			"consistent with stick and slip of the clutch lining while partial or closed, if slip carries the band; with a misfire, if engine and turbine carry it together",
+			"which of slip and engine speed carries it; whether a light touch of the brake, which releases the clutch, ended it (the usual road check); fluid condition",
+			"a shaking of the drive was measured", "It can feel like driving over ribbed road."},
+	}},
+	{detect.KindJolt, "jolt", "jolt", "opportunity", []ClassWords{
+		{detect.Class{},
+			"consistent with the nearest clutch or gear event in time, named with the finding",
+			"read the traces at the jolt: what moved first",
+			"a jolt of the vehicle was measured", ""},
+	}},
+	{detect.KindMark, "driver's mark", "driver's mark", "moment", []ClassWords{
+		{detect.Class{},
+			"the driver felt something here",
+			"ask what was felt and read the traces before the mark; people press a few seconds late",
+			"you pressed the button", ""},
+	}},
+	{detect.KindBusFault, "bus fault", "bus fault", "moment", []ClassWords{
+		{detect.BusErrors,
+			"consistent with wiring, a connector, a wrong bit rate, or a unit that was unplugged",
+			"the coverage table: what was lost at that time cannot be judged",
+			"the recorder's connection to the vehicle was disturbed", ""},
+		{detect.BusFramesLost,
+			"consistent with wiring, a connector, a wrong bit rate, or a unit that was unplugged",
+			"the coverage table: what was lost at that time cannot be judged",
+			"the recorder missed a part of what the vehicle told it", ""},
+		{detect.Class{},
+			"consistent with wiring, a connector, a wrong bit rate, or a unit that was unplugged",
+			"the coverage table: what was lost at that time cannot be judged",
+			"the recorder lost its connection to the vehicle", ""},
+	}},
+	{detect.KindRoleStale, "signal missing", "signal missing", "moment", []ClassWords{
+		{detect.Class{},
+			"consistent with a controller that stopped sending or a definition that does not fit this vehicle",
+			"the signal's mapping in the vehicle file, then the controller's supply",
+			"a measurement was missing for a while", ""},
+	}},
+}
+
+// WordsOf returns the words of a kind, nil where there are none: a store may be of
+// a later program.
+func WordsOf(kind string) *Words {
+	for i := range wordings {
+		if wordings[i].Kind == kind {
+			return &wordings[i]
+		}
+	}
+	return nil
+}
+
+// Of returns the words of a class, or those of all others of the kind; nil where
+// there are none.
+func (w *Words) Of(c detect.Class) *ClassWords {
+	var other *ClassWords
+	if w == nil {
+		return nil
+	}
+	for i := range w.Classes {
+		switch w.Classes[i].Class {
+		case c:
+			return &w.Classes[i]
+		case detect.Class{}:
+			other = &w.Classes[i]
+		}
+	}
+	return other
+}
