@@ -5,6 +5,7 @@ go 1.26.7
 require (
 	github.com/CycloneDX/cyclonedx-go v0.12.0
 	github.com/DataDog/sketches-go v1.4.8
+	github.com/aclements/go-moremath v0.0.0-20210112150236-f10218a38794
 	github.com/alecthomas/kong v1.17.0
 	github.com/chromedp/cdproto v0.159.0
 	github.com/chromedp/chromedp v0.23.0
@@ -47,7 +48,6 @@ require (
 	github.com/Masterminds/sprig/v3 v3.3.0 // indirect
 	github.com/Microsoft/go-winio v0.6.3 // indirect
 	github.com/ProtonMail/go-crypto v1.4.0 // indirect
-	github.com/aclements/go-moremath v0.0.0-20210112150236-f10218a38794 // indirect
 	github.com/andybalholm/brotli v1.2.0 // indirect
 	github.com/antithesishq/antithesis-sdk-go v0.8.0-default-no-op // indirect
 	github.com/apache/arrow-go/v18 v18.4.1 // indirect

@@ -100,7 +100,7 @@ func TestCheckFindsMistakes(t *testing.T) {
 	}
 }
 
-// ISO 11898-1 (from memory): a base frame with eight data bytes is 108 bits
+// ISO 11898-1 (no copy at hand; the count of bits is common knowledge): a base frame with eight data bytes is 108 bits
 // long and 3 bits of space follow; an extended one has 20 bits more.
 func TestFrameBits(t *testing.T) {
 	for _, c := range []struct {

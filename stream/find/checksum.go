@@ -8,7 +8,8 @@ type Checksum struct {
 	Kind  string `json:"kind"`
 }
 
-// crcPolynomials are the eight-bit polynomials of open standards, from memory:
+// crcPolynomials are the eight-bit polynomials of open standards; the tests hold each
+// against its published check value:
 // SAE J1850, AUTOSAR (CRC8H2F), SMBus / ITU-T I.432, 1-Wire, WCDMA, DVB-S2,
 // DARC.
 var crcPolynomials = []struct {

@@ -1,10 +1,13 @@
 package rank
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
+
+	reference "github.com/aclements/go-moremath/stats"
 
 	"joltwatch/storage/review/stats"
 )
@@ -100,18 +103,14 @@ func TestRateChange(t *testing.T) {
 	near(t, "design", RateChange(4, 400, 12, 400, 2), RateChange(2, 200, 6, 200, 1), 1e-12)
 }
 
-// Against the printed table of critical values, two-sided 5 %, of the rank sum
-// statistic U (from memory): 4 and 4: 0; 5 and 5: 2; 5 and 10: 8; 8 and 8: 13;
-// 10 and 10: 23; 7 and 20: 34. The critical value is the largest U with p <= 0.05.
-func TestRankSumTable(t *testing.T) {
-	for _, c := range [][3]int{{4, 4, 0}, {5, 5, 2}, {5, 10, 8}, {8, 8, 13}, {10, 10, 23}, {7, 20, 34}} {
-		p := func(u int) float64 { return RankSum(c[0], c[1], float64(u+c[1]*(c[1]+1)/2), 0, 0) }
-		if p(c[2]) > 0.05 || p(c[2]+1) <= 0.05 {
-			t.Errorf("%v: p %v at the critical value and %v after it", c, p(c[2]), p(c[2]+1))
-		}
-		// And from the other end.
-		if q := p(c[0]*c[1] - c[2]); math.Abs(q-p(c[2])) > 1e-12 {
-			t.Errorf("%v: not symmetric, %v and %v", c, q, p(c[2]))
+// Against the exact law of the rank sum statistic U of a reference library,
+// go-moremath (Mann and Whitney, Ann. Math. Stat. 18, 1947).
+func TestRankSumAgainstTheLawOfU(t *testing.T) {
+	for _, n := range [][2]int{{4, 4}, {5, 10}, {8, 8}, {7, 20}} {
+		law := reference.UDist{N1: n[0], N2: n[1]}
+		for u := 0; u <= n[0]*n[1]; u += 1 + n[0]*n[1]/9 {
+			want := min(1, 2*min(law.CDF(float64(u)), 1-law.CDF(float64(u-1))))
+			near(t, fmt.Sprint(n, u), RankSum(n[0], n[1], float64(u+n[1]*(n[1]+1)/2), 0, 0), want, 1e-9)
 		}
 	}
 }

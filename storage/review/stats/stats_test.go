@@ -1,10 +1,17 @@
 package stats
 
 import (
+	"flag"
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
+
+	reference "github.com/aclements/go-moremath/stats"
 )
+
+// seed repeats a run of the tests by chance: go test -seed N.
+var seed = flag.Uint64("seed", 1, "seed of the tests by chance")
 
 func near(t *testing.T, what string, got, want, tol float64) {
 	t.Helper()
@@ -13,33 +20,60 @@ func near(t *testing.T, what string, got, want, tol float64) {
 	}
 }
 
-// Published 95 % Clopper–Pearson limits for 10 trials, and the limits of a
-// Poisson count (Garwood's table), as printed in handbook tables; the digits
-// are from memory.
-func TestTables(t *testing.T) {
-	for _, c := range []struct {
-		k, n      uint64
-		low, high float64
-	}{
-		{0, 10, 0, 0.3085}, {1, 10, 0.0025, 0.4450}, {5, 10, 0.1871, 0.8129}, {10, 10, 0.6915, 1},
-	} {
-		i := Proportion(c.k, c.n)
-		near(t, "low", i.Low, c.low, 6e-5)
-		near(t, "high", i.High, c.high, 6e-5)
+// The limits of Clopper and Pearson are where the tails of the binomial law
+// hold 2.5 % each; the law is that of a reference library, go-moremath.
+func TestProportionAgainstTheBinomialLaw(t *testing.T) {
+	for _, n := range []uint64{1, 2, 10, 37, 250} {
+		for k := uint64(0); k <= n; k += 1 + n/7 {
+			i := Proportion(k, n)
+			if k > 0 {
+				law := reference.BinomialDist{N: int(n), P: i.Low}
+				near(t, "at least k at the low end", 1-law.CDF(float64(k-1)), 0.025, 1e-9)
+			}
+			if k < n {
+				law := reference.BinomialDist{N: int(n), P: i.High}
+				near(t, "at most k at the high end", law.CDF(float64(k)), 0.025, 1e-9)
+			}
+		}
 	}
-	for _, c := range []struct {
-		k         uint64
-		low, high float64
-	}{
-		{0, 0, 3.689}, {1, 0.0253, 5.572}, {5, 1.623, 11.668}, {10, 4.795, 18.390},
-	} {
-		i := Rate(c.k, 1)
-		near(t, "low", i.Low, c.low, 6e-4)
-		near(t, "high", i.High, c.high, 6e-4)
+}
+
+// Garwood's limits are where the tails of the Poisson law hold 2.5 % each,
+// summed here term by term.
+func TestRateAgainstThePoissonLaw(t *testing.T) {
+	atMost := func(k uint64, mean float64) (p float64) {
+		term := math.Exp(-mean)
+		for i := uint64(0); i <= k; i++ {
+			p += term
+			term *= mean / float64(i+1)
+		}
+		return p
 	}
-	// The lady tasting tea (Fisher, The Design of Experiments, 1935): 3 of 4
-	// right has p = 17/70 on one side, so 34/70 on two.
-	near(t, "Fisher", Fisher(3, 4, 1, 4), 34.0/70, 1e-9)
+	for _, k := range []uint64{0, 1, 5, 10, 60} {
+		i := Rate(k, 1)
+		near(t, "at most k at the high end", atMost(k, i.High), 0.025, 1e-9)
+		if k > 0 {
+			near(t, "at least k at the low end", 1-atMost(k-1, i.Low), 0.025, 1e-9)
+		}
+	}
+}
+
+// Fisher's two-sided p by the definition: the sum over all tables as likely as
+// the one seen or less. The likelihoods are a reference library's,
+// go-moremath. 3 of 4 against 1 of 4 is the lady tasting tea (Fisher, The
+// Design of Experiments, 1935): 34/70.
+func TestFisherAgainstTheHypergeometricLaw(t *testing.T) {
+	near(t, "the lady", Fisher(3, 4, 1, 4), 34.0/70, 1e-9)
+	for _, c := range [][4]uint64{{1, 7, 0, 134}, {2, 60, 0, 80}, {5, 20, 9, 12}, {10, 40, 10, 41}} {
+		law := reference.HypergeometicDist{N: int(c[1] + c[3]), K: int(c[0] + c[2]), Draws: int(c[1])}
+		seen, p := law.PMF(float64(c[0])), 0.0
+		for k := 0; k <= int(c[1]); k++ {
+			if q := law.PMF(float64(k)); q <= seen*(1+1e-7) {
+				p += q
+			}
+		}
+		near(t, fmt.Sprint(c), Fisher(c[0], c[1], c[2], c[3]), p, 1e-9)
+	}
 }
 
 // The rule of three: 3/n is a little above the exact bound.
@@ -69,7 +103,7 @@ func TestRateRatio(t *testing.T) {
 
 // Delta against its definition, pair by pair, with ties.
 func TestDelta(t *testing.T) {
-	r := rand.New(rand.NewPCG(1, 2))
+	r := rand.New(rand.NewPCG(*seed, 2))
 	for range 50 {
 		x, y := make([]float64, 2+r.IntN(30)), make([]float64, 2+r.IntN(30))
 		for i := range x {
@@ -103,7 +137,7 @@ func TestDelta(t *testing.T) {
 // The stated 95 % must hold roughly: samples of 20 from the same distribution
 // have delta 0 in the interval in about 95 of 100 cases.
 func TestDeltaCoverage(t *testing.T) {
-	r := rand.New(rand.NewPCG(3, 4))
+	r := rand.New(rand.NewPCG(*seed, 4))
 	held := 0
 	const runs = 2000
 	for range runs {
