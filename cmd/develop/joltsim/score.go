@@ -6,26 +6,27 @@ import (
 	"io"
 	"math"
 	"os"
-	"runtime"
+	"sort"
 	"strings"
 	"sync"
 	"text/tabwriter"
 
-	"joltwatch/bus"
 	"joltwatch/cmd/develop/joltsim/drive"
+	"joltwatch/cmd/develop/joltsim/elastic"
 	"joltwatch/detect"
-	"joltwatch/stream"
 )
 
 // scoreCmd measures the detectors against the truth of simulated drives.
 type scoreCmd struct {
-	Hours       float64 `default:"300" help:"Hours of normal driving besides the scenario library."`
+	Hours       float64 `default:"300" help:"Hours of normal driving besides the scenario library, shared out over the vehicles."`
+	Family      int     `help:"Only vehicles of this family, 1 or 2; both by default."`
 	Tuning      bool    `help:"Use the tuning vehicles and seeds instead of the scoring ones: for choosing thresholds."`
 	Sensitivity bool    `help:"Vary each threshold by 20 % either way as well, on a tenth of the hours."`
-	Only        string  `help:"Only scenarios whose name contains this."`
-	Notes       bool    `help:"List the first misses and false alarms of each row."`
-	JSON        bool    `name:"json" help:"One object a row instead of the table."`
-	Jobs        int     `help:"Drives at a time; as many as there are cores by default."`
+	Only        string  `help:"Only drives whose name contains this."`
+	Notes       bool    `help:"List the first misses and false alarms of each row and class."`
+	Rows        bool    `help:"Print the table of each class as well."`
+	JSON        bool    `name:"json" help:"One object an aim and row instead of the table."`
+	Jobs        int     `default:"2" help:"Drives at a time."`
 }
 
 // missedError says that aims were missed, which is no failure of the program.
@@ -33,95 +34,173 @@ type missedError int
 
 func (e missedError) Error() string { return fmt.Sprintf("%d aims missed", int(e)) }
 
-// ExitCode is that of work that is done, with something left to look at.
-func (missedError) ExitCode() int { return 3 }
-
-// Run drives everything and prints the table.
+// Run drives everything and prints the aims.
 func (c *scoreCmd) Run() error {
 	set := drive.Scoring
 	if c.Tuning {
 		set = drive.Tuning
 	}
-	jobs := c.jobs(set, c.Hours)
+	jobs, err := c.jobs(set, c.Hours)
+	if err != nil {
+		return err
+	}
 	if len(jobs) == 0 {
-		return fmt.Errorf("score: no scenario's name contains %q", c.Only)
+		return fmt.Errorf("score: no drive's name contains %q", c.Only)
 	}
-	tallies, err := c.drive(jobs, []detect.Settings{detect.DefaultSettings()})
+	scores, err := c.drive(jobs, []detect.Settings{detect.DefaultSettings()})
 	if err != nil {
 		return err
 	}
-	t := tallies[0]
-	aims := aimsOf(t)
+	s := scores[0]
+	list := s.aims()
 	if c.JSON {
-		err = writeJSON(os.Stdout, t, aims)
+		err = writeJSON(os.Stdout, s, list)
 	} else {
-		err = writeTable(os.Stdout, t, aims, c.Notes)
+		err = writeScore(os.Stdout, s, list, c.Rows, c.Notes)
 	}
 	if err != nil {
 		return err
 	}
-	missed := 0
-	for _, a := range aims {
-		if !a.Met {
-			missed++
-		}
-	}
+	n := count(list, missed)
 	if c.Sensitivity {
-		n, err := c.vary(set)
+		lost, err := c.vary(set)
 		if err != nil {
 			return err
 		}
-		missed += n
+		n += lost
 	}
-	if missed > 0 {
-		return missedError(missed)
+	if n > 0 {
+		return missedError(n)
 	}
 	return nil
 }
 
-// normalKinds are the library's scenarios without a fault.
+func count(list []aim, v verdict) int {
+	n := 0
+	for i := range list {
+		if list[i].Verdict == v {
+			n++
+		}
+	}
+	return n
+}
+
+// score holds the tally of each class of vehicle. A class is one vehicle: no
+// two have the same signals, measuring chain and habits.
+type score struct {
+	classes []string
+	of      map[string]*tally
+}
+
+func newScore() *score { return &score{of: map[string]*tally{}} }
+
+func (s *score) class(name string) *tally {
+	t := s.of[name]
+	if t == nil {
+		t = newTally()
+		s.of[name] = t
+		s.classes = append(s.classes, name)
+	}
+	return t
+}
+
+// all is everything together, for what is asked of the whole.
+func (s *score) all() *tally {
+	t := newTally()
+	for _, name := range s.classes {
+		t.add(s.of[name])
+	}
+	return t
+}
+
+// aims lists the aims of all classes, the worst class of each first, and that
+// of the recall over all.
+func (s *score) aims() []aim {
+	var list []aim
+	for _, name := range s.classes {
+		list = append(list, aimsOf(name, s.of[name], 97)...)
+	}
+	if len(s.classes) > 1 {
+		late := s.all().row(rowLate)
+		a := &aims{class: "all classes"}
+		a.share("late by 0.15 s beyond the limit or more, found, %", late.hits, late.truths, 99)
+		list = append(list, a.list...)
+	}
+	sortAims(list)
+	return list
+}
+
+// normalKinds are the first family's scenarios without a fault.
 var normalKinds = map[string]bool{"town": true, "mixed": true, "hill-steep": true, "hill-slight": true, "second-gear": true,
 	"neutral": true, "reverse": true, "towing": true, "ice": true, "cold": true, "keys": true, "downhill": true,
 	"noise": true, "coarse": true, "slow-rate": true, "misaligned": true}
 
-// jobs lists the library and so many hours of normal driving, shared out over
-// the set's vehicles.
-func (c *scoreCmd) jobs(set drive.Set, hours float64) []job {
+// length is that of a normal drive, h.
+const length = 0.5
+
+// jobs lists the libraries of both families and so many hours of normal
+// driving, shared out over the set's vehicles.
+func (c *scoreCmd) jobs(set drive.Set, hours float64) ([]job, error) {
 	var jobs []job
-	for _, x := range drive.Library(set) {
-		if strings.Contains(x.Name, c.Only) {
-			jobs = append(jobs, job{Case: x, normal: normalKinds[x.Kind]})
+	add := func(j job, err error) error {
+		if err == nil && strings.Contains(j.name, c.Only) {
+			jobs = append(jobs, j)
+		}
+		return err
+	}
+	first, second := set.Vehicles(), elastic.Vehicles(set)
+	if c.Family == 1 {
+		second = nil
+	}
+	if c.Family == 2 {
+		first = nil
+	} else {
+		for _, x := range drive.Library(set) {
+			if err := add(ofFirst(x, normalKinds[x.Kind])); err != nil {
+				return nil, err
+			}
 		}
 	}
-	const length = 0.5 // hours of each drive
-	vehicles := set.Vehicles()
+	// One round of everything that can go wrong, and one more for each 60 h.
+	for n := 0; n < 1+int(hours/60); n++ {
+		for k := range second {
+			for _, t := range elastic.Faulted(set, k, n) {
+				if err := add(ofSecond(t)); err != nil {
+					return nil, err
+				}
+			}
+		}
+	}
 	for n := 0; float64(n)*length < hours; n++ {
-		sc := drive.Normal(set, vehicles[n%len(vehicles)], n, length*3600)
-		if strings.Contains(sc.Name, c.Only) {
-			jobs = append(jobs, job{Case: drive.Case{Name: sc.Name, Kind: "normal", Scenario: sc}, normal: true})
+		k, round := n%(len(first)+len(second)), n/(len(first)+len(second))
+		if k < len(first) {
+			sc := drive.Normal(set, first[k], n, length*3600)
+			if err := add(ofFirst(drive.Case{Name: sc.Name, Kind: "normal", Scenario: sc}, true)); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		if err := add(ofSecond(elastic.Normal(set, k-len(first), round, length*3600))); err != nil {
+			return nil, err
 		}
 	}
-	return jobs
+	return jobs, nil
 }
 
-// drive runs the jobs on all cores and returns one tally for each of the
-// settings. The order of jobs, not of their ends, decides what is noted, so
-// the result does not depend on the machine.
-func (c *scoreCmd) drive(jobs []job, settings []detect.Settings) ([]*tally, error) {
+// drive runs the jobs and returns one score for each of the settings. The
+// order of jobs, not of their ends, decides what is noted, so the result does
+// not depend on the machine.
+func (c *scoreCmd) drive(jobs []job, settings []detect.Settings) ([]*score, error) {
 	p, err := newPlans()
 	if err != nil {
 		return nil, err
 	}
 	defer p.close()
-	workers := c.Jobs
-	if workers <= 0 {
-		workers = runtime.GOMAXPROCS(0)
-	}
 	results := make([][]*tally, len(jobs))
 	errs := make([]error, len(jobs))
 	next := make(chan int)
 	var wg sync.WaitGroup
-	for range workers {
+	for range max(1, c.Jobs) {
 		wg.Add(1)
 		go func() {
 			defer wg.Done()
@@ -142,19 +221,19 @@ func (c *scoreCmd) drive(jobs []job, settings []detect.Settings) ([]*tally, erro
 	if show {
 		fmt.Fprintln(os.Stderr)
 	}
-	total := make([]*tally, len(settings))
-	for k := range total {
-		total[k] = newTally()
+	scores := make([]*score, len(settings))
+	for k := range scores {
+		scores[k] = newScore()
 	}
 	for i := range jobs {
 		if errs[i] != nil {
 			return nil, errs[i]
 		}
-		for k := range total {
-			total[k].add(results[i][k])
+		for k := range scores {
+			scores[k].class(jobs[i].vehicle).add(results[i][k])
 		}
 	}
-	return total, nil
+	return scores, nil
 }
 
 func isTerminal(f *os.File) bool {
@@ -163,7 +242,7 @@ func isTerminal(f *os.File) bool {
 }
 
 func scoreJob(j *job, p *plans, settings []detect.Settings) ([]*tally, error) {
-	out, truth, frames, layout, err := j.run(p, settings)
+	out, s, frames, err := j.run(p, settings)
 	if err != nil {
 		return nil, err
 	}
@@ -171,115 +250,104 @@ func scoreJob(j *job, p *plans, settings []detect.Settings) ([]*tally, error) {
 	for k := range settings {
 		tallies[k] = newTally()
 		tallies[k].frames = frames
-		match(tallies[k], j, truth, &out[k], &settings[k], layout)
+		match(tallies[k], j, s.Truth(), &out[k], &settings[k], s.Layout())
 	}
 	return tallies, nil
-}
-
-// signalsOf tells what a layout's signals can carry: whether speeds come by
-// request, the slowest period behind a lag, and whether any command or state
-// of the clutch is mapped.
-func signalsOf(l *drive.Layout) (dim bool, period bus.Micros, noCommand bool) {
-	noCommand = true
-	for _, m := range l.Messages {
-		p := bus.Micros(m.PeriodMs) * 1000
-		if l.Polled {
-			p = bus.Micros(1e6 / l.PollHz)
-		}
-		for _, s := range m.Signals {
-			if s.Unmapped {
-				continue
-			}
-			switch s.Role {
-			case stream.EngineSpeed, stream.TurbineSpeed:
-				period = max(period, p)
-			case stream.ClutchPressureCommand, stream.ClutchCommand, stream.LockupState:
-				period = max(period, p)
-				noCommand = false
-			}
-		}
-	}
-	return l.Polled, period, noCommand
-}
-
-// aim is one thing to reach.
-type aim struct {
-	What  string  `json:"aim"`
-	Value float64 `json:"value"`
-	Limit float64 `json:"limit"`
-	// AtLeast is true where the value must not be below the limit.
-	AtLeast bool `json:"at_least"`
-	Met     bool `json:"met"`
-	N       int  `json:"n"`
-}
-
-// aimsOf lists the aims and how they are met.
-func aimsOf(t *tally) []aim {
-	var out []aim
-	least := func(what string, v, limit float64, n int) {
-		out = append(out, aim{what, v, limit, true, n > 0 && v >= limit, n})
-	}
-	most := func(what string, v, limit float64, n int) {
-		out = append(out, aim{what, v, limit, false, n > 0 && v <= limit, n})
-	}
-	late := t.row(rowLate)
-	least("recall of late releases 0.15 s or more beyond the limit, %", 100*late.recall(), 99, late.truths)
-	hours := int(t.normalHours)
-	// A detector has several rows; its false alarms are one number.
-	var detectors []string
-	alarms := map[string]int{}
-	for _, name := range rowNames {
-		d, _, _ := strings.Cut(name, ":")
-		if strings.HasPrefix(d, "lockup") {
-			continue
-		}
-		if _, ok := alarms[d]; !ok {
-			detectors = append(detectors, d)
-		}
-		alarms[d] += t.row(name).falseAlarms
-	}
-	for _, d := range detectors {
-		most("false alarms per 100 h: "+d, t.per100h(alarms[d]), 1, hours)
-	}
-	var lags row
-	lags.measures = map[string][]float64{}
-	for _, name := range []string{rowLate, rowLateEdge, rowNormal} {
-		r := t.row(name)
-		lags.inside += r.inside
-		lags.outside += r.outside
-		lags.measures["lag"] = append(lags.measures["lag"], r.measures["lag beyond one period, s"]...)
-	}
-	most("lag error beyond one sample period, 95th percentile, s", lags.quantile("lag", 0.95), 0.020, len(lags.measures["lag"]))
-	least("true lags inside the reported interval, %", 100*lags.coverage(), 95, lags.inside+lags.outside)
-	lock := t.row(rowLockup)
-	most("lockup fraction off, 95th percentile, points", lock.quantile("points", 0.95), 0.5, len(lock.measures["points"]))
-	var slip row
-	slip.measures = map[string][]float64{}
-	for _, name := range []string{rowAsked, rowUnasked} {
-		slip.measures["m"] = append(slip.measures["m"], t.row(name).measures["slip_mean_rpm"]...)
-	}
-	most("mean hill slip off, 95th percentile, rpm", slip.quantile("m", 0.95), 5, len(slip.measures["m"]))
-	return out
 }
 
 // measureOrder fixes the order in which measures are shown.
 var measureOrder = []string{"lag_s", "slip_mean_rpm", "points", "unknown_points", "engine_pulled_down_rpm", "lining_energy_j", "dip_depth_kpa",
 	"slip_peak_rpm", "flare_rpm", "frequency_hz"}
 
-func writeTable(w io.Writer, t *tally, aims []aim, notes bool) error {
-	fmt.Fprintf(w, "%.0f h driven, %.0f h of them without a fault; %d frames\n\n", t.allHours, t.normalHours, t.frames)
+// writeScore prints the aims, each class apart and the worst first.
+func writeScore(w io.Writer, s *score, list []aim, rows, notes bool) error {
+	all := s.all()
+	nMet, nOpen, nMissed := count(list, met), count(list, open), count(list, missed)
+	fmt.Fprintf(w, "%.0f h driven, %.0f h of them without a fault; %d frames\n\n", all.allHours, all.normalHours, all.frames)
+	tw := tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
+	fmt.Fprintln(tw, "class\tdriven h\twithout fault h\treleases told observed\tmet\topen\tMISSED\t")
+	for _, name := range s.classes {
+		t := s.of[name]
+		var own []aim
+		for _, x := range list {
+			if x.Class == name {
+				own = append(own, x)
+			}
+		}
+		fmt.Fprintf(tw, "%s\t%.1f\t%.1f\t%d of %d\t%d\t%d\t%d\t\n", describeClass(name), t.allHours, t.normalHours, t.observable, t.opportunities,
+			count(own, met), count(own, open), count(own, missed))
+	}
+	if err := tw.Flush(); err != nil {
+		return err
+	}
+	for len(list) > 0 {
+		n := 1
+		for n < len(list) && list[n].What == list[0].What {
+			n++
+		}
+		if err := writeAim(w, list[:n]); err != nil {
+			return err
+		}
+		list = list[n:]
+	}
+	fmt.Fprintf(w, "\n%d aims met, %d open (the value meets the aim, and the chances were too few to show it), %d missed\n",
+		nMet, nOpen, nMissed)
+	for _, name := range s.classes {
+		if rows {
+			fmt.Fprintf(w, "\n%s\n", describeClass(name))
+			if err := writeRows(w, s.of[name]); err != nil {
+				return err
+			}
+		}
+		if notes {
+			writeNotes(w, s.of[name])
+		}
+	}
+	return nil
+}
+
+// writeAim prints one aim of all classes. Rates of which nothing was seen, and
+// that the hours cannot show, are one line together.
+func writeAim(w io.Writer, list []aim) error {
+	tw := tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
+	fmt.Fprintf(tw, "\n%s\tvalue\texact 95 %%\taim\tof\t\t\n", list[0].What)
+	none, least, most := 0, math.Inf(1), 0.0
+	for i := range list {
+		x := &list[i]
+		if !x.AtLeast && x.Value == 0 && x.Verdict == open {
+			none, least, most = none+1, min(least, x.High), max(most, x.High)
+			continue
+		}
+		fmt.Fprintln(tw, "  "+x.line())
+	}
+	if none > 0 {
+		fmt.Fprintf(tw, "  %d classes\t0\tat most %.3g to %.3g\tat most %g\t\topen\t\n", none, least, most, list[0].Limit)
+	}
+	return tw.Flush()
+}
+
+// describeClass names a vehicle and says in a few words what it is.
+func describeClass(name string) string {
+	if v, err := elastic.ByName(name); err == nil {
+		return name + " (" + v.What + ")"
+	}
+	return name
+}
+
+// writeRows prints a class's table.
+func writeRows(w io.Writer, t *tally) error {
 	tw := tabwriter.NewWriter(w, 0, 8, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(tw, "detector\ttruths\thits\tmissed\tnot observable\tfalse /100 h\twrong in faults\tin interval\terror of\tmedian\t95 %\tworst\t")
+	fmt.Fprintln(tw, "detector\ttruths\thits\tmissed\tnot observable\tfalse alarms\twrong in faults\tin interval\terror of\tmedian\t95 %\tworst\t")
 	for _, name := range rowNames {
 		r := t.row(name)
-		if r.truths == 0 && r.falseAlarms == 0 && r.wrong == 0 {
+		if r.truths+r.unobservable+r.falseAlarms+r.wrong == 0 {
 			continue
 		}
 		inside := "-"
-		if r.inside+r.outside > 0 {
-			inside = fmt.Sprintf("%.1f %%", 100*r.coverage())
+		if n := r.inside + r.outside; n > 0 {
+			inside = fmt.Sprintf("%.1f %%", 100*float64(r.inside)/float64(n))
 		}
-		head := fmt.Sprintf("%s\t%d\t%d\t%d\t%d\t%.2f\t%d\t%s\t", name, r.truths, r.hits, r.misses, r.unobservable, t.per100h(r.falseAlarms), r.wrong, inside)
+		head := fmt.Sprintf("%s\t%d\t%d\t%d\t%d\t%d\t%d\t%s\t", name, r.truths, r.hits, r.misses, r.unobservable, r.falseAlarms, r.wrong, inside)
 		shown := false
 		for _, m := range measureOrder {
 			if len(r.measures[m]) == 0 {
@@ -292,52 +360,36 @@ func writeTable(w io.Writer, t *tally, aims []aim, notes bool) error {
 			fmt.Fprintf(tw, "%s-\t\t\t\t\n", head)
 		}
 	}
-	if err := tw.Flush(); err != nil {
-		return err
-	}
-	fmt.Fprintln(w)
-	tw = tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
-	fmt.Fprintln(tw, "aim\tvalue\tlimit\tn\t")
-	for _, a := range aims {
-		word, sign := "met", "at most"
-		if a.AtLeast {
-			sign = "at least"
-		}
-		if !a.Met {
-			word = "MISSED"
-		}
-		fmt.Fprintf(tw, "%s\t%.3f\t%s %g\t%d\t%s\n", a.What, a.Value, sign, a.Limit, a.N, word)
-	}
-	if err := tw.Flush(); err != nil {
-		return err
-	}
-	if notes {
-		for _, name := range rowNames {
-			for _, n := range t.row(name).notes {
-				fmt.Fprintf(w, "%s: %s\n", name, n)
-			}
-		}
-	}
-	return nil
+	return tw.Flush()
 }
 
-func writeJSON(w io.Writer, t *tally, aims []aim) error {
-	e := json.NewEncoder(w)
+func writeNotes(w io.Writer, t *tally) {
 	for _, name := range rowNames {
-		r := t.row(name)
-		errs := map[string][3]float64{}
-		for _, m := range measureOrder {
-			if len(r.measures[m]) > 0 {
-				errs[m] = [3]float64{r.quantile(m, 0.5), r.quantile(m, 0.95), r.quantile(m, 1)}
-			}
-		}
-		if err := e.Encode(map[string]any{"detector": name, "truths": r.truths, "hits": r.hits, "misses": r.misses, "not_observable": r.unobservable,
-			"false_per_100h": t.per100h(r.falseAlarms), "wrong_in_faults": r.wrong, "in_interval": r.coverage(),
-			"errors": errs}); err != nil {
-			return err
+		for _, n := range t.row(name).notes {
+			fmt.Fprintf(w, "%s: %s\n", name, n)
 		}
 	}
-	for _, a := range aims {
+}
+
+func writeJSON(w io.Writer, s *score, list []aim) error {
+	e := json.NewEncoder(w)
+	for _, class := range s.classes {
+		for _, name := range rowNames {
+			r := s.of[class].row(name)
+			errs := map[string][3]float64{}
+			for _, m := range measureOrder {
+				if len(r.measures[m]) > 0 {
+					errs[m] = [3]float64{r.quantile(m, 0.5), r.quantile(m, 0.95), r.quantile(m, 1)}
+				}
+			}
+			if err := e.Encode(map[string]any{"class": class, "detector": name, "truths": r.truths, "hits": r.hits, "misses": r.misses,
+				"not_observable": r.unobservable, "false_alarms": r.falseAlarms, "wrong_in_faults": r.wrong, "inside": r.inside,
+				"outside": r.outside, "errors": errs}); err != nil {
+				return err
+			}
+		}
+	}
+	for _, a := range list {
 		if math.IsNaN(a.Value) {
 			a.Value = 0
 		}
@@ -346,4 +398,11 @@ func writeJSON(w io.Writer, t *tally, aims []aim) error {
 		}
 	}
 	return nil
+}
+
+// classNames lists the classes in order, for tests.
+func (s *score) classNames() []string {
+	names := append([]string(nil), s.classes...)
+	sort.Strings(names)
+	return names
 }

@@ -8,15 +8,54 @@ import (
 
 	"joltwatch/bus"
 	"joltwatch/cmd/develop/joltsim/drive"
+	"joltwatch/cmd/develop/joltsim/elastic"
 	"joltwatch/detect"
 	"joltwatch/stream"
 	"joltwatch/stream/vehicle"
 )
 
+// simulation is a drive in progress, of either family.
+type simulation interface {
+	Next() ([]bus.Frame, bool)
+	Truth() *drive.Truth
+	Layout() *drive.Layout
+}
+
 // job is one drive to score.
 type job struct {
-	drive.Case
-	normal bool // no fault in it: what is found there counts as a false alarm
+	name, vehicle string
+	family        int
+	idleRPM       float64
+	normal        bool    // no fault in it: what is found there counts as a false alarm
+	rate          float64 // factor on the periods of the layout; 0 means 1
+	seed          uint64
+	open          func() (simulation, error)
+	// files returns definition files, their names and the vehicle file.
+	files func(*drive.Layout) (texts, names []string, toml string)
+}
+
+// ofFirst makes a job of a case of the first family.
+func ofFirst(x drive.Case, normal bool) (job, error) {
+	v, err := drive.VehicleByName(x.Scenario.Vehicle)
+	if err != nil {
+		return job{}, err
+	}
+	return job{name: x.Name, vehicle: v.Name, family: 1, idleRPM: v.IdleRPM, normal: normal, rate: x.Scenario.RateFactor, seed: x.Scenario.Seed,
+		open: func() (simulation, error) { return drive.New(x.Scenario) },
+		files: func(l *drive.Layout) ([]string, []string, string) {
+			texts, names := l.DBC(v.Name)
+			return texts, names, l.VehicleTOML(v, names)
+		}}, nil
+}
+
+// ofSecond makes a job of a trip of the second family.
+func ofSecond(t *elastic.Trip) (job, error) {
+	v, err := elastic.ByName(t.Vehicle)
+	if err != nil {
+		return job{}, err
+	}
+	return job{name: t.Name, vehicle: v.Name, family: 2, idleRPM: v.Engine.IdleRPM, normal: t.Normal, seed: t.Seed,
+		open: func() (simulation, error) { return elastic.New(t) }, files: v.Files}, nil
 }
 
 // seen is what one monitor said about one drive.
@@ -63,14 +102,8 @@ func newPlans() (*plans, error) {
 
 func (p *plans) close() { os.RemoveAll(p.dir) }
 
-func (p *plans) of(s *drive.Sim, vehicleName string) (*stream.Plan, error) {
-	v, err := drive.VehicleByName(vehicleName)
-	if err != nil {
-		return nil, err
-	}
-	l := s.Layout()
-	texts, names := l.DBC(v.Name)
-	text := l.VehicleTOML(v, names)
+func (p *plans) of(j *job, l *drive.Layout) (*stream.Plan, error) {
+	texts, names, text := j.files(l)
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	key := text
@@ -127,18 +160,18 @@ func (f *fan) Frame(b *bus.Frame) {
 
 // run drives the job once and returns, for each of the settings, what a
 // monitor with them said.
-func (j *job) run(p *plans, settings []detect.Settings) ([]seen, *drive.Truth, uint64, *drive.Layout, error) {
-	s, err := drive.New(j.Scenario)
+func (j *job) run(p *plans, settings []detect.Settings) ([]seen, simulation, uint64, error) {
+	s, err := j.open()
 	if err != nil {
-		return nil, nil, 0, nil, err
+		return nil, nil, 0, err
 	}
-	plan, err := p.of(s, j.Scenario.Vehicle)
+	plan, err := p.of(j, s.Layout())
 	if err != nil {
-		return nil, nil, 0, nil, fmt.Errorf("%s: %w", j.Name, err)
+		return nil, nil, 0, fmt.Errorf("%s: %w", j.name, err)
 	}
 	st, err := stream.New(plan)
 	if err != nil {
-		return nil, nil, 0, nil, fmt.Errorf("%s: %w", j.Name, err)
+		return nil, nil, 0, fmt.Errorf("%s: %w", j.name, err)
 	}
 	out := make([]seen, len(settings))
 	var f fan
@@ -160,5 +193,5 @@ func (j *job) run(p *plans, settings []detect.Settings) ([]seen, *drive.Truth, u
 	for _, m := range f.monitors {
 		m.Flush()
 	}
-	return out, s.Truth(), frames, s.Layout(), nil
+	return out, s, frames, nil
 }

@@ -6,15 +6,17 @@ import (
 	"strings"
 )
 
-// tally is what one run of the scorer has counted: per row of the table, and
-// per measure within it. Rows are made as they are first needed and shown in
-// the order of rowNames.
+// tally is what one run of the scorer has counted of one class of vehicle: per
+// row of the table, and per measure within it. Rows are made as they are first
+// needed and shown in the order of rowNames.
 type tally struct {
 	rows map[string]*row
 	// Hours of driving without any fault, by which false alarms are counted.
 	normalHours float64
 	allHours    float64
 	frames      uint64
+	// opportunities and observable add up what the accounts say of releases.
+	opportunities, observable uint64
 }
 
 // row counts one kind of truth.
@@ -23,8 +25,9 @@ type row struct {
 	// falseAlarms are findings in driving without fault that have no truth;
 	// wrong are those in driving with a fault.
 	falseAlarms, wrong int
-	// unobservable are truths that the signals cannot carry; they are neither
-	// hits nor misses, and no truths of the row.
+	// unobservable are truths that the signals cannot carry, or of which the
+	// account says so; they are neither hits nor misses, and no truths of the
+	// row.
 	unobservable    int
 	inside, outside int
 	measures        map[string][]float64 // absolute errors
@@ -59,18 +62,21 @@ func (r *row) note(s string) {
 	}
 }
 
+// miss counts a truth that was not found, hit one that was.
+func (r *row) miss(note string) {
+	r.truths++
+	r.misses++
+	r.note("missed: " + note)
+}
+
+func (r *row) hit() {
+	r.truths++
+	r.hits++
+}
+
 // off records the error of a measure.
 func (r *row) off(measure string, got, truth float64) {
 	r.measures[measure] = append(r.measures[measure], math.Abs(got-truth))
-}
-
-// within records whether the truth lies in the reported interval.
-func (r *row) within(truth, lo, hi float64) {
-	if truth >= lo && truth <= hi {
-		r.inside++
-	} else {
-		r.outside++
-	}
 }
 
 // add merges another tally into this one.
@@ -78,6 +84,8 @@ func (t *tally) add(o *tally) {
 	t.normalHours += o.normalHours
 	t.allHours += o.allHours
 	t.frames += o.frames
+	t.opportunities += o.opportunities
+	t.observable += o.observable
 	for name, b := range o.rows {
 		a := t.row(name)
 		a.truths += b.truths
@@ -97,22 +105,6 @@ func (t *tally) add(o *tally) {
 	}
 }
 
-// recall is the share of truths that were found, 1 where there were none.
-func (r *row) recall() float64 {
-	if r.truths == 0 {
-		return 1
-	}
-	return float64(r.hits) / float64(r.truths)
-}
-
-// coverage is the share of truths inside the reported intervals.
-func (r *row) coverage() float64 {
-	if r.inside+r.outside == 0 {
-		return 1
-	}
-	return float64(r.inside) / float64(r.inside+r.outside)
-}
-
 // quantile returns the q-quantile of the errors of a measure (nearest rank);
 // NaN where there are none.
 func (r *row) quantile(measure string, q float64) float64 {
@@ -123,12 +115,4 @@ func (r *row) quantile(measure string, q float64) float64 {
 	sort.Float64s(e)
 	k := int(math.Ceil(q*float64(len(e)))) - 1
 	return e[min(max(k, 0), len(e)-1)]
-}
-
-// per100h is a count by 100 hours of normal driving.
-func (t *tally) per100h(n int) float64 {
-	if t.normalHours == 0 {
-		return 0
-	}
-	return 100 * float64(n) / t.normalHours
 }

@@ -5,6 +5,7 @@ import (
 	"math"
 	"os"
 	"reflect"
+	"strings"
 	"text/tabwriter"
 
 	"joltwatch/cmd/develop/joltsim/drive"
@@ -66,47 +67,61 @@ func collect(t reflect.Type, at []int, name string, paths *[][]int, names *[]str
 }
 
 // vary scores every variant and prints, for each threshold, the aims that it
-// changes. It returns how many aims are missed that the defaults meet.
+// loses. It returns how many are missed that the defaults do not miss.
 func (c *scoreCmd) vary(set drive.Set) (int, error) {
 	vs := variants(0.2)
 	settings := []detect.Settings{detect.DefaultSettings()}
 	for _, v := range vs {
 		settings = append(settings, v.set)
 	}
-	jobs := c.jobs(set, c.Hours/10)
-	tallies, err := c.drive(jobs, settings)
+	jobs, err := c.jobs(set, c.Hours/10)
 	if err != nil {
 		return 0, err
 	}
-	base := aimsOf(tallies[0])
-	fmt.Printf("\nEach threshold moved by 20 %% either way, on %.0f h of driving without fault and the library\n\n", tallies[0].normalHours)
-	tw := tabwriter.NewWriter(os.Stdout, 0, 8, 2, ' ', 0)
-	fmt.Fprintln(tw, "threshold\tmoved\tlate found %\tfalse /100 h\tlag error s\tin interval %\tlockup points\tslip rpm\taims lost\t")
-	line := func(name, moved string, t *tally) int {
-		aims := aimsOf(t)
-		lost, falseAlarms := 0, 0
-		words := ""
-		for i, a := range aims {
-			if base[i].Met && !a.Met {
-				lost++
-				words += "; " + a.What
-			}
-		}
-		for _, n := range rowNames {
-			falseAlarms += t.row(n).falseAlarms
-		}
-		n := len(aims)
-		if words == "" {
-			words = "; none"
-		}
-		fmt.Fprintf(tw, "%s\t%s\t%.2f\t%.2f\t%.3f\t%.1f\t%.2f\t%.2f\t%s\t\n", name, moved, aims[0].Value, t.per100h(falseAlarms),
-			aims[n-4].Value, aims[n-3].Value, aims[n-2].Value, aims[n-1].Value, words[2:])
-		return lost
+	scores, err := c.drive(jobs, settings)
+	if err != nil {
+		return 0, err
 	}
-	line("as they are", "", tallies[0])
+	base := scores[0].aims()
+	fmt.Printf("\nEach threshold moved by 20 %% either way, on %.0f h of driving without fault and the library\n\n", scores[0].all().normalHours)
+	tw := tabwriter.NewWriter(os.Stdout, 0, 8, 2, ' ', 0)
+	fmt.Fprintln(tw, "threshold\tmoved\tlate found %\tfalse alarms\ttrue lag inside %\taims lost\t")
 	lost := 0
 	for i, v := range vs {
-		lost += line(v.name, fmt.Sprintf("%+.0f %%", 100*v.by), tallies[i+1])
+		words := lostOf(base, scores[i+1].aims())
+		lost += len(words)
+		if len(words) == 0 {
+			words = []string{"none"}
+		}
+		fmt.Fprintf(tw, "%s\t%+.0f %%\t%s\t%s\t\n", v.name, 100*v.by, inShort(scores[i+1].all()), strings.Join(words, "; "))
 	}
+	fmt.Fprintf(tw, "as they are\t\t%s\t\t\n", inShort(scores[0].all()))
 	return lost, tw.Flush()
 }
+
+// lostOf names the aims that are missed, and were not.
+func lostOf(base, now []aim) []string {
+	was := map[string]verdict{}
+	for _, a := range base {
+		was[a.What+a.Class] = a.Verdict
+	}
+	var out []string
+	for _, a := range now {
+		if a.Verdict == missed && was[a.What+a.Class] != missed {
+			out = append(out, a.Class+": "+a.What)
+		}
+	}
+	return out
+}
+
+// inShort is recall of late releases, false alarms, and coverage, as cells.
+func inShort(t *tally) string {
+	falseAlarms := 0
+	for _, n := range rowNames {
+		falseAlarms += t.row(n).falseAlarms
+	}
+	late, lags := t.row(rowLate), t.lags()
+	return fmt.Sprintf("%.2f\t%d\t%.1f", percent(late.hits, late.truths), falseAlarms, percent(lags.inside, lags.inside+lags.outside))
+}
+
+func percent(x, n int) float64 { return 100 * float64(x) / float64(n) }

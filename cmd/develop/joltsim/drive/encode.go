@@ -7,6 +7,20 @@ import (
 	"joltwatch/stream"
 )
 
+// Source is the vehicle as its sensors and controllers see it.
+type Source interface {
+	// Value returns what a role's sensor would read now, before noise, dead
+	// band and quantisation; not ok where there is none.
+	Value(r stream.Role) (float64, bool)
+	// Awake is true while the buses carry anything.
+	Awake() bool
+	// NoiseFactor multiplies every sensor's noise.
+	NoiseFactor() float64
+	// RoadKmh and LoadNm are what signals without a role follow.
+	RoadKmh() float64
+	LoadNm() float64
+}
+
 // encoder turns the vehicle's state into frames at the messages' own instants.
 type encoder struct {
 	layout *Layout
@@ -129,7 +143,7 @@ func put(data *[8]byte, bigEndian bool, shift uint, mask, raw uint64) {
 }
 
 // tick sends what is due in millisecond ms.
-func (e *encoder) tick(ms int64, w *world) {
+func (e *encoder) tick(ms int64, w Source) {
 	if e.layout.Polled {
 		e.tickPolled(ms, w)
 		return
@@ -145,7 +159,7 @@ func (e *encoder) tick(ms int64, w *world) {
 }
 
 // tickPolled answers one request at a time, in turn.
-func (e *encoder) tickPolled(ms int64, w *world) {
+func (e *encoder) tickPolled(ms int64, w Source) {
 	if ms < e.pollDue {
 		return
 	}
@@ -155,9 +169,9 @@ func (e *encoder) tickPolled(ms int64, w *world) {
 	e.send(s, ms, w)
 }
 
-func (e *encoder) send(s *sender, ms int64, w *world) {
+func (e *encoder) send(s *sender, ms int64, w Source) {
 	m := s.m
-	if !e.busOn[m.Bus] || s.off || !w.awake {
+	if !e.busOn[m.Bus] || s.off || !w.Awake() {
 		return
 	}
 	data := s.base
@@ -241,7 +255,7 @@ func (e *encoder) take(before bus.Micros, out []bus.Frame) []bus.Frame {
 }
 
 // sample returns the raw value of a signal.
-func (e *encoder) sample(x *sensor, w *world, na bool) uint64 {
+func (e *encoder) sample(x *sensor, w Source, na bool) uint64 {
 	s := x.s
 	if s.Role >= stream.NumRoles {
 		return e.filler(x, w)
@@ -249,7 +263,7 @@ func (e *encoder) sample(x *sensor, w *world, na bool) uint64 {
 	if na {
 		return x.mask
 	}
-	v, ok := w.value(s.Role)
+	v, ok := w.Value(s.Role)
 	if !ok {
 		return x.mask
 	}
@@ -264,7 +278,7 @@ func (e *encoder) sample(x *sensor, w *world, na bool) uint64 {
 		v = x.walk
 	}
 	if s.Noise > 0 {
-		v += mul(mul(s.Noise, e.noise*w.noise), e.rnd.normal())
+		v += mul(mul(s.Noise, e.noise*w.NoiseFactor()), e.rnd.normal())
 	}
 	if abs(v) < s.DeadBelow {
 		v = 0
@@ -287,7 +301,7 @@ func (e *encoder) sample(x *sensor, w *world, na bool) uint64 {
 }
 
 // filler returns the raw value of a signal that carries none of the roles.
-func (e *encoder) filler(x *sensor, w *world) uint64 {
+func (e *encoder) filler(x *sensor, w Source) uint64 {
 	switch x.s.Filler {
 	case FillerWalk:
 		x.walk = clamp(x.walk+mul(0.01, e.rnd.normal()), 0, 1)
@@ -305,10 +319,10 @@ func (e *encoder) filler(x *sensor, w *world) uint64 {
 		x.walk = clamp(x.walk+mul(0.0003, e.rnd.unit()), 0, 1)
 		return uint64(mul(x.walk, float64(x.mask)))
 	case FillerWheel:
-		v := mul(abs(w.p.kmh()), 1+mul(0.004, x.walk-0.5)) + mul(0.03, e.rnd.normal())
+		v := mul(abs(w.RoadKmh()), 1+mul(0.004, x.walk-0.5)) + mul(0.03, e.rnd.normal())
 		return uint64(clamp(mul(v, x.inv), 0, float64(x.mask)))
 	case FillerLoad:
-		v := mul(w.p.load, x.inv) + mul(2, e.rnd.normal()) + mul(0.2, float64(x.mask))
+		v := mul(w.LoadNm(), x.inv) + mul(2, e.rnd.normal()) + mul(0.2, float64(x.mask))
 		return uint64(clamp(v, 0, float64(x.mask)))
 	}
 	return 0

@@ -141,7 +141,10 @@ func (o *observer) slow() {
 	case !p.running && o.drive != nil && !p.cranking:
 		o.drive.To = now
 		if o.ran && !p.fuelOff {
-			o.t.Stalls = append(o.t.Stalls, now)
+			o.t.Stalls = append(o.t.Stalls, Stall{At: now, Holding: p.capacity > 20})
+		}
+		if p.fuelOff && !d.keyOn {
+			o.t.KeyOffs = append(o.t.KeyOffs, now)
 		}
 		// An engine that stops itself at a standstill does not end a drive.
 		if !(p.fuelOff && d.keyOn) {

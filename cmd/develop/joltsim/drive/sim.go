@@ -19,8 +19,14 @@ type world struct {
 	noise  float64
 }
 
-// value returns the true value of a role; not ok where there is none.
-func (w *world) value(r stream.Role) (float64, bool) {
+// Awake, NoiseFactor, RoadKmh and LoadNm make the world a Source.
+func (w *world) Awake() bool          { return w.awake }
+func (w *world) NoiseFactor() float64 { return w.noise }
+func (w *world) RoadKmh() float64     { return w.p.kmh() }
+func (w *world) LoadNm() float64      { return w.p.load }
+
+// Value returns the true value of a role; not ok where there is none.
+func (w *world) Value(r stream.Role) (float64, bool) {
 	switch r {
 	case stream.EngineSpeed:
 		return mul(w.p.engine, radToRPM), true

@@ -25,7 +25,9 @@ type Truth struct {
 	Opens    []Span
 	Shakes   []Span // shudder and misfire that were felt, Value the seconds of it
 	Jolts    []Span // pushes on the body, Value in m/s²
-	Stalls   []bus.Micros
+	Stalls   []Stall
+	// KeyOffs are the instants at which the key ended a drive.
+	KeyOffs  []bus.Micros
 	Marks    []bus.Micros
 	Stops    []bus.Micros // standstills reached in drive, engine running or not
 	Injected []Injected
@@ -75,6 +77,14 @@ type Span struct {
 	What  string     `json:"what"`
 	Value float64    `json:"value"`
 	Hz    float64    `json:"hz,omitempty"`
+	Kmh   float64    `json:"kmh,omitempty"`
+}
+
+// Stall is an engine that died without being told to.
+type Stall struct {
+	At bus.Micros `json:"at_us"`
+	// Holding is true where the converter clutch held it as it died.
+	Holding bool `json:"holding"`
 }
 
 // DriveTruth is the account of one engine start to stop.
@@ -248,6 +258,9 @@ func (t *Truth) WriteLines(w io.Writer) error {
 	}
 	for _, x := range t.Stalls {
 		put("stall", x)
+	}
+	for _, x := range t.KeyOffs {
+		put("key-off", x)
 	}
 	for _, x := range t.Marks {
 		put("mark", x)
