@@ -94,6 +94,7 @@ func (a *Asker) ask() Micros {
 			return a.retry - now
 		}
 		if !a.link.ready() {
+			a.pause(now)
 			return 100_000
 		}
 		f, wait := a.inquiry.next(now)
@@ -131,17 +132,41 @@ func (a *Asker) hear(frames []Frame) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	for i := range frames {
-		if frames[i].Kind == Reading {
-			a.inquiry.supply(frames[i].Value())
+		if a.happened(&frames[i]) {
 			continue
 		}
 		if flow := a.inquiry.hear(&frames[i]); flow != nil {
 			a.send(flow)
 		}
 	}
+	if l, ok := a.link.(interface{ trouble() string }); ok {
+		a.trouble = l.trouble()
+	}
 	a.stats.Frames += uint64(len(a.inquiry.out))
 	a.out = append(a.out, a.inquiry.out...)
 	a.inquiry.out = a.inquiry.out[:0]
+}
+
+// happened takes what a link tells of itself.
+func (a *Asker) happened(f *Frame) bool {
+	switch {
+	case f.Kind == Reading:
+		a.inquiry.supply(f.Value())
+	case f.Kind != Notice:
+		return false
+	case NoticeCode(f.ID) == noticeEnded:
+		a.inquiry.ended(f.At)
+	default:
+		if NoticeCode(f.ID) == NoticeUp {
+			a.inquiry.again(f.At)
+		}
+		n := *f
+		n.At = max(n.At, a.inquiry.last)
+		a.inquiry.last = n.At
+		a.out = append(a.out, n)
+		addStats(&a.stats, &n)
+	}
+	return true
 }
 
 // send waits a second with the next one where it fails.

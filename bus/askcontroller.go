@@ -266,12 +266,16 @@ func (q *inquiry) refused(c *controller, at Micros, b []byte) {
 			x.due = at
 		}
 		for _, x := range group[1:] {
-			x.beside(2)
+			x.beside(1)
 		}
 		return
 	}
-	// It will hardly answer the next time: ask seldom.
 	x := group[0]
+	if x.missed++; x.value.answers > 0 && x.missed < 3 {
+		x.due = at + busyPause // it has answered before
+		return
+	}
+	// It will hardly answer the next time: ask seldom.
 	x.says = fmt.Sprintf("refused with code 0x%02X", b[2])
 	x.backoff = min(max(2*x.backoff, refusedBackoff), longestRefused)
 	x.due = at + x.backoff
@@ -312,6 +316,25 @@ func (q *inquiry) fail(c *controller, at Micros) {
 		}
 		x.due = at + max(x.backoff, x.period)
 	}
+}
+
+// ended fails what is open: nobody waits for its answer any more.
+func (q *inquiry) ended(at Micros) {
+	for _, c := range q.controllers {
+		if c.open {
+			q.fail(c, at)
+		}
+	}
+	q.explore.until = min(q.explore.until, at)
+}
+
+// again begins with the first way of finding controllers, where none was found.
+func (q *inquiry) again(at Micros) {
+	for _, c := range q.controllers {
+		c.forget()
+	}
+	q.refresh(at)
+	q.explore.at, q.explore.sentAt, q.explore.until = 0, 0, 0
 }
 
 // close forgets the open request, and drops what was asked for once.

@@ -27,6 +27,7 @@ func SourceKinds() []SourceKind {
 	return []SourceKind{
 		{"socketcan", "INTERFACE", TakesRequests | TakesCAN},
 		{"serial", "DEVICE", TakesRequests | TakesCAN},
+		{"interpreter", "DEVICE", TakesRequests | TakesCAN | TakesChoice},
 		{"records", "DEVICE", 0},
 		{"accelerometer", "DEVICE", 0},
 		{"button", "DEVICE", 0},

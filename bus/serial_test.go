@@ -41,7 +41,10 @@ func newAdapter(t *testing.T) *adapter {
 	return a
 }
 
-func (a *adapter) plug() {
+func (a *adapter) plug() { a.plugWith(a.serve) }
+
+// plugWith makes a terminal, whose other end serve speaks for.
+func (a *adapter) plugWith(serve func(master, slave *os.File)) {
 	master, slave, err := pty.Open()
 	if err != nil {
 		a.t.Skip("no pseudo-terminals here:", err)
@@ -53,7 +56,7 @@ func (a *adapter) plug() {
 		a.t.Fatal(err)
 	}
 	a.master = pollable(a.t, master)
-	go a.serve(a.master, slave)
+	go serve(a.master, slave)
 }
 
 func (a *adapter) unplug() {

@@ -90,7 +90,7 @@ func (p *port) read(b []byte) (int, error) {
 	if p.closed {
 		return 0, io.EOF
 	}
-	if p.open != nil {
+	if p.open == o {
 		p.open.Close()
 		p.open = nil
 	}

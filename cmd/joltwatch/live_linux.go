@@ -75,6 +75,7 @@ type busToOpen struct {
 var openers = map[string]opener{
 	"socketcan":     openSocketCAN,
 	"serial":        openSerial,
+	"interpreter":   openInterpreter,
 	"records":       openRecords,
 	"accelerometer": openAccelerometer,
 	"button":        openButton,
@@ -117,6 +118,30 @@ func openSerial(in *input, device string, b *busToOpen) ([]bus.Source, error) {
 		return nil, err
 	}
 	return in.withAsker(b, s, s.NewAsker)
+}
+
+func openInterpreter(in *input, device string, b *busToOpen) ([]bus.Source, error) {
+	opt := bus.InterpreterOptions{SerialOptions: b.line(), Bitrate: uint32(b.Bitrate), MayAcknowledge: b.MayAcknowledge}
+	if !b.Ask {
+		opt.Filters = filters(b.file.Plan, int(b.n), b.Bus)
+		extended := 0
+		for _, f := range opt.Filters {
+			if f.Extended {
+				extended++
+			}
+		}
+		opt.Extended = 2*extended > len(opt.Filters)
+		return one(bus.OpenInterpreterMonitor(device, opt))
+	}
+	if !b.asks() {
+		return nil, errors.New("ask = true, and no [[request]] says for what: expected one, or standard = true")
+	}
+	a, err := bus.OpenInterpreter(device, opt, in.askOptions(b))
+	if err != nil {
+		return nil, err
+	}
+	in.asking.buses = append(in.asking.buses, &askedBus{asker: a, name: b.Name})
+	return []bus.Source{a}, nil
 }
 
 func openRecords(_ *input, device string, b *busToOpen) ([]bus.Source, error) {
