@@ -78,6 +78,10 @@ findscore: ## the signal search on scrambled layouts of known truth (SEEDS=100)
 readyscore: ## wrong vehicle files and logs, class by class: how many does check call ready (EVERY=1)
 	$(GO) test ./cmd/joltwatch -count=1 -timeout 1h -run '^TestReady' -v -ready.every $(or $(EVERY),1)
 
+.PHONY: shopscore
+shopscore: ## the shop's lists against invented fleets that share weather, weeks and routes (FLEETS=200)
+	$(GO) run ./cmd/develop/fleet/shopscore -fleets $(or $(FLEETS),200)
+
 .PHONY: scale
 scale: ## an invented fleet through the real courier, server and questions (VEHICLES=500 DAYS=30 COURIERS=20)
 	$(GO) run -tags engine ./cmd/develop/fleet/scale -vehicles $(or $(VEHICLES),500) -days $(or $(DAYS),30) -couriers $(or $(COURIERS),20)

@@ -33,6 +33,8 @@ type reportCmd struct {
 	Week    string  `name:"week-to" placeholder:"DATE" help:"Last day of the week that is asked about, YYYY-MM-DD in UTC. Default: today."`
 	History int     `default:"56" placeholder:"DAYS" help:"How many days before that week are its history."`
 	Rate    float64 `name:"false-rate" default:"0.05" placeholder:"SHARE" help:"The false-discovery rate: the share of each list of findings that may be false on average, 0.001 to 0.5."`
+	Least   float64 `name:"least-rate" default:"0.03" placeholder:"SHARE" help:"The least change of a rate that is listed, in hits an opportunity: 0.03 is three more late releases in a hundred stops, about one a working day."`
+	LeastL  float64 `name:"least-lag" default:"0.15" placeholder:"SHARE" help:"The least change of the lag of release that is listed, as a share of the usual one: 0.15 is about what 20 degrees of the fluid make."`
 	Groups  string  `placeholder:"FILE.csv" help:"Which vehicles are of a kind: lines of vehicle,kind. Default: groups.csv in the shop's folder, if it is there."`
 	Silent  float64 `name:"silent-days" default:"4" placeholder:"DAYS" help:"Silent is who sent nothing for longer."`
 	Full    float64 `name:"full-days" default:"14" placeholder:"DAYS" help:"Filling up is whose store is full within this time."`
@@ -117,10 +119,12 @@ func (c *reportCmd) options(now time.Time) (rank.Options, error) {
 		return rank.Options{}, cli.Usage(fmt.Sprintf("--history %d: expected 1 to 3660 days", c.History))
 	case !(c.Rate >= 0.001 && c.Rate <= 0.5):
 		return rank.Options{}, cli.Usage(fmt.Sprintf("--false-rate %g: expected 0.001 to 0.5", c.Rate))
+	case !(c.Least >= 0 && c.Least < 1) || !(c.LeastL >= 0 && c.LeastL < 10):
+		return rank.Options{}, cli.Usage("--least-rate and --least-lag: expected 0 or more, and a rate below 1")
 	case !(c.Silent > 0) || !(c.Full > 0):
 		return rank.Options{}, cli.Usage("--silent-days and --full-days: expected more than 0")
 	}
-	return rank.Options{LastDay: day, HistoryDays: c.History, Now: now, Rate: c.Rate, SilentDays: c.Silent, FullDays: c.Full}, nil
+	return rank.Options{LastDay: day, HistoryDays: c.History, Now: now, Rate: c.Rate, LeastRate: c.Least, LeastLag: c.LeastL, SilentDays: c.Silent, FullDays: c.Full}, nil
 }
 
 // shopDataset returns where the dataset of a shop is: the folder named dataset
@@ -231,6 +235,9 @@ func shopText(out io.Writer, s *rank.Shop) error {
 	for _, r := range s.Remarks {
 		fmt.Fprintln(out, "- "+cli.Plain(r))
 	}
+	for _, c := range s.Common {
+		fmt.Fprintln(out, "- "+cli.Plain(c))
+	}
 	list := func(title string, list []rank.Finding) {
 		fmt.Fprintf(out, "\n%s\n", title)
 		w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
@@ -313,10 +320,11 @@ func shopJSON(out io.Writer, s *rank.Shop) error {
 		FalseRate float64  `json:"false_discovery_rate"`
 		Changed   int      `json:"tests_changed"`
 		Standing  int      `json:"tests_standing"`
+		Common    []string `json:"common"`
 		Remarks   []string `json:"remarks"`
 		Method    []string `json:"method"`
 	}{about{"shop"}, s.Vehicles, s.WeekFirst.Format(time.DateOnly), s.LastDay.Format(time.DateOnly), s.HistoryDays, s.Rate,
-		s.ChangedTests, s.StandingTest, append([]string{}, s.Remarks...), s.Method()}); err != nil {
+		s.ChangedTests, s.StandingTest, append([]string{}, s.Common...), append([]string{}, s.Remarks...), s.Method()}); err != nil {
 		return err
 	}
 	for i, list := range [][]rank.Finding{s.Changed, s.Standing} {

@@ -85,9 +85,12 @@ func TestShopTextIsPlain(t *testing.T) {
 	const evil = "\x1b[2J\x07\r"
 	day := time.Date(2026, 3, 13, 0, 0, 0, 0, time.UTC)
 	a := &questions.Answers{}
-	for range 20 {
-		week := questions.Count{Seen: 100, Observable: 100, Hits: 50}
-		a.Chances = append(a.Chances, questions.Chances{Vehicle: evil, Group: evil, Kind: detect.KindReleaseLag, Week: week, Before: questions.Count{Seen: 900, Observable: 900}})
+	for i := range 20 {
+		week, past := questions.Count{Seen: 100, Observable: 100}, questions.Count{Seen: 300, Observable: 300}
+		if i < 3 {
+			week.Hits = 50
+		}
+		a.Chances = append(a.Chances, questions.Chances{Vehicle: evil, Group: evil, Kind: detect.KindReleaseLag, Weeks: []questions.Count{week, past, past, past}})
 		a.Units = append(a.Units, questions.Unit{Vehicle: evil, Group: evil, Reported: true, Troubles: evil})
 		a.Coverage = append(a.Coverage, questions.Coverage{Vehicle: evil, Group: evil})
 	}

@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -22,23 +23,34 @@ var shopDay = time.Date(2026, 3, 13, 0, 0, 0, 0, time.UTC)
 // shopWeek is a fleet in which van-003 changed, van-005 stands out, van-007 is
 // silent and van-009 fills up; name and group dress them.
 func shopWeek(name func(i int) string, group, trouble string, vehicles int) *rank.Shop {
-	a := &questions.Answers{Design: []questions.Design{{Kind: detect.KindReleaseLag, Effect: 1.3, Vehicles: int64(vehicles)}}}
+	a := &questions.Answers{}
 	for i := range vehicles {
 		v := name(i)
-		week, before := questions.Count{Seen: 220, Observable: 200, Hits: int64(i % 3)}, questions.Count{Seen: 1750, Observable: 1600, Hits: int64(4 + i%5)}
+		week := func(hits int) questions.Count { return questions.Count{Seen: 220, Observable: 200, Hits: int64(hits)} }
+		weeks := []questions.Count{week(i % 3)}
+		for k := range 8 {
+			weeks = append(weeks, week((i+k)%2))
+		}
 		switch i {
 		case 3:
-			week.Hits = 30
+			weeks[0].Hits = 30
 		case 5:
-			week.Hits, before.Hits = 20, 160
+			for k := range weeks {
+				weeks[k].Hits = 20
+			}
 		}
-		a.Chances = append(a.Chances, questions.Chances{Vehicle: v, Group: group, Kind: detect.KindReleaseLag, Week: week, Before: before},
-			questions.Chances{Vehicle: v, Group: group, Kind: detect.KindShudder, Week: questions.Count{Seen: 90, Observable: 80}, Before: questions.Count{Seen: 900, Observable: 800}})
-		sum := 150.0 // of 5 ranks among 40, nothing odd
-		if i == 4 {
-			sum = 38 * 5 // the five highest
+		a.Chances = append(a.Chances, questions.Chances{Vehicle: v, Group: group, Kind: detect.KindReleaseLag, Weeks: weeks},
+			questions.Chances{Vehicle: v, Group: group, Kind: detect.KindShudder, Weeks: slices.Repeat([]questions.Count{{Seen: 90, Observable: 80}}, 9)})
+		for ago := range 63 {
+			if ago%7 > 4 {
+				continue
+			}
+			lag := 0.15 + 0.002*float64((7*i+5*ago)%11)
+			if i == 4 && ago < 7 {
+				lag += 0.06
+			}
+			a.Days = append(a.Days, questions.Day{Vehicle: v, Group: group, Ago: int64(ago), LagS: lag, Stops: 40})
 		}
-		a.Lags = append(a.Lags, questions.Lag{Vehicle: v, Group: group, DaysWeek: 5, DaysBefore: 35, RankSumWeek: sum, MedianWeekS: 0.21, MedianPastS: 0.15, Stops: 1700})
 		u := questions.Unit{Vehicle: v, Group: group, Last: shopDay.Add(20 * time.Hour), Reported: true, Program: "joltwatch test", StoreBytes: 4e8, QuotaBytes: 2e9, FreeBytes: 9e9, BytesADay: 2e6, LeftFiles: 2, LeftBytes: 3e6}
 		switch i {
 		case 8:
@@ -51,7 +63,7 @@ func shopWeek(name func(i int) string, group, trouble string, vehicles int) *ran
 		a.Units = append(a.Units, u)
 		a.Coverage = append(a.Coverage, questions.Coverage{Vehicle: v, Group: group, Drives: 10, EngineOnS: 20000, MovingS: 15000, UnknownS: 300, Stops: 220, StopsObserved: 200})
 	}
-	return rank.New(a, rank.Options{LastDay: shopDay, HistoryDays: 56, Now: shopDay.Add(23 * time.Hour), Rate: 0.05, SilentDays: 4, FullDays: 14})
+	return rank.New(a, rank.Options{LastDay: shopDay, HistoryDays: 56, Now: shopDay.Add(23 * time.Hour), Rate: 0.05, LeastRate: rank.LeastRate, LeastLag: rank.LeastLag, SilentDays: 4, FullDays: 14})
 }
 
 func van(i int) string { return fmt.Sprintf("van-%03d", i) }
@@ -154,7 +166,7 @@ func TestHostileShop(t *testing.T) {
 
 // A shop without anything yet has a page that says so.
 func TestEmptyShop(t *testing.T) {
-	s := rank.New(&questions.Answers{}, rank.Options{LastDay: shopDay, HistoryDays: 56, Now: shopDay, Rate: 0.05, SilentDays: 4, FullDays: 14})
+	s := rank.New(&questions.Answers{}, rank.Options{LastDay: shopDay, HistoryDays: 56, Now: shopDay, Rate: 0.05, LeastRate: rank.LeastRate, LeastLag: rank.LeastLag, SilentDays: 4, FullDays: 14})
 	body, err := os.ReadFile(writeShop(t, s, ""))
 	if err != nil {
 		t.Fatal(err)

@@ -54,17 +54,11 @@ func once(ctx context.Context, folder string, a Asked) (*Answers, error) {
 		return nil, err
 	}
 	var out Answers
-	if out.Chances, err = ask(ctx, c, "chances.sql", func(r *Chances) []any {
-		return []any{&r.Vehicle, &r.Group, &r.Kind, zero(&r.Week.Seen), zero(&r.Week.Observable), zero(&r.Week.Hits),
-			zero(&r.Before.Seen), zero(&r.Before.Observable), zero(&r.Before.Hits)}
-	}); err != nil {
+	if err := chances(ctx, c, &out); err != nil {
 		return nil, err
 	}
-	if out.Design, err = ask(ctx, c, "design.sql", func(r *Design) []any { return []any{&r.Kind, &r.Effect, &r.Vehicles} }); err != nil {
-		return nil, err
-	}
-	if out.Lags, err = ask(ctx, c, "lag.sql", func(r *Lag) []any {
-		return []any{&r.Vehicle, &r.Group, &r.DaysWeek, &r.DaysBefore, &r.RankSumWeek, &r.Ties, &r.TiedPairs, &r.MedianWeekS, &r.MedianPastS, &r.Stops}
+	if out.Days, err = ask(ctx, c, "lag.sql", func(r *Day) []any {
+		return []any{&r.Vehicle, &r.Group, &r.Ago, &r.LagS, &r.FluidC, &r.Stops}
 	}); err != nil {
 		return nil, err
 	}
@@ -78,6 +72,34 @@ func once(ctx context.Context, folder string, a Asked) (*Answers, error) {
 		return []any{&r.Vehicle, &r.Group, &r.Drives, &r.EngineOnS, &r.MovingS, &r.UnknownS, &r.Stops, &r.StopsObserved, &r.UnclockedDrives}
 	})
 	return &out, err
+}
+
+// chances puts the weeks of each vehicle and kind together.
+func chances(ctx context.Context, c *sql.Conn, out *Answers) error {
+	type week struct {
+		Chances
+		ago int64
+		Count
+	}
+	weeks, err := ask(ctx, c, "chances.sql", func(r *week) []any {
+		return []any{&r.Vehicle, &r.Group, &r.Kind, &r.ago, &r.Seen, &r.Observable, &r.Hits}
+	})
+	if err != nil {
+		return err
+	}
+	for _, w := range weeks {
+		n := len(out.Chances)
+		if n == 0 || out.Chances[n-1].Vehicle != w.Vehicle || out.Chances[n-1].Kind != w.Kind {
+			out.Chances = append(out.Chances, w.Chances)
+			n++
+		}
+		to := &out.Chances[n-1]
+		for int64(len(to.Weeks)) <= w.ago {
+			to.Weeks = append(to.Weeks, Count{})
+		}
+		to.Weeks[w.ago].Add(w.Count)
+	}
+	return nil
 }
 
 // prepare sets the variables, loads what is asked about and runs views.sql.
@@ -201,20 +223,6 @@ func ask[T any](ctx context.Context, c *sql.Conn, name string, into func(*T) []a
 		return nil, fmt.Errorf("%s: %w", name, brief{err})
 	}
 	return list, nil
-}
-
-// null scans a number that is null where there was nothing to add up.
-type null struct{ v *int64 }
-
-func zero(v *int64) null { return null{v} }
-
-func (n null) Scan(x any) error {
-	var v sql.NullInt64
-	if err := v.Scan(x); err != nil {
-		return err
-	}
-	*n.v = v.Int64
-	return nil
 }
 
 // micros scans microseconds since 1970 as a time.

@@ -4,6 +4,7 @@
 package questions
 
 import (
+	"database/sql"
 	"embed"
 	"errors"
 	"io/fs"
@@ -18,7 +19,7 @@ var files embed.FS
 func Files() fs.FS { return files }
 
 // ErrNoEngine is the answer of a build without the engine.
-var ErrNoEngine = errors.New("this build of joltbench has no query engine; make engine builds one that has (it needs a C compiler)")
+var ErrNoEngine = errors.New("this build of joltshop has no query engine; make engine builds one that has (it needs a C compiler)")
 
 // Asked is what a shop asks about.
 type Asked struct {
@@ -36,8 +37,7 @@ type Asked struct {
 // Answers are the rows of each question, by vehicle.
 type Answers struct {
 	Chances  []Chances
-	Design   []Design
-	Lags     []Lag
+	Days     []Day
 	Units    []Unit
 	Coverage []Coverage
 }
@@ -45,7 +45,26 @@ type Answers struct {
 // Chances are those of a vehicle for one kind of finding.
 type Chances struct {
 	Vehicle, Group, Kind string
-	Week, Before         Count
+	// Weeks are the weeks, the one that is asked about first, then each before it.
+	Weeks []Count
+}
+
+// Week is the week that is asked about.
+func (c *Chances) Week() Count {
+	if len(c.Weeks) == 0 {
+		return Count{}
+	}
+	return c.Weeks[0]
+}
+
+// Before is the history.
+func (c *Chances) Before() (sum Count) {
+	if len(c.Weeks) > 1 {
+		for _, w := range c.Weeks[1:] {
+			sum.Add(w)
+		}
+	}
+	return sum
 }
 
 // Count is how often something could have happened, could have been seen, did.
@@ -55,22 +74,23 @@ type Count struct {
 	Hits       int64 `json:"hits"`
 }
 
-// Design is the design effect of a kind of finding: how far hits bunch in days.
-type Design struct {
-	Kind     string
-	Effect   float64
-	Vehicles int64
+// Add adds another.
+func (c *Count) Add(x Count) {
+	c.Seen += x.Seen
+	c.Observable += x.Observable
+	c.Hits += x.Hits
 }
 
-// Lag is what the rank sum test on daily median lags needs.
-type Lag struct {
-	Vehicle, Group           string
-	DaysWeek, DaysBefore     int64
-	RankSumWeek              float64
-	Ties                     float64 // sum of t³-t over the groups of equal values
-	TiedPairs                float64 // of a day of this week and one before
-	MedianWeekS, MedianPastS float64
-	Stops                    int64
+// Day is a vehicle's day of releases.
+type Day struct {
+	Vehicle, Group string
+	// Ago is how many days it is before the last one asked about.
+	Ago int64
+	// LagS is the median lag, FluidC the median temperature of the fluid at them,
+	// null where it is not known.
+	LagS   float64
+	FluidC sql.NullFloat64
+	Stops  int64
 }
 
 // Unit is when a vehicle was last heard of and how its unit fares.

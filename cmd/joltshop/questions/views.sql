@@ -11,7 +11,7 @@ QUALIFY row_number() OVER (PARTITION BY vehicle, stay, run, drive
                            ORDER BY end_us DESC, clocked DESC, received DESC, id) = 1;
 
 CREATE OR REPLACE TEMP TABLE lags AS
-SELECT vehicle, day, day >= getvariable('week_first') AS this_week, lag_s
+SELECT vehicle, day, day >= getvariable('week_first') AS this_week, lag_s, fluid_c
 FROM all_lags
 QUALIFY row_number() OVER (PARTITION BY vehicle, stay, event ORDER BY clocked DESC, received DESC, id) = 1;
 

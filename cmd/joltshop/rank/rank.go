@@ -43,6 +43,16 @@ const (
 	FewestAlike = 8
 )
 
+// What a change has to be at least, unless the shop says otherwise. Three more late
+// releases in a hundred stops are about one a working day; fifteen parts in a
+// hundred of the lag are about what twenty degrees of the fluid make. Both are choices, no standard's.
+const (
+	LeastRate = 0.03
+	LeastLag  = 0.15
+	// leastLagS is the least change of a lag in seconds, whatever its share.
+	leastLagS = 0.02
+)
+
 // Options of the lists.
 type Options struct {
 	LastDay     time.Time
@@ -51,6 +61,9 @@ type Options struct {
 	Now time.Time
 	// Rate is the false-discovery rate of each list of findings, 0…1.
 	Rate float64
+	// LeastRate and LeastLag are what a change has to be for a place in the workshop:
+	// a difference of rates, 0…1, and a share of the usual lag.
+	LeastRate, LeastLag float64
 	// SilentDays and FullDays bound what is listed as silent and as filling.
 	SilentDays, FullDays float64
 }
@@ -69,7 +82,9 @@ type Shop struct {
 	Rows         []Vehicle
 	Silent       []Unit
 	Filling      []Unit
-	Remarks      []string
+	// Common is what is common to a kind of vehicle in this week, a line each.
+	Common  []string
+	Remarks []string
 }
 
 // Group is a kind of vehicle.
@@ -90,6 +105,9 @@ type Finding struct {
 	Worse bool `json:"worse"`
 	// This and That are the two sides: this week and the history, or this
 	// vehicle and the rest of its group.
+	// By is how far it is off, beyond what all of its kind are: of rates, in hits
+	// an opportunity; of lags, as the logarithm of the ratio.
+	By   float64         `json:"by"`
 	This questions.Count `json:"this"`
 	That questions.Count `json:"that"`
 	// ThisS and ThatS are median lags, for the test "lag", from DaysThis and
@@ -151,32 +169,103 @@ func New(a *questions.Answers, o Options) *Shop {
 	return s
 }
 
-// changed tests each vehicle's week against its own history.
+// changed tests each vehicle's week against its own history, after what its kind has
+// in common.
 func (s *Shop) changed(a *questions.Answers) {
-	design := map[string]float64{}
-	for _, d := range a.Design {
-		design[d.Kind] = max(1, d.Effect)
-	}
-	var list []Finding
-	for _, c := range a.Chances {
-		w, b := c.Week, c.Before
-		if !slices.Contains(Kinds, c.Kind) || b.Observable < FewestBefore || w.Observable < FewestWeek || b.Hits+w.Hits == 0 {
-			continue
-		}
-		d := max(1, design[c.Kind])
-		list = append(list, Finding{Vehicle: c.Vehicle, Group: c.Group, Test: "rate", Kind: c.Kind, This: w, That: b, Worse: rate(w) > rate(b),
-			P: RateChange(float64(b.Hits), float64(b.Observable), float64(w.Hits), float64(w.Observable), d)})
-	}
-	for _, l := range a.Lags {
-		if l.DaysBefore < FewestDaysBefore || l.DaysWeek < FewestDaysWeek {
-			continue
-		}
-		list = append(list, Finding{Vehicle: l.Vehicle, Group: l.Group, Test: "lag", Kind: detect.KindReleaseLag, Worse: l.MedianWeekS > l.MedianPastS,
-			ThisS: l.MedianWeekS, ThatS: l.MedianPastS, DaysThis: l.DaysWeek, DaysThat: l.DaysBefore,
-			P: RankSum(int(l.DaysBefore), int(l.DaysWeek), l.RankSumWeek, l.Ties, l.TiedPairs)})
-	}
+	list := append(s.changedRates(a.Chances), s.changedLags(a.Days)...)
 	s.ChangedTests = len(list)
-	s.Changed = keep(list, s.Rate)
+	s.Changed = slices.DeleteFunc(keep(list, s.Rate), func(f Finding) bool { return !f.large(&s.Options) })
+	s.batches()
+}
+
+// large says whether a change is large enough for a place in the workshop.
+func (f *Finding) large(o *Options) bool {
+	if f.Test == "lag" {
+		return math.Abs(f.By) >= math.Log1p(o.LeastLag) && math.Abs(math.Expm1(f.By))*f.ThatS >= leastLagS
+	}
+	return math.Abs(f.By) >= o.LeastRate && (!f.Worse || f.This.Hits >= 2)
+}
+
+func (s *Shop) changedRates(all []questions.Chances) (list []Finding) {
+	type key struct{ group, kind string }
+	groups := map[key][]*questions.Chances{}
+	var keys []key
+	for i := range all {
+		c := &all[i]
+		w, b := c.Week(), c.Before()
+		if !slices.Contains(Kinds, c.Kind) || b.Observable < FewestBefore || w.Observable < FewestWeek {
+			continue
+		}
+		k := key{c.Group, c.Kind}
+		if groups[k] == nil {
+			keys = append(keys, k)
+		}
+		groups[k] = append(groups[k], c)
+	}
+	for _, k := range keys {
+		changes, common, hits := rateChanges(groups[k])
+		if len(groups[k]) >= FewestAlike && hits >= 10 && math.Abs(math.Log(common)) > max(math.Log(1.5), 3/math.Sqrt(hits)) {
+			s.Common = append(s.Common, fmt.Sprintf("%s: %s %.2g times as often as in their history", s.whole(k.group, len(groups[k])), hit(k.kind), common))
+		}
+		for _, x := range changes {
+			c := x.chances
+			if c.Week().Hits+c.Before().Hits == 0 {
+				continue
+			}
+			list = append(list, Finding{Vehicle: c.Vehicle, Group: c.Group, Test: "rate", Kind: c.Kind, This: c.Week(), That: c.Before(), Worse: x.by > 0, By: x.by, P: x.p})
+		}
+	}
+	return list
+}
+
+func (s *Shop) changedLags(days []questions.Day) (list []Finding) {
+	byGroup := map[string][]*lagWeeks{}
+	for _, w := range lagSeries(days) {
+		byGroup[w.group] = append(byGroup[w.group], w)
+	}
+	for _, g := range s.Groups {
+		members := byGroup[g.Name]
+		if len(members) == 0 {
+			continue
+		}
+		changes, common, unsure := lagChanges(members)
+		if len(members) >= FewestAlike && math.Abs(common) > max(0.03, 3*unsure) {
+			way := "longer"
+			if common < 0 {
+				way = "shorter"
+			}
+			s.Common = append(s.Common, fmt.Sprintf("%s: the clutch takes %.0f %% %s to release than in their history, at like temperature", s.whole(g.Name, len(members)), 100*math.Abs(math.Expm1(common)), way))
+		}
+		for _, x := range changes {
+			list = append(list, Finding{Vehicle: x.vehicle, Group: x.group, Test: "lag", Kind: detect.KindReleaseLag, Worse: x.by > 0, By: x.by,
+				ThisS: x.weekS, ThatS: x.pastS, DaysThis: int64(x.weekDays), DaysThat: int64(x.pastDays), P: x.p})
+		}
+	}
+	return list
+}
+
+// whole names all vehicles of a group.
+func (s *Shop) whole(group string, n int) string {
+	if len(s.Groups) == 1 {
+		return fmt.Sprintf("all %d vehicles this week", n)
+	}
+	return fmt.Sprintf("all %d of the kind \"%s\" this week", n, group)
+}
+
+// batches says where so many of a kind changed in one week that they may have
+// something in common.
+func (s *Shop) batches() {
+	for _, g := range s.Groups {
+		worse := map[string]bool{}
+		for i := range s.Changed {
+			if f := &s.Changed[i]; f.Worse && f.Group == g.Name {
+				worse[f.Vehicle] = true
+			}
+		}
+		if len(worse) >= 3 && 5*len(worse) >= g.Vehicles {
+			s.Common = append(s.Common, fmt.Sprintf("%d of %d vehicles of the kind \"%s\" became worse in the same week: look for what they have in common (a batch of parts, fluid, a software state)", len(worse), g.Vehicles, g.Name))
+		}
+	}
 }
 
 // standing tests each vehicle, over the week and the history, against the others
@@ -218,7 +307,7 @@ func (s *Shop) standing(a *questions.Answers) {
 			c := &a.Chances[members[j]]
 			this := both(c)
 			that := questions.Count{Seen: all.Seen - this.Seen, Observable: all.Observable - this.Observable, Hits: all.Hits - this.Hits}
-			list = append(list, Finding{Vehicle: c.Vehicle, Group: c.Group, Test: "rate", Kind: c.Kind, This: this, That: that, Worse: true, P: p})
+			list = append(list, Finding{Vehicle: c.Vehicle, Group: c.Group, Test: "rate", Kind: c.Kind, This: this, That: that, Worse: true, By: rate(this) - rate(that), P: p})
 		}
 	}
 	for _, g := range s.Groups {
@@ -227,12 +316,14 @@ func (s *Shop) standing(a *questions.Answers) {
 		}
 	}
 	s.StandingTest = len(list)
-	s.Standing = keep(list, s.Rate)
+	s.Standing = slices.DeleteFunc(keep(list, s.Rate), func(f Finding) bool { return !f.large(&s.Options) })
 }
 
 // both adds up the week and the history.
 func both(c *questions.Chances) questions.Count {
-	return questions.Count{Seen: c.Week.Seen + c.Before.Seen, Observable: c.Week.Observable + c.Before.Observable, Hits: c.Week.Hits + c.Before.Hits}
+	sum := c.Before()
+	sum.Add(c.Week())
+	return sum
 }
 
 // standOut returns for each vehicle the probability that one of its group shows
@@ -308,7 +399,8 @@ func (s *Shop) watched(a *questions.Answers) {
 	release := map[string]detect.Opportunity{}
 	all := map[string]questions.Count{}
 	for _, c := range a.Chances {
-		x := detect.Opportunity{Kind: c.Kind, Seen: uint64(c.Week.Seen), Observable: uint64(c.Week.Observable), Hits: uint64(c.Week.Hits)}
+		w := c.Week()
+		x := detect.Opportunity{Kind: c.Kind, Seen: uint64(w.Seen), Observable: uint64(w.Observable), Hits: uint64(w.Hits)}
 		if c.Kind == detect.KindReleaseLag {
 			release[c.Vehicle] = x
 			all[c.Vehicle] = both(&c)
@@ -411,8 +503,8 @@ func (s *Shop) Method() []string {
 	return []string{
 		fmt.Sprintf("The week is the seven days (UTC) to %s; its history the %d days before. The tests were fixed beforehand. Of each list of findings, at most %.3g %% are false on average (the false-discovery rate, Benjamini and Hochberg 1995), counted over every test made.",
 			s.LastDay.Format(time.DateOnly), s.HistoryDays, 100*s.Rate),
-		"Rates are hits per observable chance of: " + strings.Join(kinds, ", ") + fmt.Sprintf(". The week is held against the history by the exact conditional test of two Poisson rates; chances are first divided by how much hits bunch within days, as the fleet's history shows it (Rao and Scott 1992). At least %d chances before and %d this week.", FewestBefore, FewestWeek),
-		fmt.Sprintf("Lags are compared by the rank sum test of Mann and Whitney on each day's median, of days with at least 3 releases measured; at least %d days before and %d this week.", FewestDaysBefore, FewestDaysWeek),
+		"Rates are hits per observable opportunity of: " + strings.Join(kinds, ", ") + fmt.Sprintf(". The week is held against what the vehicle's own history predicts, at the factor by which all of its kind were off in each week, and with a swing from week to week learned from the history: a prediction with the kind as prior (DuMouchel 1999) and lognormal swings (Bulmer 1974). At least %d opportunities before and %d this week; listed is a change of %.3g in a hundred or more.", FewestBefore, FewestWeek, 100*s.LeastRate),
+		fmt.Sprintf("Lags are compared week by week on the logarithm of each day's median, of days with at least 3 releases measured, at like temperature of the fluid, after what moved all of the kind in that week. The spread is that of earlier weeks or of all vehicles in this week (Efron 2004), whichever is greater, and the vehicle's own (Smyth 2004). At least %d days before and %d this week; listed is a change of %.3g %% or more.", FewestDaysBefore, FewestDaysWeek, 100*s.LeastLag),
 		fmt.Sprintf("Against their own kind, vehicles are held to a beta-binomial distribution fitted to the others of the group, over the week and the history together; a group has at least %d vehicles. Only a higher rate is listed.", FewestAlike),
 		"A vehicle that is not listed is not shown to be sound: see how many stops were watched. Another route, load, driver or season changes rates too.",
 	}

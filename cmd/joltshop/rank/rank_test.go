@@ -14,7 +14,7 @@ import (
 
 var day = time.Date(2026, 3, 13, 0, 0, 0, 0, time.UTC)
 
-var usual = Options{LastDay: day, HistoryDays: 56, Now: day.Add(23 * time.Hour), Rate: 0.05, SilentDays: 4, FullDays: 14}
+var usual = Options{LastDay: day, HistoryDays: 56, Now: day.Add(23 * time.Hour), Rate: 0.05, LeastRate: LeastRate, LeastLag: LeastLag, SilentDays: 4, FullDays: 14}
 
 // draw makes the answers for a fleet whose sound vehicles differ as a
 // beta distribution of mean 0.01 says, and of which the given ones are bad.
@@ -43,7 +43,11 @@ func draw(r *rand.Rand, vehicles int, alike float64, worse, changed map[int]bool
 		if changed[i] {
 			week += 0.08
 		}
-		a.Chances = append(a.Chances, questions.Chances{Vehicle: v, Group: "all", Kind: detect.KindReleaseLag, Week: count(200, week), Before: count(1600, p)})
+		c := questions.Chances{Vehicle: v, Group: "all", Kind: detect.KindReleaseLag, Weeks: []questions.Count{count(200, week)}}
+		for range 8 {
+			c.Weeks = append(c.Weeks, count(200, p))
+		}
+		a.Chances = append(a.Chances, c)
 		a.Coverage = append(a.Coverage, questions.Coverage{Vehicle: v, Group: "all"})
 	}
 	return a
@@ -58,7 +62,7 @@ func TestSoundFleets(t *testing.T) {
 		alike    float64
 	}{{60, 0.004}, {20, 0.004}, {60, 0}, {60, 0.015}, {300, 0.002}, {10, 0.004}} {
 		r := rand.New(rand.NewPCG(7, 8))
-		const fleets = 300
+		const fleets = 120
 		changed, standing := 0, 0
 		for range fleets {
 			s := New(draw(r, c.vehicles, c.alike, nil, nil), usual)
@@ -70,8 +74,8 @@ func TestSoundFleets(t *testing.T) {
 			}
 		}
 		t.Logf("%d vehicles, intraclass correlation %g: of %d sound fleets, %d had a vehicle listed as changed and %d as standing out", c.vehicles, c.alike, fleets, changed, standing)
-		// 5 % of 300 is 15; 28 is 3.4 standard deviations above it.
-		if changed > 28 || standing > 28 {
+		// 5 % of 120 is 6; 14 is 3.4 standard deviations above it.
+		if changed > 14 || standing > 14 {
 			t.Errorf("%d and %d of %d, want at most about 5 %%", changed, standing, fleets)
 		}
 	}
@@ -82,7 +86,7 @@ func TestPlanted(t *testing.T) {
 	r := rand.New(rand.NewPCG(9, 10))
 	var hits, false_ [2]int
 	total := 0
-	for range 30 {
+	for range 12 {
 		worse, changed := map[int]bool{}, map[int]bool{}
 		for i := range 200 {
 			switch i % 20 {
@@ -127,7 +131,7 @@ func TestPlanted(t *testing.T) {
 func TestFewAlike(t *testing.T) {
 	r := rand.New(rand.NewPCG(101, 102))
 	found, sound := 0, 0
-	const fleets = 200
+	const fleets = 100
 	for range fleets {
 		for _, f := range New(draw(r, 10, 0.002, map[int]bool{3: true}, nil), usual).Standing {
 			if f.Vehicle == "van-0003" {
@@ -175,7 +179,7 @@ func TestUnits(t *testing.T) {
 // Watching without a hit gives the exact bound, about 3/n.
 func TestWatched(t *testing.T) {
 	a := &questions.Answers{
-		Chances:  []questions.Chances{{Vehicle: "a", Group: "all", Kind: detect.KindReleaseLag, Week: questions.Count{Seen: 350, Observable: 300}}},
+		Chances:  []questions.Chances{{Vehicle: "a", Group: "all", Kind: detect.KindReleaseLag, Weeks: []questions.Count{{Seen: 350, Observable: 300}}}},
 		Coverage: []questions.Coverage{{Vehicle: "a", Group: "all"}, {Vehicle: "b", Group: "all"}},
 	}
 	s := New(a, usual)

@@ -5,7 +5,6 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/mathext"
-	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // Adjust returns the p-values adjusted for the false-discovery rate (Benjamini
@@ -34,86 +33,6 @@ func Adjust(p []float64) []float64 {
 		out[i] = least
 	}
 	return out
-}
-
-// RateChange returns the two-sided p-value that hits2 of n2 and hits1 of n1 have
-// the same rate: exact for two Poisson counts given their sum (Przyborowski and
-// Wilenski, Biometrika 31, 1940), twice the smaller tail. Counts and chances are
-// divided by the design effect first (Rao and Scott, Biometrics 48, 1992), so they
-// need not be whole; the binomial tail is the incomplete beta function then. It
-// is 1 where there was no hit at all.
-func RateChange(hits1, n1, hits2, n2, design float64) float64 {
-	x1, x2 := hits1/design, hits2/design
-	if !(x1+x2 > 0) || !(n1 > 0) || !(n2 > 0) {
-		return 1
-	}
-	share := n2 / (n1 + n2)
-	// P(X >= x2) and P(X <= x2) of a binomial of x1+x2 trials.
-	upper, lower := 1.0, 1.0
-	if x2 > 0 {
-		upper = mathext.RegIncBeta(x2, x1+1, share)
-	}
-	if x1 > 0 {
-		lower = 1 - mathext.RegIncBeta(x2+1, x1, share)
-	}
-	return min(1, 2*min(upper, lower))
-}
-
-// RankSum returns the two-sided p-value of the rank sum test (Mann and Whitney,
-// Annals of Mathematical Statistics 18, 1947) that n2 values, of which the ranks
-// among all n1+n2 add up to sum, come from the same distribution as the others.
-// With at most 5,000 pairs it is exact, and each of the tied pairs counts against
-// a difference; else the normal approximation with the corrections for ties (the
-// sum of t³-t over the groups of t equal values) and continuity.
-func RankSum(n1, n2 int, sum, ties, tiedPairs float64) float64 {
-	if n1 <= 0 || n2 <= 0 {
-		return 1
-	}
-	u := sum - float64(n2)*float64(n2+1)/2
-	pairs := float64(n1) * float64(n2)
-	u = min(u, pairs-u) // symmetric under the hypothesis
-	if pairs <= 5000 {
-		u = min(u+tiedPairs/2, pairs/2)
-		return min(1, 2*belowU(n1, n2, int(math.Floor(u+0.5))))
-	}
-	n := float64(n1 + n2)
-	v := pairs / 12 * (n + 1 - ties/(n*(n-1)))
-	if !(v > 0) {
-		return 1
-	}
-	return min(1, 2*distuv.UnitNormal.CDF(min(0, (u-pairs/2+0.5)/math.Sqrt(v))))
-}
-
-// belowU returns P(U <= u) by the recurrence of Mann and Whitney: the number of
-// orders of n1 and n2 values with U = u is that with the largest value taken
-// from the one sample and from the other.
-func belowU(n1, n2, u int) float64 {
-	// w[j][k] is the share of orders of i and j values with U = k, for the
-	// current i.
-	w := make([][]float64, n2+1)
-	for j := range w {
-		w[j] = make([]float64, u+1)
-		w[j][0] = 1 // i = 0
-	}
-	for i := 1; i <= n1; i++ {
-		for j := 1; j <= n2; j++ {
-			// In place: w[j] is still that of i-1, w[j-1] already of i. The
-			// largest is of the first sample: it beats all j of the second.
-			a, b := float64(i)/float64(i+j), float64(j)/float64(i+j)
-			for k := u; k >= 0; k-- {
-				v := b * w[j-1][k]
-				if k >= j {
-					v += a * w[j][k-j]
-				}
-				w[j][k] = v
-			}
-		}
-	}
-	p := 0.0
-	for _, v := range w[n2] {
-		p += v
-	}
-	return min(p, 1)
 }
 
 // spread is a beta-binomial distribution: chances whose rate differs from

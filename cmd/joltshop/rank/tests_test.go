@@ -7,9 +7,9 @@ import (
 	"slices"
 	"testing"
 
-	reference "github.com/aclements/go-moremath/stats"
+	"gonum.org/v1/gonum/stat/distuv"
 
-	"joltwatch/storage/review/stats"
+	"joltwatch/cmd/joltshop/questions"
 )
 
 func near(t *testing.T, what string, got, want, tol float64) {
@@ -74,84 +74,6 @@ func TestAdjustIsStepUp(t *testing.T) {
 	}
 }
 
-// Against the binomial tails added up term by term, and against the exact
-// interval of the ratio: its 95 % interval leaves out 1 just where p < 0.05.
-func TestRateChange(t *testing.T) {
-	for _, c := range []struct{ x1, n1, x2, n2 uint64 }{{3, 800, 9, 200}, {0, 500, 4, 100}, {12, 300, 1, 300}, {5, 50, 5, 50}, {7, 1000, 0, 150}, {1, 1, 0, 1}} {
-		n, share := float64(c.x1+c.x2), float64(c.n2)/float64(c.n1+c.n2)
-		upper, lower := 0.0, 0.0
-		for k := 0.0; k <= n; k++ {
-			p := math.Exp(lchoose(n, k)) * math.Pow(share, k) * math.Pow(1-share, n-k)
-			if k >= float64(c.x2) {
-				upper += p
-			}
-			if k <= float64(c.x2) {
-				lower += p
-			}
-		}
-		got := RateChange(float64(c.x1), float64(c.n1), float64(c.x2), float64(c.n2), 1)
-		near(t, "p", got, min(1, 2*min(upper, lower)), 1e-10)
-		i, _ := stats.RateRatio(c.x1, float64(c.n1), c.x2, float64(c.n2))
-		if outside := i.Low > 1 || i.High < 1; outside != (got < 0.05) {
-			t.Errorf("%+v: p %v, but the ratio is in %v", c, got, i)
-		}
-	}
-	if RateChange(0, 10, 0, 10, 1) != 1 || RateChange(1, 0, 1, 5, 1) != 1 {
-		t.Error("what cannot be told has p 1")
-	}
-	// Hits that bunch in pairs tell half as much.
-	near(t, "design", RateChange(4, 400, 12, 400, 2), RateChange(2, 200, 6, 200, 1), 1e-12)
-}
-
-// Against the exact law of the rank sum statistic U of a reference library,
-// go-moremath (Mann and Whitney, Ann. Math. Stat. 18, 1947).
-func TestRankSumAgainstTheLawOfU(t *testing.T) {
-	for _, n := range [][2]int{{4, 4}, {5, 10}, {8, 8}, {7, 20}} {
-		law := reference.UDist{N1: n[0], N2: n[1]}
-		for u := 0; u <= n[0]*n[1]; u += 1 + n[0]*n[1]/9 {
-			want := min(1, 2*min(law.CDF(float64(u)), 1-law.CDF(float64(u-1))))
-			near(t, fmt.Sprint(n, u), RankSum(n[0], n[1], float64(u+n[1]*(n[1]+1)/2), 0, 0), want, 1e-9)
-		}
-	}
-}
-
-// Against every order of 5 and 4 values, counted; and the normal approximation
-// near the exact value.
-func TestRankSumCounted(t *testing.T) {
-	counts := map[int]float64{}
-	total := 0.0
-	for set := range 1 << 9 {
-		u, n2, first := 0, 0, 0
-		for i := range 9 {
-			if set>>i&1 == 1 {
-				n2++
-				u += first
-			} else {
-				first++
-			}
-		}
-		if n2 == 4 {
-			counts[u]++
-			total++
-		}
-	}
-	for u := range 10 {
-		below := 0.0
-		for k := range u + 1 {
-			below += counts[k]
-		}
-		near(t, "exact", belowU(5, 4, u), below/total, 1e-12)
-	}
-	// Above 5,000 pairs it is the normal approximation, which is close to the
-	// exact value of one value fewer.
-	exact, approximate := RankSum(100, 50, 3300, 0, 0), RankSum(101, 50, 3300, 0, 0)
-	if exact < 0.001 || exact > 0.5 || math.Abs(exact-approximate) > 0.05 {
-		t.Errorf("exact %v, approximate %v", exact, approximate)
-	}
-	// A tied pair counts as if it spoke against the difference.
-	near(t, "tied", RankSum(9, 5, 15+2.5, 6, 1), RankSum(9, 5, 15+3, 0, 0), 1e-12)
-}
-
 // With a = b = 1 the beta-binomial is uniform on 0…n (Johnson, Kemp and Kotz,
 // Univariate Discrete Distributions): rate 1/2, intraclass correlation 1/3.
 func TestSpreadUniform(t *testing.T) {
@@ -201,6 +123,78 @@ func gamma(r *rand.Rand, shape float64) float64 {
 		v := math.Pow(1+c*x, 3)
 		if v > 0 && math.Log(r.Float64()) < 0.5*x*x+d-d*v+d*math.Log(v) {
 			return d * v
+		}
+	}
+}
+
+// The prediction against its definition, a Poisson count whose mean is spread as a
+// lognormal distribution says, added up by a reference library's distributions.
+func TestPrediction(t *testing.T) {
+	for _, c := range []struct{ x, mean, variation float64 }{{3, 1.2, 0.5}, {10, 1.5, 0.3}, {1, 0.3, 0.03}, {12, 6, 0.7}, {0, 2, 0.5}} {
+		const steps = 20_000
+		s := math.Log1p(c.variation)
+		g := distuv.LogNormal{Mu: math.Log(c.mean) - s/2, Sigma: math.Sqrt(s)}
+		want := 0.0
+		for i := range steps {
+			want += distuv.Poisson{Lambda: g.Quantile((float64(i) + 0.5) / steps)}.Survival(c.x-1) / steps
+		}
+		near(t, "at least", atLeast(c.x, c.mean, c.variation), want, 3e-3*want)
+		near(t, "at most", atMost(c.x-1, c.mean, c.variation), 1-want, 1e-3)
+	}
+}
+
+// A third of the values far off leave centre and scale to the others, and of normal
+// values both are the distribution's own.
+func TestCore(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	for _, far := range []int{0, 20} {
+		var values []float64
+		for i := range 60 {
+			v := 5 + 0.05*r.NormFloat64()
+			if i < far {
+				v += 0.4
+			}
+			values = append(values, v)
+		}
+		centre, scale := core(values)
+		near(t, "centre", centre, 5, 0.02)
+		near(t, "scale", scale, 0.05, 0.015)
+	}
+	if centre, scale := core([]float64{2, 2, 2}); centre != 2 || scale != 0 {
+		t.Errorf("%v %v", centre, scale)
+	}
+}
+
+// What moved all of a kind is common and nobody's change; what moved a third of them
+// is theirs; one that changed is found beside both.
+func TestSharedIsCommon(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	for _, c := range []struct {
+		all, third float64
+		common     int
+		changed    int
+	}{{0.08, 0, 1, 1}, {0, 0.3, 1, 20}, {-0.1, 0.3, 2, 20}} {
+		a := &questions.Answers{}
+		for i := range 60 {
+			v := fmt.Sprintf("van-%03d", i)
+			a.Coverage = append(a.Coverage, questions.Coverage{Vehicle: v, Group: "all"})
+			for ago := range 63 {
+				if ago%7 > 4 {
+					continue
+				}
+				y := math.Log(0.15) + 0.04*r.NormFloat64()
+				if ago < 7 {
+					y += c.all
+					if i%3 == 0 && c.third > 0 || i == 0 {
+						y += 0.3
+					}
+				}
+				a.Days = append(a.Days, questions.Day{Vehicle: v, Group: "all", Ago: int64(ago), LagS: math.Exp(y), Stops: 40})
+			}
+		}
+		s := New(a, usual)
+		if len(s.Common) != c.common || len(s.Changed) < c.changed*9/10 || len(s.Changed) > c.changed+1 {
+			t.Errorf("all %+.2f, a third %+.2f: %d changed, %q", c.all, c.third, len(s.Changed), s.Common)
 		}
 	}
 }

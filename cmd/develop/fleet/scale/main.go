@@ -129,7 +129,7 @@ func way(ctx context.Context, out io.Writer, whole *invented.Fleet, n int) (each
 	}
 	for _, c := range answers.Chances {
 		if c.Kind == detect.KindReleaseLag {
-			got += uint64(c.Week.Observable + c.Before.Observable)
+			got += uint64(c.Week().Observable + c.Before().Observable)
 		}
 	}
 	if got != want {
@@ -176,7 +176,7 @@ func run(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, ask 
 	if err != nil {
 		return err
 	}
-	s := rank.New(answers, rank.Options{LastDay: f.LastDay, HistoryDays: f.Days, Now: f.LastDay.AddDate(0, 0, 1), Rate: 0.05, SilentDays: 4, FullDays: 14})
+	s := rank.New(answers, rank.Options{LastDay: f.LastDay, HistoryDays: f.Days, Now: f.LastDay.AddDate(0, 0, 1), Rate: 0.05, LeastRate: rank.LeastRate, LeastLag: rank.LeastLag, SilentDays: 4, FullDays: 14})
 	vehicleDays := float64(f.Vehicles * f.Days)
 	each := func(d time.Duration) string { return fmt.Sprintf("%.2f ms", d.Seconds()*1000/vehicleDays) }
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
