@@ -36,16 +36,9 @@ func (w *runWriter) condense(keep int, below float64) (blocked bool) {
 	}
 	// The latest account of a drive may be in a later part of the same run,
 	// and the latest history in any later file; hence from the end.
-	type drive struct {
-		run   uint32
-		drive int
-	}
-	accounts := map[drive]bool{}
-	history := false
-	usage, clock, later := map[uint32]bool{}, map[uint32]bool{}, map[uint32]bool{}
+	c := superseded{accounts: map[[2]int]bool{}, runs: map[uint32]map[blockType]bool{}, thin: thin}
 	for i := len(names) - 1; i >= 0; i-- {
 		name := names[i]
-		_, run, _, _ := parseName(name)
 		data, err := w.fs.ReadFile(name)
 		if err != nil {
 			continue
@@ -55,46 +48,17 @@ func (w *runWriter) condense(keep int, below float64) (blocked bool) {
 			w.condensed[name] = true // what is damaged is left as it is
 			continue
 		}
-		worthless := make([]bool, len(p.blocks))
-		var groups []Thinned
-		for j := len(p.blocks) - 1; j >= 0; j-- {
-			b := p.blocks[j]
-			payload, err := w.unpack.payload(b)
-			if err != nil {
-				continue
-			}
-			switch b.typ {
-			case blockAccount:
-				var a detect.Account
-				if json.Unmarshal(payload, &a) == nil {
-					d := drive{run, a.Drive}
-					worthless[j] = accounts[d]
-					accounts[d] = true
-				}
-			case blockHistory:
-				worthless[j], history = history, true
-			case blockUsage:
-				worthless[j] = usage[run]
-				usage[run] = true
-			case blockClock:
-				worthless[j] = clock[run]
-				clock[run] = true
-			case blockRun:
-				worthless[j] = later[run]
-			case blockEvent:
-				var r eventRecord
-				if json.Unmarshal(payload, &r) == nil && thin[r.ID] {
-					worthless[j] = true
-					groups = thinEvent(groups, &r)
-				}
-			}
-		}
-		later[run] = true
+		records, ok := w.recordsOf(p)
+		_, run, _, _ := parseName(name)
+		worthless, groups := c.of(run, records)
 		if w.journal.file != nil && name == w.journal.name {
 			continue // being written
 		}
 		w.condensed[name] = true
-		more, room := w.rewrite(name, p, worthless, groups)
+		if !ok {
+			continue
+		}
+		more, room := w.rewrite(name, p, records, worthless, groups)
 		blocked = blocked || !more || !room
 		if !more {
 			break
@@ -103,9 +67,86 @@ func (w *runWriter) condense(keep int, below float64) (blocked bool) {
 	return blocked
 }
 
+// recordsOf returns all records of a journal; ok is false where some cannot be
+// read.
+func (w *runWriter) recordsOf(p parsed) (records []rec, ok bool) {
+	r := recReader{u: w.unpack}
+	for _, b := range p.blocks {
+		list, err := r.read(b)
+		if err != nil {
+			return records, false
+		}
+		records = append(records, list...)
+	}
+	return records, true
+}
+
+// superseded finds the records that later ones have made worthless, in files
+// that it is shown from the last to the first.
+type superseded struct {
+	accounts map[[2]int]bool // by run and drive
+	runs     map[uint32]map[blockType]bool
+	history  bool
+	thin     map[string]bool
+}
+
+func (c *superseded) of(run uint32, records []rec) (worthless []bool, groups []Thinned) {
+	seen := c.runs[run]
+	if seen == nil {
+		seen = map[blockType]bool{}
+		c.runs[run] = seen
+	}
+	later := seen[blockRun]
+	worthless = make([]bool, len(records))
+	for j := len(records) - 1; j >= 0; j-- {
+		x := &records[j]
+		switch x.typ {
+		case blockAccount:
+			var a detect.Account
+			if json.Unmarshal(x.text, &a) == nil {
+				d := [2]int{int(run), a.Drive}
+				worthless[j] = c.accounts[d]
+				c.accounts[d] = true
+			}
+		case blockHistory:
+			worthless[j], c.history = c.history, true
+		case blockUsage, blockClock:
+			worthless[j] = seen[x.typ]
+			seen[x.typ] = true
+		case blockRun:
+			worthless[j] = later
+			seen[blockRun] = true
+		case blockEvent:
+			if r, err := x.event(run); err == nil && c.thin[r.ID] {
+				worthless[j] = true
+				groups = thinEvent(groups, &r)
+			}
+		}
+	}
+	return worthless, groups
+}
+
 // ordinary chooses the events whose records can go.
 func (w *runWriter) ordinary(names []string, keep int, below float64) map[string]bool {
-	var events []indexed
+	out := map[string]bool{}
+	for i := range w.repeats(names) {
+		// The score falls with the place: (worth + 1/4) / (1 + place).
+		x := &w.folding[i]
+		if !x.mark() && x.worth < below && x.score*float64(keep) < x.worth+0.25 {
+			out[x.id] = true
+		}
+	}
+	return out
+}
+
+// repeats reads from the journals the events that have no frames, and gives them
+// their scores; while room is made, they are read again only where a journal
+// has changed.
+func (w *runWriter) repeats(names []string) []indexed {
+	if w.folding != nil && w.foldingAt == w.usage.BytesWritten+w.usage.FilesRemoved {
+		return w.folding
+	}
+	events := []indexed{}
 	for _, name := range names {
 		if w.journal.file != nil && name == w.journal.name {
 			continue
@@ -120,61 +161,22 @@ func (w *runWriter) ordinary(names []string, keep int, below float64) map[string
 		})
 	}
 	rank(events)
-	out := map[string]bool{}
-	for i := range events {
-		// The score falls with the place: (worth + 1/4) / (1 + place).
-		x := &events[i]
-		if !x.mark() && x.worth < below && x.score*float64(keep) < x.worth+0.25 {
-			out[x.id] = true
-		}
-	}
-	return out
+	w.folding, w.foldingAt = events, w.usage.BytesWritten+w.usage.FilesRemoved
+	return events
 }
 
-// rewrite replaces a journal file by one without the worthless blocks. A cut
+// rewrite replaces a journal file by one without the worthless records. A cut
 // leaves the old one or the new one. With ok false the medium refused, with room
 // false there is none for the new file beside the old.
-func (w *runWriter) rewrite(name string, p parsed, worthless []bool, groups []Thinned) (ok, room bool) {
-	saved := int64(0)
-	out := p.header.append(nil)
-	number := uint16(0)
-	add := func(typ blockType, coding uint8, payload []byte) {
-		out = appendBlock(out, typ, coding, number, payload)
-		number++
+func (w *runWriter) rewrite(name string, p parsed, records []rec, worthless []bool, groups []Thinned) (ok, room bool) {
+	if !slices.Contains(worthless, true) {
+		return true, true
 	}
-	for i, b := range p.blocks {
-		if worthless[i] {
-			saved += int64(blockHead + len(b.payload))
-			continue
-		}
-		if b.typ == blockEnd && len(groups) > 0 {
-			continue
-		}
-		add(b.typ, b.coding, b.payload)
+	out, err := w.condensedFile(p, records, worthless, groups)
+	if err != nil {
+		return false, true
 	}
-	if len(groups) > 0 {
-		payload, err := marshal(thinnedRecord{Groups: groups})
-		if err != nil {
-			return false, true
-		}
-		coding, z := w.pack.record(payload)
-		add(blockThinned, coding, z)
-		saved -= int64(blockHead + len(z))
-		if n := len(p.blocks); n > 0 && p.blocks[n-1].typ == blockEnd {
-			add(blockEnd, codedRaw, nil)
-		}
-	}
-	if number == 0 {
-		// A later part of the run says all of it.
-		if w.fs.Remove(name) != nil {
-			return false, true
-		}
-		w.inventory.remove(name)
-		w.usage.FilesRemoved++
-		w.usage.Syncs++
-		return w.fs.SyncDir() == nil, true
-	}
-	if pages(int64(len(out))) >= pages(p.size) || saved <= 0 {
+	if pages(int64(len(out))) >= pages(p.size) {
 		return true, true // not worth a write
 	}
 	if !w.fits(int64(len(out)), forCopy) {
@@ -184,18 +186,10 @@ func (w *runWriter) rewrite(name string, p parsed, worthless []bool, groups []Th
 	if err != nil {
 		return false, true
 	}
-	w.inventory.add(name+unfinished, 0)
-	n, err := f.Write(out)
-	w.usage.BytesWritten += uint64(n)
-	w.inventory.grow(name+unfinished, int64(n))
-	if err == nil {
-		w.usage.Syncs++
-		err = f.Sync()
-	}
-	if cerr := f.Close(); err == nil {
-		err = cerr
-	}
-	if err == nil {
+	w.inventory.add(name+unfinished, int64(len(out)))
+	w.usage.BytesWritten += uint64(len(out))
+	w.usage.Syncs++
+	if err = writeAll(f, out); err == nil {
 		err = w.fs.Rename(name+unfinished, name)
 	}
 	if err != nil {
@@ -209,3 +203,55 @@ func (w *runWriter) rewrite(name string, p parsed, worthless []bool, groups []Th
 	w.usage.Syncs++
 	return w.fs.SyncDir() == nil, true
 }
+
+// condensedFile is a journal file without its worthless records.
+func (w *runWriter) condensedFile(p parsed, records []rec, worthless []bool, thinned []Thinned) ([]byte, error) {
+	h := p.header
+	h.version = Version
+	end := p.chainEnd()
+	all := rest{end.blocks, end.sum}
+	g := &restWriter{groups: groups{pack: w.pack, at: chainFrom(h), out: h.append(nil)}, rest: all}
+	if len(thinned) > 0 {
+		text, err := marshal(thinnedRecord{Groups: thinned})
+		if err != nil {
+			return nil, err
+		}
+		g.add(blockThinned, formAsIs, text)
+	}
+	for i := range records {
+		if worthless[i] {
+			continue
+		}
+		x := &records[i]
+		if x.form != formAgainst {
+			g.add(x.typ, x.form, x.raw)
+			continue
+		}
+		// What it stands against may be gone.
+		n, err := parseNode(x.text)
+		if err != nil {
+			return nil, err
+		}
+		g.add(x.typ, formCompact, compact(nil, &n, nil))
+	}
+	g.closeRest(g.rest)
+	return g.out, nil
+}
+
+// restWriter makes the blocks of a condensed file.
+type restWriter struct {
+	groups
+	rest rest
+}
+
+// add adds a record; the first block stands for all that there were.
+func (g *restWriter) add(typ blockType, form uint8, payload []byte) {
+	if len(g.items) >= restSize {
+		g.closeRest(g.rest)
+		g.rest.blocks = 0
+	}
+	g.items = appendRec(g.items, typ, form, payload)
+}
+
+// restSize is when another block is begun in a condensed file.
+const restSize = 8 << 10

@@ -106,6 +106,9 @@ func spoil(t *testing.T, what string, m *medium, name string, data []byte, from,
 func TestTruncatedAtEveryByte(t *testing.T) {
 	m := sample(t)
 	for name := range m.files {
+		if name == headName {
+			continue // see TestHead
+		}
 		whole := m.files[name].data
 		for n := range whole {
 			spoil(t, fmt.Sprintf("%s truncated to %d bytes", name, n), m, name, slices.Clone(whole[:n]), n, len(whole), true)
@@ -116,6 +119,9 @@ func TestTruncatedAtEveryByte(t *testing.T) {
 func TestEveryBitFlipped(t *testing.T) {
 	m := sample(t)
 	for name := range m.files {
+		if name == headName {
+			continue // see TestHead
+		}
 		whole := m.files[name].data
 		for i := range len(whole) * 8 {
 			data := slices.Clone(whole)
@@ -131,6 +137,9 @@ func TestEveryBitFlipped(t *testing.T) {
 func TestNewerVersionIsRefused(t *testing.T) {
 	m := sample(t)
 	for name := range m.files {
+		if name == headName {
+			continue
+		}
 		h, err := parseHeader(m.files[name].data)
 		if err != nil {
 			t.Fatal(err)
@@ -191,7 +200,7 @@ func TestSpanRoundTrip(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	u, err := newUnpacker()
+	u, err := newUnpacker(1 << 40)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -268,7 +277,7 @@ func FuzzSpan(f *testing.F) {
 		frames = append(frames, faultFrame(i))
 	}
 	f.Add(newSpanCoder(faultPlan(), pack).encode(7, frames))
-	u, err := newUnpacker()
+	u, err := newUnpacker(1 << 40)
 	if err != nil {
 		f.Fatal(err)
 	}

@@ -2,6 +2,8 @@ package storage
 
 import (
 	"errors"
+	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -15,11 +17,16 @@ type FS interface {
 	Make() error
 	// Lock takes the store for one writer; it fails where another has it.
 	Lock() (release func() error, err error)
+	// List lists all that is in the folder, what is no regular file too.
 	List() ([]fs.FileInfo, error)
+	// ReadFile reads a regular file of at most maxFileSize bytes.
 	ReadFile(name string) ([]byte, error)
 	// Create makes a new file, mode 0600 (0640), which must not exist.
 	Create(name string) (File, error)
 	Truncate(name string, size int64) error
+	// Overwrite writes within a file, whose size does not change, and makes
+	// that durable.
+	Overwrite(name string, at int64, b []byte) error
 	Rename(from, to string) error
 	Remove(name string) error
 	// SyncDir makes creations, renames and removals durable.
@@ -100,14 +107,55 @@ func (o osFS) List() ([]fs.FileInfo, error) {
 			}
 			return nil, err
 		}
-		if i.Mode().IsRegular() {
-			out = append(out, i)
-		}
+		out = append(out, i)
 	}
 	return out, nil
 }
 
-func (o osFS) ReadFile(name string) ([]byte, error) { return os.ReadFile(o.path(name)) }
+func (o osFS) ReadFile(name string) ([]byte, error) {
+	f, err := openRegular(o.path(name))
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	st, err := f.Stat()
+	if err != nil {
+		return nil, err
+	}
+	if size := st.Size(); size > maxFileSize {
+		return nil, &fs.PathError{Op: "read", Path: o.path(name), Err: fmt.Errorf("%w: %d bytes, at most %d", errOversize, size, maxFileSize)}
+	}
+	b := make([]byte, 0, st.Size()+1)
+	for {
+		n, err := f.Read(b[len(b):cap(b)])
+		b = b[:len(b)+n]
+		switch {
+		case err == io.EOF:
+			return b, nil
+		case err != nil:
+			return b, err
+		case len(b) > maxFileSize:
+			return nil, &fs.PathError{Op: "read", Path: o.path(name), Err: errOversize}
+		case len(b) == cap(b):
+			b = append(b, 0)[:len(b)]
+		}
+	}
+}
+
+// errOversize refuses a file by its size, before it is read.
+var errOversize = errors.New("larger than any file of a stay")
+
+func (o osFS) Overwrite(name string, at int64, b []byte) error {
+	f, err := os.OpenFile(o.path(name), os.O_WRONLY, 0)
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteAt(b, at)
+	if err == nil {
+		err = f.Sync()
+	}
+	return errors.Join(err, f.Close())
+}
 
 func (o osFS) Create(name string) (File, error) {
 	f, err := os.OpenFile(o.path(name), os.O_WRONLY|os.O_CREATE|os.O_EXCL|os.O_APPEND, o.mode())

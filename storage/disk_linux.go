@@ -32,6 +32,31 @@ func (o osFS) Lock() (func() error, error) {
 	return f.Close, nil
 }
 
+// openRegular opens a file for reading that is a regular one itself, and waits
+// for nobody to write to it.
+func openRegular(path string) (*os.File, error) {
+	f, err := os.OpenFile(path, os.O_RDONLY|unix.O_NOFOLLOW|unix.O_NONBLOCK, 0)
+	if err != nil {
+		if errors.Is(err, unix.ELOOP) {
+			err = notRegular(path)
+		}
+		return nil, err
+	}
+	st, err := f.Stat()
+	if err == nil && !st.Mode().IsRegular() {
+		err = notRegular(path)
+	}
+	if err != nil {
+		f.Close() //nolint:errcheck // err says more
+		return nil, err
+	}
+	return f, nil
+}
+
+func notRegular(path string) error {
+	return &os.PathError{Op: "open", Path: path, Err: errors.New("is no regular file, expected a file of the stay")}
+}
+
 // locked reports whether a writer has the store at this moment.
 func (o osFS) locked() bool {
 	f, err := os.Open(o.path("lock"))

@@ -37,11 +37,17 @@ func (s *Store) Evidence(boot uint32, from, to bus.Micros) (*Evidence, error) {
 		return nil, err
 	}
 	e.Damage = append(e.Damage, damage...)
+	s.unpacker.budget = newBudget(s.size(boot))
+	left := max(maxEvidenceFrames, int(s.size(boot)/2))
 	next := uint64(0)
 	var lastAt bus.Micros
 	for _, at := range spans {
 		if at.to < from || at.from > to {
 			continue
+		}
+		if left -= int(at.frames); left < 0 {
+			e.Damage = append(e.Damage, Damage{File: at.file, Offset: at.offset, What: errBudget.Error()})
+			break
 		}
 		frames, err := s.span(at)
 		if err != nil {
@@ -64,6 +70,20 @@ func (s *Store) Evidence(boot uint32, from, to bus.Micros) (*Evidence, error) {
 		}
 	}
 	return e, nil
+}
+
+// maxEvidenceFrames bounds what is returned of evidence of little size: what two
+// saturated buses carry in a minute.
+const maxEvidenceFrames = 600_000
+
+// size is that of the evidence files of a run together, in bytes.
+func (s *Store) size(run uint32) (n int64) {
+	for name, size := range s.files {
+		if kind, r, _, ok := parseName(name); ok && kind == evidenceFile && r == run {
+			n += size
+		}
+	}
+	return n
 }
 
 // spansOf lists the spans of a run by ordinal; those that begin together, the

@@ -5,50 +5,14 @@ package storage
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/binary"
 	"errors"
 	"fmt"
 	"hash/crc32"
 )
 
-// The store is one folder (mode 0700) of files (mode 0600), all in one format;
-// where a group may read it (Options.GroupRead), 0750 and 0640.
-// Integers are little-endian.
-//
-// A run is one start of the program. Runs are numbered from 1; the files of a
-// run are named by its number and counted from 1 by part:
-//
-//	000012-001.journal   what happened: see the record types
-//	000012-003.evidence  frames around events
-//	000013-001.clock     wall time told from outside: see SetStayClock
-//	lock                 empty; held while a run writes
-//
-// A file is a header and blocks, only ever appended to, until it is removed as
-// a whole or replaced as a whole by rename.
-//
-// Header, 64 bytes; its layout is the same in all versions:
-//
-//	 0  8  magic
-//	 8  2  format version
-//	10  1  kind of file
-//	11  1  length of the boot identifier
-//	12  4  number of the run
-//	16  4  part
-//	20 36  boot identifier, padded with zeros
-//	56  4  zero
-//	60  4  CRC-32C of bytes 0…59
-//
-// Block, 16 bytes and the payload:
-//
-//	 0  4  mark
-//	 4  1  type
-//	 5  1  coding of the payload: 0 as it is, 1 one zstd frame
-//	 6  2  number of the block in its file, from 0, modulo 65536
-//	 8  4  length of the payload
-//	12  4  CRC-32C of bytes 4…11 and the payload
-//
-// A reader that meets a bad block looks for the next mark whose block is
-// sound, so that damage costs the blocks it touches and no more.
+// The format of the store, with a diagram of each form, is stated in FORMAT.md.
 const (
 	// Version is the format version that this program writes.
 	Version = 2
@@ -58,6 +22,8 @@ const (
 	// maxPayload bounds what a reader takes for a length.
 	maxPayload = 16 << 20
 	maxBootID  = 36
+	// maxFileSize bounds what a reader takes for a file of a store, in bytes.
+	maxFileSize = 64 << 20
 )
 
 var (
@@ -73,6 +39,7 @@ const (
 	journalFile fileKind = iota + 1
 	evidenceFile
 	clockFile
+	headFile // see head.go
 )
 
 var fileSuffix = map[fileKind]string{journalFile: ".journal", evidenceFile: ".evidence", clockFile: ".clock"}
@@ -84,16 +51,17 @@ func (k fileKind) String() string {
 	return fmt.Sprintf("kind %d", uint8(k))
 }
 
-// blockType says what a payload holds. Numbers are never reused. A reader
-// passes over types it does not know.
+// blockType says what a payload or a record in it holds. Numbers are never
+// reused. A reader passes over types it does not know.
 type blockType uint8
 
+// Records of the journal. In version 1 each was a block of its own.
 const (
 	blockRun      blockType = iota + 1 // runRecord, first in each journal file
 	blockPlan                          // stream.Plan as JSON
 	blockSettings                      // the text of the vehicle file
 	blockClock                         // clockRecord
-	blockAccount                       // detect.Account as JSON
+	blockAccount                       // detect.Account
 	blockEvent                         // eventRecord
 	blockHistory                       // opaque: detect's sketches
 	blockDropped                       // droppedRecord: evidence files removed
@@ -102,7 +70,16 @@ const (
 	blockUsage                         // Usage
 	blockTrouble                       // troubleRecord
 	blockEnd                           // empty; the run ended in order
-	blockSpan     blockType = 32       // frames; see span.go
+	blockLink                          // linkRecord; in evidence files a block
+	blockFrames                        // framesRecord: how far evidence files go
+)
+
+// Blocks.
+const (
+	blockSpan  blockType = 32 // frames; see span.go
+	blockGroup blockType = 64 // records that were written together; see group.go
+	blockRest  blockType = 65 // what condensing has left of blocks; see group.go
+	blockSlot  blockType = 66 // headRecord; see head.go
 )
 
 // Codings of a payload.
@@ -225,18 +202,56 @@ type parsed struct {
 	// sound is the length of the file up to the end of its last sound block.
 	sound int64
 	size  int64
+	// chain is how far the chain is after each block.
+	chain []chained
+}
+
+// chained is how far a chain has come: blocks so far, and the sum over them.
+type chained struct {
+	blocks uint32
+	sum    uint64
+}
+
+// chainFrom begins the chain of a file: its header says which one it is. The
+// version is not part of it, so that a file can be condensed by a later one.
+func chainFrom(h header) chained {
+	h.version = 0
+	return chained{sum: sumOf(0, h.append(nil))}
+}
+
+// sumOf is the first 63 bits of SHA-256 (FIPS 180-4) over the sum so far and
+// the bytes of a block: what damage or another file would have in common with
+// it by accident once in 10^18.
+func sumOf(sum uint64, block []byte) uint64 {
+	h := sha256.New()
+	h.Write(binary.LittleEndian.AppendUint64(nil, sum)) //nolint:errcheck // of a hash
+	h.Write(block)                                      //nolint:errcheck // of a hash
+	return binary.LittleEndian.Uint64(h.Sum(nil)) >> 1
+}
+
+// next is the chain after one more block, as it stands in the file.
+func (c chained) next(b block, whole []byte) chained {
+	if b.typ == blockRest {
+		if r, ok := parseRest(b.payload); ok {
+			return chained{c.blocks + r.blocks, r.sum}
+		}
+	}
+	return chained{c.blocks + 1, sumOf(c.sum, whole)}
 }
 
 // parseFile reads a whole file. The error is a NewerError or nil: damage is
 // reported in the result.
 func parseFile(name string, data []byte) (parsed, error) {
 	p := parsed{size: int64(len(data))}
+	search := newSearch(data)
+	var link chained
 	h, err := parseHeader(data)
 	switch {
 	case err == nil && h.version > Version:
 		return p, &NewerError{File: name, Version: h.version}
 	case err == nil:
 		p.header, p.headerOK, p.sound = h, true, headerSize
+		link = chainFrom(h)
 	default:
 		length := min(int64(len(data)), headerSize)
 		p.damage = append(p.damage, Damage{File: name, Offset: 0, Length: length, What: "the header is not sound"})
@@ -246,7 +261,7 @@ func parseFile(name string, data []byte) (parsed, error) {
 		b, n := parseBlock(data[at:])
 		if n == 0 {
 			from := at
-			at = nextBlock(data, at+1)
+			at = search.next(at + 1)
 			p.damage = append(p.damage, Damage{
 				File: name, Offset: int64(from), Length: int64(at - from),
 				What: fmt.Sprintf("%d bytes are not sound", at-from), Tail: at == len(data),
@@ -254,8 +269,9 @@ func parseFile(name string, data []byte) (parsed, error) {
 			continue
 		}
 		b.offset = int64(at)
+		link = link.next(b, data[at:at+n])
 		at += n
-		p.blocks = append(p.blocks, b)
+		p.blocks, p.chain = append(p.blocks, b), append(p.chain, link)
 		p.sound = int64(at)
 	}
 	if !p.headerOK && len(p.blocks) == 0 && len(p.damage) > 0 {
@@ -265,21 +281,34 @@ func parseFile(name string, data []byte) (parsed, error) {
 	return p, nil
 }
 
-// nextBlock returns where the next sound block begins, from at on, or
-// len(data).
-func nextBlock(data []byte, at int) int {
-	for at < len(data) {
-		i := bytes.Index(data[at:], blockMark[:])
+// search looks for sound blocks in what is not sound. What looks like a block
+// and is none costs a sum over its bytes; as many as there are in the file,
+// some times over, are summed and then no more is looked for, so that the time
+// is linear in the size of the file whatever is in it.
+type search struct {
+	data []byte
+	left int
+}
+
+func newSearch(data []byte) *search { return &search{data, 16*len(data) + maxPayload} }
+
+// next returns where the next sound block begins, from at on, or len(data).
+func (s *search) next(at int) int {
+	for at < len(s.data) && s.left > 0 {
+		i := bytes.Index(s.data[at:], blockMark[:])
 		if i < 0 {
 			break
 		}
 		at += i
-		if _, n := parseBlock(data[at:]); n > 0 {
+		if _, n := parseBlock(s.data[at:]); n > 0 {
 			return at
+		}
+		if len(s.data)-at >= blockHead {
+			s.left -= min(int(binary.LittleEndian.Uint32(s.data[at+8:])), len(s.data)-at)
 		}
 		at++
 	}
-	return len(data)
+	return len(s.data)
 }
 
 // fileName returns the name of a file of the store.

@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"strings"
 	"testing"
 )
 
@@ -12,55 +13,56 @@ import (
 // version gets a new folder (UPDATE_GOLDEN=1 go test -run Golden ./storage);
 // the old ones are never touched.
 func TestGolden(t *testing.T) {
-	dir := filepath.Join("testdata", fmt.Sprintf("v%d", Version))
+	now := filepath.Join("testdata", fmt.Sprintf("v%d", Version))
 	if os.Getenv("UPDATE_GOLDEN") != "" {
-		m := sample(t)
-		if err := os.MkdirAll(dir, 0o755); err != nil {
+		if err := os.RemoveAll(now); err != nil {
 			t.Fatal(err)
 		}
-		for name, f := range m.files {
-			if err := os.WriteFile(filepath.Join(dir, name), f.data, 0o644); err != nil {
+		if err := os.MkdirAll(now, 0o755); err != nil {
+			t.Fatal(err)
+		}
+		for name, f := range sample(t).files {
+			if err := os.WriteFile(filepath.Join(now, name), f.data, 0o644); err != nil {
 				t.Fatal(err)
 			}
 		}
 	}
-	golden(t, dir)
+	for version := 1; version <= Version; version++ {
+		dir := filepath.Join("testdata", fmt.Sprintf("v%d", version))
+		goldenStay(t, dir)
+		v, err := Verify(dir)
+		if err != nil || v.State != Unproven || v.Whole || len(v.Missing) > 0 {
+			t.Errorf("%s: %+v, %v", dir, v, err)
+		}
+		why := map[int]string{1: "format version 1", 2: "cut off"}[version]
+		if len(v.Proof) != 1 || !strings.Contains(v.Proof[0].By, why) {
+			t.Errorf("%s: proof %+v, expected one that says %q", dir, v.Proof, why)
+		}
+	}
 	// What this program writes today is the same, byte for byte, on every
 	// machine.
 	for name, f := range sample(t).files {
-		if data, err := os.ReadFile(filepath.Join(dir, name)); err != nil || string(data) != string(f.data) {
+		if data, err := os.ReadFile(filepath.Join(now, name)); err != nil || string(data) != string(f.data) {
 			t.Errorf("%s: differs from what is written now, %v", name, err)
 		}
 	}
 }
 
-// TestOlder reads the stores of older versions: what they say is the same.
-func TestOlder(t *testing.T) {
-	now := golden(t, filepath.Join("testdata", fmt.Sprintf("v%d", Version)))
-	for v := 1; v < Version; v++ {
-		was := golden(t, filepath.Join("testdata", fmt.Sprintf("v%d", v)))
-		for i, e := range was.Events() {
-			if !reflect.DeepEqual(e, now.Events()[i]) || e.Finding.Severity == 0 && e.Finding.Keep {
-				t.Errorf("version %d: %+v, expected %+v", v, e, now.Events()[i])
-			}
-		}
-		if a, b := was.Accounts(), now.Accounts(); !reflect.DeepEqual(a, b) {
-			t.Errorf("version %d: %+v, expected %+v", v, a, b)
-		}
-	}
-}
-
-func golden(t *testing.T, dir string) *Store {
+// goldenStay holds a stay of the sample's against what it was told.
+func goldenStay(t *testing.T, dir string) *Store {
 	t.Helper()
 	s, err := Read(dir)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if h := s.Health(); len(h.Damage) != 0 || len(s.Boots()) != 1 || len(s.Events()) == 0 || len(s.Accounts()) != 1 {
-		t.Fatalf("%d runs, %d events, %d accounts, %+v", len(s.Boots()), len(s.Events()), len(s.Accounts()), h)
+		t.Fatalf("%s: %d runs, %d events, %d accounts, %+v", dir, len(s.Boots()), len(s.Events()), len(s.Accounts()), h)
 	}
 	frames := 0
-	for _, e := range s.Events() {
+	for i, e := range s.Events() {
+		if e.ID != fmt.Sprintf("1-%d", e.number) || e.Finding.Class.String() == "late" && e.Finding.Severity != 0.5 {
+			t.Errorf("%s: event %d: %+v", dir, i, e)
+		}
 		if e.Evidence != EvidenceKept {
 			continue
 		}
@@ -76,10 +78,23 @@ func golden(t *testing.T, dir string) *Store {
 		}
 	}
 	if frames < 20 {
-		t.Errorf("%d frames of evidence", frames)
-	}
-	if v, err := Verify(dir); err != nil || v.State != Intact {
-		t.Errorf("%+v, %v", v, err)
+		t.Errorf("%s: %d frames of evidence", dir, frames)
 	}
 	return s
+}
+
+// TestOlder reads the stores of older versions: what they say is the same.
+func TestOlder(t *testing.T) {
+	now := goldenStay(t, filepath.Join("testdata", fmt.Sprintf("v%d", Version)))
+	for v := 1; v < Version; v++ {
+		was := goldenStay(t, filepath.Join("testdata", fmt.Sprintf("v%d", v)))
+		for i, e := range was.Events() {
+			if !reflect.DeepEqual(e, now.Events()[i]) || e.Finding.Severity == 0 && e.Finding.Keep {
+				t.Errorf("version %d: %+v, expected %+v", v, e, now.Events()[i])
+			}
+		}
+		if a, b := was.Accounts(), now.Accounts(); !reflect.DeepEqual(a, b) {
+			t.Errorf("version %d: %+v, expected %+v", v, a, b)
+		}
+	}
 }

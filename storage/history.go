@@ -1,6 +1,9 @@
 package storage
 
-import "slices"
+import (
+	"errors"
+	"slices"
+)
 
 // ReadHistory returns what Read(dir).History() does, but reads no more than the
 // newest journals, back to one that holds a history: at the start of a run
@@ -12,7 +15,7 @@ func readHistory(fsys FS) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	u, err := newUnpacker()
+	u, err := newUnpacker(maxOwn)
 	if err != nil {
 		return nil, err
 	}
@@ -21,7 +24,7 @@ func readHistory(fsys FS) ([]byte, error) {
 			continue
 		}
 		data, err := fsys.ReadFile(f.Name())
-		if refusal(err) {
+		if refusal(err) || errors.Is(err, errOversize) {
 			continue // as Read passes over it
 		}
 		if err != nil {
@@ -31,14 +34,25 @@ func readHistory(fsys FS) ([]byte, error) {
 		if err != nil {
 			return nil, err
 		}
-		for _, b := range slices.Backward(p.blocks) {
-			if b.typ != blockHistory {
-				continue
-			}
-			if h, err := u.payload(b); err == nil {
-				return h, nil
-			}
+		if h := lastHistory(u, p); h != nil {
+			return h, nil
 		}
 	}
 	return nil, nil
+}
+
+// lastHistory is the latest history in a journal, nil where there is none. The
+// records of a block are read from the block on: a history stands against no
+// other record.
+func lastHistory(u *unpacker, p parsed) []byte {
+	for _, b := range slices.Backward(p.blocks) {
+		records := recReader{u: u}
+		list, _ := records.read(b) //nolint:errcheck // what cannot be read holds none
+		for _, x := range slices.Backward(list) {
+			if x.typ == blockHistory {
+				return x.text
+			}
+		}
+	}
+	return nil
 }

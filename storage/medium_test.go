@@ -116,6 +116,21 @@ func (m *medium) Truncate(name string, size int64) error {
 	return nil
 }
 
+// Overwrite tears where it fails: the part that came first is there.
+func (m *medium) Overwrite(name string, at int64, b []byte) error {
+	err := m.called("overwrite")
+	f := m.files[name]
+	if f == nil {
+		return &fs.PathError{Op: "open", Path: name, Err: fs.ErrNotExist}
+	}
+	if err != nil {
+		b = b[:len(b)/3]
+	}
+	f.data = slices.Clone(f.data)
+	copy(f.data[at:], b)
+	return err
+}
+
 func (m *medium) Rename(from, to string) error {
 	if err := m.called("rename"); err != nil {
 		return err

@@ -4,11 +4,13 @@ import "fmt"
 
 // outFile is a file that is being appended to.
 type outFile struct {
-	file   File
-	name   string
-	part   uint32
-	size   int64
-	blocks uint16
+	file File
+	name string
+	part uint32
+	size int64
+	// at is the chain over the blocks, durable what of it is.
+	at      chained
+	durable fileMark
 	// fresh is true until the name of the file is durable.
 	fresh bool
 }
@@ -30,16 +32,17 @@ func (w *runWriter) create(o *outFile, kind fileKind) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", o.name, err)
 	}
-	o.file, o.size, o.blocks = f, 0, 0
+	o.file, o.size, o.at = f, 0, chained{}
 	w.inventory.add(o.name, 0)
 	w.usage.FilesMade++
 	o.fresh = true
-	return w.append(o, header{version: Version, kind: kind, run: w.run, part: o.part, boot: w.opt.Boot}.append(nil), 0)
+	h := header{version: Version, kind: kind, run: w.run, part: o.part, boot: w.opt.Boot}
+	return w.append(o, h.append(nil), chainFrom(h))
 }
 
-// append writes bytes with that many blocks. After a failure the file is given
+// append writes bytes, after which the chain is at. After a failure the file is given
 // up: what has been synced in it stands, the rest is written again elsewhere.
-func (w *runWriter) append(o *outFile, b []byte, blocks int) error {
+func (w *runWriter) append(o *outFile, b []byte, at chained) error {
 	n, err := o.file.Write(b)
 	o.size += int64(n)
 	w.usage.BytesWritten += uint64(n)
@@ -55,7 +58,7 @@ func (w *runWriter) append(o *outFile, b []byte, blocks int) error {
 	if err != nil {
 		return w.giveUp(o, err)
 	}
-	o.blocks += uint16(blocks)
+	o.at = at
 	return nil
 }
 
@@ -74,6 +77,7 @@ func (w *runWriter) sync(o *outFile) error {
 		}
 		o.fresh = false
 	}
+	o.durable = fileMark{Run: w.run, Part: o.part, Blocks: o.at.blocks, Sum: o.at.sum}
 	return nil
 }
 

@@ -2,6 +2,7 @@ package storage
 
 import (
 	"encoding/binary"
+	"errors"
 	"fmt"
 
 	"github.com/klauspost/compress/fse"
@@ -230,40 +231,80 @@ func (p *packer) code(symbols []byte) (coding uint8, coded []byte) {
 	return coding, coded
 }
 
-// unpacker reads what a packer made, from one goroutine.
+// unpacker reads what a packer made, from one goroutine. Everything that is
+// unfolded counts against its budget.
 type unpacker struct {
 	dec *zstd.Decoder
 	fse fse.Scratch
+	budget
 }
 
-func newUnpacker() (*unpacker, error) {
+// budget bounds what reading unfolds, by the bytes that are read: what a
+// program of ours writes stays far below it, and what was made to be large
+// costs no more than a file of its size may.
+type budget struct {
+	// bytes of records and bits of columns that may still come.
+	bytes, bits int64
+}
+
+// newBudget is that of reading files of so many bytes together.
+func newBudget(size int64) budget {
+	return budget{bytes: 4<<20 + 16*size, bits: 128<<20 + 512*size}
+}
+
+var errBudget = errors.New("unfolds to far more than a recording of its size holds")
+
+// spend counts bytes of records.
+func (b *budget) spend(n int) error { return spent(&b.bytes, int64(n)) }
+
+func spent(left *int64, n int64) error {
+	if *left -= n; *left < 0 {
+		return errBudget
+	}
+	return nil
+}
+
+// newUnpacker makes one for files of so many bytes together.
+func newUnpacker(size int64) (*unpacker, error) {
 	d, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true), zstd.WithDecoderMaxMemory(maxUnpacked))
 	if err != nil {
 		return nil, fmt.Errorf("zstd: %w", err)
 	}
-	return &unpacker{dec: d}, nil
+	return &unpacker{dec: d, budget: newBudget(size)}, nil
 }
 
-// maxUnpacked bounds what a hostile block can unfold to.
-const maxUnpacked = 64 << 20
+// maxUnpacked bounds what a block can unfold to.
+const maxUnpacked = 16 << 20
 
 func (u *unpacker) unpack(b []byte) ([]byte, error) {
-	out, err := u.dec.DecodeAll(b, nil)
+	var h zstd.Header
+	if err := h.Decode(b); err != nil {
+		return nil, fmt.Errorf("zstd: %w", err)
+	}
+	// Short frames do not state their size.
+	size := uint64(256)
+	if h.HasFCS {
+		size = h.FrameContentSize
+	}
+	if size > maxUnpacked || u.bytes < int64(size) {
+		return nil, errBudget
+	}
+	out, err := u.dec.DecodeAll(b, make([]byte, 0, size))
 	if err != nil {
 		return nil, fmt.Errorf("zstd: %w", err)
 	}
-	return out, nil
+	return out, u.spend(len(out))
 }
 
-// payload returns the payload of a journal block.
-func (u *unpacker) payload(b block) ([]byte, error) {
-	switch b.coding {
+// payload undoes packer.record.
+func (u *unpacker) payload(coding uint8, b []byte) ([]byte, error) {
+	switch coding {
 	case codedRaw:
-		return b.payload, nil
+		return b, nil
 	case codedZstd:
-		return u.unpack(b.payload)
+		return u.unpack(b)
 	}
-	return nil, fmt.Errorf("coding %d is not known", b.coding)
+	return nil, fmt.Errorf("coding %d is not known", coding)
 }
 
 // body takes the body of a span apart.

@@ -9,8 +9,8 @@ import (
 	"joltwatch/detect"
 )
 
-// The records of the journal are JSON objects: small, few, and readable for
-// decades. A reader passes over fields it does not know.
+// The records of the journal are JSON objects, in compact form where that is
+// shorter. A reader passes over fields it does not know.
 
 // runRecord begins each journal file.
 type runRecord struct {
@@ -36,7 +36,9 @@ type clockRecord struct {
 
 // eventRecord is a finding with what a finding leaves to storage.
 type eventRecord struct {
-	ID    string        `json:"id"`
+	// N counts the events of the run from 1; ID is what version 1 has instead.
+	N     int           `json:"n,omitempty"`
+	ID    string        `json:"id,omitempty"`
 	Start bus.Micros    `json:"start_us"`
 	End   bus.Micros    `json:"end_us"`
 	From  bus.Micros    `json:"from_us,omitempty"`
@@ -136,6 +138,8 @@ func (r Repair) String() string {
 // wrote, not of what the file system and the card make of it; on file they
 // stand without the very writing that carries them.
 type Usage struct {
+	// Stored counts the events that were acknowledged as stored.
+	Stored        uint64 `json:"events_stored"`
 	BytesWritten  uint64 `json:"bytes_written"`
 	EvidenceBytes uint64 `json:"evidence_bytes"`
 	JournalBytes  uint64 `json:"journal_bytes"`
@@ -149,7 +153,13 @@ type Usage struct {
 	NotStored uint64 `json:"events_not_stored"`
 }
 
+func (u *Usage) wroteJournal(n int) {
+	u.BytesWritten += uint64(n)
+	u.JournalBytes += uint64(n)
+}
+
 func (u *Usage) add(v Usage) {
+	u.Stored += v.Stored
 	u.BytesWritten += v.BytesWritten
 	u.EvidenceBytes += v.EvidenceBytes
 	u.JournalBytes += v.JournalBytes

@@ -1,6 +1,8 @@
 package storage
 
 import (
+	"encoding/json"
+	"errors"
 	"fmt"
 	"io/fs"
 	"slices"
@@ -14,7 +16,7 @@ func openRunWriter(dir string, opt Options) (*runWriter, Repair, error) {
 	if err != nil {
 		return nil, Repair{}, err
 	}
-	unpack, err := newUnpacker()
+	unpack, err := newUnpacker(maxOwn)
 	if err != nil {
 		return nil, Repair{}, err
 	}
@@ -22,7 +24,7 @@ func openRunWriter(dir string, opt Options) (*runWriter, Repair, error) {
 		dir: dir, fs: opt.FS, opt: opt, pack: pack, unpack: unpack, coder: newSpanCoder(opt.Plan, pack),
 		clock: opt.Clock, inventory: newInventory(nil),
 		// The beginning of the journal alone: an item without content.
-		queue: []item{{typ: blockUsage, payload: []byte("{}")}},
+		queue: []item{{typ: blockUsage}},
 	}
 	repair, err := w.take()
 	switch {
@@ -73,7 +75,15 @@ func (w *runWriter) take() (repair Repair, err error) {
 		}
 		w.queue = slices.Insert(w.queue, 0, item{typ: blockRepair, payload: payload})
 	}
-	w.release, w.run = release, last+1
+	for w.release, w.run = release, last+1; w.run > 1 && !w.hasRun(w.run-1); w.run-- {
+		// Nothing that the last run wrote has lasted.
+	}
+	w.readHead()
+	w.link.Clocks = w.clockMarks(files)
+	if w.stay = w.link.Stay; w.stay == 0 {
+		w.stay = stayOf(w.opt)
+		w.link.Stay = w.stay
+	}
 	for _, it := range w.queue {
 		if it.event != nil {
 			w.name(it.event)
@@ -85,13 +95,23 @@ func (w *runWriter) take() (repair Repair, err error) {
 	return repair, nil
 }
 
+// hasRun reports whether there is a file of that run.
+func (w *runWriter) hasRun(run uint32) bool {
+	for name := range w.inventory.sizes {
+		if kind, r, _, ok := parseName(name); ok && kind != clockFile && r == run {
+			return true
+		}
+	}
+	return false
+}
+
 // taken reports whether the store is this run's.
 func (w *runWriter) taken() bool { return w.run != 0 }
 
 // name gives an event its identifier, once the run has its number.
 func (w *runWriter) name(e *Event) {
 	if w.taken() {
-		e.ID, e.Boot = fmt.Sprintf("%d-%d", w.run, e.number), w.run
+		e.ID, e.Boot = eventID(w.run, e.number), w.run
 	}
 }
 
@@ -130,6 +150,8 @@ func (w *runWriter) repair(files []fs.FileInfo, last uint32) (Repair, error) {
 	}
 	slices.Sort(journal)
 	ended := false
+	told := map[uint32]fileMark{}
+	w.link = linkRecord{}
 	for _, name := range journal {
 		p, ok, err := w.load(name, &r)
 		if err != nil {
@@ -138,13 +160,16 @@ func (w *runWriter) repair(files []fs.FileInfo, last uint32) (Repair, error) {
 		if ended = false; !ok {
 			continue
 		}
-		ended = len(p.damage) == 0 && len(p.blocks) > 0 && p.blocks[len(p.blocks)-1].typ == blockEnd
 		if err := w.mend(name, p, &r); err != nil {
 			return r, err
 		}
+		ended = w.lookBack(p, told) && len(p.damage) == 0
 	}
 	if !ended {
 		r.Unended = append(r.Unended, last)
+	}
+	if err := w.lookFurther(files, &r); err != nil {
+		return r, err
 	}
 	// The frames of a run that ended in order are whole, too, unless the
 	// medium refused at times; then what it left is damage that Verify names.
@@ -153,12 +178,108 @@ func (w *runWriter) repair(files []fs.FileInfo, last uint32) (Repair, error) {
 	}
 	slices.Sort(evidence)
 	for _, name := range evidence {
-		if err := w.repairFile(name, &r); err != nil {
+		p, ok, err := w.load(name, &r)
+		if err != nil {
 			return r, err
+		}
+		if !ok || len(p.blocks) == 0 && len(p.damage) == 0 {
+			continue
+		}
+		if err := w.mend(name, p, &r); err != nil {
+			return r, err
+		}
+		if m := markOf(p); len(p.blocks) > 0 && told[m.Part] != m {
+			w.link.Evidence = append(w.link.Evidence, m)
 		}
 	}
 	return r, nil
 }
+
+// lookFurther looks for an earlier journal where the last run has left none.
+func (w *runWriter) lookFurther(files []fs.FileInfo, r *Repair) error {
+	for _, f := range slices.Backward(sorted(files)) {
+		if w.link.Before != nil {
+			return nil
+		}
+		if _, there := w.inventory.sizes[f.Name()]; !there {
+			continue
+		}
+		if kind, _, _, _ := parseName(f.Name()); kind != journalFile {
+			continue
+		}
+		p, ok, err := w.load(f.Name(), r)
+		if err != nil {
+			return err
+		}
+		if ok {
+			w.lookBack(p, map[uint32]fileMark{})
+		}
+	}
+	return nil
+}
+
+// lookBack takes from a journal of the last run what the link of this one needs:
+// the identity of the stay, how far the journal goes, and what it says of
+// evidence files. It reports whether the journal ends in order.
+func (w *runWriter) lookBack(p parsed, told map[uint32]fileMark) (ended bool) {
+	if !p.headerOK || len(p.blocks) == 0 {
+		return false
+	}
+	m := markOf(p)
+	w.link.Before = &m
+	r := recReader{u: w.unpack}
+	for _, b := range p.blocks {
+		records, err := r.read(b)
+		if err != nil {
+			continue
+		}
+		for _, x := range records {
+			switch ended = x.typ == blockEnd; x.typ {
+			case blockLink:
+				var l linkRecord
+				if json.Unmarshal(x.text, &l) == nil {
+					w.link.Stay = l.Stay
+				}
+			case blockFrames:
+				var f framesRecord
+				if json.Unmarshal(x.text, &f) == nil {
+					for _, m := range f.Files {
+						m.Run = p.header.run
+						told[m.Part] = m
+					}
+				}
+			}
+		}
+	}
+	return ended
+}
+
+// markOf is how far a file goes.
+func markOf(p parsed) fileMark {
+	c := p.chainEnd()
+	return fileMark{Run: p.header.run, Part: p.header.part, Blocks: c.blocks, Sum: c.sum}
+}
+
+// clockMarks is how far the clock files go.
+func (w *runWriter) clockMarks(files []fs.FileInfo) []fileMark {
+	var out []fileMark
+	for _, f := range sorted(files) {
+		if kind, _, _, _ := parseName(f.Name()); kind != clockFile {
+			continue
+		}
+		data, err := w.fs.ReadFile(f.Name())
+		if err != nil {
+			continue
+		}
+		if p, err := parseFile(f.Name(), data); err == nil && len(p.blocks) > 0 {
+			out = append(out, markOf(p))
+		}
+	}
+	return out
+}
+
+// maxOwn is the budget for what this program has written itself.
+const maxOwn = 1 << 40
 
 func (w *runWriter) repairFile(name string, r *Repair) error {
 	p, ok, err := w.load(name, r)
@@ -173,7 +294,7 @@ func (w *runWriter) repairFile(name string, r *Repair) error {
 // the unit from recording on the rest of it.
 func (w *runWriter) load(name string, r *Repair) (p parsed, ok bool, err error) {
 	data, err := w.fs.ReadFile(name)
-	if refusal(err) && w.takes > takesToRead {
+	if refusal(err) && w.takes > takesToRead || errors.Is(err, errOversize) {
 		r.Damaged = append(r.Damaged, unreadable(name, w.inventory.sizes[name], err))
 		return p, false, nil
 	}

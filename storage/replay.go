@@ -75,6 +75,7 @@ func (r *Replay) fill() error {
 				return err
 			}
 			r.spans, r.next = spans, 0
+			r.store.unpacker.budget = newBudget(r.store.size(r.boots[r.boot].Number))
 			r.bad = append(r.bad, damage...)
 			if len(spans) > 0 {
 				r.place(spans[0].from)

@@ -1,7 +1,6 @@
 package storage
 
 import (
-	"encoding/json"
 	"errors"
 	"hash/fnv"
 	"io/fs"
@@ -176,6 +175,7 @@ func (w *runWriter) makeRoomOnFull() {
 }
 
 func (w *runWriter) makeRoom(n, spare int64, what purpose) bool {
+	defer func() { w.folding = nil }()
 	enough := func() bool { return w.fits(spare, what) }
 	if w.journal.file != nil && w.journal.size > w.journalLimit()/2 {
 		w.journal.close() // complete, and so open to step 1
@@ -264,10 +264,14 @@ type indexed struct {
 func (x *indexed) mark() bool { return x.kind == detect.KindMark }
 
 func newIndexed(r *eventRecord, run uint32) indexed {
+	id := r.ID
+	if id == "" {
+		id = eventID(run, r.N)
+	}
 	h := fnv.New64a()
-	h.Write([]byte(r.ID)) //nolint:errcheck // of a hash
+	h.Write([]byte(id)) //nolint:errcheck // of a hash
 	return indexed{
-		id: r.ID, kind: r.Finding.Kind, class: r.Finding.Class.String(), worth: r.Finding.Severity,
+		id: id, kind: r.Finding.Kind, class: r.Finding.Class.String(), worth: r.Finding.Severity,
 		lot: mix(h.Sum64()), run: run, parts: slices.Clone(r.Parts),
 	}
 }
@@ -406,8 +410,7 @@ func (w *runWriter) drop(names []string) bool {
 	for _, n := range names {
 		r.Bytes += w.inventory.sizes[n]
 	}
-	payload, err := marshal(r)
-	if err != nil || !w.note(blockDropped, payload) {
+	if !w.note(blockDropped, r) {
 		return false
 	}
 	for _, n := range names {
@@ -422,36 +425,14 @@ func (w *runWriter) drop(names []string) bool {
 	return w.fs.SyncDir() == nil
 }
 
-// note writes one block to the journal at once.
-func (w *runWriter) note(typ blockType, payload []byte) bool {
-	fresh := w.journal.file == nil
-	var body []byte
-	count := 0
-	number := w.journal.blocks
-	add := func(typ blockType, payload []byte) {
-		coding, p := w.pack.record(payload)
-		body = appendBlock(body, typ, coding, number, p)
-		number++
-		count++
-	}
-	if fresh {
-		number = 0
-		if w.preamble(add) != nil {
-			return false
-		}
-	}
-	add(typ, payload)
-	if !w.fits(int64(len(body))+headerSize, forAccount) {
+// note writes one record to the journal at once.
+func (w *runWriter) note(typ blockType, v any) bool {
+	g, err := w.piece()
+	if err != nil || g.record(typ, v) != nil {
 		return false
 	}
-	if fresh && w.create(&w.journal, journalFile) != nil {
-		return false
-	}
-	if w.append(&w.journal, body, count) != nil || w.sync(&w.journal) != nil {
-		return false
-	}
-	w.prepared = true
-	return true
+	g.close()
+	return w.fits(int64(len(g.out))+headerSize, forAccount) && w.writeBody(g) == nil
 }
 
 // eachEvent visits the events of a journal file, as far as it can be read.
@@ -465,13 +446,13 @@ func (w *runWriter) eachEvent(name string, visit func(r *eventRecord, run uint32
 	if err != nil {
 		return
 	}
+	records := recReader{u: w.unpack}
 	for _, b := range p.blocks {
-		if b.typ != blockEvent {
-			continue
-		}
-		var r eventRecord
-		if payload, err := w.unpack.payload(b); err == nil && json.Unmarshal(payload, &r) == nil {
-			visit(&r, run)
+		list, _ := records.read(b) //nolint:errcheck // what cannot be read stays
+		for _, x := range list {
+			if r, err := x.event(run); x.typ == blockEvent && err == nil {
+				visit(&r, run)
+			}
 		}
 	}
 }

@@ -108,7 +108,7 @@ func TestQuotaAndWorth(t *testing.T) {
 		free         int64
 	}{
 		{"quota", 1 << 20, 0, 1 << 40},
-		{"floor", 0, 3 << 20, 3<<20 + 5<<19},
+		{"floor", 0, 3 << 20, 3<<20 + 37<<16},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			m := newMedium()
@@ -180,13 +180,20 @@ func TestFull(t *testing.T) {
 		t.Fatal(err)
 	}
 	total := 0
+	noise := rand.New(rand.NewPCG(4, 4))
+	noisy := func() (s string) {
+		for range 20 {
+			s += fmt.Sprintf("%016x", noise.Uint64())
+		}
+		return s
+	}
 	for i := range 16000 {
 		f := faultFrame(i)
 		w.Frame(&f)
 		if i%2 == 0 {
 			// Each a mark: nothing may go.
 			total++
-			w.Event(&detect.Finding{Kind: detect.KindMark, Start: f.At, End: f.At}, nil)
+			w.Event(&detect.Finding{Kind: detect.KindMark, Start: f.At, End: f.At, Codes: []string{noisy()}}, nil)
 		}
 		if i%10 == 0 {
 			w.Account(&detect.Account{Drive: 1, End: f.At, Stops: i})
@@ -261,7 +268,7 @@ func TestRecordsAreThinned(t *testing.T) {
 	}
 	r := rand.New(rand.NewPCG(1, 2))
 	total, late := 0, 0
-	for i := range 12000 {
+	for i := range 30000 {
 		f := faultFrame(i)
 		w.Frame(&f)
 		e := &detect.Finding{Kind: "apply", Class: detect.Normal, Start: f.At, End: f.At, Drive: 1,

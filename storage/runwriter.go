@@ -41,6 +41,9 @@ type runWriter struct {
 	// index is the events whose frames are on file, once that was asked for.
 	index     []indexed
 	indexRead bool
+	// folding is the events without frames while room is made.
+	folding   []indexed
+	foldingAt uint64
 	// condensed are the journal files that step 1 of making room has seen.
 	condensed map[string]bool
 	// retry is when a medium that refused is tried again, 0 where it has
@@ -51,6 +54,20 @@ type runWriter struct {
 	first       Trouble // the error that the present trouble began with
 	full        bool
 	prepared    bool // plan and settings are on file
+
+	// stay is the identity of the stay; link is what the first journal file of
+	// this run says of what was before it.
+	stay uint64
+	link linkRecord
+	// key is the last account in the journal; see groups.
+	key   *node
+	since int
+
+	head      headRecord
+	headSound bool
+	headTried bool
+	headAt    bus.Micros
+	lost      *Lost
 	// refusedAt is when room was last looked for in vain, 0 where it was
 	// found.
 	refusedAt    bus.Micros
@@ -81,6 +98,8 @@ type evidencePart struct {
 	next     uint64 // ordinal after its last frame
 	from, to bus.Micros
 	size     int64
+	// durable is how far it goes, told how far the journal says so.
+	durable, told fileMark
 }
 
 // done empties an item that needs no more writing.
@@ -102,7 +121,9 @@ const (
 	// While the medium refuses, this much is kept in memory.
 	maxWaitingSpans  = 2 << 20
 	maxWaitingEvents = 512
-	spanOverhead     = 1024 // what one waiting span counts for beside its bytes
+	// maxParts is how many of the latest evidence files an event may refer to.
+	maxParts     = 256
+	spanOverhead = 1024 // what one waiting span counts for beside its bytes
 )
 
 // begin says that the spans that follow are for this event.
@@ -176,6 +197,11 @@ func (w *runWriter) setClock(c bus.Clock) {
 
 // drain writes the queue, as far as the medium lets it.
 func (w *runWriter) drain() {
+	w.drainQueue()
+	w.sayLost()
+}
+
+func (w *runWriter) drainQueue() {
 	if len(w.queue) == 0 {
 		return
 	}
@@ -202,6 +228,9 @@ func (w *runWriter) drain() {
 	}
 	w.retry, w.wait = 0, 0
 	w.well()
+	if w.head.Run != w.run && w.headDue() {
+		w.writeHead(nil)
+	}
 }
 
 // bound keeps what waits in memory within its limits: the least worthy frames
@@ -232,8 +261,8 @@ func (w *runWriter) bound() {
 				worst = i
 			}
 		}
+		w.loseEvent(w.queue[worst].event)
 		w.queue = slices.Delete(w.queue, worst, worst+1)
-		w.usage.NotStored++
 		events--
 	}
 }
@@ -256,6 +285,7 @@ func (w *runWriter) write() error {
 		if it.event == nil {
 			continue
 		}
+		w.usage.Stored++
 		if w.indexRead && it.event.Evidence == EvidenceKept {
 			r := it.event.record()
 			w.index = append(w.index, newIndexed(&r, w.run))
@@ -295,8 +325,11 @@ func (w *runWriter) writeSpans() error {
 				return err
 			}
 			w.parts = append(w.parts, evidencePart{part: w.spans.part, from: it.info.from, to: it.info.to, size: headerSize})
+			if err := w.linkEvidence(); err != nil {
+				return err
+			}
 		}
-		if err := w.append(&w.spans, appendBlock(nil, blockSpan, codedRaw, w.spans.blocks, it.span), 1); err != nil {
+		if err := w.appendBlock(&w.spans, blockSpan, codedRaw, it.span); err != nil {
 			return err
 		}
 		last = w.lastPart()
@@ -305,6 +338,24 @@ func (w *runWriter) writeSpans() error {
 		last.size += n
 	}
 	return w.syncSpans(from, len(w.queue))
+}
+
+// linkEvidence begins an evidence file with what it belongs to.
+func (w *runWriter) linkEvidence() error {
+	l := linkRecord{Stay: w.stay, Before: w.journal.durable.pointer()}
+	if w.spans.durable.Part != 0 {
+		l.Evidence = []fileMark{w.spans.durable}
+	}
+	g := groups{}
+	if err := g.record(blockLink, l); err != nil {
+		return err
+	}
+	return w.appendBlock(&w.spans, blockGroup, codedRaw, g.items)
+}
+
+func (w *runWriter) appendBlock(o *outFile, typ blockType, coding uint8, payload []byte) error {
+	b := appendBlock(nil, typ, coding, uint16(o.at.blocks), payload)
+	return w.append(o, b, chained{o.at.blocks + 1, sumOf(o.at.sum, b)})
 }
 
 // lastPart is the evidence file that is being appended to, or nil.
@@ -324,6 +375,7 @@ func (w *runWriter) syncSpans(from, to int) error {
 	if err := w.sync(&w.spans); err != nil {
 		return err
 	}
+	w.lastPart().durable = w.spans.durable
 	for i := range items {
 		if items[i].span != nil {
 			items[i].done()
@@ -347,38 +399,29 @@ func (w *runWriter) writeJournal() error {
 	if slices.ContainsFunc(w.queue, func(it item) bool { return it.event != nil }) {
 		what = forEvents
 	}
-	body, count, err := w.body(true)
+	body, err := w.body(true)
 	if err != nil {
 		return err
 	}
 	short := false
-	if !w.room(int64(len(body))+headerSize, what) {
+	if !w.room(int64(len(body.out))+headerSize, what) {
 		// The account goes on without the events, and counts them.
 		w.giveUpEvents()
-		if body, _, err = w.body(false); err != nil {
+		if body, err = w.body(false); err != nil {
 			return err
 		}
-		if !w.room(int64(len(body))+headerSize, forAccount) {
+		if !w.room(int64(len(body.out))+headerSize, forAccount) {
 			return errNoRoom
 		}
 		short = true
 	}
 	// Making room may have written to the journal.
-	if body, count, err = w.body(!short); err != nil {
+	if body, err = w.body(!short); err != nil {
 		return err
 	}
-	if w.journal.file == nil {
-		if err := w.create(&w.journal, journalFile); err != nil {
-			return err
-		}
-	}
-	if err := w.append(&w.journal, body, count); err != nil {
+	if err := w.writeBody(body); err != nil {
 		return err
 	}
-	if err := w.sync(&w.journal); err != nil {
-		return err
-	}
-	w.prepared = true
 	if what == forEvents {
 		w.full = short
 	}
@@ -388,6 +431,29 @@ func (w *runWriter) writeJournal() error {
 		if len(w.queue) > 0 {
 			return errNoRoom
 		}
+	}
+	return nil
+}
+
+// writeBody writes what body has made, with one sync.
+func (w *runWriter) writeBody(g *groups) error {
+	if w.journal.file == nil {
+		if err := w.create(&w.journal, journalFile); err != nil {
+			return err
+		}
+	}
+	if err := w.append(&w.journal, g.out, g.at); err != nil {
+		return err
+	}
+	if err := w.sync(&w.journal); err != nil {
+		return err
+	}
+	w.prepared, w.key, w.since = true, g.key, g.since
+	for i := range w.parts {
+		w.parts[i].told = w.parts[i].durable
+	}
+	if n := len(w.parts) - maxParts; n > 0 {
+		w.parts = slices.Delete(w.parts, 0, n)
 	}
 	return nil
 }
@@ -406,57 +472,111 @@ func (w *runWriter) giveUpEvents() {
 		if it.event == nil || it.event.Finding.Kind == detect.KindMark {
 			return false
 		}
-		w.usage.NotStored++
+		w.loseEvent(it.event)
 		return true
 	})
 }
 
 // body is what the queue adds to the journal, with its events or without.
-func (w *runWriter) body(events bool) (body []byte, count int, err error) {
-	number := w.journal.blocks
-	add := func(typ blockType, payload []byte) {
-		coding, p := w.pack.record(payload)
-		body = appendBlock(body, typ, coding, number, p)
-		number++
-		count++
+func (w *runWriter) body(events bool) (*groups, error) {
+	g, err := w.piece()
+	if err != nil {
+		return nil, err
 	}
-	if w.journal.file == nil {
-		number = 0
-		if err := w.preamble(add); err != nil {
-			return nil, 0, err
-		}
-	}
-	ending := false
+	stored := w.usage.Stored
+	ending, usage := false, false
 	for i := range w.queue {
 		it := &w.queue[i]
 		switch {
 		case it.event != nil && !events:
 		case it.event != nil:
 			w.refer(it.event)
-			payload, err := marshal(it.event.record())
-			if err != nil {
-				return nil, 0, err
+			if err := g.record(blockEvent, it.event.record()); err != nil {
+				return nil, err
 			}
-			add(blockEvent, payload)
+			stored++
 		case it.typ == blockEnd:
-			ending = true // stands last
+			ending, usage = true, true // stands last
+		case it.typ == blockHistory:
+			g.add(it.typ, formAsIs, it.payload)
 		case it.typ != 0:
-			add(it.typ, it.payload)
+			usage = true
+			if len(it.payload) == 0 {
+				continue
+			}
+			if err := g.json(it.typ, it.payload); err != nil {
+				return nil, err
+			}
 		}
 	}
-	usage, err := marshal(w.usage)
-	if err != nil {
-		return nil, 0, err
+	if err := w.addFrames(g); err != nil {
+		return nil, err
 	}
-	add(blockUsage, usage)
+	if usage {
+		u := w.usage
+		u.Stored = stored
+		if err := g.record(blockUsage, u); err != nil {
+			return nil, err
+		}
+	}
 	if ending {
-		add(blockEnd, nil)
+		if err := w.addClocks(g); err != nil {
+			return nil, err
+		}
+		g.add(blockEnd, formAsIs, nil)
 	}
-	return body, count, nil
+	g.close()
+	return g, nil
 }
 
-// preamble adds the blocks that a journal file begins with.
-func (w *runWriter) preamble(add func(blockType, []byte)) error {
+// piece is the beginning of a piece of the journal: nothing, or what a file
+// begins with.
+func (w *runWriter) piece() (*groups, error) {
+	if w.journal.file != nil {
+		return &groups{pack: w.pack, at: w.journal.at, key: w.key, since: w.since}, nil
+	}
+	g := &groups{pack: w.pack, at: chainFrom(header{kind: journalFile, run: w.run, part: w.journal.part + 1, boot: w.opt.Boot})}
+	return g, w.preamble(g)
+}
+
+// addFrames says how far the evidence files have come since it was last said.
+func (w *runWriter) addFrames(g *groups) error {
+	var r framesRecord
+	for _, p := range w.parts {
+		if p.durable != p.told {
+			m := p.durable
+			m.Run = 0
+			r.Files = append(r.Files, m)
+		}
+	}
+	if len(r.Files) == 0 {
+		return nil
+	}
+	return g.record(blockFrames, r)
+}
+
+// addClocks says which clock files there are.
+func (w *runWriter) addClocks(g *groups) error {
+	files, err := w.fs.List()
+	if err != nil {
+		return nil //nolint:nilerr // what cannot be listed is not claimed
+	}
+	marks := w.clockMarks(files)
+	if len(marks) == len(w.link.Clocks) {
+		return nil
+	}
+	return g.record(blockLink, linkRecord{Stay: w.stay, Clocks: marks})
+}
+
+// preamble adds the records that a journal file begins with.
+func (w *runWriter) preamble(g *groups) error {
+	link := w.link
+	if w.journal.durable.Part != 0 {
+		link = linkRecord{Stay: w.stay, Before: w.journal.durable.pointer()}
+	}
+	if err := g.record(blockLink, link); err != nil {
+		return err
+	}
 	r := runRecord{
 		Program: w.opt.Program, Label: w.opt.Label, AccountEvery: w.opt.AccountEvery,
 		LookBack: w.opt.LookBack, LookOn: w.opt.LookOn, RingBytes: w.opt.RingBytes,
@@ -466,19 +586,20 @@ func (w *runWriter) preamble(add func(blockType, []byte)) error {
 		c := w.clock
 		r.Clock = &c
 	}
-	payload, err := marshal(r)
-	if err != nil {
+	if err := g.record(blockRun, r); err != nil {
 		return err
 	}
-	add(blockRun, payload)
 	if w.prepared {
 		return nil
 	}
-	if payload, err = marshal(w.opt.Plan); err != nil {
+	payload, err := marshal(w.opt.Plan)
+	if err != nil {
 		return fmt.Errorf("the plan: %w", err)
 	}
-	add(blockPlan, payload)
-	add(blockSettings, w.opt.Settings)
+	if err := g.json(blockPlan, payload); err != nil {
+		return err
+	}
+	g.add(blockSettings, formAsIs, w.opt.Settings)
 	return nil
 }
 
@@ -548,6 +669,9 @@ func (w *runWriter) close() error {
 	}
 	w.journal.close()
 	w.spans.close()
+	if w.taken() && w.lastError == nil {
+		w.writeHead(w.journal.durable.pointer())
+	}
 	if w.taken() {
 		err = errors.Join(err, w.release())
 	}

@@ -41,7 +41,7 @@ import (
 const (
 	spanHead = 28
 	// maxSpanFrames and the others bound what a reader allocates for a span.
-	maxSpanFrames = 1 << 20
+	maxSpanFrames = maxChunk
 	maxShapes     = 1 << 14
 	maxFields     = 512
 )
@@ -329,6 +329,9 @@ func decodeSpan(u *unpacker, payload []byte) (spanInfo, []bus.Frame, error) {
 	if r.err != nil {
 		return info, nil, r.err
 	}
+	if err := u.spendColumns(shapes); err != nil {
+		return info, nil, err
+	}
 	rows := make([][]bus.Frame, len(shapes))
 	for i := range shapes {
 		if rows[i] = readRows(r, &shapes[i]); r.err != nil {
@@ -359,6 +362,37 @@ func decodeSpan(u *unpacker, payload []byte) (spanInfo, []bus.Frame, error) {
 	}
 	return info, out, nil
 }
+
+// spendColumns counts what the columns of a span take to read: memory by their
+// numbers, time by the bits of those and a little for each.
+func (u *unpacker) spendColumns(shapes []shape) error {
+	var numbers, bits int64
+	for i := range shapes {
+		s := &shapes[i]
+		columns, wide := int64(1), int64(64)
+		add := func(length int64) { columns, wide = columns+1, wide+length+4 }
+		if s.early {
+			add(32)
+		}
+		for _, f := range s.fields {
+			add(int64(f.length))
+		}
+		for b := range carried(s.kind, s.length) {
+			if s.loose[b] {
+				add(8)
+			}
+		}
+		numbers += columns * int64(s.count)
+		bits += wide * int64(s.count)
+	}
+	if numbers > maxNumbers {
+		return errBudget
+	}
+	return spent(&u.bits, bits)
+}
+
+// maxNumbers bounds the columns of one span.
+const maxNumbers = 2 << 20
 
 func readShapes(r *columnReader, frames int) []shape {
 	n := r.count(maxShapes)
@@ -412,27 +446,24 @@ func readRows(r *columnReader, s *shape) []bus.Frame {
 		}
 	}
 	var twins twins
-	fields := make([][]uint64, len(s.fields))
-	for i, f := range s.fields {
-		fields[i] = r.integers(n, f.length, twins[f.length])
-		twins.add(f.length, fields[i])
+	for _, f := range s.fields {
+		col := r.integers(n, f.length, twins[f.length])
+		twins.add(f.length, col)
+		for i, v := range col {
+			f.put(&out[i].Data, v)
+		}
 	}
 	for b := range carried(s.kind, s.length) {
 		if s.loose[b] {
 			col := r.integers(n, 8, twins[8])
 			twins.add(8, col)
 			for i, v := range col {
-				out[i].Data[b] = byte(v)
+				out[i].Data[b] |= byte(v) // beside the fields
 			}
 		}
 	}
 	if r.err != nil {
 		return nil
-	}
-	for i := range out {
-		for j, f := range s.fields {
-			f.put(&out[i].Data, fields[j][i])
-		}
 	}
 	return out
 }

@@ -2,9 +2,11 @@ package storage
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io/fs"
 	"slices"
+	"strings"
 	"time"
 
 	"joltwatch/bus"
@@ -25,6 +27,8 @@ type Store struct {
 	health   Health
 	clocks   map[string]bus.Clock // by the boot's identifier
 	files    map[string]int64
+	// gone are evidence files that were removed on purpose.
+	gone map[string]bool
 	// heads is filled when the frames of a run are first asked for.
 	heads map[uint32][]spanAt
 }
@@ -71,13 +75,14 @@ type Event struct {
 	From, To bus.Micros
 	Evidence EvidenceState
 
-	number int // within its run, from 1, where it was found in this one
+	number int // within its run, from 1
 	parts  []uint32
+	lacks  bool // some of its frames, which were not removed on purpose
 }
 
 func (e *Event) record() eventRecord {
 	return eventRecord{
-		ID: e.ID, Start: e.Finding.Start, End: e.Finding.End, From: e.From, To: e.To,
+		N: e.number, Start: e.Finding.Start, End: e.Finding.End, From: e.From, To: e.To,
 		State: e.Evidence, Parts: e.parts, Finding: e.Finding, Percentiles: e.Percentiles,
 	}
 }
@@ -122,6 +127,8 @@ type Health struct {
 	Thinned []Thinned
 	// Troubles are what kept the store from storing.
 	Troubles []Trouble
+	// Lost is what could not be stored at all, nil where nothing was.
+	Lost *Lost
 }
 
 // Read reads the store in dir. The error is a NewerError where a later version
@@ -133,7 +140,11 @@ func readFS(dir string, fsys FS) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	u, err := newUnpacker()
+	var size int64
+	for _, f := range sorted(files) {
+		size += f.Size()
+	}
+	u, err := newUnpacker(size)
 	if err != nil {
 		return nil, err
 	}
@@ -167,7 +178,7 @@ func sorted(files []fs.FileInfo) []fs.FileInfo {
 	}
 	var list []named
 	for _, f := range files {
-		if kind, run, part, ok := parseName(f.Name()); ok {
+		if kind, run, part, ok := parseName(f.Name()); ok && f.Mode().IsRegular() {
 			list = append(list, named{f, kind, run, part})
 		}
 	}
@@ -201,7 +212,7 @@ func (l *loader) file(name string) error {
 		return nil
 	}
 	data, err := l.s.fs.ReadFile(name)
-	if refusal(err) {
+	if refusal(err) || errors.Is(err, errOversize) {
 		l.s.health.Damage = append(l.s.health.Damage, unreadable(name, l.s.files[name], err))
 		return nil
 	}
@@ -220,8 +231,9 @@ func (l *loader) file(name string) error {
 			b.ID = p.header.boot
 		}
 	}
+	records := recReader{u: l.s.unpacker}
 	for _, k := range p.blocks {
-		if err := l.block(b, k); err != nil {
+		if err := l.block(&records, b, k); err != nil {
 			l.s.health.Damage = append(l.s.health.Damage, Damage{File: name, Offset: k.offset, Length: int64(blockHead + len(k.payload)), What: err.Error()})
 		}
 	}
@@ -236,15 +248,21 @@ func (l *loader) boot(run uint32) *Boot {
 	return &l.s.boots[len(l.s.boots)-1]
 }
 
-// block takes in one block; b is nil in clock files.
-func (l *loader) block(b *Boot, k block) error {
-	payload, err := l.s.unpacker.payload(k)
-	if err != nil {
-		return err
+// block takes in the records of one block; b is nil in clock files.
+func (l *loader) block(records *recReader, b *Boot, k block) error {
+	list, err := records.read(k)
+	for i := range list {
+		if e := l.record(b, &list[i]); e != nil {
+			err = e // the others may be sound
+		}
 	}
+	return err
+}
+
+func (l *loader) record(b *Boot, k *rec) error {
 	read := func(v any) error {
-		if err := json.Unmarshal(payload, v); err != nil {
-			return fmt.Errorf("block of type %d: %w", k.typ, err)
+		if err := json.Unmarshal(k.text, v); err != nil {
+			return fmt.Errorf("record of type %d: %w", k.typ, err)
 		}
 		return nil
 	}
@@ -277,7 +295,7 @@ func (l *loader) block(b *Boot, k block) error {
 		}
 		b.Plan = plan
 	case blockSettings:
-		b.Settings = payload
+		b.Settings = k.text
 	case blockClock:
 		var c clockRecord
 		if err := read(&c); err != nil {
@@ -291,13 +309,13 @@ func (l *loader) block(b *Boot, k block) error {
 		}
 		l.account(a)
 	case blockEvent:
-		var r eventRecord
-		if err := read(&r); err != nil {
-			return err
+		r, err := k.event(b.Number)
+		if err != nil {
+			return fmt.Errorf("event: %w", err)
 		}
 		l.event(b, &r)
 	case blockHistory:
-		l.s.history = payload
+		l.s.history = k.text
 	case blockDropped:
 		var r droppedRecord
 		if err := read(&r); err != nil {
@@ -347,7 +365,7 @@ func (l *loader) account(a Account) {
 
 func (l *loader) event(b *Boot, r *eventRecord) {
 	e := Event{
-		ID: r.ID, Boot: b.Number, Finding: r.Finding, Percentiles: r.Percentiles,
+		ID: r.ID, Boot: b.Number, number: r.N, Finding: r.Finding, Percentiles: r.Percentiles,
 		From: r.From, To: r.To, Evidence: r.State, parts: r.Parts,
 	}
 	e.Finding.Start, e.Finding.End = r.Start, r.End
@@ -378,6 +396,8 @@ func (l *loader) drop(r *droppedRecord) {
 func (l *loader) finish() {
 	s := l.s
 	l.clocks()
+	l.lost()
+	l.removed()
 	for i := range s.boots {
 		b := &s.boots[i]
 		s.health.Usage.add(b.Usage)
@@ -401,7 +421,7 @@ func (l *loader) finish() {
 			e.From, e.To = 0, 0
 			continue
 		}
-		present, missing, dropped, delivered := false, false, false, false
+		present, missing, dropped, delivered, lost := false, false, false, false, false
 		for _, part := range e.parts {
 			name := fileName(evidenceFile, e.Boot, part)
 			_, ok := s.files[name]
@@ -409,10 +429,11 @@ func (l *loader) finish() {
 			missing = missing || !ok
 			dropped = dropped || l.dropped[name]
 			delivered = delivered || l.delivered[deliveredName(name)]
+			lost = lost || !ok && !s.gone[name]
 		}
 		switch {
 		case present && missing:
-			e.Evidence = EvidenceInPart
+			e.Evidence, e.lacks = EvidenceInPart, lost
 			continue
 		case present:
 			continue
@@ -424,6 +445,40 @@ func (l *loader) finish() {
 			e.Evidence = EvidenceLost
 		}
 		e.From, e.To = 0, 0
+	}
+}
+
+// removed gathers the evidence files that are gone on purpose.
+func (l *loader) removed() {
+	l.s.gone = map[string]bool{}
+	for name := range l.dropped {
+		l.s.gone[name] = true
+	}
+	for name := range l.delivered {
+		l.s.gone[strings.TrimSuffix(name, deliveredSuffix)+fileSuffix[evidenceFile]] = true
+	}
+}
+
+// lost takes from the head what could not be stored; where that is not there or
+// says less, the accounts of the runs count.
+func (l *loader) lost() {
+	if data, err := l.s.fs.ReadFile(headName); err == nil {
+		if h, ok := parseHead(data); ok {
+			l.s.health.Lost = h.Lost
+		}
+	}
+	var counted Lost
+	for _, b := range l.s.boots {
+		if n := b.Usage.NotStored; n > 0 {
+			if counted.Events == 0 {
+				counted.FromRun = b.Number
+			}
+			counted.Events += n
+			counted.ToRun = b.Number
+		}
+	}
+	if h := l.s.health.Lost; counted.Events > 0 && (h == nil || h.Events < counted.Events) {
+		l.s.health.Lost = &counted
 	}
 }
 

@@ -2,20 +2,34 @@ package storage
 
 import (
 	"fmt"
+	"io/fs"
 )
 
 // State is the health of a file or of a store.
 type State string
 
 const (
-	// Intact: every byte is sound.
+	// Intact: every byte is sound, and of a whole stay the chain proves that
+	// nothing is missing.
 	Intact State = "intact"
-	// Repaired: a cut had left an unfinished end, and the next run removed
-	// it, or will. Nothing that was acknowledged was in it.
+	// Repaired: a cut had left an unfinished end, which the next run removed.
+	// Nothing that was acknowledged was in it, and the chain proves that too.
 	Repaired State = "repaired"
-	// Damaged: something that was on file cannot be read.
+	// Unproven: what is there is sound; whether more was there cannot be told.
+	Unproven State = "unproven"
+	// Damaged: something that was on file cannot be read, or is missing.
 	Damaged State = "damaged"
 )
+
+// rank orders the states from good to bad.
+func (s State) rank() int {
+	for i, o := range []State{Intact, Repaired, Unproven, Damaged} {
+		if s == o {
+			return i
+		}
+	}
+	return -1
+}
 
 // FileHealth is the health of one file.
 type FileHealth struct {
@@ -38,15 +52,22 @@ type Verification struct {
 	Runs    int          `json:"runs"`
 	Events  int          `json:"events"`
 	Frames  uint64       `json:"frames"`
-	// Missing says what the journals speak of and is not there.
+	// Whole says that nothing that was acknowledged is missing, and that the
+	// chain proves it. Proof says for each run what proves it, or up to where.
+	Whole bool    `json:"whole"`
+	Proof []Proof `json:"proof"`
+	// Lost is what could not be stored in the first place.
+	Lost *Lost `json:"not_stored,omitempty"`
+	// Missing says what the files speak of and is not there.
 	Missing []string `json:"missing,omitempty"`
-	// Strange are files in the folder that are not the store's.
+	// Strange are things in the folder that are not the store's.
 	Strange []string `json:"strange,omitempty"`
 }
 
 // Verify reads all of the store in dir: every block of every file, every frame
-// of every span, and whether what the events refer to is there. Damage is in
-// the result; the error says that the store could not be looked at.
+// of every span, whether what the events refer to is there, and whether each
+// file goes as far as others say. Damage is in the result; the error says that
+// the store could not be looked at.
 func Verify(dir string) (*Verification, error) { return verifyFS(dir, OS(dir)) }
 
 func verifyFS(dir string, fsys FS) (*Verification, error) {
@@ -58,58 +79,90 @@ func verifyFS(dir string, fsys FS) (*Verification, error) {
 	if err != nil {
 		return nil, err
 	}
-	v := &Verification{State: Intact, Running: s.health.Running, Runs: len(s.boots), Events: len(s.events)}
-	notes := map[string]string{}
-	for _, b := range s.boots {
-		for _, d := range b.Repair.Cut {
-			notes[d.File] = fmt.Sprintf("%d unfinished bytes at offset %d were removed by run %d", d.Length, d.Offset, b.Number)
-		}
-	}
-	open := map[string]bool{}
-	if s.health.Running {
-		for kind := journalFile; kind <= evidenceFile; kind++ {
-			if n := lastOf(s, kind); n != "" {
-				open[n] = true
-			}
-		}
-	}
+	var size int64
 	for _, f := range sorted(files) {
-		h, err := s.verifyFile(f.Name(), open[f.Name()])
-		if err != nil {
+		size += f.Size()
+	}
+	s.unpacker.budget = newBudget(size)
+	v := &Verification{State: Intact, Running: s.health.Running, Runs: len(s.boots), Events: len(s.events), Lost: s.health.Lost}
+	a := newAudit(s, v)
+	for _, f := range sorted(files) {
+		if err := v.file(s, a, f.Name()); err != nil {
 			return nil, err
 		}
-		if n := notes[h.File]; n != "" && h.State != Damaged {
-			h.State, h.Note = Repaired, n
-		}
-		v.Frames += h.Frames
-		v.Files = append(v.Files, h)
-		v.worse(h.State)
 	}
+	v.others(files)
+	v.references(s)
+	a.judge()
+	return v, nil
+}
+
+// file adds the health of one file.
+func (v *Verification) file(s *Store, a *audit, name string) error {
+	h, err := s.verifyFile(name, a)
+	if err != nil {
+		return err
+	}
+	if n := a.notes[name]; n != "" && h.State != Damaged {
+		h.State, h.Note = Repaired, n
+	}
+	v.Frames += h.Frames
+	v.Files = append(v.Files, h)
+	v.worse(h.State)
+	return nil
+}
+
+// others names what is no file of the store.
+func (v *Verification) others(files []fs.FileInfo) {
 	for _, f := range files {
-		if _, _, _, ok := parseName(f.Name()); !ok && f.Name() != "lock" && !isDelivered(f.Name()) {
-			v.Strange = append(v.Strange, f.Name())
+		name := f.Name()
+		_, _, _, ok := parseName(name)
+		ok = ok || name == headName
+		switch {
+		case ok && !f.Mode().IsRegular():
+			v.miss("%s: %s is in its place", name, whatIs(f.Mode()))
+		case !ok && name != "lock" && !isDelivered(name):
+			v.Strange = append(v.Strange, name)
 		}
 	}
+}
+
+func whatIs(m fs.FileMode) string {
+	switch {
+	case m.IsDir():
+		return "a folder"
+	case m&fs.ModeSymlink != 0:
+		return "a link"
+	case m&fs.ModeNamedPipe != 0:
+		return "a pipe"
+	}
+	return "something that is no file"
+}
+
+// references looks at what the journals refer to.
+func (v *Verification) references(s *Store) {
 	for i := range s.boots {
 		if len(s.boots[i].Repair.Removed) > 0 {
 			v.worse(Repaired)
 		}
 		if s.boots[i].Plan == nil {
-			v.Missing = append(v.Missing, fmt.Sprintf("run %d: the plan that its frames are decoded with", s.boots[i].Number))
-			v.worse(Damaged)
+			v.miss("run %d: the plan that its frames are decoded with", s.boots[i].Number)
 		}
 	}
 	for i := range s.events {
-		if e := &s.events[i]; e.Evidence == EvidenceLost {
-			v.Missing = append(v.Missing, fmt.Sprintf("event %s: its frames", e.ID))
-			v.worse(Damaged)
+		if e := &s.events[i]; e.Evidence == EvidenceLost || e.lacks {
+			v.miss("event %s: its frames", e.ID)
 		}
 	}
-	return v, nil
+}
+
+func (v *Verification) miss(format string, args ...any) {
+	v.Missing = append(v.Missing, fmt.Sprintf(format, args...))
+	v.worse(Damaged)
 }
 
 func (v *Verification) worse(s State) {
-	if s == Damaged || s == Repaired && v.State == Intact {
+	if s.rank() > v.State.rank() {
 		v.State = s
 	}
 }
@@ -126,13 +179,14 @@ func lastOf(s *Store, kind fileKind) string {
 	return name
 }
 
-func (s *Store) verifyFile(name string, open bool) (FileHealth, error) {
+func (s *Store) verifyFile(name string, a *audit) (FileHealth, error) {
 	kind, run, part, _ := parseName(name)
 	h := FileHealth{File: name, Kind: kind.String(), State: Intact}
 	data, err := s.fs.ReadFile(name)
 	if err != nil {
 		h.State = Damaged
 		h.Damage = append(h.Damage, Damage{File: name, What: err.Error()})
+		a.unreadable(name)
 		return h, nil
 	}
 	p, err := parseFile(name, data)
@@ -141,39 +195,50 @@ func (s *Store) verifyFile(name string, open bool) (FileHealth, error) {
 	}
 	h.Size, h.Blocks = p.size, len(p.blocks)
 	if p.headerOK && (p.header.kind != kind || p.header.run != run || p.header.part != part) {
-		p.damage = append(p.damage, Damage{File: name, Length: headerSize, What: fmt.Sprintf("the header is that of %s", fileName(p.header.kind, p.header.run, p.header.part))})
+		p.bad(name, 0, headerSize, fmt.Sprintf("the header is that of %s", fileName(p.header.kind, p.header.run, p.header.part)))
 	}
-	for i, b := range p.blocks {
-		if err := s.verifyBlock(&h, kind, b); err != nil {
-			p.damage = append(p.damage, Damage{File: name, Offset: b.offset, Length: int64(blockHead + len(b.payload)), What: err.Error()})
-		}
-		if b.number != uint16(i) && len(p.damage) == 0 {
-			p.damage = append(p.damage, Damage{File: name, Offset: b.offset, What: fmt.Sprintf("block %d stands where block %d should", b.number, uint16(i))})
-		}
-	}
+	s.verifyBlocks(&h, kind, &p, a)
+	a.add(name, &p)
 	for _, d := range p.damage {
 		switch {
-		case d.Tail && open:
+		case d.Tail && a.open[name]:
 			h.Note = "being written"
-		case d.Tail:
-			if h.State == Intact {
-				h.State = Repaired
+			continue
+		case d.Tail && h.State != Damaged:
+			h.State = Repaired
+			if a.isLast(run, kind) {
+				h.State = Unproven
 			}
-			h.Note = fmt.Sprintf("ends with %d unfinished bytes at offset %d, as a cut leaves them; the next run removes them", d.Length, d.Offset)
-			h.Damage = append(h.Damage, d)
+			h.Note = fmt.Sprintf("ends with %d unfinished bytes at offset %d, as a cut of the power or of copying leaves them", d.Length, d.Offset)
 		default:
 			h.State = Damaged
-			h.Damage = append(h.Damage, d)
 		}
+		h.Damage = append(h.Damage, d)
 	}
 	return h, nil
 }
 
-func (s *Store) verifyBlock(h *FileHealth, kind fileKind, b block) error {
-	if kind == evidenceFile {
-		if b.typ != blockSpan {
-			return nil
+// bad adds damage that is found in sound blocks.
+func (p *parsed) bad(name string, offset, length int64, what string) {
+	p.damage = append(p.damage, Damage{File: name, Offset: offset, Length: length, What: what})
+}
+
+func (s *Store) verifyBlocks(h *FileHealth, kind fileKind, p *parsed, a *audit) {
+	records := recReader{u: s.unpacker}
+	expected := uint32(0)
+	for i, b := range p.blocks {
+		if err := s.verifyBlock(h, kind, &records, b, a); err != nil {
+			p.bad(h.File, b.offset, int64(blockHead+len(b.payload)), err.Error())
 		}
+		if b.number != uint16(expected) && len(p.damage) == 0 {
+			p.bad(h.File, b.offset, 0, fmt.Sprintf("block %d stands where block %d should", b.number, uint16(expected)))
+		}
+		expected = p.chain[i].blocks
+	}
+}
+
+func (s *Store) verifyBlock(h *FileHealth, kind fileKind, records *recReader, b block, a *audit) error {
+	if kind == evidenceFile && b.typ == blockSpan {
 		info, frames, err := decodeSpan(s.unpacker, b.payload)
 		if err == nil && len(frames) != int(info.frames) {
 			err = errSpan
@@ -181,10 +246,23 @@ func (s *Store) verifyBlock(h *FileHealth, kind fileKind, b block) error {
 		h.Frames += uint64(len(frames))
 		return err
 	}
+	list, err := records.read(b)
 	l := &loader{s: &Store{unpacker: s.unpacker}}
 	var boot *Boot
 	if kind == journalFile {
 		boot = &Boot{}
 	}
-	return l.block(boot, b)
+	for i := range list {
+		var e error
+		if kind != evidenceFile {
+			e = l.record(boot, &list[i])
+		}
+		if e == nil {
+			e = a.record(h.File, &list[i])
+		}
+		if e != nil {
+			err = e
+		}
+	}
+	return err
 }

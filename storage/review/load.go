@@ -149,6 +149,9 @@ func (s *Stay) health(store *storage.Store) {
 	if n > 0 {
 		s.Remark(fmt.Sprintf("%d ordinary repeats are kept as counts only", n))
 	}
+	if h.Lost != nil {
+		s.Remark("events that were seen and could not be stored: " + h.Lost.String())
+	}
 	for _, t := range h.Troubles {
 		s.Remark(fmt.Sprintf("while recording, at %.0f s: %s", t.At.Seconds(), t.What))
 	}

@@ -1,0 +1,54 @@
+package storage
+
+import "slices"
+
+// compactWords and compactShapes belong to the format: they grow at their ends
+// only. A word or shape that is not listed costs some bytes and no more.
+var compactWords = [...]string{
+	// Kinds and classes.
+	"release-lag", "hill-slip", "apply", "shift-with-clutch", "open-under-drive", "gearset-slip",
+	"flare", "shudder", "jolt", "mark", "bus-fault", "role-stale",
+	"normal", "late", "dragging", "stall", "asked", "unasked", "incomplete", "kept", "not-asked", "no-room",
+	// Measures.
+	"lag_s", "lag_min_s", "lag_max_s", "slip_before_rpm", "engine_low_rpm", "turbine_low_rpm", "command_before",
+	"slip_peak_rpm", "from_gear", "to_gear", "shift_s", "command_before_kpa", "command_least_kpa", "dip_depth_kpa", "dip_s",
+	"slip_mean_rpm", "slip_least_rpm", "command_hold_kpa", "command_mean_kpa", "duration_s", "apply_s", "apply_min_s", "apply_max_s",
+	"slip_rate_peak_rpm_per_s", "engine_pulled_down_rpm", "lining_energy_j", "ratio_off_percent", "ratio_nominal",
+	"flare_rpm", "frequency_hz", "slip_amplitude_rpm", "engine_amplitude_rpm", "silent_s", "frames_lost",
+	// Instants.
+	"command fell", "command rose", "speeds parted", "slip down", "gear changed",
+	// Roles.
+	"engine_speed", "turbine_speed", "output_speed", "vehicle_speed", "clutch_pressure_command", "clutch_pressure", "clutch_command",
+	"lockup_state", "slip_command", "slip_reported", "gear", "shifting", "accelerator", "engine_torque", "brake",
+	"fluid_temperature", "grade", "acceleration", "driver_mark", "supply_voltage",
+	// Bands.
+	"speed_kmh", "temperature_c", "1", "2", "3", "4", "5", "6", "7", "8", "9", "10",
+	"0–20", "20–40", "40–60", "60–80", "80–100", "100–120", "120–140",
+}
+
+// compactShapes are key lists in the order in which they are written.
+var compactShapes = [...][]string{
+	{"Name", "Value"},
+	{"Name", "At", "Early", "Late"},
+	{"n", "start_us", "end_us", "from_us", "to_us", "evidence", "parts", "finding", "percentiles"},
+	{"kind", "class", "drive", "severity", "measures", "instants", "missing_inputs", "codes", "context", "keep"},
+	{"gear", "speed_kmh", "fluid_temperature_c", "accelerator_percent", "since_engine_start_s"},
+	{"measure", "share_below", "n"},
+	{"drive", "start_us", "end_us", "ended", "engine_on_s", "moving_s", "closed_s", "partial_s", "coast_s", "open_s", "unknown_s",
+		"bands", "stops", "stops_observed", "opportunities", "roles", "frames", "bad_lines", "dropped", "error_frames", "asking"},
+	{"of", "label", "from", "to", "closed_s", "partial_s", "coast_s", "open_s", "unknown_s"},
+	{"kind", "seen", "observable", "hits"},
+	{"role", "fresh_s", "samples", "not_ok", "period_s", "source_switches"},
+	{"events_stored", "bytes_written", "evidence_bytes", "journal_bytes", "syncs", "files_made", "files_removed", "refused", "events_not_stored",
+		"not_stored_from_us", "not_stored_to_us"},
+	{"part", "blocks", "sum"},
+	{"run", "part", "blocks", "sum"},
+	{"stay", "before", "evidence"},
+	{"files"},
+}
+
+// wordNumber finds a word's number in the list.
+func wordNumber(s string) (int, bool) {
+	i := slices.Index(compactWords[:], s)
+	return i, i >= 0
+}
