@@ -434,3 +434,43 @@ func TestLongGapEndsTheDrive(t *testing.T) {
 		t.Errorf("drive %d of %.1f s, expected the second of 12", a.Drive, a.EngineOnS)
 	}
 }
+
+// What is not asked for falls silent, and that is no finding; what falls silent
+// while it is asked for is one, and so is another bus's.
+func TestNothingIsStaleThatIsNotAsked(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		match stream.Match
+		code  bus.NoticeCode
+		on    uint8
+		want  int
+	}{
+		{"paused", stream.MatchAnswer, bus.NoticeNotAsking, 0, 0},
+		{"asked", stream.MatchAnswer, bus.NoticeAsking, 0, 1},
+		{"another bus", stream.MatchAnswer, bus.NoticeNotAsking, 1, 1},
+		{"broadcast", stream.MatchID, bus.NoticeNotAsking, 0, 1},
+	} {
+		set := detect.DefaultSettings()
+		p := &stream.Plan{Facts: stream.Facts{IdleRPM: 700}}
+		for _, r := range []stream.Role{stream.EngineSpeed, stream.TurbineSpeed, stream.VehicleSpeed} {
+			p.Messages = append(p.Messages, stream.Message{Signals: []stream.Signal{{Role: r}}})
+		}
+		p.Messages = append(p.Messages, stream.Message{Match: tt.match, Signals: []stream.Signal{{Role: stream.ClutchPressureCommand}}})
+		h := &hand{t: t, plan: p, got: &catch{}, step: 20_000, engine: 700, gear: 3, hasCommand: true}
+		h.m = detect.New(set, p, h.got)
+		h.drive()
+		h.hasCommand = false
+		n := bus.NewNotice(h.at, tt.on, tt.code, 0)
+		h.m.Notice(&n)
+		h.run(20, nil)
+		n = bus.NewNotice(h.at, tt.on, bus.NoticeAsking, 0)
+		h.m.Notice(&n)
+		h.run(3, nil)
+		h.hasCommand = true
+		h.run(5, nil)
+		h.m.Flush()
+		if got := len(h.got.of(detect.KindRoleStale)); got != tt.want {
+			t.Errorf("%s: %d findings, want %d", tt.name, got, tt.want)
+		}
+	}
+}

@@ -34,6 +34,10 @@ type roleStale struct {
 	counts *counts
 	roles  []stream.Role
 	state  [stream.NumRoles]staleState
+	// askedOn is the bus on which a role is known by asking only, -1 for none;
+	// paused are the buses, a bit each, on which nothing is asked at present.
+	askedOn [stream.NumRoles]int
+	paused  uint64
 }
 
 type staleState struct {
@@ -52,9 +56,17 @@ func newRoleStale(c *counts, plan *stream.Plan) *roleStale {
 	var has [stream.NumRoles]bool
 	for _, m := range plan.Messages {
 		for _, x := range m.Signals {
-			if x.Role < stream.NumRoles {
-				has[x.Role] = true
+			if x.Role >= stream.NumRoles {
+				continue
 			}
+			on := -1
+			if m.Match == stream.MatchAnswer && m.Bus < 64 {
+				on = m.Bus
+			}
+			if has[x.Role] && d.askedOn[x.Role] != on {
+				on = -1
+			}
+			has[x.Role], d.askedOn[x.Role] = true, on
 		}
 	}
 	for r, ok := range has {
@@ -67,6 +79,18 @@ func newRoleStale(c *counts, plan *stream.Plan) *roleStale {
 
 func (d *roleStale) begin(*scene) { d.state = [stream.NumRoles]staleState{} }
 
+// notice follows asking: what is not asked for falls silent, and nothing is
+// wrong with it.
+func (d *roleStale) notice(_ *scene, f *bus.Frame) {
+	switch {
+	case f.Kind != bus.Notice || f.Bus >= 64:
+	case bus.NoticeCode(f.ID) == bus.NoticeNotAsking:
+		d.paused |= 1 << f.Bus
+	case bus.NoticeCode(f.ID) == bus.NoticeAsking:
+		d.paused &^= 1 << f.Bus
+	}
+}
+
 func (d *roleStale) row(s *scene, m *moment) {
 	if !s.seg.inDrive || !m.running {
 		for _, r := range d.roles {
@@ -77,6 +101,8 @@ func (d *roleStale) row(s *scene, m *moment) {
 	for _, r := range d.roles {
 		x := &d.state[r]
 		switch {
+		case d.askedOn[r] >= 0 && d.paused>>d.askedOn[r]&1 != 0:
+			*x = staleState{} // until it is known again
 		case m.row.Known&(1<<r) != 0 && m.row.Derived&(1<<r) == 0:
 			if x.lost {
 				d.close(s, r, m.at)
