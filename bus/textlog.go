@@ -244,29 +244,32 @@ func (t *TextLog) fill() {
 	}
 }
 
-// sniff looks at the first bytes and puts the decompressor in.
+// sniff begins to read.
 func (t *TextLog) sniff() error {
-	b := bufio.NewReaderSize(t.raw, 64<<10)
-	head, err := b.Peek(4)
-	if err != nil && err != io.EOF {
+	r, err := decompressed(t.raw)
+	if err != nil {
 		return err
 	}
-	t.r = b
+	t.r = r
+	return nil
+}
+
+// decompressed looks at the first bytes and puts a decompressor in where they are
+// of gzip or zstd.
+func decompressed(raw io.Reader) (io.Reader, error) {
+	b := bufio.NewReaderSize(raw, 64<<10)
+	head, err := b.Peek(4)
+	if err != nil && err != io.EOF {
+		return nil, err
+	}
 	switch {
 	case len(head) >= 2 && head[0] == 0x1F && head[1] == 0x8B: // RFC 1952
-		z, err := gzip.NewReader(b)
-		if err != nil {
-			return err
-		}
-		t.r = z
+		return gzip.NewReader(b)
 	case len(head) == 4 && string(head) == "\x28\xB5\x2F\xFD": // RFC 8878
-		z, err := zstd.NewReader(b, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxWindow(128<<20))
-		if err != nil {
-			return err
-		}
-		t.r = z // with a concurrency of 1 it has no goroutine to end
+		// With a concurrency of 1 it has no goroutine to end.
+		return zstd.NewReader(b, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxWindow(128<<20))
 	}
-	return nil
+	return b, nil
 }
 
 func (t *TextLog) reject(reason string) {

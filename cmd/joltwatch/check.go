@@ -18,7 +18,7 @@ import (
 )
 
 type checkCmd struct {
-	Vehicle string  `required:"" placeholder:"FILE" help:"The vehicle file to check."`
+	Vehicle string  `placeholder:"FILE" help:"The vehicle file to check. Without it, --from a table of decoded values proposes which column is which role."`
 	From    string  `placeholder:"LOG" help:"Check against a recording (a file or - for standard input) instead of the vehicle file's buses."`
 	Store   string  `default:"." placeholder:"DIR" help:"Where the stay will be kept: its free room and speed are measured, and its clock is asked. Default: the current folder."`
 	For     float64 `name:"for" default:"20" placeholder:"SECONDS" help:"How long to listen to a live bus without --drive. Default: ${default}."`
@@ -38,6 +38,7 @@ prepare, which takes root.
 
 // report is all that a check found; it is what --json prints.
 type report struct {
+	Columns   []columnReport   `json:"columns,omitempty"`
 	Vehicle   string           `json:"vehicle"`
 	Seconds   float64          `json:"seconds"`
 	Roles     []roleReport     `json:"roles"`
@@ -81,7 +82,7 @@ type driveStep struct {
 
 func (c *checkCmd) Run(h *host) error {
 	settings := detect.DefaultSettings()
-	file, err := vehicle.Load(c.Vehicle, &settings)
+	file, found, err := c.load(h, &settings)
 	if err != nil {
 		return err
 	}
@@ -137,6 +138,7 @@ func (c *checkCmd) Run(h *host) error {
 		return err
 	}
 	r := k.report(file, in, c, ready)
+	r.Columns = found
 	if c.JSON {
 		if err := json.NewEncoder(h.stdout).Encode(r); err != nil {
 			return err

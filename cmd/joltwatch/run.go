@@ -23,7 +23,8 @@ import (
 )
 
 type runCmd struct {
-	Vehicle string `required:"" placeholder:"FILE" help:"The vehicle file (TOML): buses, roles, settings."`
+	Vehicle string `placeholder:"FILE" help:"The vehicle file (TOML): buses, roles, settings."`
+	Columns string `placeholder:"ROLE=HEADING,…" help:"In place of --vehicle, with --from a table of decoded values: which column is which role; found takes what joltwatch check --from proposes."`
 	From    string `placeholder:"LOG" help:"Replay a recorded text log instead of listening: a file (plain, gzip or zstd), - for standard input, or the folder of a stay. Without it the vehicle file's buses are opened."`
 	Store   string `required:"" placeholder:"DIR" help:"The folder of the stay; made if absent, continued if present."`
 	Label   string `placeholder:"TEXT" help:"The stay's own label; the vehicle file's otherwise."`
@@ -58,7 +59,7 @@ const (
 
 func (c *runCmd) Run(h *host) error {
 	settings := detect.DefaultSettings()
-	file, err := vehicle.Load(c.Vehicle, &settings)
+	file, err := loadVehicle(c.Vehicle, c.Columns, c.From, &settings)
 	if err != nil {
 		return err
 	}
@@ -293,6 +294,9 @@ func openInput(h *host, file *vehicle.File, from string, all bool) (*input, erro
 		}
 		return withBoot(&input{source: src, name: from, foreign: none})
 	}
+	if file.Table != nil {
+		return openTable(h, file, from)
+	}
 	opt := bus.LogOptions{
 		Interfaces: file.Interfaces(),
 		Report: func(line int, reason string) {
@@ -324,6 +328,9 @@ func withBoot(in *input) (*input, error) {
 	sum := sha256.New()
 	for i := range first[:n] {
 		sum.Write(bus.AppendLogLine(nil, &first[i], "x"))
+		if first[i].Kind == bus.Reading { // which has no place in a log
+			fmt.Fprintln(sum, first[i].At, first[i].ID, first[i].Value())
+		}
 	}
 	in.boot = "recording-" + hex.EncodeToString(sum.Sum(nil)[:8])
 	in.source = &again{source: in.source, first: first[:n], err: err}

@@ -77,7 +77,7 @@ func (r *resolver) facts(idle, perKmh, torque float64, stopStart bool, ratios ma
 
 func (r *resolver) buses() {
 	if len(r.file.Buses) == 0 {
-		r.fail("", "no [[bus]]: expected at least one, with a name")
+		r.fail("", "no [[bus]]: expected at least one, with a name (or a [table])")
 		return
 	}
 	if len(r.file.Buses) > 64 {

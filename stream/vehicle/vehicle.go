@@ -26,6 +26,8 @@ type File struct {
 	// Label is the stay's own name.
 	Label string
 	Buses []Bus
+	// Table is the [table] table, nil where the file has none.
+	Table *Table
 	Plan  *stream.Plan
 	Store Store
 	// BuiltIn is true where the file states no role and has all those built
@@ -131,12 +133,34 @@ type Request struct {
 	Instead  string `toml:"-"`
 }
 
+// Table is the [table] table: the values come from a table of decoded values, whose
+// headings are the channels of the roles. It makes a bus of its own, TableBus.
+type Table struct {
+	// Time is the heading of the time column and TimeUnit its unit; found and
+	// taken from the heading where not stated.
+	Time     string `toml:"time"`
+	TimeUnit string `toml:"time_unit"`
+}
+
+// TableBus is the name of the bus that a [table] makes.
+const TableBus = "table"
+
 // Store is the [store] table; 0 means the default of the program.
 type Store struct {
 	LookBackS   float64 `toml:"look_back_s"`
 	LookOnS     float64 `toml:"look_on_s"`
 	QuotaMB     int64   `toml:"quota_mb"`
 	FreeFloorMB int64   `toml:"free_floor_mb"`
+}
+
+// TableChannels returns the headings that roles are read from and the place of the
+// [table]'s bus; ok is false where the file has no [table].
+func (f *File) TableChannels() (channels []string, at int, ok bool) {
+	at = len(f.Buses) - 1
+	if f.Table == nil || at < 0 {
+		return nil, 0, false
+	}
+	return f.Buses[at].Channels, at, true
 }
 
 // Interfaces returns the names that logs give the buses, by bus index.
@@ -159,6 +183,7 @@ type document[S any] struct {
 	Ratios            map[string]float64 `toml:"ratios"`
 	StaleFactor       float64            `toml:"stale_factor"`
 	Bus               []Bus              `toml:"bus"`
+	Table             *Table             `toml:"table"`
 	Request           []Request          `toml:"request"`
 	Role              []role             `toml:"role"`
 	Detect            *S                 `toml:"detect"`
@@ -215,8 +240,11 @@ func Parse[S any](path string, text []byte, settings *S) (*File, error) {
 			return nil, pos.errorf("detect."+path, "%v", err)
 		}
 	}
-	f := &File{Path: path, Text: text, Label: doc.Label, Buses: doc.Bus, Store: doc.Store,
+	f := &File{Path: path, Text: text, Label: doc.Label, Buses: doc.Bus, Table: doc.Table, Store: doc.Store,
 		Plan: &stream.Plan{Vehicle: doc.Label, StaleFactor: doc.StaleFactor}}
+	if f.Table != nil {
+		f.Buses = append(f.Buses, Bus{Name: TableBus})
+	}
 	r := resolver{file: f, pos: &pos, roles: doc.Role, requests: doc.Request}
 	r.facts(doc.IdleRPM, doc.OutputPerKmh, doc.TorqueReferenceNm, doc.StopStart, doc.Ratios)
 	r.buses()
