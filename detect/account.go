@@ -28,6 +28,10 @@ type Account struct {
 	Stops         int `json:"stops"`
 	StopsObserved int `json:"stops_observed"`
 
+	// ReleaseTrials is in how many of the releases a later one would have been
+	// recognised.
+	ReleaseTrials ReleaseTrials `json:"release_trials"`
+
 	// Opportunities is, for each kind, how often it could have happened, how often
 	// the signals would have shown it, and how often it did.
 	Opportunities []Opportunity `json:"opportunities"`
@@ -43,6 +47,23 @@ type Account struct {
 	// Asking says, a line for each bus on which values are asked for, how
 	// often each was answered lately, and why nothing is asked.
 	Asking []string `json:"asking,omitempty"`
+}
+
+// ReleaseTrials are the self-tests of releases: of so many, a release later by half a second, by one and by two would have been recognised
+// as late, dragging or a stall, by the same decision on the same signals.
+type ReleaseTrials struct {
+	Releases   uint64 `json:"releases"`
+	LaterHalfS uint64 `json:"recognised_later_0_5_s"`
+	Later1S    uint64 `json:"recognised_later_1_s"`
+	Later2S    uint64 `json:"recognised_later_2_s"`
+}
+
+// Add sums up.
+func (t *ReleaseTrials) Add(x ReleaseTrials) {
+	t.Releases += x.Releases
+	t.LaterHalfS += x.LaterHalfS
+	t.Later1S += x.Later1S
+	t.Later2S += x.Later2S
 }
 
 // Band is the time per clutch state, in seconds, within one band of one

@@ -17,8 +17,11 @@ type partingTrack struct {
 	pedal    float64 // at the fall, 0 where unknown
 	ctx      Context
 	engaged  bus.Micros
-	watch    coupling.Watch
-	next     int // point of the trail that the watch takes next
+	// lifted is the last row with the pedal pressed or unknown, sinceFall the
+	// same at the fall.
+	lifted, sinceFall bus.Micros
+	watch             coupling.Watch
+	next              int // point of the trail that the watch takes next
 
 	// Without a command.
 	judged      bus.Micros
@@ -56,6 +59,8 @@ type parting struct {
 	base, engineLow, turbineLow float64
 	ctx                         Context
 	stop                        bool // the vehicle was slowing without pedal
+	// since is from when on the clutch was engaged and the pedal released.
+	since bus.Micros
 	// away is when the state was found to be open.
 	away bus.Micros
 }
@@ -69,6 +74,9 @@ func (p *partingTrack) forget() {
 
 func (p *partingTrack) follow(s *scene, m *moment) {
 	p.has = false
+	if a, ok := m.accelerator(); !ok || a >= 1 {
+		p.lifted = m.at
+	}
 	if m.hasCommand || p.watching {
 		p.bare0()
 		p.commanded(s, m)
@@ -130,6 +138,7 @@ func (p *partingTrack) begin(s *scene, m *moment) {
 	p.next = s.trail.After(m.edge.late)
 	p.ctx = m.context(s.seg.sinceStart(m.at))
 	p.pedal, _ = m.accelerator()
+	p.sinceFall = p.lifted
 }
 
 func (p *partingTrack) finish(s *scene, m *moment, how coupling.Outcome) {
@@ -138,11 +147,11 @@ func (p *partingTrack) finish(s *scene, m *moment, how coupling.Outcome) {
 	a, hasPedal := m.accelerator()
 	p.result = parting{outcome: how, command: true, fall: p.fall, proven: w.Proof(&s.trail),
 		base: w.Base, engineLow: w.EngineLow, turbineLow: w.TurbineLow, ctx: p.ctx, away: m.at,
-		stop: p.pedal < 2 && !(hasPedal && a > 5)}
+		stop: p.pedal < 2 && !(hasPedal && a > 5), since: max(p.engaged, p.sinceFall)}
 	switch how {
 	case coupling.Parted:
 		p.result.part = w.Separation(&s.trail)
-		p.result.away = p.result.part.At
+		p.result.away = w.AwaySince(&s.trail)
 		s.note(p.result.part.At, "speeds parted")
 	case coupling.Stalled:
 		p.result.part.Onset = coupling.Onset{At: m.at, Early: max(p.fall.late, w.ProvenTo), Late: m.at}

@@ -76,117 +76,155 @@ var releaseSpec = &Spec{
 // told; see coarseStop for turbine speeds that come from a coarse road speed.
 type releaseLag struct {
 	counts *counts
-	told   bool // a release was observed since the last stop
-	// apart: the engine was seen to idle on well above the turbine, so that
-	// the clutch had let go for certain.
-	apart bool
-	// waiting: the vehicle has come to a stop with the release still to be
-	// told.
-	waiting bool
-	coarse  coarseStop
+	// test is the self-test of the release that was told last.
+	test selfTest
+	// told: since the last stop there was a release that would have been
+	// recognised 1 s later as well. waiting: the vehicle has come to a stop
+	// with that still to be known.
+	told, waiting bool
+	coarse        coarseStop
 }
 
-const (
-	apartRPM = 100.0 // slip that no clutch in a stop has
-	apartKmh = 12.0
-	// rollingKmh is the speed from which an approach is a new one.
-	rollingKmh = 25.0
-)
-
 func (d *releaseLag) row(s *scene, m *moment) {
+	if d.test.due(s, m) {
+		d.tried(s)
+	}
 	if s.part.has {
 		d.parting(s, m, &s.part.result)
 	}
-	if m.hasKmh && m.kmh > rollingKmh {
-		d.apart = false
-	}
 	if m.rose {
-		d.told, d.apart = false, false
+		d.told = false
 	}
 	if d.coarse.row(s, m, d.counts) {
 		d.told = true
 	}
-	if m.running && m.hasSlip && !d.coarse.coarse && m.hasKmh && m.kmh < apartKmh && m.slip-m.tol > apartRPM {
-		d.apart = true
-	}
 	if m.stopped {
 		d.waiting = true
 	}
-	if d.waiting && (d.told || d.apart) {
+	if d.waiting && d.told {
 		s.out.ledger.a.StopsObserved++
-		*d = releaseLag{counts: d.counts, coarse: d.coarse}
+		d.told, d.waiting = false, false
 	}
-	if m.moving {
+	if m.moving && !d.test.pending {
 		d.waiting = false
 	}
 }
 
-func (d *releaseLag) end(*scene, bus.Micros) { *d = releaseLag{counts: d.counts} }
+func (d *releaseLag) end(s *scene, _ bus.Micros) {
+	if d.test.pending {
+		d.tried(s)
+		if d.waiting && d.told {
+			s.out.ledger.a.StopsObserved++
+		}
+	}
+	*d = releaseLag{counts: d.counts}
+}
+
+// release is a parting as it is judged.
+type release struct {
+	class          Class
+	severity       float64
+	lag, low, high float64 // s
+	key            historyKey
+}
 
 func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
-	set := &s.set.ReleaseLag
-	led := &s.out.ledger
 	if !p.command && p.outcome == coupling.Parted && !p.stop {
 		return // without a command only a stop says what let go
 	}
 	if p.outcome == coupling.Taken || p.outcome == coupling.Lost {
-		d.counts.add(false, false)
+		d.unseen(s)
 		return
 	}
-	lag := (p.part.At - p.fall.mid()).Seconds()
-	low := max(0, (p.part.Early - p.fall.late).Seconds())
-	high := max(0, (p.part.Late - p.fall.early).Seconds())
-	lag = min(max(lag, low), high)
-	below := float64((1 - set.DragSag) * s.idle)
-	dragged := s.idleKnown && p.engineLow < below && p.turbineLow < below
-	proven := p.proven
-	// Late by more than half of what it may be less, not on the strength of one
-	// noisy row.
-	late := p.command && lag-min(lateMargin, (lag-low)/2) >= set.LimitS
-	key := historyOf("lag_s", &p.ctx)
-	if p.command && set.RelativeFactor > 0 {
-		mid, n := s.out.history.median(key)
-		if n >= set.RelativeCount && lag >= float64(set.RelativeFactor*mid) && lag-mid >= set.RelativeS {
-			late = true
-		}
-	}
-	if p.command && !proven && (late || lag >= set.DragAfterS || p.outcome != coupling.Parted) {
+	r := release{key: historyOf("lag_s", &p.ctx),
+		low: max(0, (p.part.Early - p.fall.late).Seconds()), high: max(0, (p.part.Late - p.fall.early).Seconds())}
+	r.lag = min(max((p.part.At-p.fall.mid()).Seconds(), r.low), r.high)
+	if !r.judge(s, p) {
 		// That the speeds had not parted does not show that the clutch held.
-		d.counts.add(false, false)
+		d.unseen(s)
 		return
 	}
-	f := Finding{Kind: KindReleaseLag, Class: Normal, Start: p.fall.early, End: max(m.at, p.part.Late), Context: p.ctx}
+	d.tell(s, m, p, &r)
+	if d.test.pending {
+		d.tried(s)
+	}
+	d.test.plan(s, p, &r)
+}
+
+// unseen counts a release of which nothing can be told.
+func (d *releaseLag) unseen(s *scene) {
+	d.counts.add(false, false)
+	s.out.ledger.a.ReleaseTrials.Releases++
+}
+
+// judge gives a release its class; it reports whether there is one.
+func (r *release) judge(s *scene, p *parting) bool {
+	set := &s.set.ReleaseLag
+	dragged := s.dragged(p.engineLow, p.turbineLow)
+	late := p.command && (p.outcome == coupling.Held || s.late(r.key, r.lag, r.low))
+	if p.command && !p.proven && (late || r.lag >= set.DragAfterS || p.outcome != coupling.Parted) {
+		return false
+	}
 	switch {
 	case p.outcome == coupling.Stalled:
-		f.Class, f.Severity = ReleaseStall, 1
-	case dragged && (!p.command || lag >= set.DragAfterS):
-		f.Class, f.Severity = ReleaseDragging, 0.95
-	case late || p.outcome == coupling.Held && p.command:
-		f.Class, f.Severity = ReleaseLate, min(0.9, 0.6+float64(0.1*lag))
-	case p.outcome != coupling.Parted:
-		d.counts.add(true, false)
-		return
+		r.class, r.severity = ReleaseStall, 1
+	case dragged && (!p.command || r.lag >= set.DragAfterS):
+		r.class, r.severity = ReleaseDragging, 0.95
+	case late:
+		r.class, r.severity = ReleaseLate, min(0.9, 0.6+float64(0.1*r.lag))
+	case p.outcome == coupling.Parted:
+		r.class = Normal
+	default:
+		return false
 	}
-	f.Keep = f.Class != Normal
-	hit := f.Keep
-	d.counts.add(true, hit)
-	d.told = d.told || p.stop
-	// What the state was while it held.
-	if p.outcome == coupling.Parted && p.command {
-		// It was counted as holding up to the first row that was apart.
-		if back := (p.away - p.part.At).Seconds(); back > 0 && m.state == open {
-			led.lockup.move(coast, open, back)
-		}
+	return true
+}
+
+// dragged reports whether engine and turbine have gone below idle together.
+func (s *scene) dragged(engineLow, turbineLow float64) bool {
+	below := float64((1 - s.set.ReleaseLag.DragSag) * s.idle)
+	return s.idleKnown && engineLow < below && turbineLow < below
+}
+
+// late reports whether a lag is late against the limit, or against this
+// vehicle's own at this temperature and gear: by more than half of what it may
+// be less, not on the strength of one noisy row.
+func (s *scene) late(key historyKey, lag, low float64) bool {
+	set := &s.set.ReleaseLag
+	if lag-min(lateMargin, (lag-low)/2) >= set.LimitS {
+		return true
 	}
+	if set.RelativeFactor <= 0 {
+		return false
+	}
+	mid, n := s.out.history.median(key)
+	return n >= set.RelativeCount && lag >= float64(set.RelativeFactor*mid) && lag-mid >= set.RelativeS
+}
+
+// lateMargin is the most by which a lag that is not well known must be beyond
+// the limit, in s.
+const lateMargin = 0.07
+
+// tell hands a release on.
+func (d *releaseLag) tell(s *scene, m *moment, p *parting, r *release) {
+	f := Finding{Kind: KindReleaseLag, Class: r.class, Severity: r.severity, Keep: r.class != Normal,
+		Start: p.fall.early, End: max(m.at, p.part.Late), Context: p.ctx}
+	// The clutch was counted as holding up to where it was found apart.
+	if back := (p.away - p.part.At).Seconds(); p.outcome == coupling.Parted && p.command && back > 0 && m.state == open {
+		s.out.ledger.lockup.move(coast, open, back)
+	}
+	low := 0.0
 	if p.command {
-		f.Measures = append(f.Measures, LagS.of(lag))
+		low = r.low
+		if !p.part.Hidden {
+			f.Measures = append(f.Measures, LagS.of(r.lag))
+		}
 	} else {
-		low = 0
 		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
 	f.Measures = append(f.Measures,
 		LagMinS.of(low),
-		LagMaxS.of(high),
+		LagMaxS.of(r.high),
 		slipWasRPM.of(p.base),
 		releaseEngineRPM.of(p.engineLow),
 		releaseTurbine.of(p.turbineLow))
@@ -209,16 +247,12 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 	}
 	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.FluidTemperature)...)
 	var percentiles []Percentile
-	if p.command && p.outcome == coupling.Parted {
-		percentiles = s.out.history.percentile(key, lag)
-		s.out.history.add(key, round(lag, 0.001))
+	if p.command && p.outcome == coupling.Parted && !p.part.Hidden {
+		percentiles = s.out.history.percentile(r.key, r.lag)
+		s.out.history.add(r.key, round(r.lag, 0.001))
 	}
 	s.out.finding(&f, percentiles)
 }
-
-// lateMargin is the most by which a lag that is not well known must be beyond
-// the limit, in s.
-const lateMargin = 0.07
 
 // seconds turns seconds into an instant's unit.
 func seconds(x float64) bus.Micros { return bus.Micros(x * 1e6) }

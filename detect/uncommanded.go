@@ -210,6 +210,9 @@ func (p *partingTrack) bareCoarse(s *scene, m *moment, limit float64, overrun bo
 // done in the upper gears).
 const hillKmh = 40.0
 
+// apartRPM is a slip that no clutch in a stop has.
+const apartRPM = 100.0
+
 // certainlyOpen reports slip that no clutch under control has, where its command
 // is not known.
 func (p *partingTrack) certainlyOpen(s *scene, m *moment) bool {

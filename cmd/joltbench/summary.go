@@ -10,6 +10,7 @@ import (
 
 	"joltwatch/cmd/internal/cli"
 	"joltwatch/detect"
+	"joltwatch/detect/calibrate"
 	"joltwatch/storage/review"
 	"joltwatch/stream"
 )
@@ -62,12 +63,11 @@ func (c *summaryCmd) Run(h *host) error {
 	for _, x := range t.States() {
 		fmt.Fprintf(w, "  %s\t%s\t%s\n", x.Name, review.DurationText(x.Seconds), review.Percent(x.Seconds, t.MovingS))
 	}
-	if share, ok := t.LockupFraction(); ok {
-		fmt.Fprintf(w, "Lockup fraction\t%.1f %%\tof the moving time in which the clutch state was known\n", 100*share)
-	} else {
-		fmt.Fprintf(w, "Lockup fraction\tunknown\n")
+	fmt.Fprintf(w, "Lockup fraction\t%s\tof moving time\n", t.LockupText())
+	fmt.Fprintf(w, "Stops\t%d\tin %d of them a release later by 1 s would have been recognised\n", t.Stops, t.StopsObserved)
+	if x := t.Recognised(); x != "" {
+		fmt.Fprintf(w, "Releases\t%d\t%s\n", t.Trials.Releases, x)
 	}
-	fmt.Fprintf(w, "Stops\t%d\tof which %d could be observed\n", t.Stops, t.StopsObserved)
 	fmt.Fprintf(w, "Frames\t%d\t%d dropped, %d error frames, %d lines not understood\n", t.Frames, t.Dropped, t.Errors, t.BadLines)
 	if hours := t.EngineOnS / 3600; hours > 0 {
 		fmt.Fprintf(w, "Card\t%.1f kB written, %d syncs\t%.1f kB and %.0f syncs an hour of driving\n",
@@ -99,6 +99,13 @@ func (c *summaryCmd) Run(h *host) error {
 			fmt.Fprintf(w, "  %s\n", r.Text())
 		}
 		w.Flush()
+	}
+
+	if list := review.CalibrationText(s.Calibration); len(list) > 0 {
+		p("\nCalibration\n")
+		for _, x := range list {
+			p("  %s\n", x)
+		}
 	}
 
 	p("\nFound\n")
@@ -150,29 +157,35 @@ func wrapped(text string, indent, width int) string {
 }
 
 type summaryJSON struct {
-	Label          string     `json:"label"`
-	Drives         int        `json:"drives"`
-	Start          any        `json:"start"`
-	End            any        `json:"end"`
-	EngineOnS      float64    `json:"engine_on_s"`
-	MovingS        float64    `json:"moving_s"`
-	ClosedS        float64    `json:"closed_s"`
-	PartialS       float64    `json:"partial_s"`
-	CoastS         float64    `json:"coast_s"`
-	OpenS          float64    `json:"open_s"`
-	UnknownS       float64    `json:"unknown_s"`
-	LockupFraction *float64   `json:"lockup_fraction"`
-	Stops          int        `json:"stops"`
-	StopsObserved  int        `json:"stops_observed"`
-	Frames         uint64     `json:"frames"`
-	BadLines       uint64     `json:"bad_lines"`
-	Dropped        uint64     `json:"dropped"`
-	ErrorFrames    uint64     `json:"error_frames"`
-	BytesWritten   uint64     `json:"bytes_written"`
-	Syncs          uint64     `json:"syncs"`
-	Events         int        `json:"events"`
-	Counts         []count    `json:"counts"`
-	Roles          []roleJSON `json:"roles"`
+	Label          string   `json:"label"`
+	Drives         int      `json:"drives"`
+	Start          any      `json:"start"`
+	End            any      `json:"end"`
+	EngineOnS      float64  `json:"engine_on_s"`
+	MovingS        float64  `json:"moving_s"`
+	ClosedS        float64  `json:"closed_s"`
+	PartialS       float64  `json:"partial_s"`
+	CoastS         float64  `json:"coast_s"`
+	OpenS          float64  `json:"open_s"`
+	UnknownS       float64  `json:"unknown_s"`
+	LockupFraction *float64 `json:"lockup_fraction"`
+	Stops          int      `json:"stops"`
+	StopsObserved  int      `json:"stops_observed"`
+	// LockupBounds are between which shares of moving time the clutch was
+	// engaged; absent where the vehicle never moved.
+	LockupBounds *[2]float64 `json:"lockup_bounds"`
+	// Trials are in how many of the releases a later one would have been
+	// recognised.
+	Trials       detect.ReleaseTrials `json:"release_trials"`
+	Frames       uint64               `json:"frames"`
+	BadLines     uint64               `json:"bad_lines"`
+	Dropped      uint64               `json:"dropped"`
+	ErrorFrames  uint64               `json:"error_frames"`
+	BytesWritten uint64               `json:"bytes_written"`
+	Syncs        uint64               `json:"syncs"`
+	Events       int                  `json:"events"`
+	Counts       []count              `json:"counts"`
+	Roles        []roleJSON           `json:"roles"`
 	// Fresh is the fresh share by role name, as Roles has it.
 	Fresh         map[string]float64 `json:"fresh"`
 	Opportunities []opportunityJSON  `json:"opportunities"`
@@ -180,9 +193,11 @@ type summaryJSON struct {
 	Verdict       review.Verdict     `json:"verdict"`
 	Programs      []string           `json:"programs"`
 	// Ratios are those learned; absent where the turbine's speed is mapped.
-	Ratios  []stream.LearnedRatio `json:"learned_ratios,omitempty"`
-	Remarks []string              `json:"remarks"`
-	Damaged bool                  `json:"damaged"`
+	Ratios []stream.LearnedRatio `json:"learned_ratios,omitempty"`
+	// Calibration is absent where nothing was learned of the speeds.
+	Calibration *calibrate.Summary `json:"calibration,omitempty"`
+	Remarks     []string           `json:"remarks"`
+	Damaged     bool               `json:"damaged"`
 }
 
 type count struct {
@@ -212,7 +227,7 @@ type opportunityJSON struct {
 
 func summaryObject(s *review.Stay, t *review.Total) summaryJSON {
 	o := summaryJSON{Verdict: s.Verdict(review.Metric, review.Times{}), Label: s.Label, Drives: t.Drives, EngineOnS: t.EngineOnS, MovingS: t.MovingS, ClosedS: t.ClosedS,
-		PartialS: t.PartialS, CoastS: t.CoastS, OpenS: t.OpenS, UnknownS: t.UnknownS, Stops: t.Stops, StopsObserved: t.StopsObserved,
+		PartialS: t.PartialS, CoastS: t.CoastS, OpenS: t.OpenS, UnknownS: t.UnknownS, Stops: t.Stops, StopsObserved: t.StopsObserved, Trials: t.Trials, Calibration: s.Calibration,
 		BytesWritten: s.Card.BytesWritten, Syncs: s.Card.Syncs,
 		Frames: t.Frames, BadLines: t.BadLines, Dropped: t.Dropped, ErrorFrames: t.Errors, Events: len(s.Events),
 		Counts: []count{}, Roles: []roleJSON{}, Fresh: map[string]float64{}, Opportunities: []opportunityJSON{}, Bands: t.Bands,
@@ -220,6 +235,9 @@ func summaryObject(s *review.Stay, t *review.Total) summaryJSON {
 	if len(s.Drives) > 0 {
 		first, last := &s.Drives[0], &s.Drives[len(s.Drives)-1]
 		o.Start, o.End = review.When(first.Clock, first.Account.Start), review.When(last.Clock, last.Account.End)
+	}
+	if low, high, ok := t.LockupBounds(); ok {
+		o.LockupBounds = &[2]float64{low, high}
 	}
 	if share, ok := t.LockupFraction(); ok {
 		o.LockupFraction = &share

@@ -254,6 +254,10 @@ func (w *Watch) Quiet(now bus.Micros) bool { return now-w.lastAt > apartMost || 
 // Away reports whether the speeds are apart for now.
 func (w *Watch) Away() bool { return w.test.stands() }
 
+// AwaySince is the instant of the first point at which the speeds counted as
+// apart.
+func (w *Watch) AwaySince(t *Trail) bus.Micros { return t.Get(w.kept(t, w.test.stoodAt)).At }
+
 // Died tells the watch that the engine stands, and returns how that ended it.
 func (w *Watch) Died() Outcome {
 	held := !w.test.stands() || w.test.allS < diesS

@@ -44,6 +44,9 @@ func Load(dir string) (*Stay, error) {
 	if s.Ratios, err = detect.RatiosIn(store.History()); err != nil {
 		s.Remark(fmt.Sprintf("what earlier drives taught cannot be read: %v", err))
 	}
+	if c, ok, err := detect.CalibrationIn(store.History()); err == nil && ok {
+		s.Calibration = &c
+	}
 	for _, p := range s.plans {
 		p.Facts.Learned = s.Ratios // only those that are stable are used
 	}

@@ -12,6 +12,7 @@ import (
 
 	"joltwatch/bus"
 	"joltwatch/detect"
+	"joltwatch/detect/calibrate"
 	"joltwatch/storage"
 	"joltwatch/stream"
 )
@@ -38,6 +39,9 @@ type Stay struct {
 	// Ratios are the ratios of the gears that were learned in the vehicle,
 	// stable or not; empty where the turbine's speed is mapped.
 	Ratios []stream.LearnedRatio
+	// Calibration is what was learned of the speeds' measuring chain, nil
+	// where nothing was.
+	Calibration *calibrate.Summary
 	// Card is what the unit has asked of its medium.
 	Card storage.Usage
 	// Damaged is true where a part of the store could not be read.

@@ -22,9 +22,11 @@ type Total struct {
 	UnknownS  float64
 
 	Stops, StopsObserved int
-	Opportunities        []detect.Opportunity
-	Bands                []detect.Band
-	Roles                []detect.RoleCover
+	// Trials are the self-tests of the releases.
+	Trials        detect.ReleaseTrials
+	Opportunities []detect.Opportunity
+	Bands         []detect.Band
+	Roles         []detect.RoleCover
 
 	Frames, BadLines, Dropped, Errors uint64
 }
@@ -59,6 +61,7 @@ func (s *Stay) Total() Total {
 		t.UnknownS += a.UnknownS
 		t.Stops += a.Stops
 		t.StopsObserved += a.StopsObserved
+		t.Trials.Add(a.ReleaseTrials)
 		t.Frames += a.Frames
 		t.BadLines += a.BadLines
 		t.Dropped += a.Dropped

@@ -145,7 +145,7 @@ func sureText(s *review.Stay, t *review.Total) []string {
 		if x.Kind != detect.KindReleaseLag || x.Observable == 0 {
 			continue
 		}
-		judged := fmt.Sprintf("The clutch let go %s. In %d of these we could tell how long it took", timesText(x.Seen), x.Observable)
+		judged := fmt.Sprintf("The clutch let go %s. In %d of these we would have recognised it had it come a second later", timesText(x.Seen), x.Observable)
 		switch {
 		case x.Hits == 0 && x.High > 0.5:
 			return []string{judged + ", and it was not once late. That is too few to say how seldom it may happen."}

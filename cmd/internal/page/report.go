@@ -14,33 +14,36 @@ import (
 
 // report is what the template of the report shows.
 type report struct {
-	Head      head
-	Verdict   []verdictLine
-	View      View
-	Stay      *review.Stay
-	Other     *review.Stay
-	Total     review.Total
-	Lockup    string
-	Known     string
-	Zone      string // of the times on the page
-	Span      string
-	OtherSpan string
-	Days      []day
-	Strip     template.HTML
-	Unmapped  []string
-	Counts    []review.Count
-	Events    []eventRow
-	Unlisted  int // events beyond the worst mostListed
-	Charts    []Chart
-	Sureness  []review.Sureness
-	Checks    []review.Check
-	Cautions  []string
-	Stills    []stillRow
-	HasTraces bool
-	NoTraces  string
-	Partial   string
-	Version   string
-	Licence   string
+	Head    head
+	Verdict []verdictLine
+	View    View
+	Stay    *review.Stay
+	Other   *review.Stay
+	Total   review.Total
+	Lockup  string
+	// Recognised and Calibration are as in package review.
+	Recognised  string
+	Calibration []string
+	Known       string
+	Zone        string // of the times on the page
+	Span        string
+	OtherSpan   string
+	Days        []day
+	Strip       template.HTML
+	Unmapped    []string
+	Counts      []review.Count
+	Events      []eventRow
+	Unlisted    int // events beyond the worst mostListed
+	Charts      []Chart
+	Sureness    []review.Sureness
+	Checks      []review.Check
+	Cautions    []string
+	Stills      []stillRow
+	HasTraces   bool
+	NoTraces    string
+	Partial     string
+	Version     string
+	Licence     string
 }
 
 type day struct {
@@ -109,10 +112,9 @@ func newReport(s *review.Stay, o Options) *report {
 	}
 	r.Sureness = r.Total.Sureness()
 	r.Known = review.Percent(r.Total.MovingS-r.Total.UnknownS, r.Total.MovingS)
-	r.Lockup = "unknown"
-	if share, ok := r.Total.LockupFraction(); ok {
-		r.Lockup = fmt.Sprintf("%.1f %%", 100*share)
-	}
+	r.Lockup = r.Total.LockupText()
+	r.Recognised = r.Total.Recognised()
+	r.Calibration = review.CalibrationText(s.Calibration)
 	for _, x := range s.Unmapped() {
 		r.Unmapped = append(r.Unmapped, strings.ReplaceAll(x.String(), "_", " "))
 	}

@@ -1,0 +1,95 @@
+package detect
+
+import (
+	"joltwatch/bus"
+	"joltwatch/detect/coupling"
+)
+
+// selfTest asks of a release that was told what would have been told of it had
+// the clutch let go later: by moving the command to an earlier instant where the
+// clutch was engaged and the pedal released since then, so that every speed is
+// as it was seen, or else by laying this vehicle's own closed slip over the
+// turbine for longer. A release counts as observed only where the same decision
+// would then have been an alarm. It waits until the speeds that the longest lag
+// needs are in.
+type selfTest struct {
+	pending bool
+	at      bus.Micros // when it is due
+	fall    coupling.Edge
+	lag     float64
+	command bool
+	hit     bool
+	stop    bool
+	key     historyKey
+	since   bus.Micros // the clutch engaged and the pedal released
+}
+
+// trialsS is how much later the clutch lets go in the trials, in s.
+var trialsS = [3]float64{0.5, 1, 2}
+
+const (
+	// afterS is how much of the speeds after the last lag a decision needs.
+	afterS = 1.0
+	// observedTrial is the trial by which an opportunity counts as observed.
+	observedTrial = 1
+)
+
+// plan takes a release that was told.
+func (x *selfTest) plan(s *scene, p *parting, r *release) {
+	*x = selfTest{pending: true, fall: coupling.Edge{Early: p.fall.early, Late: p.fall.late},
+		lag: r.lag, command: p.command, hit: r.class != Normal, stop: p.stop, key: r.key, since: p.since}
+	if !p.command {
+		// What is known is when it let go.
+		x.fall, x.lag = coupling.Edge{Early: p.part.At, Late: p.part.At}, 0
+	}
+	x.at = x.fall.Early + seconds(x.lag+trialsS[len(trialsS)-1]+afterS)
+}
+
+// due reports whether the test is to be run now: the speeds are in, or what
+// comes now belongs to another release.
+func (x *selfTest) due(s *scene, m *moment) bool {
+	return x.pending && (m.at >= x.at || m.rose || m.fell || m.at < x.fall.Early)
+}
+
+// run returns in which trials the release would have been recognised.
+func (x *selfTest) run(s *scene) (recognised [len(trialsS)]bool) {
+	for i, by := range trialsS {
+		recognised[i] = x.hit || x.recognised(s, by)
+	}
+	x.pending = false
+	return recognised
+}
+
+func (x *selfTest) recognised(s *scene, by float64) bool {
+	var t coupling.Trial
+	if x.command && x.since < x.fall.Early-seconds(by+minEngagedS) {
+		t = coupling.Earlier(&s.limits, &s.trail, x.fall, by)
+	} else {
+		t = coupling.Longer(&s.limits, &s.trail, x.fall, x.lag+by)
+	}
+	if t.Outcome == coupling.Lost || t.Outcome == coupling.Taken || x.command && !t.Proven {
+		return false
+	}
+	switch {
+	case t.Outcome == coupling.Stalled:
+		return true
+	case s.dragged(t.EngineLow, t.TurbineLow) && (!x.command || t.LagS >= s.set.ReleaseLag.DragAfterS):
+		return true
+	}
+	return x.command && (t.Outcome == coupling.Held || s.late(x.key, t.LagS, t.LowS))
+}
+
+// tried runs the self-test and counts the release.
+func (d *releaseLag) tried(s *scene) {
+	hit, stop := d.test.hit, d.test.stop
+	recognised := d.test.run(s)
+	d.counts.add(recognised[observedTrial], hit)
+	d.told = d.told || stop && recognised[observedTrial]
+	a := &s.out.ledger.a.ReleaseTrials
+	a.Releases++
+	for i, n := range [...]*uint64{&a.LaterHalfS, &a.Later1S, &a.Later2S} {
+		if recognised[i] {
+			*n++
+		}
+	}
+}
