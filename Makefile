@@ -21,6 +21,10 @@ demo: build ## the main job on the embedded drive, and its review
 	$(BUILD)/joltbench events $(BUILD)/demo-store
 	$(BUILD)/joltbench report $(BUILD)/demo-store -o $(BUILD)/demo.html
 
+.PHONY: screens
+screens: demo ## the pictures of README.md, from the demonstration (needs Chromium)
+	$(GO) run ./cmd/develop/screens $(BUILD) $(BUILD)/demo-store testdata/screens
+
 .PHONY: engine
 engine: ## joltshop with the SQL engine that its report needs, as build/joltshop-engine (needs a C++ compiler)
 	CGO_ENABLED=1 $(GO) build -tags engine -trimpath -ldflags '$(LDFLAGS)' -o $(BUILD)/joltshop-engine ./cmd/joltshop

@@ -119,7 +119,8 @@ func TestTruckRatios(t *testing.T) {
 		t.Fatal(err)
 	}
 	var out, errs bytes.Buffer
-	if code := Main([]string{"check", "--vehicle", toml, "--from", log, "--store", dir}, nil, &out, &errs); code != 0 {
+	if code := Main([]string{"check", "--vehicle", toml, "--from", log, "--store", dir}, nil, &out, &errs); code != 3 || !strings.Contains(out.String(), "not yet  stop") {
+		// The truck does not stop in these 30 s, so it is not proved ready.
 		t.Fatalf("exit code %d: %s%s", code, errs.String(), out.String())
 	}
 	for _, gear := range []string{"ratio in gear 2", "ratio in gear 3", "ratio in gear 4"} {
