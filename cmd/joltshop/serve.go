@@ -74,7 +74,7 @@ func (c *serveCmd) Run(h *host) (err error) {
 		case <-ctx.Done():
 		}
 	}()
-	if err := intake.Run(ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Refuse: refuser(c.Dir, logf), Logf: logf}); err != nil {
+	if err := intake.Run(ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Alone: true, Refuse: refuser(c.Dir, logf), Logf: logf}); err != nil {
 		return err
 	}
 	if h.ctx.Err() == nil {

@@ -50,6 +50,9 @@ type Options struct {
 	// SweepEvery is how often what was given up on the server is cleared away, one
 	// vehicle at a time; 0 means an hour for all of them.
 	SweepEvery time.Duration
+	// Alone says that no other intake takes in from the same server: what was under
+	// way when an earlier one was stopped comes again at once.
+	Alone bool
 	// Idle, where set, is called whenever the stream had nothing more.
 	Idle func()
 	// Logf, where set, is told what was set aside and what failed.
@@ -57,7 +60,9 @@ type Options struct {
 }
 
 const (
-	batch = 500
+	// consumerName is what the intakes of a shop share the stream by.
+	consumerName = "intake"
+	batch        = 500
 	// A file whose parts are not all there is tried so often, retryWait
 	// apart, before it is set aside.
 	tries     = 5
@@ -97,10 +102,15 @@ func Run(ctx context.Context, opt Options) error {
 		return err
 	}
 	in := &intake{Options: opt, js: js, parking: &parking{dir: filepath.Join(opt.Dir, "parked")}, buckets: map[string]*bucket{}}
+	if opt.Alone {
+		if err := js.DeleteConsumer(ctx, wire.Stream, consumerName); err != nil && !errors.Is(err, jetstream.ErrConsumerNotFound) {
+			opt.Logf("intake: %v", err) // what was under way comes again later
+		}
+	}
 	var consumer jetstream.Consumer
 	for {
 		consumer, err = js.CreateOrUpdateConsumer(ctx, wire.Stream, jetstream.ConsumerConfig{
-			Durable: "intake", AckPolicy: jetstream.AckExplicitPolicy, AckWait: opt.AckWait, MaxAckPending: 4 * batch,
+			Durable: consumerName, AckPolicy: jetstream.AckExplicitPolicy, AckWait: opt.AckWait, MaxAckPending: 4 * batch,
 		})
 		if err == nil {
 			break
@@ -265,7 +275,7 @@ func (in *intake) file(ctx context.Context, r *wire.Record, delivered uint64) er
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return &later{err, refusedWait}
 	}
-	out, err := os.CreateTemp(dir, ".incoming-")
+	out, err := os.CreateTemp(dir, incoming)
 	if err != nil {
 		return &later{err, refusedWait}
 	}
@@ -288,6 +298,9 @@ func (in *intake) file(ctx context.Context, r *wire.Record, delivered uint64) er
 	bucket.remove(ctx, f)
 	return nil
 }
+
+// incoming begins the name of a file that is being put together.
+const incoming = ".incoming-"
 
 // badFile is a file whose bytes are not those that were announced.
 type badFile struct{ error }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -37,11 +38,23 @@ func (in *intake) bucket(ctx context.Context, vehicle string) (*bucket, error) {
 	if b.stream, err = in.js.Stream(ctx, "OBJ_"+b.name); err != nil {
 		return nil, err
 	}
+	if err := clearUnfinished(filepath.Join(in.Dir, "vehicles", vehicle)); err != nil {
+		return nil, err
+	}
 	if b.used, err = sizeOf(filepath.Join(in.Dir, "vehicles", vehicle)); err != nil {
 		return nil, err
 	}
 	in.buckets[vehicle] = b
 	return b, nil
+}
+
+// clearUnfinished removes what an intake that was stopped had begun to put together.
+func clearUnfinished(dir string) error {
+	left, err := filepath.Glob(filepath.Join(dir, "*", incoming+"*"))
+	for _, name := range left {
+		err = errors.Join(err, os.Remove(name))
+	}
+	return err
 }
 
 func sizeOf(dir string) (sum int64, err error) {
