@@ -5,11 +5,17 @@
 package dbc
 
 import (
+	"bytes"
+	"encoding/binary"
 	"fmt"
+	"io"
 	"os"
 	"sort"
+	"strconv"
 	"strings"
 	"unicode"
+	"unicode/utf16"
+	"unicode/utf8"
 )
 
 // File is a definition file as far as it could be understood.
@@ -81,6 +87,7 @@ type Signal struct {
 	muxValue uint64
 	muxBy    string
 	ranges   [][2]uint64
+	lost     bool // what it means is not known
 }
 
 // Value describes one raw value.
@@ -96,20 +103,65 @@ type Condition struct {
 }
 
 // Read reads a file. The error is about the file as a whole; what is wrong
-// inside it is in Problems.
+// inside it is in Problems. Of a file that defines no message nothing is
+// repeated: it may be any file, and what is in it nobody's business.
 func Read(path string) (*File, error) {
-	data, err := os.ReadFile(path)
+	data, err := ReadText(path)
 	if err != nil {
 		return nil, err
 	}
 	f := Parse(path, data)
 	if len(f.Messages) == 0 {
-		if len(f.Problems) > 0 {
-			return f, fmt.Errorf("%s: no message definition could be read; first problem: %w", path, f.Problems[0])
-		}
-		return f, fmt.Errorf("%s: no message definition (BO_) in it: expected a CAN definition file", path)
+		return nil, fmt.Errorf("%s: no message definition (BO_) that could be read in it: expected a CAN definition file", path)
 	}
 	return f, nil
+}
+
+// maxText is how large a definition or vehicle file may be, in bytes.
+const maxText = 16 << 20
+
+// ReadText reads a text file that a user has written: a regular file of at most
+// 16 MB, in UTF-8 or, where a byte-order mark says so, UTF-16 (RFC 2781).
+func ReadText(path string) ([]byte, error) {
+	st, err := os.Stat(path)
+	switch {
+	case err != nil:
+		return nil, err
+	case !st.Mode().IsRegular():
+		return nil, fmt.Errorf("%s: not a regular file; expected a text file", path)
+	case st.Size() > maxText:
+		return nil, fmt.Errorf("%s: %d bytes; a text file of at most %d is read", path, st.Size(), maxText)
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxText+1))
+	if err == nil && len(data) > maxText {
+		err = fmt.Errorf("%s: more than %d bytes", path, maxText)
+	}
+	return unmarked(data), err
+}
+
+// unmarked takes a byte-order mark off and brings the text to UTF-8.
+func unmarked(data []byte) []byte {
+	var order binary.ByteOrder
+	switch {
+	case bytes.HasPrefix(data, []byte("\xef\xbb\xbf")):
+		return data[3:]
+	case bytes.HasPrefix(data, []byte("\xff\xfe")):
+		order = binary.LittleEndian
+	case bytes.HasPrefix(data, []byte("\xfe\xff")):
+		order = binary.BigEndian
+	default:
+		return data
+	}
+	var units []uint16
+	for at := 2; at+1 < len(data); at += 2 {
+		units = append(units, order.Uint16(data[at:]))
+	}
+	return []byte(string(utf16.Decode(units)))
 }
 
 // Message returns the first message of that name, or nil.
@@ -133,17 +185,29 @@ func (m *Message) Signal(name string) *Signal {
 }
 
 func (f *File) problem(p Pos, lost bool, format string, a ...any) {
-	f.Problems = append(f.Problems, Problem{f.Name, p, lost, printable(fmt.Sprintf(format, a...))})
+	f.Problems = append(f.Problems, Problem{f.Name, p, lost, Printable(fmt.Sprintf(format, a...))})
 }
 
-// printable keeps control characters of a file off the reader's terminal.
-func printable(s string) string {
-	return strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) {
-			return '?'
+// Printable shows text of a file without what could steer the reader's terminal
+// or change the direction of writing: such characters stand as escapes.
+func Printable(s string) string {
+	if !strings.ContainsFunc(s, steers) {
+		return s
+	}
+	var b strings.Builder
+	for _, r := range s {
+		if steers(r) {
+			q := strconv.QuoteRuneToASCII(r)
+			b.WriteString(q[1 : len(q)-1])
+			continue
 		}
-		return r
-	}, s)
+		b.WriteRune(r)
+	}
+	return b.String()
+}
+
+func steers(r rune) bool {
+	return unicode.IsControl(r) || unicode.Is(unicode.Cf, r) || r == utf8.RuneError
 }
 
 func (f *File) sortProblems() {

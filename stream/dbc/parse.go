@@ -13,7 +13,7 @@ import (
 // Parse reads the text of a definition file.
 func Parse(name string, data []byte) *File {
 	f := &File{Name: name}
-	p := &parser{file: f, messages: map[uint32]*Message{}, attributes: map[string]string{}}
+	p := &parser{file: f, messages: map[uint32]*Message{}, names: map[string]*Message{}, signals: map[signalKey]*Signal{}, attributes: map[string]string{}}
 	s := scanner{text: toUTF8(data), line: 1, file: f}
 	for {
 		st, ok := s.next()
@@ -36,10 +36,18 @@ const extendedFlag = 0x80000000
 // belong to none.
 const independent = 0xC0000000
 
+// signalKey finds a signal, the first of its name in its message.
+type signalKey struct {
+	message *Message
+	name    string
+}
+
 type parser struct {
 	file *File
-	// messages by identifier with its flag bit.
+	// messages by identifier with its flag bit, names by name: the first of each.
 	messages map[uint32]*Message
+	names    map[string]*Message
+	signals  map[signalKey]*Signal
 	// attributes are the texts of the attribute definitions by name: the
 	// card's parser needs the type to read a value.
 	attributes map[string]string
@@ -160,11 +168,10 @@ func (p *parser) message(st statement) {
 	} else {
 		p.messages[uint32(id)] = msg
 	}
-	for _, o := range p.file.Messages {
-		if o.Name == name {
-			p.file.problem(st.pos, false, "message name %s was used before on line %d: a role gets the first", name, o.Pos.Line)
-			break
-		}
+	if o := p.names[name]; o != nil {
+		p.file.problem(st.pos, false, "message name %s was used before on line %d: a role gets the first", name, o.Pos.Line)
+	} else {
+		p.names[name] = msg
 	}
 	p.file.Messages = append(p.file.Messages, msg)
 	p.current, p.skipping = msg, false
@@ -292,8 +299,13 @@ func (p *parser) signal(st statement) {
 		}
 		p.file.problem(st.pos, false, "%s ends in byte %d, the message has %d", what, last, p.current.Size)
 	}
-	if old := p.current.Signal(s.Name); old != nil && !(old.Multiplexed && s.Multiplexed) {
+	key := signalKey{p.current, s.Name}
+	old := p.signals[key]
+	if old != nil && !(old.Multiplexed && s.Multiplexed) {
 		p.file.problem(st.pos, false, "%s was defined before on line %d: a role gets the first", what, old.Pos.Line)
+	}
+	if old == nil {
+		p.signals[key] = s
 	}
 	p.current.Signals = append(p.current.Signals, s)
 }
@@ -335,7 +347,7 @@ func (p *parser) find(id uint64, signal string) (*Message, *Signal) {
 	if m == nil || signal == "" {
 		return m, nil
 	}
-	return m, m.Signal(signal)
+	return m, p.signals[signalKey{m, signal}]
 }
 
 // about looks up what a definition speaks of and reports what does not exist.
@@ -446,12 +458,8 @@ func (p *parser) valueType(st statement) {
 
 // lose takes a signal out: what it means is not known.
 func (p *parser) lose(m *Message, s *Signal, st statement, why string) {
-	for i, x := range m.Signals {
-		if x == s {
-			m.Signals = append(m.Signals[:i], m.Signals[i+1:]...)
-			break
-		}
-	}
+	s.lost = true
+	delete(p.signals, signalKey{m, s.Name})
 	p.file.problem(st.pos, true, "signal %s.%s left out: %s", m.Name, s.Name, why)
 }
 
@@ -560,7 +568,7 @@ func (p *parser) attribute(st statement) {
 func (p *parser) finish(m *Message) {
 	var main *Signal
 	for _, s := range m.Signals {
-		if s.Switch && !s.Multiplexed {
+		if s.Switch && !s.Multiplexed && !s.lost {
 			if main != nil {
 				p.file.problem(s.Pos, false, "message %s has two multiplexer switches, %s and %s: signals without a stated switch go by the first", m.Name, main.Name, s.Name)
 				continue
@@ -570,7 +578,10 @@ func (p *parser) finish(m *Message) {
 	}
 	kept := m.Signals[:0:0]
 	for _, s := range m.Signals {
-		if err := resolveMux(m, main, s); err != nil {
+		if s.lost {
+			continue
+		}
+		if err := p.resolveMux(m, main, s); err != nil {
 			p.file.problem(s.Pos, true, "signal %s.%s left out: %v", m.Name, s.Name, err)
 			continue
 		}
@@ -579,16 +590,20 @@ func (p *parser) finish(m *Message) {
 	m.Signals = kept
 }
 
+// maxSwitches is how deep switches may be nested; definition files in use have
+// two or three (common practice, no source).
+const maxSwitches = 16
+
 // resolveMux follows a signal's switches up to the first that is always there.
-func resolveMux(m *Message, main, s *Signal) error {
+func (p *parser) resolveMux(m *Message, main, s *Signal) error {
 	s.Mux = nil
 	for x, n := s, 0; x.Multiplexed; n++ {
-		if n > len(m.Signals) {
-			return fmt.Errorf("its multiplexer switches go in a circle")
+		if n > maxSwitches {
+			return fmt.Errorf("its multiplexer switches go in a circle, or are nested more than %d deep", maxSwitches)
 		}
 		by, ranges := main, x.ranges
 		if x.muxBy != "" {
-			if by = m.Signal(x.muxBy); by == nil {
+			if by = p.signals[signalKey{m, x.muxBy}]; by == nil {
 				return fmt.Errorf("its multiplexer switch %s does not exist", x.muxBy)
 			}
 		}

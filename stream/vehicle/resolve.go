@@ -113,6 +113,10 @@ func (r *resolver) buses() {
 		var files []*dbc.File
 		for j, name := range b.Definitions {
 			at := fmt.Sprintf("%s.definitions[%d]", path, j)
+			if clean := filepath.Clean(name); clean != name {
+				r.fail(at, "definitions: %q: write the path as %q", name, clean)
+				return
+			}
 			full := name
 			if !filepath.IsAbs(name) {
 				full = filepath.Join(filepath.Dir(r.file.Path), name)

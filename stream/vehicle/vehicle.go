@@ -8,7 +8,6 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"os"
 	"reflect"
 	"strings"
 
@@ -16,6 +15,7 @@ import (
 
 	"joltwatch/bus"
 	"joltwatch/stream"
+	"joltwatch/stream/dbc"
 )
 
 // File is a vehicle file, read and worked out.
@@ -217,7 +217,7 @@ type role struct {
 // are errors like any other, and so is what settings refuse that have a method
 // Check: it returns the path of the first key at fault, and why.
 func Load[S any](path string, settings *S) (*File, error) {
-	text, err := os.ReadFile(path)
+	text, err := dbc.ReadText(path)
 	if err != nil {
 		return nil, fmt.Errorf("vehicle file: %w", err)
 	}
@@ -227,6 +227,17 @@ func Load[S any](path string, settings *S) (*File, error) {
 // Parse is Load for a text already read; definition files are looked for
 // beside path.
 func Parse[S any](path string, text []byte, settings *S) (*File, error) {
+	f, err := parse(path, text, settings)
+	if err != nil {
+		return nil, errors.New(dbc.Printable(err.Error()))
+	}
+	for i, w := range f.Warnings {
+		f.Warnings[i] = dbc.Printable(w)
+	}
+	return f, nil
+}
+
+func parse[S any](path string, text []byte, settings *S) (*File, error) {
 	doc := document[S]{Detect: settings}
 	pos := index(path, text)
 	d := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields()
