@@ -104,9 +104,11 @@ func aimsOf(class string, t *tally, lateLimit float64) []aim {
 	for _, name := range []string{rowStallHeld, rowStallOpen} {
 		stall.hits, stall.truths = stall.hits+t.row(name).hits, stall.truths+t.row(name).truths
 	}
-	a.share("stalls told once each, %", stall.hits, stall.truths, 97)
+	a.share("stalls told once each, %", stall.hits, stall.truths, 95)
 	asked := t.row(rowAsked)
 	a.share("asked slip told as asked, %", asked.hits, asked.truths, 95)
+	trend := t.row(rowTrend)
+	a.share("slip trends told, %", trend.hits, trend.truths, 95)
 	shift := t.row(rowShift)
 	a.share("shifts told to open the clutch or not, %", shift.hits, shift.truths, 95)
 	jolt := t.row(rowJolt)

@@ -22,6 +22,7 @@ const (
 	rowKeyOff    = "stall: key-offs"
 	rowAsked     = "hill slip: asked"
 	rowUnasked   = "hill slip: unasked"
+	rowTrend     = "slip trend"
 	rowLockup    = "lockup fraction"
 	rowApply     = "apply"
 	rowApplyBad  = "apply: slow or partial"
@@ -37,17 +38,24 @@ const (
 	rowTrouble   = "trouble told once"
 )
 
-var rowNames = []string{rowLate, rowLateEdge, rowSound, rowDrag, rowStallHeld, rowStallOpen, rowKeyOff, rowAsked, rowUnasked,
+var rowNames = []string{rowLate, rowLateEdge, rowSound, rowDrag, rowStallHeld, rowStallOpen, rowKeyOff, rowAsked, rowUnasked, rowTrend,
 	rowLockup, rowApply, rowApplyBad, rowShift, rowOpen, rowGearset, rowFlare, rowShudder, rowJolt,
 	rowMark, rowBus, rowStale, rowTrouble}
+
+// Kinds that only some programs have.
+const (
+	kindEngineDied = "engine-died"
+	kindSlipTrend  = "slip-trend"
+	kindLockup     = "lockup-fraction"
+)
 
 // rowOfKind is where what is found of a kind without any truth is counted. A
 // test fails where a detector has no row here, or its row no truth.
 var rowOfKind = map[string]string{
-	detect.KindReleaseLag: rowSound, detect.KindHillSlip: rowUnasked, "lockup-fraction": rowLockup, detect.KindApply: rowApply,
+	detect.KindReleaseLag: rowSound, detect.KindHillSlip: rowUnasked, kindLockup: rowLockup, detect.KindApply: rowApply,
 	detect.KindShift: rowShift, detect.KindOpenUnderDrive: rowOpen, detect.KindGearsetSlip: rowGearset, detect.KindFlare: rowFlare,
 	detect.KindShudder: rowShudder, detect.KindJolt: rowJolt, detect.KindMark: rowMark, detect.KindBusFault: rowBus,
-	detect.KindRoleStale: rowStale,
+	detect.KindRoleStale: rowStale, kindEngineDied: rowStallOpen, kindSlipTrend: rowTrend,
 }
 
 // wiring is what the signals of a class can carry.
@@ -123,6 +131,7 @@ func match(t *tally, j *job, truth *drive.Truth, s *seen, set *detect.Settings, 
 	m.stalls()
 	m.releases()
 	m.slips()
+	m.trends()
 	m.lockup()
 	m.applies()
 	m.shifts()
@@ -203,7 +212,7 @@ func alarming(f *detect.Finding) bool {
 
 // isStall reports whether the finding says that the engine died.
 func isStall(f *detect.Finding) bool {
-	return strings.Contains(f.Class.String(), "stall") && !detect.Ordinary(f.Kind, f.Class)
+	return f.Class == detect.ReleaseStall || f.Kind == kindEngineDied
 }
 
 // stalls: each told once, whatever the clutch did; and none where a key was
@@ -470,6 +479,25 @@ func (m *matcher) slips() {
 		default:
 			x.misses++
 			x.note("missed: " + m.at(s.From) + fmt.Sprintf(" %.0f rpm for %.1f s, found %v", s.Mean, d, found))
+		}
+	}
+}
+
+// trends: slip that grows from day to day is told at least once, by a detector
+// that there is.
+func (m *matcher) trends() {
+	for _, x := range m.truth.Trends {
+		r := m.t.row(rowTrend)
+		if detect.Of(kindSlipTrend) == nil {
+			r.unobservable++
+			continue
+		}
+		n := 0
+		m.overlapping(kindSlipTrend, x.From, x.To+bus.Second, func(*detect.Finding) { n++ })
+		if n > 0 {
+			r.hit()
+		} else {
+			r.miss(m.at(x.From) + fmt.Sprintf(" %g rpm a day", x.RPMPerDay))
 		}
 	}
 }

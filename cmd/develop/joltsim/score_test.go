@@ -8,6 +8,7 @@ import (
 
 	"joltwatch/bus"
 	"joltwatch/cmd/develop/joltsim/drive"
+	"joltwatch/cmd/develop/joltsim/elastic"
 	"joltwatch/detect"
 )
 
@@ -311,6 +312,16 @@ func detectorsNeed(t *testing.T) []job {
 			x.Scenario.Steps = append([]drive.Step{{Do: "start", ForS: 2}, {Do: "mark"}}, x.Scenario.Steps...)
 		}
 		j, err := ofFirst(x, x.Kind == "mixed")
+		if err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, j)
+	}
+	for _, trip := range elastic.Faulted(drive.Scoring, 0, 0) {
+		if trip.Kind != "stall" {
+			continue
+		}
+		j, err := ofSecond(trip)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -27,7 +27,9 @@ type Truth struct {
 	Jolts    []Span // pushes on the body, Value in m/s²
 	Stalls   []Stall
 	// KeyOffs are the instants at which the key ended a drive.
-	KeyOffs  []bus.Micros
+	KeyOffs []bus.Micros
+	// Trends are stretches in which closed slip grows from day to day.
+	Trends   []Trend
 	Marks    []bus.Micros
 	Stops    []bus.Micros // standstills reached in drive, engine running or not
 	Injected []Injected
@@ -78,6 +80,13 @@ type Span struct {
 	Value float64    `json:"value"`
 	Hz    float64    `json:"hz,omitempty"`
 	Kmh   float64    `json:"kmh,omitempty"`
+}
+
+// Trend is slip under drive that grows from day to day.
+type Trend struct {
+	From      bus.Micros `json:"from_us"`
+	To        bus.Micros `json:"to_us"`
+	RPMPerDay float64    `json:"rpm_per_day"`
 }
 
 // Stall is an engine that died without being told to.
@@ -258,6 +267,9 @@ func (t *Truth) WriteLines(w io.Writer) error {
 	}
 	for _, x := range t.Stalls {
 		put("stall", x)
+	}
+	for _, x := range t.Trends {
+		put("trend", x)
 	}
 	for _, x := range t.KeyOffs {
 		put("key-off", x)

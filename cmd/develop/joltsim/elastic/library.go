@@ -167,7 +167,7 @@ func Faulted(set drive.Set, vehicle, n int) []*Trip {
 		make func(*writer) []Mishap
 	}{
 		{"late", late}, {"dragging", dragging}, {"stall", stalling}, {"keys", keys},
-		{"slipping", slipping}, {"climb", climb}, {"pushes", pushes}, {"signals", signals}, {"cold", cold},
+		{"slipping", slipping}, {"wearing", wearing}, {"climb", climb}, {"pushes", pushes}, {"signals", signals}, {"cold", cold},
 	} {
 		seed := seedOf(set, k+1, vehicle, n)
 		w := newWriter(v, seed)
@@ -177,6 +177,8 @@ func Faulted(set drive.Set, vehicle, n int) []*Trip {
 		t := w.trip(x.kind, n, seed)
 		t.Mishaps = mishaps
 		switch x.kind {
+		case "wearing":
+			t.SlipPerDay = wearPerDay
 		case "climb", "keys":
 			t.Normal = true
 		case "cold":
@@ -219,7 +221,7 @@ func dragging(w *writer) []Mishap {
 			// From a higher gear on, rolling: through one shift or two.
 			m.What, m.Value = "held", w.between(6, 20)
 			w.add(Leg{Do: "go", Kmh: w.between(50, 75), Accel: w.pull(), ForS: 16})
-			w.add(Leg{Do: "coast", Kmh: 14, ForS: m.Value + 4, Grade: -1.8, Mishap: m})
+			w.add(Leg{Do: "coast", Kmh: 3, ForS: m.Value + 10, Grade: -1, Mishap: m})
 			w.add(Leg{Do: "stop", Accel: 0.9, ForS: 5})
 			continue
 		}
@@ -273,6 +275,33 @@ func slipping(w *writer) []Mishap {
 		w.add(Leg{Do: "go", Kmh: kmh, Accel: 0.4, ForS: 45, Grade: 0.6, Mishap: &Mishap{What: "slip", ForS: 38, Value: rpm, AtS: 3}})
 		w.add(Leg{Do: "go", Kmh: kmh, Accel: 0.4, ForS: 20})
 		w.add(Leg{Do: "stop", Accel: 1.2, ForS: 4})
+	}
+	return nil
+}
+
+// wearPerDay is by how much slip grows in the wearing trips, rpm a day.
+const wearPerDay = 8
+
+// wearing is six days of a drive each, in which the closed clutch slips a
+// little more every day.
+func wearing(w *writer) []Mishap {
+	kmh := 80.0
+	if w.heavy {
+		kmh = 62
+	}
+	for day := range 6 {
+		w.sound(1)
+		for range 2 {
+			leg := Leg{Do: "go", Kmh: kmh, Accel: 0.5, ForS: 75, Grade: 0.5}
+			if day > 0 {
+				leg.Mishap = &Mishap{What: "slip", AtS: 20, ForS: 50, Value: wearPerDay * float64(day)}
+			}
+			w.add(leg)
+			w.add(Leg{Do: "stop", Accel: 1.1, ForS: 4})
+		}
+		if day < 5 {
+			w.keyOff(2, 86400-300)
+		}
 	}
 	return nil
 }

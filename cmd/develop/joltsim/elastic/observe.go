@@ -42,13 +42,7 @@ func newObserver(s *Sim) *observer {
 }
 
 // inject notes what is behind the release that begins now.
-func (o *observer) inject(lagS, nm float64) {
-	if o.rel != nil {
-		o.rel.InjectedS, o.rel.InjectedNm = lagS, nm
-		return
-	}
-	o.pendS, o.pendN = lagS, nm
-}
+func (o *observer) inject(lagS, nm float64) { o.pendS, o.pendN = lagS, nm }
 
 func (o *observer) keyOff() { o.t.KeyOffs = append(o.t.KeyOffs, o.s.now()) }
 
@@ -270,7 +264,11 @@ func (o *observer) slips() {
 	slip := p.slipRPM()
 	o.slipSlow += (slip - o.slipSlow) * tick / 0.4
 	asked := c.mode == modeSlip && c.hill
-	unasked := !math.IsInf(p.mostNm, 1) && !asked && c.mode != modeOpen && o.slipSlow > 15 && p.kmh() > 15
+	from := 15.0
+	if o.slip != nil {
+		from = 8 // it may come and go
+	}
+	unasked := !math.IsInf(p.mostNm, 1) && !asked && c.mode != modeOpen && o.slipSlow > from && p.kmh() > 15
 	if x := o.slip; x != nil && (x.Asked != asked || !asked && !unasked) {
 		o.endSlip()
 	}
@@ -330,6 +328,9 @@ func (o *observer) finish() {
 	}
 	if o.slip != nil {
 		o.endSlip()
+	}
+	if x := o.s.trip.SlipPerDay; x > 0 {
+		o.t.Trends = append(o.t.Trends, drive.Trend{To: o.t.End, RPMPerDay: x})
 	}
 	if o.stateBegun {
 		o.t.Intervals = append(o.t.Intervals, drive.Interval{From: o.stateFrom, To: o.t.End, State: o.state})

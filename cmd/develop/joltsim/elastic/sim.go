@@ -71,6 +71,9 @@ func (s *Sim) Next() ([]bus.Frame, bool) {
 		return nil, false
 	}
 	s.out = s.out[:0]
+	if s.asleep() {
+		return s.out, true
+	}
 	for range 1000 {
 		if s.ms%10 == 0 && !s.tick() {
 			s.done = true
@@ -98,6 +101,25 @@ func (s *Sim) Next() ([]bus.Frame, bool) {
 	}
 	s.out = s.w.Take(before, s.out)
 	return s.out, true
+}
+
+// asleep passes a second in which key, engine and buses are off: nothing moves
+// then, and nights are long.
+func (s *Sim) asleep() bool {
+	d := s.d
+	if d.key || s.s.awake || d.at >= len(d.legs) || !d.begun || d.inS+1.5 > d.legs[d.at].ForS || s.p.engine > 1 || s.p.road != 0 || !s.w.Idle() {
+		return false
+	}
+	if !s.trip.NoTrace {
+		for range int(bus.Second / drive.TraceStep) {
+			s.o.t.Trace = append(s.o.t.Trace, drive.TracePoint{})
+		}
+	}
+	s.ms += 1000
+	d.inS++
+	s.s.fluidC += (20 - s.s.fluidC) * 0.0004
+	s.w.Skip(1000)
+	return true
 }
 
 // flood sends frames that nobody has mapped.
@@ -184,9 +206,11 @@ func (x *mishap) tick(s *Sim) {
 		x.end(s)
 		return
 	}
-	switch x.m.What {
-	case "held", "drawn", "slow-oil", "late-word":
+	if x.ofRelease() {
 		x.release(s, t)
+		return
+	}
+	switch x.m.What {
 	case "die":
 		if s.d.braking && s.p.kmh() < 1.5 && s.p.running && !s.p.stuck && s.c.mode == modeOpen {
 			s.p.lossNm += 6 // it chokes
@@ -209,6 +233,12 @@ func (x *mishap) begin(s *Sim) {
 	s.o.t.Injected = append(s.o.t.Injected, drive.Injected{From: at,
 		Fault: drive.Fault{Kind: m.What, Value: m.Value, On: m.On, AtS: m.AtS, ForS: m.ForS}})
 	x.truth = len(s.o.t.Injected) - 1
+	for _, y := range s.mishaps {
+		// One that waits for a release in vain gives way to the next.
+		if y != x && y.on && !y.armed && x.ofRelease() && y.ofRelease() {
+			y.end(s)
+		}
+	}
 	switch m.What {
 	case "push":
 		s.p.pushMps2 = m.Value
@@ -229,6 +259,15 @@ func (x *mishap) begin(s *Sim) {
 	case "late-word":
 		s.c.lateDecisionS = m.Value
 	}
+}
+
+// ofRelease reports whether it waits for a release.
+func (x *mishap) ofRelease() bool {
+	switch x.m.What {
+	case "held", "drawn", "slow-oil", "late-word":
+		return true
+	}
+	return false
 }
 
 // release holds the next release in overrun.
@@ -272,8 +311,9 @@ func (x *mishap) slip(s *Sim) {
 	if x.memo == 0 {
 		x.memo = math.Max(15, math.Abs(p.carried))
 	}
-	x.memo = clamp(x.memo+0.4*(slip-x.m.Value)*tick, 4, 3000)
-	p.mostNm = math.Max(2, x.memo+0.12*(slip-x.m.Value))
+	gain := s.v.Engine.PeakNm / 290
+	x.memo = clamp(x.memo+0.5*gain*(slip-x.m.Value)*tick, 4, 3000)
+	p.mostNm = math.Max(2, x.memo+0.2*gain*(slip-x.m.Value))
 }
 
 func (x *mishap) end(s *Sim) {

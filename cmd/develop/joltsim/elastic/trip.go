@@ -10,7 +10,9 @@ type Trip struct {
 	Legs   []Leg
 	// Mishaps begin at AtS from the start; those of a leg with it.
 	Mishaps []Mishap
-	NoTrace bool
+	// SlipPerDay says that the mishaps make slip grow by so many rpm a day.
+	SlipPerDay float64
+	NoTrace    bool
 }
 
 // Mishap is something wrong or unusual, of AtS to AtS+ForS.
