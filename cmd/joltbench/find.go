@@ -242,7 +242,7 @@ func (c *findCmd) write(w io.Writer, res *find.Result, interfaces []string) erro
 	fmt.Fprintln(t, "role\trank\tfit\tidentifier\tfield\tone step\tevery")
 	for _, r := range res.Roles {
 		if !r.Found {
-			fmt.Fprintf(t, "%s\t-\tnot in this recording\t\t\t\t\n", r.Role)
+			fmt.Fprintf(t, "%s\t-\tnot found\t\t\t\t\n", r.Role)
 		}
 		for i, p := range r.Proposals {
 			name := r.Role.String()
@@ -262,7 +262,7 @@ func (c *findCmd) write(w io.Writer, res *find.Result, interfaces []string) erro
 	b.WriteString("\n")
 	for _, r := range res.Roles {
 		if !r.Found {
-			fmt.Fprintf(&b, "%s is not in this recording: %s.\n", r.Role, r.Why)
+			fmt.Fprintf(&b, "%s not found: %s.\n", r.Role, strings.TrimPrefix(r.Why, "not found: "))
 			continue
 		}
 		fmt.Fprintf(&b, "%s: %s.\n", r.Role, strings.Join(r.Proposals[0].Evidence, "; "))
@@ -272,6 +272,13 @@ func (c *findCmd) write(w io.Writer, res *find.Result, interfaces []string) erro
 				fmt.Fprintf(&b, "  %s is a close rival (%.1f behind): it may carry the same; look at the plots.\n", findPlace(&r.Proposals[1], interfaces), lead)
 			}
 		}
+	}
+	if len(res.Wheels) > 0 {
+		b.WriteString("wheel speeds, several alike and so no shaft's:")
+		for i := range res.Wheels {
+			fmt.Fprintf(&b, " %s %v", findPlace(&res.Wheels[i], interfaces), res.Wheels[i].Field)
+		}
+		b.WriteString("\n")
 	}
 	if len(res.Ratios) > 0 {
 		fmt.Fprintf(&b, "gear ratios seen:%s", ratioText(res.Ratios))

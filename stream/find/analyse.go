@@ -3,6 +3,7 @@ package find
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"joltwatch/stream"
@@ -14,8 +15,13 @@ type Progress func(done, total int)
 // Bounds of what counts as found, on the scale of trio.score (at most 1.17)
 // and of the shares named.
 const (
-	mostScore    = 1.17
-	leastScore   = 0.86
+	mostScore  = 1.17
+	leastScore = 1.0
+	// roadScore is asked where no standstill was seen, which shows most.
+	roadScore = 1.05
+	// margin is by how much a claim has to be ahead of the next that is not
+	// the same speed once more.
+	margin       = 0.02
 	clearScore   = 1.05 // no other start needs to be tried
 	leastR2      = 0.98
 	mostRivals   = 6
@@ -139,9 +145,16 @@ func (a *analysis) fits() {
 	}
 }
 
-// search finds the three shaft speeds.
+// search finds the three shaft speeds. Wheels follow gears as an output shaft
+// does, and each other as engine and turbine do, so they are left out.
 func (a *analysis) search() {
-	fast := quick(a.pool)
+	var fast []*series
+	wheel := a.wheels()
+	for _, s := range quick(a.pool) {
+		if !wheel[s] {
+			fast = append(fast, s)
+		}
+	}
 	var heads []*series
 	for _, c := range classes(fast) {
 		heads = append(heads, c[0])
@@ -258,6 +271,59 @@ func (a *analysis) turbineScale(t *trio, engine float64) float64 {
 	return measured
 }
 
+// wheels finds wheel speeds: three or more fields of one message that stand and
+// run alike.
+func (a *analysis) wheels() map[*series]bool {
+	out := map[*series]bool{}
+	for _, s := range a.pool {
+		var alike []*series
+		for _, o := range a.pool {
+			if o.t != s.t || o == s || o.overlaps(s) || math.Abs(ratioOf(s, o)-1) > 0.03 || !roughly(s, o) {
+				continue
+			}
+			if !slices.ContainsFunc(alike, o.overlaps) {
+				alike = append(alike, o)
+			}
+		}
+		if len(alike) < 2 {
+			continue
+		}
+		out[s] = true
+		if !slices.ContainsFunc(a.result.Wheels, func(p Proposal) bool { return p.s.overlaps(s) }) {
+			p := a.proposal(s, stream.VehicleSpeed, 0)
+			p.Evidence = []string{fmt.Sprintf("runs and stands like %d others of its message", len(alike))}
+			a.result.Wheels = append(a.result.Wheels, p)
+		}
+	}
+	return out
+}
+
+// proved says whether the recording has shown that the three are what they
+// seem: at standstill the engine idles and the turbine is held; or the answers
+// tell the engine, or on the road the three do all that can be seen there.
+func (a *analysis) proved(t *trio) bool {
+	if t.runs < 0.97 || t.coupled.share > 0.95 || t.judged < leastScore {
+		return false
+	}
+	if float64(t.standN)*a.step >= 0.8 {
+		return t.stand >= 0.9 && t.held >= 0.2
+	}
+	if t.judged < roadScore {
+		return false
+	}
+	return a.engineFit[t.engine].r2 >= 0.99 || len(t.gears) >= 3 && t.facesN >= 25 && a.ahead(t)
+}
+
+// ahead reports whether no other speed does nearly as well as the engine.
+func (a *analysis) ahead(t *trio) bool {
+	for _, x := range a.engines {
+		if x.judged > t.judged-margin && !x.engine.overlaps(t.engine) && !roughly(t.engine, x.engine) {
+			return false
+		}
+	}
+	return true
+}
+
 // told says whether turbine and engine were ever seen apart: if not, one may
 // be a copy of the other.
 func (t *trio) told(step float64) bool {
@@ -272,11 +338,13 @@ func (a *analysis) shafts() {
 	output := RoleResult{Role: stream.OutputSpeed}
 	t := a.trio
 	known := a.s.answers.get(ParamEngineSpeed) != nil
-	good := t != nil && t.score >= leastScore && t.told(a.step)
+	good := t != nil && t.told(a.step) && a.proved(t)
 
 	if !good {
-		why := "no three speeds in this recording do together what engine, turbine and output shaft do: either they are not sent on this bus, or the drive did not show them apart (see --recipe)"
-		if t != nil && !t.told(a.step) {
+		why := "not found: no three speeds do together what engine, turbine and output shaft do; what is listed is the nearest to it. They may not be sent on this bus, there may be no converter (a manual or twin-clutch gearbox, an electric drive), or the drive did not show them apart (see --recipe)"
+		if t != nil && t.coupled.share > 0.95 {
+			why = "not found: the nearest to engine and turbine turn as one throughout, so no converter is to be seen; see --recipe for a drive that would show one"
+		} else if t != nil && !t.told(a.step) {
 			why = "two speeds follow the gears of a third, but engine and turbine were never seen apart: record a standstill in gear and a pull-away (see --recipe)"
 		}
 		turbine.Why, output.Why = why, why
@@ -452,6 +520,10 @@ func (s *series) full() run {
 	return r
 }
 
+// leastAlone is how many answers tell which bits are the engine's: half a
+// minute's.
+const leastAlone = 150
+
 // engineAlone proposes engine speed where no turbine was found: by the
 // answers, else by its shape.
 func (a *analysis) engineAlone(r *RoleResult) {
@@ -468,11 +540,11 @@ func (a *analysis) engineAlone(r *RoleResult) {
 		}
 		sort.SliceStable(r.Proposals, func(i, j int) bool { return r.Proposals[i].Fit > r.Proposals[j].Fit })
 		*r = cut(*r)
-		if len(r.Proposals) > 0 && a.engineFit[r.Proposals[0].s].r2 >= leastR2 {
+		if len(r.Proposals) > 0 && a.engineFit[r.Proposals[0].s].r2 >= leastR2 && ref.seen >= leastAlone {
 			r.Found = true
 			return
 		}
-		r.Why = "no field follows the answers to the standard request for engine speed: it is not in this recording's broadcast traffic"
+		r.Why = "no field follows the answers to the standard request for engine speed: not found, and perhaps not sent on this bus"
 		return
 	}
 	for _, s := range quick(a.pool) {

@@ -47,15 +47,7 @@ func (a *analysis) road() {
 			}
 			p.Fit = 60 + 20*s.fineness()
 			k := ratioOf(out.s, s) // raw steps of s for one of output speed
-			// 25 to 45 rpm of the output shaft make 1 km/h in cars and vans
-			// (common practice, no source).
-			want := out.Scale / 33 / k
-			best := math.Inf(1)
-			for _, v := range nice {
-				if d := math.Abs(math.Log(v.value / want)); d < best {
-					best, p.Scale = d, v.value
-				}
-			}
+			p.Scale = guessRoad(out.Scale / k)
 			p.Guessed, p.Rounded = true, true
 			p.Evidence = append(p.Evidence, "a multiple of output speed throughout; the scale is a guess: no answers to compare with")
 		default:
@@ -75,6 +67,26 @@ func (a *analysis) road() {
 		a.result.OutputPerKmh = k * out.Scale / best.Scale
 	}
 	a.result.Roles = append(a.result.Roles, res)
+}
+
+// usualRoad are the steps of road speeds in km/h, with how much less usual each
+// is than a hundredth, as a logarithm (common practice, no source).
+var usualRoad = []struct{ step, less float64 }{
+	{0.01, 0}, {1.0 / 256, 0.4}, {1.0 / 128, 0.7}, {0.0625, 0.4}, {0.1, 0.4}, {0.05, 0.9}, {0.02, 1}, {0.5, 1}, {1, 0.7}, {1.0 / 64, 1}, {1.0 / 32, 1}, {0.125, 1}, {0.2, 1.2},
+}
+
+// guessRoad is the most usual step of a road speed of which one raw step is rpm
+// of the output shaft: 17 to 43 rpm make 1 km/h in most road vehicles (common
+// practice, no source).
+func guessRoad(rpm float64) (step float64) {
+	best := math.Inf(1)
+	for _, u := range usualRoad {
+		d := math.Log(rpm/u.step/27) / 0.45
+		if cost := d*d + u.less; cost < best {
+			best, step = cost, u.step
+		}
+	}
+	return step
 }
 
 // roughly is follows for a road speed, which may be filtered.
@@ -179,6 +191,7 @@ func (a *analysis) gear() {
 		res.Why = "too little time in gear"
 		return
 	}
+	var down []Proposal
 	a.shorts(func(id *Identifier, r run) {
 		if t.engine.run.bits()&r.bits() != 0 && t.engine.t.ID == id.ID || t.output.t.ID == id.ID && t.output.run.bits()&r.bits() != 0 ||
 			t.turbine.t.ID == id.ID && t.turbine.run.bits()&r.bits() != 0 {
@@ -222,14 +235,18 @@ func (a *analysis) gear() {
 		if purity < 0.8 {
 			return
 		}
-		rising, byOne := true, true
+		rising, falling, byOne := true, true, true
 		for g := 1; g < len(most); g++ {
 			rising = rising && most[g] > most[g-1]
+			falling = falling && most[g] < most[g-1]
 			byOne = byOne && most[g] == most[g-1]+1
 		}
 		p := Proposal{ID: id.ID, Field: r.field(), Scale: 1, Period: id.Period, Fit: 100 * purity}
 		if !rising {
 			p.Fit -= 20
+			if falling && purity > 0.95 && len(most) > 2 {
+				down = append(down, p)
+			}
 		} else if !byOne {
 			p.Fit -= 3
 		}
@@ -255,6 +272,10 @@ func (a *analysis) gear() {
 	sort.SliceStable(res.Proposals, func(i, j int) bool { return res.Proposals[i].Fit > res.Proposals[j].Fit })
 	res = cut(res)
 	res.Found = len(res.Proposals) > 0
+	if res.Found && len(down) > 0 && res.Proposals[0].Fit < 90 {
+		a.upsideDown()
+		res.Found, res.Why = false, "the only code that switches with the ratio counts down from the lowest gear: the speeds may be upside down"
+	}
 	for i := range res.Proposals {
 		p := &res.Proposals[i]
 		if r, ok := widen(p.s); ok {
@@ -263,6 +284,16 @@ func (a *analysis) gear() {
 	}
 	if !res.Found {
 		res.Why = "no field switches with the ratio of turbine to output speed"
+	}
+}
+
+// upsideDown takes the claims of the speeds back.
+func (a *analysis) upsideDown() {
+	for i := range a.result.Roles {
+		switch r := &a.result.Roles[i]; r.Role {
+		case stream.EngineSpeed, stream.TurbineSpeed, stream.OutputSpeed, stream.VehicleSpeed:
+			r.Found, r.Why = false, "not found: a gear code counts down where the gears go up, so engine and output may be upside down"
+		}
 	}
 }
 
@@ -300,6 +331,10 @@ func (a *analysis) motion() (rate, speed []float64, ok bool) {
 	return rate, speed, true
 }
 
+// leastPedal is how many answers show which bits of a field are the pedal's: half
+// a minute's.
+const leastPedal = 150
+
 // pedal finds the accelerator: by the answers, else as what rests at its end
 // while the vehicle brakes or stands and leaves it to accelerate.
 func (a *analysis) pedal() {
@@ -323,9 +358,9 @@ func (a *analysis) pedal() {
 		sort.SliceStable(res.Proposals, func(i, j int) bool { return res.Proposals[i].Fit > res.Proposals[j].Fit })
 		res = cut(res)
 		if len(res.Proposals) > 0 {
-			res.Found = res.Proposals[0].Fit >= 90
+			res.Found = res.Proposals[0].Fit >= 90 && ref.seen >= leastPedal
 			if !res.Found {
-				res.Why = "fields follow the answers for the pedal only roughly"
+				res.Why = "not found: fields follow the answers for the pedal only roughly, or there are too few answers to tell which bits belong to it"
 			}
 			return
 		}
@@ -390,7 +425,8 @@ func (a *analysis) pedal() {
 	}
 	sort.SliceStable(res.Proposals, func(i, j int) bool { return res.Proposals[i].Fit > res.Proposals[j].Fit })
 	res = cut(res)
-	res.Found = len(res.Proposals) > 0 && res.Proposals[0].Fit >= 60
+	res.Found = len(res.Proposals) > 0 && (res.Proposals[0].Fit >= 60 ||
+		res.Proposals[0].Fit >= 50 && (len(res.Proposals) == 1 || res.Proposals[1].Fit < res.Proposals[0].Fit-10))
 	if !res.Found {
 		res.Why = "nothing rests while braking and standing and moves while accelerating as a pedal does"
 	}
@@ -496,7 +532,7 @@ func (a *analysis) brake() {
 						off += float64(v[i])
 					}
 				}
-				if nOn < 20 || nOff < 20 {
+				if nOn < 60 || nOff < 60 {
 					continue
 				}
 				informed := on/float64(nOn) - off/float64(nOff)

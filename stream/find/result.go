@@ -24,6 +24,9 @@ type Result struct {
 	// FirstGear is true where the drive began at a standstill, so that the
 	// first ratio is first gear's.
 	FirstGear bool
+	// Wheels are the fields that are wheel speeds: several alike in one
+	// message, all at nothing at once.
+	Wheels []Proposal
 }
 
 // ReferenceSeen is one standard request that was answered.

@@ -20,7 +20,8 @@ type trio struct {
 	faces   float64 // while apart, the engine is the faster one under power
 	facesN  int
 	runs    float64 // the engine runs while moving
-	score   float64
+	judged  float64 // what judge made of all that
+	score   float64 // the same, with what ranks rivals
 }
 
 const (
@@ -227,6 +228,7 @@ func (t *trio) judge(step float64) {
 	if b.t == o.t {
 		t.score += 0.02
 	}
+	t.judged = t.score
 }
 
 // fineness prefers, of two that say the same, the one with more steps and more

@@ -79,7 +79,8 @@ func main() {
 			}
 		}
 	}
-	if !table(out, *answers, *verbose) {
+	met := table(out, *answers, *verbose)
+	if !unlikes(*from, max(*seeds/5, 2), *verbose) || !met {
 		os.Exit(3)
 	}
 }

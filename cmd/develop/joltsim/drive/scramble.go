@@ -2,7 +2,9 @@ package drive
 
 import (
 	"fmt"
+	"sort"
 
+	"joltwatch/bus"
 	"joltwatch/stream"
 )
 
@@ -22,6 +24,70 @@ func Scramble(sc Scenario, seed uint64, answers bool) (*Result, error) {
 	sc.layout = &l
 	sc.Seed ^= seed
 	return Run(sc)
+}
+
+// Unlike are the kinds of traffic in which a converter automatic's three speeds
+// are not all there to be found: see ScrambleUnlike.
+func Unlike() []string {
+	return []string{"stationary", "manual", "electric", "no turbine", "moving only"}
+}
+
+// ScrambleUnlike is Scramble for a recording of another kind:
+//
+//	stationary    the vehicle never moves; the engine idles and is revved
+//	manual        engine and gearbox input turn as one, but for pulling away
+//	electric      one motor on one ratio, no engine
+//	no turbine    an automatic whose turbine speed is not sent
+//	moving only   a stretch on the road, from no standstill to none
+func ScrambleUnlike(kind, vehicle string, seed uint64, answers bool) (*Result, error) {
+	sc := Recipe(vehicle, seed)
+	sc.NoLog, sc.NoTrace = true, true
+	if kind == "stationary" {
+		sc.Steps = []Step{{Do: "start", ForS: 15, Grade: pct(0)}}
+		for k := range 5 {
+			sc.Steps = append(sc.Steps, Step{Do: "neutral", ForS: 6, PedalPct: 8 + 3*float64(k)}, Step{Do: "stop", Accel: 1, ForS: 4})
+		}
+	}
+	v, err := VehicleByName(vehicle)
+	if err != nil {
+		return nil, fmt.Errorf("scramble: %w", err)
+	}
+	l := scrambled(v, newRandom(seed, 41), answers && kind != "electric")
+	for i := range l.Messages {
+		for k := range l.Messages[i].Signals {
+			l.Messages[i].Signals[k].unlike(kind)
+		}
+	}
+	sc.layout = &l
+	sc.Seed ^= seed
+	r, err := Run(sc)
+	if err == nil && kind == "moving only" {
+		r.Frames = onTheRoad(r.Frames)
+	}
+	return r, err
+}
+
+// unlike changes what a signal carries.
+func (s *Signal) unlike(kind string) {
+	role := s.Role
+	switch {
+	case role == stream.TurbineSpeed && (kind == "manual" || kind == "electric" || kind == "no turbine"):
+		s.Role, s.Filler = stream.NumRoles, FillerWalk
+	case role == stream.EngineSpeed && kind == "manual":
+		s.Role, s.Filler = stream.NumRoles, FillerGeared
+	case role == stream.EngineSpeed && kind == "electric":
+		s.Role, s.Filler = stream.NumRoles, FillerMotor
+	case role == stream.Gear && kind == "electric":
+		s.Role, s.Filler = stream.NumRoles, FillerConstant
+	}
+}
+
+// onTheRoad keeps half a minute from the middle of the first stretch.
+func onTheRoad(frames []bus.Frame) []bus.Frame {
+	from := frames[0].At + 14*bus.Second
+	a := sort.Search(len(frames), func(i int) bool { return frames[i].At >= from })
+	b := sort.Search(len(frames), func(i int) bool { return frames[i].At >= from+22*bus.Second })
+	return frames[a:b]
 }
 
 // Recipe returns the two minutes of driving that make signals easiest to find:

@@ -210,4 +210,6 @@ const (
 	FillerSlow   // ramps slowly (a temperature, a level)
 	FillerWheel  // follows the road speed with its own scale and noise
 	FillerLoad   // follows engine load
+	FillerGeared // an engine that turns with the gearbox input, but idles
+	FillerMotor  // an electric motor on one ratio
 )
