@@ -1,6 +1,10 @@
 package bus
 
-import "strconv"
+import (
+	"bytes"
+	"strconv"
+	"time"
+)
 
 // Text logs come in two line forms, both of which start with
 // "(seconds.fraction) interface". IDs have 3 hexadecimal digits for 11-bit
@@ -129,6 +133,9 @@ func parseStamp(line []byte, i int) (at Micros, next int, ok bool) {
 		sec = sec*10 + int64(line[i]-'0')
 		i++
 	}
+	if i-from == 4 && i < len(line) && line[i] == '-' {
+		return parseDated(line, from)
+	}
 	if i == from || i-from > 12 {
 		return 0, i, false
 	}
@@ -156,6 +163,20 @@ func parseStamp(line []byte, i int) (at Micros, next int, ok bool) {
 		us = -us
 	}
 	return Micros(us), i + 1, true
+}
+
+// parseDated reads "2006-01-02 15:04:05.000000)". The zone is not in it: it is
+// taken for UTC, so that instants keep their distances.
+func parseDated(line []byte, from int) (at Micros, next int, ok bool) {
+	end := bytes.IndexByte(line[from:], ')')
+	if end < 0 || end > 40 {
+		return 0, from, false
+	}
+	t, err := time.Parse("2006-01-02 15:04:05", string(line[from:from+end]))
+	if err != nil {
+		return 0, from, false
+	}
+	return Micros(t.UnixMicro()), from + end + 1, true
 }
 
 // parseID reads up to 9 hexadecimal digits.

@@ -73,7 +73,7 @@ func OpenTable(path string, opt TableOptions) (*Table, error) {
 // NewTable reads a table from r; name is what errors call it. The head is read at
 // once.
 func NewTable(r io.Reader, name string, opt TableOptions) (*Table, error) {
-	plain, err := decompressed(r)
+	plain, err := textOf(r)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}

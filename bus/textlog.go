@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"sync"
+	"sync/atomic"
 
 	"github.com/klauspost/compress/gzip"
 	"github.com/klauspost/compress/zstd"
@@ -17,8 +18,9 @@ import (
 type LogOptions struct {
 	// Interfaces are the names of the buses as the log gives them; the place
 	// in the list becomes Frame.Bus. Frames of other interfaces are counted
-	// as foreign and skipped. Empty: interfaces are numbered in the order in
-	// which they appear.
+	// as foreign and skipped, except that a log of one interface only stands
+	// for the one name given, whatever it is called: see Adopted. Empty:
+	// interfaces are numbered in the order in which they appear.
 	Interfaces []string
 	// Report, where set, is told of each line that is not a frame.
 	Report func(line int, reason string)
@@ -38,11 +40,13 @@ const epochFloor = 978307200 * Second
 
 // TextLog is a recorded text log. Lines that are no frames are reported,
 // counted, and noted among the frames as NoticeBadInput; they end nothing. See
-// logline.go for the line forms.
+// logform.go for the forms.
 type TextLog struct {
 	name   string
 	opt    LogOptions
 	raw    io.Reader
+	size   int64        // of the file, 0 where not known
+	taken  atomic.Int64 // bytes of it
 	closer io.Closer
 	r      io.Reader // decompressed; nil until the first Read
 
@@ -51,6 +55,9 @@ type TextLog struct {
 	end      error // why there will be no more bytes
 	skipping bool  // inside a line that is too long
 	line     int
+	form     *form // nil until a line has shown it
+	head     head
+	held     []badLine // until the first frame
 
 	last    []byte // the interface of the line before, and its index
 	lastBus uint8
@@ -69,6 +76,7 @@ type TextLog struct {
 	interfaces   []string
 	foreign      uint64
 	foreignNames []string
+	adopted      string
 
 	now Stats // the reader's own counters, published by Read
 }
@@ -93,7 +101,28 @@ func OpenLog(path string, opt LogOptions) (*TextLog, error) {
 		return nil, err
 	}
 	t.closer = f
+	if st, err := f.Stat(); err == nil && st.Mode().IsRegular() {
+		t.size = st.Size()
+	}
 	return t, nil
+}
+
+// Share is how much of the file has been read, from 0 to 1; 0 where its size is
+// not known.
+func (t *TextLog) Share() float64 {
+	if t.size == 0 {
+		return 0
+	}
+	return min(1, float64(t.taken.Load())/float64(t.size))
+}
+
+// counted counts what is read of the file.
+type counted struct{ t *TextLog }
+
+func (c counted) Read(p []byte) (int, error) {
+	n, err := c.t.raw.Read(p)
+	c.t.taken.Add(int64(n))
+	return n, err
 }
 
 // NewTextLog reads a text log from r; name is what errors call it. Nothing is
@@ -133,11 +162,14 @@ func (t *TextLog) read(batch []Frame) (n int, err error) {
 			return t.finish(batch, n)
 		}
 		f := &batch[n]
-		iface, reason := parseLogLine(line, f)
+		iface, reason, err := t.parse(line, f)
+		if err != nil {
+			return n, fmt.Errorf("%s: %w", t.name, err)
+		}
+		if reason == notAFrame {
+			continue
+		}
 		if reason != "" {
-			if len(bytes.TrimSpace(line)) == 0 {
-				continue
-			}
 			t.reject(reason)
 			if !t.started && t.probed >= logProbeLines {
 				return n, t.noLog()
@@ -235,9 +267,6 @@ func (t *TextLog) fill() {
 	t.to = copy(t.buf, t.buf[t.from:t.to])
 	t.from = 0
 	n, err := t.r.Read(t.buf[t.to:])
-	if t.line == 0 && t.to == 0 && n >= 3 && string(t.buf[:3]) == "\xEF\xBB\xBF" {
-		t.from = 3 // a byte-order mark
-	}
 	t.to += n
 	if err != nil {
 		t.end = err
@@ -246,12 +275,21 @@ func (t *TextLog) fill() {
 
 // sniff begins to read.
 func (t *TextLog) sniff() error {
-	r, err := decompressed(t.raw)
+	r, err := textOf(counted{t})
 	if err != nil {
 		return err
 	}
 	t.r = r
 	return nil
+}
+
+// textOf is raw decompressed, and made text of where it is not.
+func textOf(raw io.Reader) (io.Reader, error) {
+	r, err := decompressed(raw)
+	if err != nil {
+		return nil, err
+	}
+	return asText(r)
 }
 
 // decompressed looks at the first bytes and puts a decompressor in where they are
@@ -276,14 +314,33 @@ func (t *TextLog) reject(reason string) {
 	t.bad++
 	t.probed++
 	t.now.BadLines++
+	if !t.started {
+		t.held = append(t.held, badLine{t.line, reason})
+		return
+	}
+	t.report(t.line, reason)
+}
+
+// badLine is a line that is reported once the file has turned out to be a log:
+// of one that is none, the one error says all.
+type badLine struct {
+	line   int
+	reason string
+}
+
+func (t *TextLog) report(line int, reason string) {
 	if t.opt.Report != nil {
-		t.opt.Report(t.line, reason)
+		t.opt.Report(line, reason)
 	}
 }
 
 // start fixes the clock by the first line that is a frame.
 func (t *TextLog) start(at Micros) {
 	t.started = true
+	for _, b := range t.held {
+		t.report(b.line, b.reason)
+	}
+	t.held = nil
 	t.mu.Lock()
 	t.clock.Known = at >= epochFloor
 	t.mu.Unlock()
@@ -309,6 +366,11 @@ func (t *TextLog) findBus(iface []byte, f *Frame) bool {
 		t.last, t.lastBus = append(t.last[:0], iface...), f.Bus
 		return true
 	}
+	if t.alone(iface) {
+		t.interfaces[0], t.adopted = string(iface), string(iface)
+		t.last, t.lastBus = append(t.last[:0], iface...), 0
+		return true
+	}
 	t.foreign++
 	if len(t.foreignNames) < 16 {
 		for _, name := range t.foreignNames {
@@ -319,6 +381,35 @@ func (t *TextLog) findBus(iface []byte, f *Frame) bool {
 		t.foreignNames = append(t.foreignNames, string(iface))
 	}
 	return false
+}
+
+// alone reports whether, at the first frame, everything read so far is of one
+// interface and one bus is asked for.
+func (t *TextLog) alone(iface []byte) bool {
+	if t.now.Frames > 0 || t.foreign > 0 || len(t.opt.Interfaces) != 1 || t.adopted != "" {
+		return false
+	}
+	h := t.head
+	for rest := t.buf[t.from:t.to]; len(rest) > 0; {
+		line, more, whole := bytes.Cut(rest, []byte("\n"))
+		rest = more
+		if len(bytes.TrimSpace(line)) == 0 || !whole {
+			continue
+		}
+		var f Frame
+		if other, reason, err := t.form.frame(&h, line, &f); reason == "" && err == nil && !bytes.Equal(other, iface) {
+			return false
+		}
+	}
+	return true
+}
+
+// Adopted returns the name of the interface that was taken for the one asked
+// for, because the log has no other; empty where it has the one asked for.
+func (t *TextLog) Adopted() string {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.adopted
 }
 
 // finish hands out what remains to be said at the end of the file.
@@ -344,9 +435,7 @@ func (t *TextLog) finish(batch []Frame, n int) (int, error) {
 	// A recording that breaks off is worth as much as what came before.
 	t.line++
 	t.now.BadLines++
-	if t.opt.Report != nil {
-		t.opt.Report(t.line, "the file breaks off here: "+t.end.Error())
-	}
+	t.report(t.line, "the file breaks off here: "+t.end.Error())
 	batch[n] = NewNotice(t.at, 0, NoticeDown, 0)
 	t.end = io.EOF
 	return n + 1, io.EOF
@@ -361,7 +450,7 @@ func (t *TextLog) atEnd() error {
 }
 
 func (t *TextLog) noLog() error {
-	const want = "expected lines like (1700000000.123456) can0 18FEF100#FFFF00FF or (0.5) can0 123 [2] 01 FF, plain, gzip or zstd"
+	const want = "expected lines like (1700000000.123456) can0 18FEF100#FFFF00FF or (0.5) can0 123 [2] 01 FF, or frames in columns, plain, gzip or zstd"
 	if t.end != nil && t.end != io.EOF {
 		return fmt.Errorf("%s: cannot be read as a log: %w; %s", t.name, t.end, want)
 	}
