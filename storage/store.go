@@ -355,12 +355,27 @@ func (l *loader) record(b *Boot, k *rec) error {
 
 func (l *loader) account(a Account) {
 	for i := range l.s.accounts {
-		if o := &l.s.accounts[i]; o.Boot == a.Boot && o.Drive == a.Drive {
+		if o := &l.s.accounts[i]; o.Drive == a.Drive && (o.Boot == a.Boot || l.replayed(o.Boot, a.Boot)) {
 			*o = a
 			return
 		}
 	}
 	l.s.accounts = append(l.s.accounts, a)
+}
+
+// replayed reports whether two runs replay one recording, in which drives keep
+// their numbers: the later went on where the earlier was interrupted.
+func (l *loader) replayed(a, b uint32) bool {
+	var id [2]string
+	for _, x := range l.s.boots {
+		switch x.Number {
+		case a:
+			id[0] = x.ID
+		case b:
+			id[1] = x.ID
+		}
+	}
+	return id[0] == id[1] && strings.HasPrefix(id[0], "recording-")
 }
 
 func (l *loader) event(b *Boot, r *eventRecord) {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -124,7 +125,9 @@ func (c *checkCmd) Run(h *host) error {
 	if c.Drive {
 		k.told = func(step string) { fmt.Fprintf(guide, "seen: %s\n", step) }
 	}
+	p := h.progress(in)
 	err = pump(h.ctx, in, k.push, func() (time.Duration, error) {
+		p.frames(k.counted.Frames, k.last-k.first)
 		if done() {
 			return 0, io.EOF
 		}
@@ -134,7 +137,11 @@ func (c *checkCmd) Run(h *host) error {
 		}
 		return heartbeat / 4, nil
 	})
-	if err != nil && err != io.EOF {
+	p.End()
+	if err == errInterrupted && !in.live {
+		return interrupted{errors.New("interrupted: nothing can be said of half a recording")}
+	}
+	if err != nil && err != io.EOF && err != errInterrupted {
 		return err
 	}
 	r := k.report(file, in, c, ready)
@@ -284,11 +291,33 @@ func (k *checker) report(file *vehicle.File, in *input, c *checkCmd, ready map[s
 	for _, x := range r.Asked {
 		r.Attention += attend(x.OK)
 	}
+	if !in.live {
+		r.recorded(file, in)
+	}
 	r.Board = board(k, in, c)
 	for _, x := range r.Board {
 		r.Attention += attend(x.OK)
 	}
 	return r
+}
+
+// recorded says of a recording's buses what is a recording's: no cable and no
+// gateway is to blame.
+func (r *report) recorded(file *vehicle.File, in *input) {
+	_, names := in.foreign()
+	for i := range r.Buses {
+		x := &r.Buses[i]
+		if x.Frames > 0 || x.OK {
+			continue
+		}
+		x.Says = fmt.Sprintf("the recording has no frame of interface %s", file.Buses[i].Interface)
+		if len(names) > 0 {
+			x.Says += fmt.Sprintf("; it has %s: give one as interface = in this [[bus]]", strings.Join(names, ", "))
+		}
+	}
+	if says := in.adopted(file); says != "" {
+		r.Plausible = append(r.Plausible, remark{"interface", true, says})
+	}
 }
 
 // judge says what the frames have shown of the vehicle file. With drive, what

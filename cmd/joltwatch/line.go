@@ -28,17 +28,26 @@ type line struct {
 	codes  *codes
 	asking asking
 
-	last     bus.Micros // the latest frame
-	asleep   bool       // the bus has gone quiet
-	away     [256]bool  // sources, by bus, that are known to be away
-	counted  bus.Stats  // since the start, in the order of the frames
-	base     bus.Stats  // what of that belongs to drives already ended
+	last   bus.Micros // the latest frame
+	first  bus.Micros
+	pushed uint64 // frames, with notices
+	// muted is how many frames bring nothing new: what they show is in the stay
+	// already.
+	muted    uint64
+	before   []byte    // what the stay had learned before them
+	asleep   bool      // the bus has gone quiet
+	away     [256]bool // sources, by bus, that are known to be away
+	counted  bus.Stats // since the start, in the order of the frames
+	base     bus.Stats // what of that belongs to drives already ended
 	findings map[string]int
 	failed   error // the first error of the store
 }
 
 // Push takes one frame from the source.
 func (l *line) Push(f *bus.Frame) error {
+	if l.pushed++; l.pushed == 1 {
+		l.first = f.At
+	}
 	l.count(f)
 	if f.Kind != bus.Notice {
 		l.last, l.asleep = f.At, false
@@ -98,7 +107,7 @@ func (l *line) Finding(f *detect.Finding, places []detect.Percentile) {
 		l.seen(f)
 	}
 	switch {
-	case l.store == nil:
+	case l.store == nil || l.pushed <= l.muted:
 	case l.codes != nil && f.Severity >= worthCodes:
 		l.codes.hold(f, places, l.last, &l.asking)
 	default:
@@ -126,7 +135,7 @@ func (l *line) Account(a *detect.Account) {
 	a.Dropped = l.counted.Dropped - l.base.Dropped
 	a.Errors = l.counted.Errors - l.base.Errors
 	a.Asking = l.asking.lines()
-	if l.store != nil {
+	if l.store != nil && l.pushed > l.muted {
 		l.keep(l.store.Account(a))
 		if a.Ended {
 			l.monitor.KeepRatios(l.stream.RatioMemory())

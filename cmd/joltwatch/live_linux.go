@@ -22,7 +22,7 @@ func openLive(h *host, file *vehicle.File, all bool) (_ *input, err error) {
 		return nil, err
 	}
 	in := &input{name: "the vehicle's buses", boot: boot, live: true,
-		now: bus.BootNow, opened: bus.BootNow(), foreign: func() uint64 { return 0 },
+		now: bus.BootNow, opened: bus.BootNow(),
 		asking: asking{outputPerKmh: cmp.Or(file.Plan.Facts.OutputPerKmh, usualOutputPerKmh)}}
 	var sources []bus.Source
 	defer func() {

@@ -50,6 +50,7 @@ type host struct {
 	ctx    context.Context
 	stdin  io.Reader
 	stdout io.Writer
+	stderr io.Writer // for progress; nil for none
 	log    zerolog.Logger
 }
 
@@ -63,7 +64,7 @@ func Main(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	var c commands
 	return cli.Program{Name: "joltwatch", Description: description, Commands: &c,
 		Host: func(ctx context.Context) any {
-			return &host{ctx: ctx, stdin: stdin, stdout: stdout, log: cli.Log(stderr, c.Log)}
+			return &host{ctx: ctx, stdin: stdin, stdout: stdout, stderr: stderr, log: cli.Log(stderr, c.Log)}
 		},
 	}.Main(args, stdout, stderr)
 }

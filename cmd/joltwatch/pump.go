@@ -28,7 +28,7 @@ type filled struct {
 }
 
 // pump reads src in a goroutine of its own and calls each for every frame, in
-// order, until the source ends, ctx is cancelled or each fails. beat is called
+// order, until the source ends, ctx is cancelled (errInterrupted) or each fails. beat is called
 // from the same loop as each, also while the bus is quiet, and says when it
 // wants to be called next: a hung loop does not beat.
 func pump(ctx context.Context, src source, each func(*bus.Frame) error, beat func() (time.Duration, error)) error {
@@ -66,7 +66,7 @@ func pump(ctx context.Context, src source, each func(*bus.Frame) error, beat fun
 	for {
 		select {
 		case <-ctx.Done():
-			return nil
+			return errInterrupted
 		case <-timer.C:
 			if next, err = beat(); err != nil {
 				return err

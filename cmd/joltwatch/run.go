@@ -9,7 +9,9 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"joltwatch/bus"
@@ -36,7 +38,8 @@ func (c *runCmd) Help() string {
 	return `The vehicle file names the signals; see the README for how to write one. A
 recording is replayed at full speed, and time is the recording's own. Lines that
 are not frames are counted and reported; they never end the run. An interrupt
-(Ctrl-C) ends it cleanly with everything written.
+(Ctrl-C) ends it cleanly with everything written; a replay ends with exit code
+130 then, and goes on where it stopped when it is run again.
 
 ` + cautions
 }
@@ -80,7 +83,8 @@ func (c *runCmd) Run(h *host) error {
 	if label == "" {
 		label = file.Label
 	}
-	if err := refuseRepeat(c.Store, in); err != nil {
+	halted, err := c.resume(in, l)
+	if err != nil {
 		return err
 	}
 	opt := storeOptions(h, file, label, in)
@@ -91,8 +95,17 @@ func (c *runCmd) Run(h *host) error {
 	daemon.SdNotify(false, daemon.SdNotifyReady) //nolint:errcheck // no service manager is no error
 	err = l.pumpAll(h, in)
 	daemon.SdNotify(false, daemon.SdNotifyStopping) //nolint:errcheck
+	if err == errInterrupted && !in.live {
+		return c.stop(l, halted)
+	}
+	if err == errInterrupted {
+		err = nil
+	}
 	if ferr := l.Finish(); err == nil {
 		err = ferr
+	}
+	if err == nil && !in.live {
+		err = os.RemoveAll(filepath.Join(c.Store, haltFile))
 	}
 	if err != nil {
 		return err
@@ -148,7 +161,13 @@ func (l *line) open(h *host, dir string, opt storage.Options) error {
 
 // pumpAll runs the line until the input ends or the program is interrupted.
 func (l *line) pumpAll(h *host, in *input) error {
-	return pump(h.ctx, in, l.Push, l.beat(in))
+	p := h.progress(in)
+	defer p.End()
+	beat := l.beat(in)
+	return pump(h.ctx, in, l.Push, func() (time.Duration, error) {
+		p.frames(l.pushed, l.last-l.first)
+		return beat()
+	})
 }
 
 // beat returns what is done at each heartbeat; it returns the time to the next.
@@ -197,11 +216,13 @@ func (c *runCmd) say(h *host, in *input, l *line) error {
 		total += n
 	}
 	slices.Sort(kinds)
+	foreign, names := in.foreign()
 	if c.JSON {
-		return json.NewEncoder(w).Encode(map[string]any{
+		err := json.NewEncoder(w).Encode(map[string]any{
 			"store": c.Store, "frames": l.counted.Frames, "bad_lines": l.counted.BadLines,
-			"foreign_frames": in.foreign(), "findings": l.findings,
+			"foreign_frames": foreign, "findings": l.findings,
 		})
+		return errors.Join(err, l.heard(names))
 	}
 	fmt.Fprintf(w, "%s: %d frames, %d lines not understood, %d findings\n", c.Store, l.counted.Frames, l.counted.BadLines, total)
 	for _, k := range kinds {
@@ -210,10 +231,30 @@ func (c *runCmd) say(h *host, in *input, l *line) error {
 	for _, s := range l.asking.lines() {
 		fmt.Fprintln(w, s)
 	}
-	if n := in.foreign(); n > 0 {
-		fmt.Fprintf(w, "%d frames came from interfaces that the vehicle file does not name (bus.interface); they were passed over\n", n)
+	if foreign > 0 {
+		fmt.Fprintf(w, "%d frames came from interfaces that the vehicle file does not name (%s); they were passed over\n", foreign, strings.Join(names, ", "))
 	}
 	fmt.Fprintf(w, "next: joltbench summary %s\n", c.Store)
+	return l.heard(names)
+}
+
+// heard is an error where what came was nothing that a detector could use.
+// foreign names the interfaces that were passed over.
+func (l *line) heard(foreign []string) error {
+	seen := map[stream.Role]bool{}
+	for _, c := range l.stream.Cover() {
+		seen[c.Role] = c.Samples > c.NotOK
+	}
+	switch stats := l.stream.Stats(); {
+	case stats.Frames == 0 && len(foreign) > 0:
+		return cli.Attention(fmt.Errorf("no frame came from an interface that the vehicle file names; the recording has %s: give one as interface = in its [[bus]]", strings.Join(foreign, ", ")))
+	case stats.Mapped == 0:
+		return cli.Attention(fmt.Errorf("%d frames, and none is of a message that the vehicle file maps: see what is there with joltbench find --fields", stats.Frames))
+	case !seen[stream.EngineSpeed]:
+		return cli.Attention(errors.New("engine_speed never came, so no detector could work: see joltwatch check"))
+	case !seen[stream.TurbineSpeed] && !seen[stream.OutputSpeed] && !seen[stream.VehicleSpeed]:
+		return cli.Attention(errors.New("no second speed came (turbine_speed, output_speed or vehicle_speed), so no detector could work: see joltwatch check"))
+	}
 	return nil
 }
 
@@ -228,9 +269,13 @@ func newLine(h *host, plan *stream.Plan, set detect.Settings) (*line, error) {
 	return l, nil
 }
 
-// recall gives the monitor what earlier drives of the stay taught.
+// recall gives the monitor what earlier drives of the stay taught; of a recording
+// that goes on, what they had before it.
 func (l *line) recall(dir string) error {
 	history, err := storage.ReadHistory(dir)
+	if l.muted > 0 {
+		history = l.before
+	}
 	if errors.Is(err, os.ErrNotExist) {
 		return nil // a card that refused to begin a stay
 	}
@@ -272,18 +317,17 @@ type input struct {
 	name string
 	// boot identifies the time line that the instants belong to: the kernel's
 	// boot id on a live bus, a digest of its first frames for a recording.
-	boot    string
-	live    bool
-	now     func() bus.Micros
-	opened  bus.Micros // when, on a live bus
-	foreign func() uint64
-	codes   codes
-	asking  asking
+	boot   string
+	live   bool
+	now    func() bus.Micros
+	opened bus.Micros   // when, on a live bus
+	log    *bus.TextLog // where it is a recorded log
+	codes  codes
+	asking asking
 }
 
 // openInput opens what --from names, or the vehicle file's buses (see openLive).
 func openInput(h *host, file *vehicle.File, from string, all bool) (*input, error) {
-	none := func() uint64 { return 0 }
 	if from == "" {
 		return openLive(h, file, all)
 	}
@@ -292,7 +336,7 @@ func openInput(h *host, file *vehicle.File, from string, all bool) (*input, erro
 		if err != nil {
 			return nil, err
 		}
-		return withBoot(&input{source: src, name: from, foreign: none})
+		return withBoot(&input{source: src, name: from})
 	}
 	if file.Table != nil {
 		return openTable(h, file, from)
@@ -313,8 +357,29 @@ func openInput(h *host, file *vehicle.File, from string, all bool) (*input, erro
 	if err != nil {
 		return nil, err
 	}
-	foreign := func() uint64 { n, _ := src.Foreign(); return n }
-	return withBoot(&input{source: src, name: from, foreign: foreign})
+	in, err := withBoot(&input{source: src, name: from, log: src})
+	if err == nil && src.Adopted() != "" {
+		h.log.Warn().Str("file", from).Msg(in.adopted(file))
+	}
+	return in, err
+}
+
+// adopted says that the one interface of a log stands for the one bus of the
+// vehicle file; empty where it has that name.
+func (in *input) adopted(file *vehicle.File) string {
+	if in.log == nil || in.log.Adopted() == "" {
+		return ""
+	}
+	return fmt.Sprintf("the recording has no interface %s; its only one, %s, is taken for it", file.Buses[0].Interface, in.log.Adopted())
+}
+
+// foreign is how many frames came from interfaces that are not in use, and some
+// of their names.
+func (in *input) foreign() (uint64, []string) {
+	if in.log == nil {
+		return 0, nil
+	}
+	return in.log.Foreign()
 }
 
 // withBoot reads the first frames to name the recording by, and hands them out

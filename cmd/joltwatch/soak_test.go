@@ -380,7 +380,7 @@ func (s *soak) start() {
 	if len(s.boots)%3 == 1 {
 		b.clock = bus.Clock{Known: true, Zero: b.zero}
 	}
-	in := &input{source: clockOf{b}, name: "the soak", boot: b.id, live: true, foreign: func() uint64 { return 0 },
+	in := &input{source: clockOf{b}, name: "the soak", boot: b.id, live: true,
 		opened: s.now - b.zero, now: func() bus.Micros { return s.now - b.zero }}
 	l, err := newLine(s.h, s.file.Plan, s.set)
 	s.must(err)

@@ -115,5 +115,5 @@ func openTable(h *host, file *vehicle.File, from string) (*input, error) {
 	if err != nil {
 		return nil, err
 	}
-	return withBoot(&input{source: src, name: from, foreign: func() uint64 { return 0 }})
+	return withBoot(&input{source: src, name: from})
 }

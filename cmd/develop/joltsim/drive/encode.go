@@ -322,10 +322,11 @@ func (e *encoder) filler(x *sensor, w Source) uint64 {
 		v := mul(abs(w.RoadKmh()), 1+mul(0.004, x.walk-0.5)) + mul(0.03, e.rnd.normal())
 		return uint64(clamp(mul(v, x.inv), 0, float64(x.mask)))
 	case FillerGeared:
-		v := max(mul(w.p.turbine, radToRPM), 800) + mul(x.s.Noise, e.rnd.normal())
+		turbine, _ := w.Value(stream.TurbineSpeed)
+		v := max(turbine, 800) + mul(x.s.Noise, e.rnd.normal())
 		return uint64(clamp(mul(v, x.inv), 0, float64(x.mask)))
 	case FillerMotor:
-		v := mul(abs(w.p.kmh()), 90) + mul(x.s.Noise, e.rnd.normal())
+		v := mul(abs(w.RoadKmh()), 90) + mul(x.s.Noise, e.rnd.normal())
 		return uint64(clamp(mul(v, x.inv), 0, float64(x.mask)))
 	case FillerLoad:
 		v := mul(w.LoadNm(), x.inv) + mul(2, e.rnd.normal()) + mul(0.2, float64(x.mask))
