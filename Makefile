@@ -50,7 +50,7 @@ cross: ## static builds for the three kinds of board
 
 .PHONY: score
 score: build ## the detectors against known truth: table, aims, and how far thresholds may move
-	$(BUILD)/joltsim score --hours $(or $(HOURS),300) $(if $(QUICK),,--sensitivity)
+	$(BUILD)/joltsim score --hours $(or $(HOURS),300) $(if $(KNOWN),--known $(KNOWN),$(if $(QUICK),,--sensitivity))
 
 .PHONY: soak
 soak: ## a simulated week in a car, with power cuts and a card that fails (HOURS=40)

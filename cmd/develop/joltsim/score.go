@@ -27,6 +27,8 @@ type scoreCmd struct {
 	Rows        bool    `help:"Print the table of each class as well."`
 	JSON        bool    `name:"json" help:"One object an aim and row instead of the table."`
 	Jobs        int     `default:"2" help:"Drives at a time."`
+	Known       string  `placeholder:"FILE" help:"Fail only on aims that are missed by more than this record of earlier misses has."`
+	Record      string  `placeholder:"FILE" help:"Write such a record."`
 }
 
 // missedError says that aims were missed, which is no failure of the program.
@@ -60,6 +62,16 @@ func (c *scoreCmd) Run() error {
 	}
 	if err != nil {
 		return err
+	}
+	if c.Record != "" {
+		return writeKnown(c.Record, list)
+	}
+	if c.Known != "" {
+		k, err := readKnown(c.Known)
+		if err != nil {
+			return err
+		}
+		return k.judge(list, c.Known)
 	}
 	n := count(list, missed)
 	if c.Sensitivity {
