@@ -69,10 +69,11 @@ type question struct {
 	period    Micros
 	due       Micros
 	backoff   Micros
-	size      int  // of the answer's data, 0 while it is not known
-	solo      bool // not answered beside others
-	without   int  // answers to several that lacked it
-	missed    int  // requests in a row without an answer
+	size      int    // of the answer's data, 0 while it is not known
+	solo      bool   // never asked beside others
+	alone     Micros // nor until then
+	without   int    // answers to several that lacked it
+	missed    int    // requests in a row without an answer
 	value     tally
 	says      string
 }

@@ -277,6 +277,14 @@ func (a *Asker) Speed(at Micros, kmh float64) {
 	a.inquiry.drive.speed(at, kmh)
 }
 
+// Hurry asks what tells the coupling as often as may be for a while, as if the
+// vehicle slowed: to see what can be reached.
+func (a *Asker) Hurry(d Micros) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.inquiry.drive.watched = a.now() + d
+}
+
 // Load tells how hard the engine works, in % of pedal or torque: the same where
 // that does not make the vehicle faster.
 func (a *Asker) Load(percent float64) {

@@ -203,23 +203,27 @@ func (q *inquiry) take(c *controller, sent Micros, group []*question, b []byte) 
 		left = left[n:]
 	}
 	for _, x := range missing {
-		x.beside(1)
+		x.beside(c.firstAt)
 		x.due = sent + busyPause
 	}
 	for _, x := range group[1:] {
 		if !slices.Contains(missing, x) {
-			x.without = 0
+			x.without, x.alone = 0, 0 // also where it came late
 		}
 	}
 }
 
 // beside notes that a value was not answered beside another; twice, and it is
-// asked for alone.
-func (x *question) beside(times int) {
-	if x.without += times; x.without >= 2 {
-		x.solo = true
+// asked for alone for a while.
+func (x *question) beside(at Micros) {
+	if x.without++; x.without >= 2 {
+		x.without, x.alone = 1, at+aloneTime
 	}
 }
+
+// aloneTime is how long a value that was not answered beside others is asked for
+// alone before that is tried again.
+const aloneTime = 5 * 60 * Second
 
 // value hands out one value: it was true at some instant between the request
 // and the first frame of the answer.
@@ -266,7 +270,7 @@ func (q *inquiry) refused(c *controller, at Micros, b []byte) {
 			x.due = at
 		}
 		for _, x := range group[1:] {
-			x.beside(1)
+			x.beside(at)
 		}
 		return
 	}
@@ -288,7 +292,7 @@ func (q *inquiry) fail(c *controller, at Micros) {
 	group := c.group
 	if c.silent == 0 {
 		for _, x := range group[1:] {
-			x.beside(1)
+			x.beside(at)
 		}
 	}
 	c.silent++

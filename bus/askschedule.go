@@ -20,7 +20,7 @@ type pace struct {
 const savedSeconds = 20
 
 func (p *pace) begin(now Micros) {
-	p.filled, p.credit = now, 2*p.mean*Second
+	p.filled, p.credit = now, 5*p.mean*Second
 }
 
 // wait is how long until the next request may go, 0 for now.
@@ -193,7 +193,7 @@ func (q *inquiry) before(a, b *question, now Micros) bool {
 // so that its values are of one instant, and what is soon due along with it.
 func (q *inquiry) together(first *question, now Micros, probe bool) []*question {
 	group := []*question{first}
-	if first.once && first.request == codesRequest || first.solo || first.size == 0 || first.backoff > 0 || q.controller(first.from).silent > 0 {
+	if first.once && first.request == codesRequest || first.solo || now < first.alone || first.size == 0 || first.backoff > 0 || q.controller(first.from).silent > 0 {
 		return group
 	}
 	most := mostCurrent
@@ -202,7 +202,7 @@ func (q *inquiry) together(first *question, now Micros, probe bool) []*question 
 	}
 	var also []*question
 	for _, x := range q.questions {
-		if x == first || x.waiting || x.solo || x.size == 0 || x.backoff > 0 || x.from != first.from || x.to != first.to ||
+		if x == first || x.waiting || x.solo || now < x.alone || x.size == 0 || x.backoff > 0 || x.from != first.from || x.to != first.to ||
 			x.service != first.service || x.once != first.once || probe && !x.wakes {
 			continue
 		}
@@ -215,8 +215,19 @@ func (q *inquiry) together(first *question, now Micros, probe bool) []*question 
 	slices.SortStableFunc(also, func(a, b *question) int {
 		return cmp.Or(cmp.Compare(a.urgency, b.urgency), cmp.Compare(a.due, b.due))
 	})
-	return append(group, also[:min(len(also), most-1)]...)
+	long := first.width() + first.size
+	for _, x := range also {
+		if long += x.width() + x.size; len(group) == most || long > longestTogether {
+			break
+		}
+		group = append(group, x)
+	}
+	return group
 }
+
+// longestTogether is the most bytes of an answer to several: a long one is
+// better had alone than lost with others.
+const longestTogether = 40
 
 // request opens a request to a controller.
 func (q *inquiry) request(c *controller, group []*question, now Micros) *Frame {

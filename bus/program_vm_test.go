@@ -4,7 +4,9 @@ package bus
 
 import (
 	"bytes"
+	"encoding/binary"
 	"encoding/json"
+	"errors"
 	"os"
 	"os/exec"
 	"strings"
@@ -194,6 +196,8 @@ answer = "speed"
 				unix.Write(ecu, []byte("\x41\x0C\x1A\xF8")) // 1726 rpm
 			case "\x01\x0D":
 				unix.Write(ecu, []byte("\x41\x0D\x32")) // 50 km/h
+			case "\x01\x0C\x0D", "\x01\x0D\x0C":
+				unix.Write(ecu, []byte("\x41\x0C\x1A\xF8\x0D\x32"))
 			}
 		}
 	}()
@@ -216,12 +220,12 @@ answer = "speed"
 	<-done
 	t.Logf("%s", said.String())
 	for payload := range asked {
-		if payload != "\x01\x0C" && payload != "\x01\x0D" {
+		if strings.Trim(payload, "\x01\x0C\x0D") != "" || len(payload) > 3 {
 			t.Errorf("it asked %q", payload)
 		}
 	}
-	if n := asked["\x01\x0C"]; n < 40 || float64(n) > 5*elapsed+2 {
-		t.Errorf("asked for the engine's speed %d times in %.0f s", n, elapsed)
+	if n := asked["\x01\x0C\x0D"] + asked["\x01\x0D\x0C"]; n < 40 || float64(n) > 7*elapsed+2 {
+		t.Errorf("asked for both speeds %d times in %.0f s", n, elapsed)
 	}
 	out, err := exec.Command(here+"/joltbench", "summary", dir+"/stay", "--json").CombinedOutput()
 	if err != nil {
@@ -237,5 +241,131 @@ answer = "speed"
 	}
 	if summary.Fresh["engine_speed"] < 0.5 || summary.Fresh["vehicle_speed"] < 0.5 || summary.EngineOn < 2 || summary.Moving < 2 {
 		t.Errorf("what was asked for did not become roles: %s", out)
+	}
+}
+
+// An interface whose controller acknowledges is not opened, neither at the start
+// nor when it comes back otherwise than it went; what it hears then reaches
+// nobody.
+func TestVMListensOnlyOrNotAtAll(t *testing.T) {
+	needVM(t)
+	if _, err := SetUpCAN("can1", CANSetup{Bitrate: 500000, Ask: true}); err != nil {
+		t.Fatal(err)
+	}
+	defer command(t, "ip link set can1 down; ip link set can0 down")
+	set := func(ask bool) {
+		t.Helper()
+		if _, err := SetUpCAN("can0", CANSetup{Bitrate: 500000, Ask: ask}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	set(true)
+	opt := SocketOptions{Wait: true, ListenOnly: true}
+	if _, err := OpenSocketCAN("can0", opt); !errors.Is(err, ErrNotListenOnly) || !strings.Contains(err.Error(), "joltwatch prepare") {
+		t.Fatalf("opened on a controller that acknowledges: %v", err)
+	}
+	s, err := OpenSocketCAN("can0", SocketOptions{})
+	if err != nil {
+		t.Fatalf("and not where it may: %v", err)
+	}
+	s.Close()
+	set(false)
+	if s, err = OpenSocketCAN("can0", opt); err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	w := newWire(t, "can1")
+	sent := counter(t, "can0", "tx_packets")
+	w.send(data(0, 0x123, 0, 1))
+	until(t, s, "a frame", atLeast(1, isFrame))
+	command(t, "ip link set can0 down")
+	until(t, s, "down", atLeast(1, isNotice(NoticeDown)))
+	set(true)
+	for range 20 {
+		w.send(data(0, 0x124, 0, 2))
+		time.Sleep(20 * time.Millisecond)
+	}
+	batch := make([]Frame, 64)
+	acknowledged := 0
+	for end := time.Now().Add(3 * time.Second); time.Now().Before(end); {
+		n, err := s.Read(batch)
+		if err != nil {
+			t.Fatal(err)
+		}
+		acknowledged += count(batch[:n], isFrame)
+	}
+	if acknowledged > 0 {
+		t.Errorf("%d frames taken that the controller has acknowledged", acknowledged)
+	}
+	command(t, "ip link set can0 down")
+	set(false)
+	until(t, s, "up", func(got []Frame) bool {
+		w.send(data(0, 0x125, 0, 3))
+		return count(got, func(f *Frame) bool { return f.ID == 0x125 && isFrame(f) }) > 0
+	})
+	if n := counter(t, "can0", "tx_packets") - sent; n != 0 {
+		t.Errorf("can0 has sent %d frames", n)
+	}
+}
+
+// The whole program, with a vehicle file of four lines, and an engine's
+// controller that answers after 10 to 40 ms.
+func TestVMProgramTakesTheStandard(t *testing.T) {
+	needVM(t)
+	here, err := os.Getwd()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := os.Stat(here + "/joltwatch"); err != nil {
+		t.Skip("needs the program beside the test: .ci/vm/test puts it there")
+	}
+	vcan(t, "std0")
+	dir := t.TempDir()
+	file := dir + "/car.toml"
+	if err := os.WriteFile(file, []byte("[[bus]]\nname = \"plug\"\nsource = \"socketcan:std0\"\nstandard = true\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	engine := engineECU()
+	w := newWire(t, "std0")
+	stop, done := make(chan struct{}), make(chan struct{})
+	together := 0
+	go func() {
+		defer close(done)
+		b := make([]byte, canMTU)
+		for i := 0; ; i++ {
+			select {
+			case <-stop:
+				return
+			default:
+			}
+			n, err := unix.Read(w.fd, b)
+			if err != nil || n != canMTU {
+				continue
+			}
+			f := Frame{ID: binary.NativeEndian.Uint32(b), Len: b[4]}
+			copy(f.Data[:8], b[8:])
+			if f.ID != 0x7E0 && f.ID != functional11 {
+				continue
+			}
+			if bytes.HasPrefix(f.Data[2:8], []byte{0x0C, 0x0D}) {
+				together++
+			}
+			time.Sleep(time.Duration(10+i%4*10) * time.Millisecond)
+			for _, a := range engine.take(&f) {
+				w.send(a)
+			}
+		}
+	}()
+	out, err := exec.Command(here+"/joltwatch", "check", "--vehicle", file, "--for", "20").CombinedOutput()
+	t.Logf("%v\n%s", err, out)
+	close(stop)
+	<-done
+	for _, want := range []string{"6 of the standard's values are taken, from 0x7E8", "engine_speed (parameter 0C)", "this vehicle does not support it"} {
+		if !strings.Contains(string(out), want) {
+			t.Errorf("check does not say %q", want)
+		}
+	}
+	if together < 40 {
+		t.Errorf("asked for both speeds at once %d times in 20 s", together)
 	}
 }

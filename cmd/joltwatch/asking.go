@@ -17,6 +17,7 @@ type asker interface {
 	Speed(at bus.Micros, kmh float64)
 	Load(percent float64)
 	AskCodes()
+	Hurry(d bus.Micros)
 	State() bus.AskState
 }
 
@@ -71,6 +72,16 @@ func (a *asking) askCodes() {
 		b.AskCodes()
 	}
 }
+
+// hurry shows what rates can be reached.
+func (a *asking) hurry() {
+	for _, b := range a.buses {
+		b.Hurry(hurryTime)
+	}
+}
+
+// hurryTime is enough to find what the vehicle supports, and then some.
+const hurryTime = 8 * bus.Second
 
 // log says when asking falls silent and why, and when it goes on.
 func (a *asking) log(log zerolog.Logger) {

@@ -101,6 +101,7 @@ func (c *checkCmd) Run(h *host) error {
 		return err
 	}
 	k.asking = in.asking
+	k.asking.hurry()
 	guide := io.Discard
 	if !c.JSON {
 		guide = h.stdout
@@ -605,6 +606,7 @@ func (r *report) printAsked(w io.Writer, t *tabwriter.Writer) {
 		switch {
 		case x.Value == "":
 			fmt.Fprintf(w, "  %s  %s: %s\n", lookMark(x.OK), x.Bus, x.Says)
+		case strings.HasPrefix(x.Says, "not needed"):
 		case x.Answers == 0:
 			fmt.Fprintf(t, "  %s\t%s\t\t\t%s\n", lookMark(x.OK), x.Value, x.Says)
 		default:

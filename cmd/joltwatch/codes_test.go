@@ -17,6 +17,7 @@ func (a *asked) Engine(bus.Micros, float64) { a.calls++ }
 func (a *asked) Supply(float64)             { a.calls++ }
 func (a *asked) Speed(bus.Micros, float64)  { a.calls++ }
 func (a *asked) Load(float64)               { a.calls++ }
+func (a *asked) Hurry(bus.Micros)           {}
 func (a *asked) AskCodes()                  { a.times++ }
 func (a *asked) State() bus.AskState        { return a.state }
 
