@@ -144,8 +144,9 @@ func (p *partingTrack) begin(s *scene, m *moment) {
 func (p *partingTrack) finish(s *scene, m *moment, how coupling.Outcome) {
 	p.watching = false
 	w := &p.watch
+	proven := w.Proof(&s.trail)
 	a, hasPedal := m.accelerator()
-	p.result = parting{outcome: how, command: true, fall: p.fall, proven: w.Proof(&s.trail),
+	p.result = parting{outcome: how, command: true, fall: p.fall, proven: proven,
 		base: w.Base, engineLow: w.EngineLow, turbineLow: w.TurbineLow, ctx: p.ctx, away: m.at,
 		stop: p.pedal < 2 && !(hasPedal && a > 5), since: max(p.engaged, p.sinceFall)}
 	switch how {
@@ -154,7 +155,7 @@ func (p *partingTrack) finish(s *scene, m *moment, how coupling.Outcome) {
 		p.result.away = w.AwaySince(&s.trail)
 		s.note(p.result.part.At, "speeds parted")
 	case coupling.Stalled:
-		p.result.part.Onset = coupling.Onset{At: m.at, Early: max(p.fall.late, w.ProvenTo), Late: m.at}
+		p.result.part.Onset = coupling.Onset{At: m.at, Early: max(p.fall.late, w.RanTo), Late: m.at}
 	case coupling.Held:
 		p.result.part.Onset = coupling.Onset{At: m.at, Early: m.at, Late: m.at}
 	}

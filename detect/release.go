@@ -162,6 +162,12 @@ func (r *release) judge(s *scene, p *parting) bool {
 	set := &s.set.ReleaseLag
 	dragged := s.dragged(p.engineLow, p.turbineLow)
 	late := p.command && (p.outcome == coupling.Held || s.late(r.key, r.lag, r.low))
+	switch {
+	case p.outcome != coupling.Parted || dragged && r.low >= set.DragAfterS:
+	case late && r.low < float64(lateLeast*set.LimitS),
+		p.part.Hidden && r.high >= set.LimitS && r.low < set.LimitS:
+		return false // it may be either
+	}
 	if p.command && !p.proven && (late || r.lag >= set.DragAfterS || p.outcome != coupling.Parted) {
 		return false
 	}
@@ -205,6 +211,9 @@ func (s *scene) late(key historyKey, lag, low float64) bool {
 // the limit, in s.
 const lateMargin = 0.07
 
+// lateLeast is the share of the limit that a late lag must have at the least.
+const lateLeast = 0.5
+
 // tell hands a release on.
 func (d *releaseLag) tell(s *scene, m *moment, p *parting, r *release) {
 	f := Finding{Kind: KindReleaseLag, Class: r.class, Severity: r.severity, Keep: r.class != Normal,
@@ -216,7 +225,9 @@ func (d *releaseLag) tell(s *scene, m *moment, p *parting, r *release) {
 	low := 0.0
 	if p.command {
 		low = r.low
-		if !p.part.Hidden {
+		// An engine that dies may come free at any time from where it was drawn
+		// below idle.
+		if !p.part.Hidden && p.outcome != coupling.Stalled {
 			f.Measures = append(f.Measures, LagS.of(r.lag))
 		}
 	} else {

@@ -30,6 +30,9 @@ var trialsS = [3]float64{0.5, 1, 2}
 const (
 	// afterS is how much of the speeds after the last lag a decision needs.
 	afterS = 1.0
+	// hiddenS between a lag and the least that it may be is more than noise
+	// makes: only the least is known then.
+	hiddenS = 0.3
 	// observedTrial is the trial by which an opportunity counts as observed.
 	observedTrial = 1
 )
@@ -76,7 +79,11 @@ func (x *selfTest) recognised(s *scene, by float64) bool {
 	case s.dragged(t.EngineLow, t.TurbineLow) && (!x.command || t.LagS >= s.set.ReleaseLag.DragAfterS):
 		return true
 	}
-	return x.command && (t.Outcome == coupling.Held || s.late(x.key, t.LagS, t.LowS))
+	if t.LagS-t.LowS > hiddenS {
+		t.LagS = t.LowS
+	}
+	late := t.Outcome == coupling.Held || s.late(x.key, t.LagS, t.LowS)
+	return x.command && late && t.LowS >= float64(lateLeast*s.set.ReleaseLag.LimitS)
 }
 
 // tried runs the self-test and counts the release.

@@ -187,7 +187,7 @@ func (e *Estimator) Chain() coupling.Chain {
 	if total < 0 {
 		filter = 0
 	}
-	unsure := max(0.004, 0.0007*float64(spread)) + 0.03/float64(n)
+	unsure := min(max(0.004, 0.0007*float64(spread))+0.03/float64(n), priorUnsureS)
 	return coupling.Chain{DelayS: float64(total-filter) / 1000, FilterS: float64(filter) / 1000, UnsureS: unsure}
 }
 

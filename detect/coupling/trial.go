@@ -83,7 +83,8 @@ func (w *Watch) follow(t *Trail, p *Point, i int) Outcome {
 // trial is the result. The separation is taken where the excursion began: its
 // shape is not the vehicle's.
 func (w *Watch) trial(t *Trail, how Outcome) Trial {
-	r := Trial{Outcome: how, Proven: w.Proof(t), EngineLow: w.EngineLow, TurbineLow: w.TurbineLow}
+	proven := w.Proof(t)
+	r := Trial{Outcome: how, Proven: proven, EngineLow: w.EngineLow, TurbineLow: w.TurbineLow}
 	at, low := w.lastAt, w.ProvenTo
 	if how == Parted {
 		at, low = w.test.fromAt, w.test.fromAt

@@ -55,6 +55,9 @@ type Watch struct {
 	// fall; ProvenTo is the last such instant.
 	Proven   bool
 	ProvenTo bus.Micros
+	// RanTo is the last instant at which the engine ran at its idle or above
+	// with the speeds together.
+	RanTo bus.Micros
 
 	initial     float64 // base
 	baseRate    float64 // of the turbine in the base, rpm/s
@@ -168,7 +171,9 @@ func (w *Watch) take(t *Trail, p *Point, i int) Outcome {
 	w.lastAt, w.lastLate = p.At, p.Late
 	if w.test.sum == 0 {
 		w.heldLow, w.heldTurbine = min(w.heldLow, p.Engine), min(w.heldTurbine, p.Turbine)
-		w.EngineLow, w.TurbineLow = w.heldLow, w.heldTurbine
+		if p.Engine >= w.set.DrawnRPM {
+			w.RanTo = p.At
+		}
 		w.prove(t, p)
 		// A base drifts with the load that winds the driveline up.
 		if p.Sigma < tellRPM {
@@ -205,6 +210,11 @@ func (w *Watch) dying(p *Point) bool {
 // prove adds a point at which the speeds were together, and looks now and then
 // whether coupling shows in what has passed.
 func (w *Watch) prove(t *Trail, p *Point) {
+	// What comes after a gap stands for itself: the clutch may have let go in it.
+	if w.line.n > 0 && p.At-w.line.to > micros(t.gapS()) {
+		w.line = line{}
+		w.heldLow, w.heldTurbine = p.Engine, p.Turbine
+	}
 	if w.line.n == 0 {
 		w.judged = p.At
 	}
@@ -214,10 +224,16 @@ func (w *Watch) prove(t *Trail, p *Point) {
 	}
 	if w.proof(t) {
 		w.Proven, w.ProvenTo = true, p.At
+		w.low()
 		w.line = line{}
 	} else if w.line.n >= proofLen {
 		w.line = line{}
 	}
+}
+
+// low takes the lowest speeds for those of speeds that are together.
+func (w *Watch) low() {
+	w.EngineLow, w.TurbineLow = min(w.EngineLow, w.heldLow), min(w.TurbineLow, w.heldTurbine)
 }
 
 // proof reports whether what has been added since the last proof is one: the
@@ -243,7 +259,13 @@ const (
 )
 
 // Proof reports whether the speeds have been seen to move together.
-func (w *Watch) Proof(t *Trail) bool { return w.Proven || w.proof(t) }
+func (w *Watch) Proof(t *Trail) bool {
+	if w.proof(t) {
+		w.Proven = true
+		w.low()
+	}
+	return w.Proven
+}
 
 // proofLen bounds the points of one proof.
 const proofLen = 400
@@ -297,7 +319,7 @@ type Seen struct {
 func (w *Watch) Separation(t *Trail) Seen {
 	i := w.kept(t, w.test.from)
 	s := Seen{}
-	if p := t.Get(i); p.Shifting && p.Rate > shiftRate || p.Sigma > tellRPM {
+	if p := t.Get(i); p.Shifting && p.Rate > shiftRate || p.Sigma > tellRPM || t.afterGap(i) {
 		s.Hidden = true
 		s.Onset = w.hidden(t, i)
 	} else {
@@ -310,6 +332,14 @@ func (w *Watch) Separation(t *Trail) Seen {
 	}
 	s.Onset = w.unlag(t.chain, s.Onset)
 	return s
+}
+
+// gapS is a time between points in which anything may have happened.
+func (t *Trail) gapS() float64 { return max(0.25, 3*t.pitch) }
+
+// afterGap reports whether a point is the first after a gap.
+func (t *Trail) afterGap(i int) bool {
+	return i > t.First() && t.Get(i).At-t.Get(i-1).At > micros(t.gapS())
 }
 
 // kept is the index nearest to i that the trail still has.
