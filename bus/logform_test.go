@@ -101,12 +101,12 @@ func TestLogFormsRefused(t *testing.T) {
 // The only interface of a log stands for the only bus, whatever its name.
 func TestLogAdopts(t *testing.T) {
 	text := []byte("(1.0) vcan3 123#01\n(1.1) vcan3 123#02\n")
-	got, l, err := readLog(t, text, LogOptions{Interfaces: []string{"can0"}})
+	got, l, err := readLog(t, text, LogOptions{Interfaces: []string{"can0"}, Adopt: true})
 	if err != nil || strings.Count(got, "\n") != 2 || l.Adopted() != "vcan3" {
 		t.Errorf("%v, adopted %q: %q", err, l.Adopted(), got)
 	}
 	text = fmt.Append(text, "(1.2) can0 123#03\n")
-	if got, l, err = readLog(t, text, LogOptions{Interfaces: []string{"can0"}}); err != nil || strings.Count(got, "\n") != 1 || l.Adopted() != "" {
+	if got, l, err = readLog(t, text, LogOptions{Interfaces: []string{"can0"}, Adopt: true}); err != nil || strings.Count(got, "\n") != 1 || l.Adopted() != "" {
 		t.Errorf("with the one asked for: %v, adopted %q: %q", err, l.Adopted(), got)
 	}
 }

@@ -18,10 +18,12 @@ import (
 type LogOptions struct {
 	// Interfaces are the names of the buses as the log gives them; the place
 	// in the list becomes Frame.Bus. Frames of other interfaces are counted
-	// as foreign and skipped, except that a log of one interface only stands
-	// for the one name given, whatever it is called: see Adopted. Empty:
-	// interfaces are numbered in the order in which they appear.
+	// as foreign and skipped. Empty: interfaces are numbered in the order in
+	// which they appear.
 	Interfaces []string
+	// Adopt takes the only interface of a log for the one name given, whatever
+	// it is called: see TextLog.Adopted.
+	Adopt bool
 	// Report, where set, is told of each line that is not a frame.
 	Report func(line int, reason string)
 }
@@ -386,7 +388,7 @@ func (t *TextLog) findBus(iface []byte, f *Frame) bool {
 // alone reports whether, at the first frame, everything read so far is of one
 // interface and one bus is asked for.
 func (t *TextLog) alone(iface []byte) bool {
-	if t.now.Frames > 0 || t.foreign > 0 || len(t.opt.Interfaces) != 1 || t.adopted != "" {
+	if !t.opt.Adopt || t.now.Frames > 0 || t.foreign > 0 || len(t.opt.Interfaces) != 1 || t.adopted != "" {
 		return false
 	}
 	h := t.head

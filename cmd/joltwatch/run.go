@@ -343,6 +343,7 @@ func openInput(h *host, file *vehicle.File, from string, all bool) (*input, erro
 	}
 	opt := bus.LogOptions{
 		Interfaces: file.Interfaces(),
+		Adopt:      true,
 		Report: func(line int, reason string) {
 			h.log.Warn().Int("line", line).Str("file", from).Msg(reason)
 		},
