@@ -276,20 +276,7 @@ func writeScore(w io.Writer, s *score, list []aim, rows, notes bool) error {
 	all := s.all()
 	nMet, nOpen, nMissed := count(list, met), count(list, open), count(list, missed)
 	fmt.Fprintf(w, "%.0f h driven, %.0f h of them without a fault; %d frames\n\n", all.allHours, all.normalHours, all.frames)
-	tw := tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
-	fmt.Fprintln(tw, "class\tdriven h\twithout fault h\treleases told observed\tmet\topen\tMISSED\t")
-	for _, name := range s.classes {
-		t := s.of[name]
-		var own []aim
-		for _, x := range list {
-			if x.Class == name {
-				own = append(own, x)
-			}
-		}
-		fmt.Fprintf(tw, "%s\t%.1f\t%.1f\t%d of %d\t%d\t%d\t%d\t\n", describeClass(name), t.allHours, t.normalHours, t.observable, t.opportunities,
-			count(own, met), count(own, open), count(own, missed))
-	}
-	if err := tw.Flush(); err != nil {
+	if err := writeClasses(w, s, list); err != nil {
 		return err
 	}
 	for len(list) > 0 {
@@ -313,6 +300,53 @@ func writeScore(w io.Writer, s *score, list []aim, rows, notes bool) error {
 		}
 		if notes {
 			writeNotes(w, s.of[name])
+		}
+	}
+	return nil
+}
+
+// writeClasses prints a line of counts for each class, the one that misses most
+// first.
+func writeClasses(w io.Writer, s *score, list []aim) error {
+	lost := map[string]int{}
+	for i := range list {
+		if list[i].Verdict == missed {
+			lost[list[i].Class]++
+		}
+	}
+	names := append([]string(nil), s.classes...)
+	sort.SliceStable(names, func(i, j int) bool { return lost[names[i]] > lost[names[j]] })
+	tw := tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
+	fmt.Fprintln(tw, "class\tmissed aims\tlate\tdragging\tstalls\tlag inside\tlag off p95\tlockup\tasked slip\tshifts\tbus troubles\tfalse alarms\treleases observed\t")
+	of := func(x, n int) string {
+		if n == 0 {
+			return "-"
+		}
+		return fmt.Sprintf("%d/%d", x, n)
+	}
+	for _, name := range names {
+		t := s.of[name]
+		cell := func(row string) string { return of(t.row(row).hits, t.row(row).truths) }
+		lags, off := t.lags(), "-"
+		if len(lags.measures[lagBeyond]) > 0 {
+			off = fmt.Sprintf("%.3f s", lags.quantile(lagBeyond, 0.95))
+		}
+		held, open := t.row(rowStallHeld), t.row(rowStallOpen)
+		falseAlarms := 0
+		for _, r := range rowNames {
+			falseAlarms += t.row(r).falseAlarms
+		}
+		fmt.Fprintf(tw, "%s\t%d\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%d in %.1f h\t%s\t\n", name, lost[name], cell(rowLate), cell(rowDrag),
+			of(held.hits+open.hits, held.truths+open.truths), of(lags.inside, lags.inside+lags.outside), off, cell(rowLockup), cell(rowAsked),
+			cell(rowShift), cell(rowTrouble), falseAlarms, t.normalHours, of(int(t.observable), int(t.opportunities)))
+	}
+	if err := tw.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprintln(w)
+	for _, name := range names {
+		if what := describeClass(name); what != name {
+			fmt.Fprintln(w, what)
 		}
 	}
 	return nil
@@ -410,11 +444,4 @@ func writeJSON(w io.Writer, s *score, list []aim) error {
 		}
 	}
 	return nil
-}
-
-// classNames lists the classes in order, for tests.
-func (s *score) classNames() []string {
-	names := append([]string(nil), s.classes...)
-	sort.Strings(names)
-	return names
 }

@@ -178,7 +178,7 @@ func Faulted(set drive.Set, vehicle, n int) []*Trip {
 		t.Mishaps = mishaps
 		switch x.kind {
 		case "wearing":
-			t.SlipPerDay = wearPerDay
+			t.SlipPerDay, t.NoTrace = wearPerDay, true // nights are long
 		case "climb", "keys":
 			t.Normal = true
 		case "cold":
