@@ -5,7 +5,7 @@ package detect
 // its words in storage/review, its truth in the simulator and its row in the
 // scorer; tests say what is left out.
 var All = []*Spec{releaseSpec, hillSpec, lockupSpec, applySpec, shiftSpec, openSpec, gearsetSpec, flareSpec,
-	shudderSpec, joltSpec, markSpec, busSpec, staleSpec}
+	shudderSpec, joltSpec, diedSpec, markSpec, busSpec, staleSpec}
 
 // Settings are the thresholds of the detectors, one table each in the vehicle
 // file: [detect.release_lag] and so on. Their specs list unit, range, default
@@ -22,6 +22,7 @@ type Settings struct {
 	Flare          FlareSettings       `toml:"flare"`
 	Shudder        ShudderSettings     `toml:"shudder"`
 	Jolt           JoltSettings        `toml:"jolt"`
+	EngineDied     EngineDiedSettings  `toml:"engine_died"`
 	Mark           MarkSettings        `toml:"mark"`
 	BusFault       BusFaultSettings    `toml:"bus_fault"`
 	RoleStale      RoleStaleSettings   `toml:"role_stale"`

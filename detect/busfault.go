@@ -13,13 +13,15 @@ type BusFaultSettings struct {
 
 // Classes of a bus fault.
 var (
-	BusSilent      = Class{"silent"}
-	BusErrors      = Class{"error-frames"}
-	BusFramesLost  = Class{"frames-lost"}
-	BusBadInput    = Class{"bad-input"}
-	BusDown        = Class{"down"}
-	BusOff         = Class{"bus-off"}
-	BusClockJumped = Class{"clock-jump"}
+	BusSilent = Class{"silent"}
+	// BusControllersSilent: others went on, the mapped controllers did not.
+	BusControllersSilent = Class{"controllers-silent"}
+	BusErrors            = Class{"error-frames"}
+	BusFramesLost        = Class{"frames-lost"}
+	BusBadInput          = Class{"bad-input"}
+	BusDown              = Class{"down"}
+	BusOff               = Class{"bus-off"}
+	BusClockJumped       = Class{"clock-jump"}
 )
 
 var (
@@ -32,7 +34,7 @@ var (
 
 var busSpec = &Spec{
 	Kind:        KindBusFault,
-	Alarms:      []Class{BusSilent, BusErrors, BusFramesLost, BusBadInput, BusDown, BusOff, BusClockJumped},
+	Alarms:      []Class{BusSilent, BusControllersSilent, BusErrors, BusFramesLost, BusBadInput, BusDown, BusOff, BusClockJumped},
 	Measures:    []*Quantity{&durationS, &busSilentS, &busErrors, &busLost, &busLines, &busJumpS},
 	Opportunity: "a fault of a bus",
 	Settings: Table{"bus_fault", []Setting{
@@ -44,12 +46,15 @@ var busSpec = &Spec{
 }
 
 // Bus faults: frames that were lost, error frames, a controller that left the
-// bus, a source that went away, a bus that fell silent with the engine running.
+// bus, a source that went away, a bus or all mapped controllers silent with the
+// engine running.
 type busFault struct {
 	blank
 	counts    *counts
 	lastHeard bus.Micros
 	heardAny  bool
+	traffic   uint64 // frames of all sorts up to then
+	silent    silence
 
 	down, busOff       [8]bus.Micros
 	isDown, isOff      [8]bool
@@ -64,19 +69,67 @@ type busFault struct {
 // gatherS is how long repeats are gathered into one finding, in seconds.
 const gatherS = 60.0
 
+// silence is a time without mapped values that may have been a fault: what the
+// engine does after it tells.
+type silence struct {
+	on       bool
+	from, to bus.Micros
+	moving   bool   // the vehicle moved as it began
+	other    uint64 // frames of others in it
+	drive    int
+}
+
+const (
+	// otherHz is the traffic of others, in frames a second, that shows a bus
+	// which is not silent. Structural: a bus in use carries hundreds.
+	otherHz = 10.0
+	// answerS is how long after a silence the engine's speed is waited for.
+	// Structural: it comes ten times a second and more, or by request once.
+	answerS = 5.0
+	// silentMostS is the longest silence that is one.
+	silentMostS = 3600.0
+)
+
 // sample notes that a mapped value came.
 func (d *busFault) sample(s *scene, x *stream.Sample) {
 	at := x.At
 	if d.heardAny && s.seg.inDrive && s.seg.running && !d.anyAway() {
-		if gap := (at - d.lastHeard).Seconds(); gap >= s.set.BusFault.SilentS && gap < 3600 {
-			d.tell(s, BusSilent, d.lastHeard, at, &busSilentS, gap, 0.6)
+		if gap := (at - d.lastHeard).Seconds(); gap >= s.set.BusFault.SilentS && gap < silentMostS {
+			d.silent = silence{true, d.lastHeard, at, s.m.moving, s.traffic - d.traffic, s.seg.drive}
 		}
 	}
 	if at > d.lastHeard || d.lastHeard-at > 10*bus.Second {
 		d.lastHeard = at
 	}
-	d.heardAny = true
+	d.heardAny, d.traffic = true, s.traffic
 	d.gather(s, at)
+}
+
+// row settles a silence. A key that is turned off at a standstill silences the bus
+// as well: the engine then stands, or has been started anew.
+func (d *busFault) row(s *scene, m *moment) {
+	if !d.silent.on || m.at < d.silent.to {
+		return
+	}
+	x := &d.silent
+	known := m.row.Has(stream.EngineSpeed)
+	if !known && (m.at-x.to).Seconds() < answerS {
+		return
+	}
+	x.on = false
+	runs := known && m.row.V[stream.EngineSpeed] >= s.set.Drive.RunningRPM
+	if x.moving || runs && (x.to-x.from).Seconds() < unheardS {
+		d.tellSilence(s, x)
+	}
+}
+
+func (d *busFault) tellSilence(s *scene, x *silence) {
+	long := (x.to - x.from).Seconds()
+	class := BusSilent
+	if float64(x.other) >= otherHz*long {
+		class = BusControllersSilent
+	}
+	d.tellIn(s, x.drive, class, x.from, x.to, &busSilentS, long, 0.6)
 }
 
 func (d *busFault) anyAway() bool {
@@ -170,6 +223,10 @@ func (d *busFault) notice(s *scene, f *bus.Frame) {
 }
 
 func (d *busFault) flush(s *scene) {
+	if d.silent.on && d.silent.moving {
+		d.silent.on = false
+		d.tellSilence(s, &d.silent)
+	}
 	if d.errors > 0 {
 		d.closeErrors(s)
 	}
@@ -192,7 +249,11 @@ func (d *busFault) flush(s *scene) {
 }
 
 func (d *busFault) tell(s *scene, class Class, from, to bus.Micros, of *Quantity, v, severity float64) {
-	f := Finding{Kind: KindBusFault, Class: class, Start: from, End: to, Severity: severity, Keep: true}
+	d.tellIn(s, s.seg.drive, class, from, to, of, v, severity)
+}
+
+func (d *busFault) tellIn(s *scene, drive int, class Class, from, to bus.Micros, of *Quantity, v, severity float64) {
+	f := Finding{Kind: KindBusFault, Class: class, Start: from, End: to, Drive: drive, Severity: severity, Keep: true}
 	f.Context.SinceStartS = round(max(0, s.seg.sinceStart(from)), 0.1)
 	f.Measures = append(f.Measures, of.of(v))
 	d.counts.add(true, true)

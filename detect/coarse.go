@@ -132,8 +132,9 @@ func (c *coarseStop) finish(s *scene, m *moment, n *counts) bool {
 	}
 	f := Finding{Kind: KindReleaseLag, Class: Normal, Start: c.held, End: m.at, Context: c.ctx}
 	switch {
-	case c.dragged && c.died:
+	case c.dragged && c.died && !s.stalledNear(m.at):
 		f.Class, f.Severity = ReleaseStall, 1
+		s.stalled = m.at
 	case c.dragged:
 		// An engine that idles badly could look so, once.
 		f.Class, f.Severity = ReleaseDragging, 0.85

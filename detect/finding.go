@@ -15,6 +15,7 @@ const (
 	KindFlare          = "flare"
 	KindShudder        = "shudder"
 	KindJolt           = "jolt"
+	KindEngineDied     = "engine-died"
 	KindMark           = "mark"
 	KindBusFault       = "bus-fault"
 	KindRoleStale      = "role-stale"

@@ -48,6 +48,7 @@ type hand struct {
 	hasCommand, hasPedal                 bool
 	step                                 bus.Micros
 	tol                                  float64
+	mute                                 []stream.Role // not in the rows
 	row                                  stream.Row
 	sample                               stream.Sample
 }
@@ -96,6 +97,9 @@ func (h *hand) run(seconds float64, change func(s float64)) {
 		if h.tol > 0 {
 			r.Derived |= 1 << stream.TurbineSpeed
 			r.Tol[stream.TurbineSpeed] = h.tol
+		}
+		for _, x := range h.mute {
+			r.Known &^= 1 << x
 		}
 		h.m.Row(r)
 	}

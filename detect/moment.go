@@ -18,6 +18,8 @@ type moment struct {
 
 	// stopped is true in the row in which the vehicle came to a stop.
 	stopped bool
+	// stood is how long the vehicle has stood, in seconds; 0 where it moves.
+	stood float64
 
 	running bool // the engine runs
 	moving  bool

@@ -102,6 +102,10 @@ func (m *Monitor) Sample(s *stream.Sample) {
 	}
 }
 
+// Traffic says how many frames have come so far, mapped or not: a bus is not silent
+// that carries others. A caller that does not say so has none.
+func (m *Monitor) Traffic(frames uint64) { m.scene.traffic = frames }
+
 // Row takes one row; rows come in time order.
 func (m *Monitor) Row(r *stream.Row) {
 	s := &m.scene

@@ -136,6 +136,9 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 		d.unseen(s)
 		return
 	}
+	if p.outcome == coupling.Stalled && (s.keyedOff(m) || s.stalledNear(p.part.At)) {
+		return
+	}
 	r := release{key: historyOf("lag_s", &p.ctx),
 		low: max(0, (p.part.Early - p.fall.late).Seconds()), high: max(0, (p.part.Late - p.fall.early).Seconds())}
 	r.lag = min(max((p.part.At-p.fall.mid()).Seconds(), r.low), r.high)
@@ -174,6 +177,7 @@ func (r *release) judge(s *scene, p *parting) bool {
 	switch {
 	case p.outcome == coupling.Stalled:
 		r.class, r.severity = ReleaseStall, 1
+		s.stalled = p.part.At
 	case dragged && (!p.command || r.lag >= set.DragAfterS):
 		r.class, r.severity = ReleaseDragging, 0.95
 	case late:

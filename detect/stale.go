@@ -38,7 +38,23 @@ type roleStale struct {
 	// paused are the buses, a bit each, on which nothing is asked at present.
 	askedOn [stream.NumRoles]int
 	paused  uint64
+	gone    goneTogether
+	last    bus.Micros // the latest row
 }
+
+// goneTogether are roles that went and came back together: one controller, one
+// finding.
+type goneTogether struct {
+	on       bool
+	from, to bus.Micros
+	roles    []string
+	class    Class
+	context  Context
+}
+
+// togetherS is how far apart roles of one controller go and come. Structural: the
+// slowest of its messages come about once a second.
+const togetherS = 1.5
 
 type staleState struct {
 	known bool // was known in this drive
@@ -96,8 +112,13 @@ func (d *roleStale) row(s *scene, m *moment) {
 		for _, r := range d.roles {
 			d.state[r].lost = false
 		}
+		d.tell(s)
 		return
 	}
+	if m.gap {
+		d.silenced()
+	}
+	d.last = m.at
 	for _, r := range d.roles {
 		x := &d.state[r]
 		switch {
@@ -110,6 +131,19 @@ func (d *roleStale) row(s *scene, m *moment) {
 			x.known, x.lost = true, false
 		case x.known && !x.lost && s.out.ledger.roles[r].samples >= staleSamples:
 			x.lost, x.since = true, m.at
+		}
+	}
+	if d.gone.on && (m.at-d.gone.to).Seconds() > togetherS {
+		d.tell(s)
+	}
+}
+
+// silenced forgets what fell silent with the whole bus: that is told of the bus, or
+// it was the key.
+func (d *roleStale) silenced() {
+	for _, r := range d.roles {
+		if x := &d.state[r]; x.lost && (d.last-x.since).Seconds() <= togetherS {
+			x.lost = false
 		}
 	}
 }
@@ -127,9 +161,25 @@ func (d *roleStale) close(s *scene, r stream.Role, at bus.Micros) {
 	if c.begun && c.last >= x.since && c.notOK > 0 && (c.last-x.since).Seconds() > 0.5*long && c.lastBad >= x.since {
 		class = RoleNotAvailable
 	}
-	f := Finding{Kind: KindRoleStale, Class: class, Start: x.since, End: at, Severity: 0.3, Keep: true, MissingInputs: []string{r.String()}}
-	f.Context = s.m.context(s.seg.sinceStart(x.since))
-	f.Measures = append(f.Measures, durationS.of(long))
+	g := &d.gone
+	if g.on && g.class == class && abs((x.since-g.from).Seconds()) <= togetherS && abs((at-g.to).Seconds()) <= togetherS {
+		g.from, g.to = min(g.from, x.since), max(g.to, at)
+		g.roles = append(g.roles, r.String())
+		return
+	}
+	d.tell(s)
+	*g = goneTogether{on: true, from: x.since, to: at, class: class, roles: []string{r.String()}, context: s.m.context(s.seg.sinceStart(x.since))}
+}
+
+// tell hands on what went together.
+func (d *roleStale) tell(s *scene) {
+	g := &d.gone
+	if !g.on {
+		return
+	}
+	g.on = false
+	f := Finding{Kind: KindRoleStale, Class: g.class, Start: g.from, End: g.to, Severity: 0.3, Keep: true, MissingInputs: g.roles, Context: g.context}
+	f.Measures = append(f.Measures, durationS.of((g.to - g.from).Seconds()))
 	d.counts.add(true, true)
 	s.out.finding(&f, nil)
 }
@@ -140,4 +190,5 @@ func (d *roleStale) end(s *scene, at bus.Micros) {
 			d.close(s, r, at)
 		}
 	}
+	d.tell(s)
 }

@@ -32,12 +32,18 @@ type scene struct {
 	lastEngine, lastTurbine float64
 	part                    partingTrack
 	out                     *emitter
+	// traffic counts the frames of all sorts so far, as the caller has them.
+	traffic uint64
 
 	m    moment
 	last bus.Micros
 	has  bool
 	// pitch is the usual time between rows, in seconds.
 	pitch float64
+
+	stands  bus.Micros // since when the vehicle stands, 0 not
+	inGear  bus.Micros // when a forward gear was last in with the engine running
+	stalled bus.Micros // the last stall that was told
 
 	gear      int
 	hasGear   bool
@@ -114,6 +120,7 @@ func (s *scene) observe(r *stream.Row) (began, ended, stopped bool) {
 		}
 	}
 	began, ended, stopped = s.seg.follow(m)
+	s.standing(m)
 	s.gears(m)
 	s.cmd.at(m)
 	s.learnIdle(m)
@@ -132,6 +139,42 @@ func (s *scene) observe(r *stream.Row) (began, ended, stopped bool) {
 	}
 	return began, ended, stopped
 }
+
+// standing follows how long the vehicle has stood, and out of gear.
+func (s *scene) standing(m *moment) {
+	if m.running && m.row.Has(stream.Gear) && m.row.V[stream.Gear] >= 1 {
+		s.inGear = m.at
+	}
+	switch {
+	case m.moving || !m.hasKmh || m.gap:
+		s.stands = 0
+	case s.stands == 0:
+		s.stands = m.at
+	default:
+		m.stood = (m.at - s.stands).Seconds()
+	}
+}
+
+// keyedOff reports whether an engine that stops now has been turned off: in park,
+// for some time out of gear, or long after the stop.
+func (s *scene) keyedOff(m *moment) bool {
+	out := m.hasGear && (m.gear == stream.GearPark || m.at-s.inGear > outOfGear)
+	return out || m.stood > s.set.EngineDied.WithinS
+}
+
+// outOfGear is how long a gear may read neutral before the selector is there.
+// Structural: with the engine going down the gear reads neutral within a second.
+const outOfGear = 2 * bus.Second
+
+// stalledNear reports whether a stall was told at about that instant: one is told
+// once, by whom it is found first.
+func (s *scene) stalledNear(at bus.Micros) bool {
+	return s.stalled != 0 && abs((at-s.stalled).Seconds()) < stallOnceS
+}
+
+// stallOnceS is how far apart two stalls are at least, in seconds. Structural: it
+// takes longer to start the engine and drive off.
+const stallOnceS = 8.0
 
 // sample looks for the quantisation steps of the two speeds.
 func (s *scene) sample(x *stream.Sample) {

@@ -69,14 +69,9 @@ func learnBase(i int) (Role, float64) {
 	return VehicleSpeed, learnRoad
 }
 
-// ReportedClosed reports whether the controller says that the clutch is closed:
-// by its lockup state, or where that is unknown by a command of at least 95 %.
-func ReportedClosed(r *Row) bool {
-	if r.Has(LockupState) {
-		return r.V[LockupState] == LockupClosed
-	}
-	return r.Has(ClutchCommand) && r.V[ClutchCommand] >= 95
-}
+// ReportedClosed reports whether the controller says that the clutch is closed. A
+// command does not say so: the top of a duty is 60 to 100 %, by vehicle.
+func ReportedClosed(r *Row) bool { return r.Has(LockupState) && r.V[LockupState] == LockupClosed }
 
 // Observe takes a row and whether the clutch is closed, which the caller knows:
 // see ReportedClosed. It returns the ratio that the row has completed, if any.

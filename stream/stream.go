@@ -134,7 +134,7 @@ func New(plan *Plan) (*Stream, error) {
 	s.derive.init(plan)
 	if !has[TurbineSpeed] && has[EngineSpeed] && has[Gear] && (has[OutputSpeed] || has[VehicleSpeed]) {
 		s.learner = &RatioLearner{}
-		s.reported = has[LockupState] || has[ClutchCommand]
+		s.reported = has[LockupState]
 		for g, r := range plan.Facts.Ratios {
 			s.learner.State(g, r)
 		}

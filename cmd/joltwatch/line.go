@@ -93,6 +93,7 @@ func (l *line) Frame(f *bus.Frame) {
 // Sample implements stream.Sink.
 func (l *line) Sample(s *stream.Sample) {
 	l.asking.sample(s)
+	l.monitor.Traffic(l.counted.Frames)
 	l.monitor.Sample(s)
 }
 

@@ -95,6 +95,16 @@ var wordings = []Words{
 			"read the traces at the jolt: what moved first",
 			"a jolt of the vehicle was measured", ""},
 	}},
+	{detect.KindEngineDied, "engine died at a stop", "engine that died at a stop", "stop", []ClassWords{
+		{detect.DiedClutchOpen,
+			"consistent with an engine that cannot hold its idle: the converter clutch had let go before; fuel, air or idle control, or a converter whose one-way clutch does not let it turn",
+			"engine speed in the traces before it died: did it hunt or sink; trouble codes of the engine's controller; the engine first, by the maker's method",
+			"the engine stopped by itself at a stop, after the gearbox had let go", "That can be felt as a shudder before it stops."},
+		{detect.Class{},
+			"consistent with an engine that cannot hold its idle, or with a clutch that did not let go: which of the two could not be seen",
+			"whether engine and turbine went down together in the traces; trouble codes of the engine's controller",
+			"the engine stopped by itself at a stop", "That can be felt as a shudder before it stops."},
+	}},
 	{detect.KindMark, "driver's mark", "driver's mark", "moment", []ClassWords{
 		{detect.Class{},
 			"the driver felt something here",
@@ -102,6 +112,10 @@ var wordings = []Words{
 			"you pressed the button", ""},
 	}},
 	{detect.KindBusFault, "bus fault", "bus fault", "moment", []ClassWords{
+		{detect.BusControllersSilent,
+			"consistent with controllers that lost their supply or left the bus while others went on, or with a bus flooded by something that does not belong there",
+			"the supply and ground of the controllers whose signals are mapped; what else was on the bus at that time",
+			"the recorder heard nothing from the gearbox and the engine for a while", ""},
 		{detect.BusErrors,
 			"consistent with wiring, a connector, a wrong bit rate, or a unit that was unplugged",
 			"the coverage table: what was lost at that time cannot be judged",

@@ -44,9 +44,8 @@ var rowNames = []string{rowLate, rowLateEdge, rowSound, rowDrag, rowStallHeld, r
 
 // Kinds that only some programs have.
 const (
-	kindEngineDied = "engine-died"
-	kindSlipTrend  = "slip-trend"
-	kindLockup     = "lockup-fraction"
+	kindSlipTrend = "slip-trend"
+	kindLockup    = "lockup-fraction"
 )
 
 // rowOfKind is where what is found of a kind without any truth is counted. A
@@ -55,7 +54,7 @@ var rowOfKind = map[string]string{
 	detect.KindReleaseLag: rowSound, detect.KindHillSlip: rowUnasked, kindLockup: rowLockup, detect.KindApply: rowApply,
 	detect.KindShift: rowShift, detect.KindOpenUnderDrive: rowOpen, detect.KindGearsetSlip: rowGearset, detect.KindFlare: rowFlare,
 	detect.KindShudder: rowShudder, detect.KindJolt: rowJolt, detect.KindMark: rowMark, detect.KindBusFault: rowBus,
-	detect.KindRoleStale: rowStale, kindEngineDied: rowStallOpen, kindSlipTrend: rowTrend,
+	detect.KindRoleStale: rowStale, detect.KindEngineDied: rowStallOpen, kindSlipTrend: rowTrend,
 }
 
 // wiring is what the signals of a class can carry.
@@ -212,7 +211,7 @@ func alarming(f *detect.Finding) bool {
 
 // isStall reports whether the finding says that the engine died.
 func isStall(f *detect.Finding) bool {
-	return f.Class == detect.ReleaseStall || f.Kind == kindEngineDied
+	return f.Class == detect.ReleaseStall || f.Kind == detect.KindEngineDied
 }
 
 // stalls: each told once, whatever the clutch did; and none where a key was

@@ -1,0 +1,136 @@
+package detect
+
+import (
+	"joltwatch/bus"
+	"joltwatch/stream"
+)
+
+// EngineDiedSettings judge an engine that dies at a stop.
+type EngineDiedSettings struct {
+	WithinS  float64 `toml:"within_s"`
+	ConfirmS float64 `toml:"confirm_s"`
+}
+
+// Classes of an engine that died. One that died with the clutch still holding
+// is a stalled release.
+var (
+	DiedClutchOpen    = Class{"clutch-open"}
+	DiedClutchUnknown = Class{"clutch-unknown"}
+)
+
+var (
+	diedSlipRPM = Quantity{"slip_before_rpm", "rpm", 0.1}
+	diedStoodS  = Quantity{"stood_s", "s", 0.01}
+)
+
+var diedSpec = &Spec{
+	Kind:        KindEngineDied,
+	Alarms:      []Class{DiedClutchOpen, DiedClutchUnknown},
+	Measures:    []*Quantity{&diedSlipRPM, &diedStoodS},
+	Chief:       []*Quantity{&diedStoodS},
+	Needs:       [][]stream.Role{needsEngine, needsRoad},
+	Sharpens:    []stream.Role{stream.Gear, stream.TurbineSpeed},
+	Opportunity: "a stop with the engine running",
+	Rate:        true,
+	Settings: Table{"engine_died", []Setting{
+		{"within_s", "s", 3, 0.5, 60, "how long after the standstill an engine that dies has died at the stop; later, somebody has turned the key"},
+		{"confirm_s", "s", 1.5, 0.2, 20, "how long the controllers must go on speaking after it: a key that is turned off silences them, mostly within a second (cp)"},
+	}},
+	can: func(in *Inputs) Ability {
+		if !in.has(stream.Gear) {
+			return able(in.Period[stream.EngineSpeed], "only within a second of the standstill: without gear, a key turned off in park looks alike")
+		}
+		return able(in.Period[stream.EngineSpeed], "in the last moments of a stop and just after")
+	},
+	make: func(c *counts, _ *stream.Plan) detector { return &engineDied{counts: c} },
+}
+
+// Engine died: the engine stops by itself in the last moments of a stop, or just
+// after it, in a forward gear. A key turned off in park or long after the stop is
+// nothing of the kind, nor is one that silences the bus; an engine that stops
+// itself on purpose cannot be told apart.
+type engineDied struct {
+	counts *counts
+	ran    bool
+	apart  bus.Micros // when engine and turbine were last seen far apart
+	slip   float64    // then
+	found  Finding
+	wait   bool
+}
+
+func (d *engineDied) row(s *scene, m *moment) {
+	known := m.row.Has(stream.EngineSpeed)
+	if d.wait && known {
+		d.confirm(s, m)
+	}
+	if m.gap {
+		d.ran = false
+	}
+	if m.stopped && m.running {
+		d.counts.add(m.hasGear && !s.facts.StopStart, false)
+	}
+	if m.running && m.hasSlip && abs(m.slip)-m.tol > apartRPM {
+		d.apart, d.slip = m.at, m.slip
+	}
+	if m.running {
+		d.ran, d.wait = true, false
+	} else if d.ran && known && m.row.V[stream.EngineSpeed] < diedShare*s.set.Drive.RunningRPM {
+		d.ran = false
+		d.died(s, m)
+	}
+}
+
+const (
+	// diedShare of the least speed of an engine that runs is one that does not.
+	// Structural: as the segmentation has it.
+	diedShare = 0.6
+	// apartAgo is how old the sight of an open clutch may be. Structural: an
+	// engine takes about a second to run down.
+	apartAgo = 2 * bus.Second
+)
+
+func (d *engineDied) died(s *scene, m *moment) {
+	if s.facts.StopStart || !m.hasKmh || !m.hasGear && m.stood > noGearS || s.keyedOff(m) || m.kmh > diedKmh || s.stalledNear(m.at) {
+		return
+	}
+	f := Finding{Kind: KindEngineDied, Class: DiedClutchUnknown, Start: m.at - bus.Second, End: m.at, Drive: s.seg.drive,
+		Severity: 0.9, Keep: true, Context: m.context(s.seg.sinceStart(m.at))}
+	if d.apart != 0 && m.at-d.apart <= apartAgo {
+		f.Class = DiedClutchOpen
+		f.Measures = append(f.Measures, diedSlipRPM.of(d.slip))
+	} else {
+		f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.TurbineSpeed)...)
+	}
+	f.Measures = append(f.Measures, diedStoodS.of(m.stood))
+	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.Gear)...)
+	f.Instants = append(f.Instants, Instant{"engine died", m.at, m.at - seconds(s.pitch), m.at})
+	d.found, d.wait = f, true
+}
+
+// noGearS is how long the vehicle may have stood where the gear is not known.
+// Structural: nobody puts the selector in park and turns the key in less.
+const noGearS = 1.0
+
+// diedKmh is the speed above which an engine that dies does not do so at a stop.
+// Structural: a stop's last moments.
+const diedKmh = 15.0
+
+// confirm tells what was found once the controllers have gone on speaking.
+func (d *engineDied) confirm(s *scene, m *moment) {
+	if m.gap || m.at < d.found.End {
+		d.wait = false
+		return
+	}
+	if (m.at - d.found.End).Seconds() < s.set.EngineDied.ConfirmS {
+		return
+	}
+	d.wait = false
+	if s.stalledNear(d.found.End) {
+		return
+	}
+	s.stalled = d.found.End
+	d.counts.add(true, true)
+	s.out.finding(&d.found, nil)
+}
+
+func (d *engineDied) end(*scene, bus.Micros) { d.wait, d.ran = false, false }

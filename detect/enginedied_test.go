@@ -1,0 +1,53 @@
+package detect_test
+
+import (
+	"testing"
+
+	"joltwatch/detect"
+	"joltwatch/stream"
+)
+
+// die takes the engine down within a second, and the bus goes on for some time.
+func (h *hand) die(on float64) {
+	from := h.engine
+	h.run(1, func(s float64) { h.engine = max(0, from*(1-s/0.7)) })
+	h.engine, h.turbine = 0, 0
+	h.run(on, nil)
+}
+
+func TestEngineDiesAtAStop(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		do   func(h *hand)
+		n    int
+	}{
+		{"just after the stop", func(h *hand) { h.run(1, nil); h.die(3) }, 1},
+		{"key turned off in park", func(h *hand) { h.gear = stream.GearPark; h.run(1, nil); h.die(3) }, 0},
+		{"key turned off long after", func(h *hand) { h.run(30, nil); h.die(3) }, 0},
+		{"key that silences the bus", func(h *hand) { h.run(1, nil); h.die(0.2) }, 0},
+		{"stop and start on purpose", func(h *hand) { h.plan.Facts.StopStart = true; h.run(1, nil); h.die(3) }, 0},
+		{"engine goes on", func(h *hand) { h.run(5, nil) }, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			h := newHand(t, detect.DefaultSettings(), stream.EngineSpeed, stream.TurbineSpeed, stream.VehicleSpeed, stream.Gear, stream.ClutchPressureCommand)
+			h.drive()
+			h.pedal = 0
+			from := h.turbine
+			h.run(4, func(s float64) {
+				h.turbine = max(0, from*(1-s/4))
+				h.kmh = h.turbine / 37.5
+				h.command = 0
+				h.engine = 700
+			})
+			c.do(h)
+			h.m.Flush()
+			got := h.got.of(detect.KindEngineDied)
+			if len(got) != c.n || c.n == 1 && got[0].Class != detect.DiedClutchOpen {
+				t.Errorf("%+v", got)
+			}
+			if r := h.got.of(detect.KindReleaseLag); len(r) == 1 && r[0].Class == detect.ReleaseStall {
+				t.Error("told as a stalled release too")
+			}
+		})
+	}
+}
