@@ -266,15 +266,19 @@ func (s *Stay) sure(t *Total, e *Event) string {
 		return "No " + Opportunity(kind) + " could be judged, so nothing can be said of how often it happens."
 	}
 	of := Plural(int(c.Observable), Opportunity(kind))
+	tried := ""
+	if x := t.Trials; kind == detect.KindReleaseLag && x.Releases > 0 {
+		tried = fmt.Sprintf(" One later by 1 s would have been recognised in %d of %s, by 0.5 s in %d.", x.Later1S, Plural(int(x.Releases), "release"), x.LaterHalfS)
+	}
 	if c.Hits == 0 {
 		high := stats.UpperIfNone(c.Observable)
 		if high > 0.5 {
-			return fmt.Sprintf("Not once in %s that could be judged: too few to say how seldom it may be.", of)
+			return fmt.Sprintf("Not once in %s that could be judged: too few to say how seldom it may be.%s", of, tried)
 		}
-		return fmt.Sprintf("Not once in %s that could be judged: so less often than once in %d (95 in 100).", of, int(1/high))
+		return fmt.Sprintf("Not once in %s that could be judged: so less often than once in %d (95 in 100).%s", of, int(1/high), tried)
 	}
 	i := stats.Proportion(min(c.Hits, c.Observable), c.Observable)
-	return fmt.Sprintf("In %d of %s; over a longer time between %s and %s (95 in 100).", c.Hits, of, Frequency(i.Low), Frequency(i.High))
+	return fmt.Sprintf("In %d of %s; over a longer time between %s and %s (95 in 100).%s", c.Hits, of, Frequency(i.Low), Frequency(i.High), tried)
 }
 
 // Frequency writes a share as people count: "1 in 40", "6 in 10".
