@@ -19,6 +19,7 @@ import (
 	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/internal/page"
 	"joltwatch/cmd/joltshop/dataset"
+	"joltwatch/cmd/joltshop/intake"
 	"joltwatch/cmd/joltshop/questions"
 	"joltwatch/cmd/joltshop/rank"
 	"joltwatch/cmd/joltshop/server"
@@ -29,7 +30,7 @@ import (
 type reportCmd struct {
 	Shop    string  `arg:"" optional:"" placeholder:"SHOP" help:"The shop's folder, or its dataset: a folder or s3://bucket/prefix."`
 	Output  string  `short:"o" placeholder:"FILE.html" help:"Write the report as one page too; - for standard output, in place of the tables."`
-	JSON    bool    `name:"json" help:"One JSON object a line: shop, changed, standing, watched, silent, filling, vehicle."`
+	JSON    bool    `name:"json" help:"One JSON object a line: shop, todo, changed, standing, watched, silent, filling, vehicle."`
 	Week    string  `name:"week-to" placeholder:"DATE" help:"Last day of the week that is asked about, YYYY-MM-DD in UTC. Default: today."`
 	History int     `default:"56" placeholder:"DAYS" help:"How many days before that week are its history."`
 	Rate    float64 `name:"false-rate" default:"0.05" placeholder:"SHARE" help:"The false-discovery rate: the share of each list of findings that may be false on average, 0.001 to 0.5."`
@@ -84,12 +85,16 @@ func (c *reportCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
+	if o.Refusals, err = refusals(c.Shop, o.Now); err != nil {
+		return err
+	}
 	s := rank.New(answers, o)
 	if aside, err := filepath.Glob(filepath.Join(folder, "*", "*", "*", "*.damaged")); err == nil && len(aside) > 0 {
 		s.Remarks = append(s.Remarks, fmt.Sprintf("%d files of the dataset were damaged and set aside; what was in them is not counted", len(aside)))
 	}
 	if c.Output != "" {
-		if err := cli.WriteFile(h.stdout, c.Output, func(w io.Writer) error { return page.Shop(w, s, c.Note, cli.Release()) }); err != nil {
+		shown := c.show(h, s)
+		if err := cli.WriteFile(h.stdout, c.Output, func(w io.Writer) error { return page.Shop(w, s, shown, c.Note, cli.Release()) }); err != nil {
 			return err
 		}
 	}
@@ -100,6 +105,121 @@ func (c *reportCmd) Run(h *host) error {
 		return shopJSON(h.stdout, s)
 	}
 	return shopText(h.stdout, s)
+}
+
+// mostShown is of how many vehicles the full review is written beside the page.
+const mostShown = 20
+
+// show writes the review of each vehicle that is to be called in or watched beside the
+// page, where the shop has its files, and makes the picture of its worst finding. What
+// cannot be shown is said and does not stop the report.
+func (c *reportCmd) show(h *host, s *rank.Shop) map[string]page.Shown {
+	shown := map[string]page.Shown{}
+	for _, x := range s.Todo {
+		if x.Do == rank.Mend || len(shown) == mostShown || c.Output == "-" || shown[x.Vehicle].File != "" {
+			continue
+		}
+		dir := c.stayOf(&x)
+		if dir == "" {
+			continue
+		}
+		stay, err := review.Load(dir)
+		if err != nil {
+			fmt.Fprintf(h.stderr, "joltshop: %s: %v\n", dir, err)
+			continue
+		}
+		name := strings.TrimSuffix(c.Output, ".html") + "-" + x.Vehicle + ".html"
+		err = cli.WriteFile(h.stdout, name, func(w io.Writer) error {
+			return page.Report(w, stay, page.Options{FullBytes: 3 << 20, Version: cli.Release()})
+		})
+		if err != nil {
+			fmt.Fprintf(h.stderr, "joltshop: %s: %v\n", name, err)
+			continue
+		}
+		v := page.Shown{File: filepath.Base(name)}
+		if e := worst(stay, x.Worst); e != nil {
+			v.Picture = page.Picture(stay, e)
+		}
+		shown[x.Vehicle] = v
+	}
+	return shown
+}
+
+// worst is the event of a stay to look at first: the one that was asked for, or the
+// severest, of those with traces; nil where there is none.
+func worst(stay *review.Stay, asked *questions.Severe) *review.Event {
+	var first *review.Event
+	for _, e := range stay.Worst() {
+		if !e.HasEvidence() {
+			continue
+		}
+		if first == nil || asked != nil && e.ID == asked.Event {
+			first = e
+		}
+	}
+	return first
+}
+
+// stayOf is the folder of the stay with a vehicle's worst finding, or of its latest;
+// "" where the shop has no file of it.
+func (c *reportCmd) stayOf(x *rank.Action) string {
+	home := filepath.Join(c.Shop, "vehicles", x.Vehicle)
+	if x.Worst != nil {
+		dir := filepath.Join(home, filepath.Base(x.Worst.Stay))
+		if info, err := os.Stat(dir); err == nil && info.IsDir() {
+			return dir
+		}
+	}
+	latest, at := "", time.Time{}
+	entries, _ := os.ReadDir(home)
+	for _, e := range entries {
+		if info, err := e.Info(); err == nil && e.IsDir() && info.ModTime().After(at) {
+			latest, at = filepath.Join(home, e.Name()), info.ModTime()
+		}
+	}
+	return latest
+}
+
+// refusals are what the shop's server refused and its intake set aside in the last
+// two weeks; where the shop is a dataset alone, nothing is known of them.
+func refusals(shop string, now time.Time) (list []rank.Refused, err error) {
+	if strings.HasPrefix(shop, "s3://") {
+		return nil, nil
+	}
+	since := now.AddDate(0, 0, -14)
+	refused, err := server.RefusedIn(shop, since)
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range refused {
+		why := r.Why
+		if now.Before(r.Until) {
+			why += "; it is kept away until " + r.Until.Format("2006-01-02 15:04")
+		}
+		list = append(list, rank.Refused{Vehicle: r.Vehicle, Why: why, At: r.At})
+	}
+	aside, err := intake.SetAsideIn(shop, since)
+	for _, a := range aside {
+		list = append(list, rank.Refused{Vehicle: a.Vehicle, Why: fmt.Sprintf("%d messages were set aside, the last as %s", a.Count, a.Reason), At: a.Last})
+	}
+	return list, err
+}
+
+// todoText lists what to do.
+func todoText(out io.Writer, s *rank.Shop) {
+	fmt.Fprintln(out, "\nWhat to do")
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	for _, x := range s.Todo {
+		since := ""
+		if !x.Since.IsZero() {
+			since = "since " + x.Since.Format(time.DateOnly)
+		}
+		fmt.Fprintf(w, "  %s\t%s\t%s\t%s\t%s\n", x.Do, cli.Plain(x.Vehicle), cli.Plain(strings.Join(x.Reasons, "; ")), x.Sure, since)
+	}
+	w.Flush()
+	if len(s.Todo) == 0 {
+		fmt.Fprintln(out, "  nothing: no vehicle changed, stands out or had a severe finding, and every recorder reports well")
+	}
 }
 
 func (c *reportCmd) options(now time.Time) (rank.Options, error) {
@@ -238,6 +358,7 @@ func shopText(out io.Writer, s *rank.Shop) error {
 	for _, c := range s.Common {
 		fmt.Fprintln(out, "- "+cli.Plain(c))
 	}
+	todoText(out, s)
 	list := func(title string, list []rank.Finding) {
 		fmt.Fprintf(out, "\n%s\n", title)
 		w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
@@ -254,7 +375,7 @@ func shopText(out io.Writer, s *rank.Shop) error {
 	list(fmt.Sprintf("Stand out among their own kind (%d of %d tests)", len(s.Standing), s.StandingTest), s.Standing)
 
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "\nWatched this week\tchances\tobservable\tseen\tso the true rate, with 95 % confidence")
+	fmt.Fprintln(w, "\nWatched this week\topportunities\tobservable\tseen\tso the true rate, with 95 % confidence")
 	for _, x := range s.Watched {
 		fmt.Fprintf(w, "  %s\t%d\t%d\t%d\t%s\n", cli.Plain(review.KindWords(x.Kind)), x.Seen, x.Observable, x.Hits, x.Bound)
 	}
@@ -326,6 +447,14 @@ func shopJSON(out io.Writer, s *rank.Shop) error {
 	}{about{"shop"}, s.Vehicles, s.WeekFirst.Format(time.DateOnly), s.LastDay.Format(time.DateOnly), s.HistoryDays, s.Rate,
 		s.ChangedTests, s.StandingTest, append([]string{}, s.Common...), append([]string{}, s.Remarks...), s.Method()}); err != nil {
 		return err
+	}
+	for i := range s.Todo {
+		if err := enc.Encode(struct {
+			about
+			*rank.Action
+		}{about{"todo"}, &s.Todo[i]}); err != nil {
+			return err
+		}
 	}
 	for i, list := range [][]rank.Finding{s.Changed, s.Standing} {
 		for j := range list {

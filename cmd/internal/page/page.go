@@ -68,6 +68,7 @@ var templates = template.Must(template.New("").Funcs(template.FuncMap{
 	"kind":     review.KindWords,
 	"share":    review.Share,
 	"plural":   review.Plural,
+	"capital":  capital,
 	"finding":  review.Finding,
 	"role":     func(name string) string { return strings.ReplaceAll(name, "_", " ") },
 	"measure": func(name string) string {

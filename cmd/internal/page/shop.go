@@ -3,6 +3,7 @@ package page
 import (
 	"bufio"
 	"fmt"
+	"html/template"
 	"io"
 	"math"
 	"slices"
@@ -19,6 +20,7 @@ type shopPage struct {
 	Head     head
 	S        *rank.Shop
 	Span     string
+	Todo     []shopAction
 	Changed  []shopFinding
 	Standing []shopFinding
 	Funnel   Chart
@@ -29,6 +31,30 @@ type shopPage struct {
 	Cautions []string
 	Note     string
 	Version  string
+}
+
+// Shown is what there is to look at of a vehicle beside the page: the file with its
+// traces, and a picture of the finding to look at first.
+type Shown struct {
+	File    string
+	Picture template.HTML
+}
+
+// Picture is the traces of one event as a fixed figure; empty where no evidence was
+// kept with it.
+func Picture(s *review.Stay, e *review.Event) template.HTML {
+	lines, err := s.Traces(e.Boot, e.From, e.To)
+	if err != nil && len(lines) == 0 {
+		return ""
+	}
+	return still(s, e, lines)
+}
+
+type shopAction struct {
+	rank.Action
+	When  string
+	First bool // of its kind of action
+	Shown
 }
 
 type shopFinding struct {
@@ -47,12 +73,22 @@ type shopUnit struct {
 	Troubles                            []string
 }
 
-// Shop writes the page of a shop: one table for each question. note is said at
-// the top where it is not empty.
-func Shop(w io.Writer, s *rank.Shop, note, version string) error {
+// Shop writes the page of a shop: what to do, and one table for each question. note is
+// said at the top where it is not empty; shown is what there is to look at, by vehicle.
+func Shop(w io.Writer, s *rank.Shop, shown map[string]Shown, note, version string) error {
 	x := shopPage{Head: newHead("Shop: the week to "+s.LastDay.Format(time.DateOnly), review.Metric, read("page.css")), S: s,
 		Span:   s.WeekFirst.Format(time.DateOnly) + " to " + s.LastDay.Format(time.DateOnly),
 		Funnel: funnel(s), Method: s.Method(), Cautions: review.Cautions, Note: note, Version: version}
+	for i, a := range s.Todo {
+		row := shopAction{Action: a, First: i == 0 || s.Todo[i-1].Do != a.Do}
+		if a.Do != rank.Mend {
+			row.Shown = shown[a.Vehicle]
+		}
+		if !a.Since.IsZero() {
+			row.When = a.Since.UTC().Format(time.DateOnly)
+		}
+		x.Todo = append(x.Todo, row)
+	}
 	for i := range s.Changed {
 		x.Changed = append(x.Changed, newShopFinding(&s.Changed[i]))
 	}

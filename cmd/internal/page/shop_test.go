@@ -71,7 +71,7 @@ func van(i int) string { return fmt.Sprintf("van-%03d", i) }
 func writeShop(t *testing.T, s *rank.Shop, note string) string {
 	t.Helper()
 	var b bytes.Buffer
-	if err := Shop(&b, s, note, "test"); err != nil {
+	if err := Shop(&b, s, nil, note, "test"); err != nil {
 		t.Fatal(err)
 	}
 	path := filepath.Join(t.TempDir(), "shop.html")
@@ -89,6 +89,9 @@ func TestShopInBrowser(t *testing.T) {
 	run(t, ctx, chromedp.Navigate("file://"+path), chromedp.WaitVisible(chromedp.CSS("#changed table")))
 	cells := func(section string) string {
 		return eval[string](t, ctx, `[...document.querySelectorAll("#`+section+` tbody tr")].map(r => r.cells[0].textContent).join()`)
+	}
+	if got := eval[string](t, ctx, `[...document.querySelectorAll("#todo h3")].map(h => h.textContent).join() + ": " + [...document.querySelectorAll("#todo .todo strong")].map(h => h.textContent).join()`); got != "Call in,Watch,Mend the recorder: van-003,van-005,van-004,van-008,van-007,van-009" {
+		t.Errorf("to do: %s", got)
 	}
 	if got := cells("changed"); !strings.HasPrefix(got, "van-003") || !strings.Contains(got, "van-004") || strings.Contains(got, "van-007") {
 		t.Errorf("changed: %s", got)

@@ -102,6 +102,10 @@ func Day(r *wire.Record, received time.Time) (day string, clocked bool) {
 	return received.UTC().Format(time.DateOnly), false
 }
 
+// latestTime bounds a unit's own time, in microseconds: the year 2200, as a table
+// keeps no time without end.
+const latestTime = 7_258_118_400_000_000
+
 // Add takes a record in, to be written by the next Flush. id is its identity;
 // a record that is already there is not written again. received is when the
 // shop first had it, and should be the same whenever it is given again: the
@@ -118,6 +122,14 @@ func (d *Dataset) Add(r *wire.Record, id string, received time.Time) error {
 	c := common{ID: id, Received: received.UnixMicro(), Clocked: clocked, Stay: text(r.Stay), Label: text(r.Label), Run: int64(r.Run)}
 	if clocked {
 		c.Time = r.At
+	}
+	if r.Kind == wire.KindUnit {
+		// It tells of the present, whatever its clock says: filed by arrival, with
+		// its own time beside it.
+		day = received.UTC().Format(time.DateOnly)
+		if c.Time, c.Clocked = 0, r.At > 0 && r.At < latestTime; c.Clocked {
+			c.Time = r.At
+		}
 	}
 	p := partition{vehicle: r.Vehicle, day: day}
 	d.mu.Lock()

@@ -176,7 +176,7 @@ func TestRowsComeBack(t *testing.T) {
 					t.Errorf("%s is %q, want %q", key, got, want)
 				}
 			}
-			if got := ids(t, d.at, partition{accounts, "van-1", "2026-03-09"}, partition{units, "van-1", "2026-03-09"}, partition{events, "van-2", "2026-03-09"}); len(got) != 3 {
+			if got := ids(t, d.at, partition{accounts, "van-1", "2026-03-09"}, partition{units, "van-1", received.UTC().Format(time.DateOnly)}, partition{events, "van-2", "2026-03-09"}); len(got) != 3 {
 				t.Errorf("%d rows in the other partitions, want 3", len(got))
 			}
 		})

@@ -62,8 +62,13 @@ func once(ctx context.Context, folder string, a Asked) (*Answers, error) {
 	}); err != nil {
 		return nil, err
 	}
+	if out.Severe, err = ask(ctx, c, "severe.sql", func(r *Severe) []any {
+		return []any{&r.Vehicle, &r.Group, &r.Kind, &r.Class, &r.Stay, &r.Event, &r.Ago, &r.LagS, &r.MarkAfterS}
+	}); err != nil {
+		return nil, err
+	}
 	if out.Units, err = ask(ctx, c, "units.sql", func(r *Unit) []any {
-		return []any{&r.Vehicle, &r.Group, micros{&r.Last}, &r.Reported, &r.Program, &r.StoreBytes, &r.QuotaBytes, &r.FreeBytes,
+		return []any{&r.Vehicle, &r.Group, micros{&r.Last}, micros{&r.Told}, micros{&r.Arrived}, &r.Reported, &r.Program, &r.StoreBytes, &r.QuotaBytes, &r.FreeBytes,
 			&r.LeftFiles, &r.LeftBytes, &r.Runs, &r.Cut, &r.Troubles, &r.BytesADay}
 	}); err != nil {
 		return nil, err

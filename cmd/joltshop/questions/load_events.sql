@@ -1,10 +1,12 @@
--- Takes the lags of release of the days asked about out of the dataset; see
--- load_accounts.sql.
-CREATE TEMP TABLE IF NOT EXISTS all_lags (
-    vehicle VARCHAR, day DATE, id VARCHAR, received TIMESTAMPTZ, clocked BOOLEAN, stay VARCHAR, event VARCHAR, lag_s DOUBLE, fluid_c DOUBLE);
-INSERT INTO all_lags
-SELECT vehicle, day, id, received, clocked, stay, event, lag_s,
+-- Takes the events of the days asked about out of the dataset: the releases with
+-- their lags, and what is out of the ordinary; see load_accounts.sql.
+CREATE TEMP TABLE IF NOT EXISTS all_events (
+    vehicle VARCHAR, day DATE, id VARCHAR, received TIMESTAMPTZ, clocked BOOLEAN, stay VARCHAR, run BIGINT, event VARCHAR,
+    kind VARCHAR, class VARCHAR, start_us BIGINT, end_us BIGINT, lag_s DOUBLE, fluid_c DOUBLE);
+INSERT INTO all_events
+SELECT vehicle, day, id, received, clocked, stay, run, event, kind, class, start_us, end_us,
+       CASE WHEN lag_s BETWEEN 0 AND 600 THEN lag_s END,
        CASE WHEN fluid_temperature_c BETWEEN -60 AND 250 THEN fluid_temperature_c END
 FROM read_parquet(getvariable('events_files'), hive_partitioning = true, hive_types = {'vehicle': VARCHAR, 'day': DATE})
 WHERE day BETWEEN getvariable('first_day') AND getvariable('last_day')
-  AND kind = 'release-lag' AND lag_s BETWEEN 0 AND 600;
+  AND (kind IN ('release-lag', 'mark') OR class IN ('unasked', 'stall'));

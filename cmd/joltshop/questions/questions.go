@@ -38,6 +38,7 @@ type Asked struct {
 type Answers struct {
 	Chances  []Chances
 	Days     []Day
+	Severe   []Severe
 	Units    []Unit
 	Coverage []Coverage
 }
@@ -93,10 +94,28 @@ type Day struct {
 	Stops  int64
 }
 
+// Severe is a finding of the week that one of is enough to be named, or a driver's mark.
+type Severe struct {
+	Vehicle string `json:"vehicle"`
+	Group   string `json:"group"`
+	Kind    string `json:"kind"`
+	Class   string `json:"class"`
+	// Stay and Event are where its evidence is.
+	Stay  string `json:"stay"`
+	Event string `json:"event"`
+	// Ago is how many days it is before the last one asked about.
+	Ago int64 `json:"days_ago"`
+	// LagS and MarkAfterS, the time to the driver's mark, are nil where there is none.
+	LagS       *float64 `json:"lag_s,omitempty"`
+	MarkAfterS *float64 `json:"mark_after_s,omitempty"`
+}
+
 // Unit is when a vehicle was last heard of and how its unit fares.
 type Unit struct {
-	Vehicle, Group                    string
-	Last                              time.Time // zero: never
+	Vehicle, Group string
+	Last           time.Time // arrived; zero: never
+	// Told is the unit's own time of its latest report, Arrived when that came.
+	Told, Arrived                     time.Time
 	Reported                          bool
 	Program                           string
 	StoreBytes, QuotaBytes, FreeBytes int64

@@ -10,9 +10,9 @@ WHERE engine_on_s BETWEEN 0 AND 864000 AND moving_s BETWEEN 0 AND 864000 AND unk
 QUALIFY row_number() OVER (PARTITION BY vehicle, stay, run, drive
                            ORDER BY end_us DESC, clocked DESC, received DESC, id) = 1;
 
-CREATE OR REPLACE TEMP TABLE lags AS
-SELECT vehicle, day, day >= getvariable('week_first') AS this_week, lag_s, fluid_c
-FROM all_lags
+CREATE OR REPLACE TEMP TABLE events AS
+SELECT vehicle, day, day >= getvariable('week_first') AS this_week, stay, run, event, kind, class, start_us, end_us, lag_s, fluid_c
+FROM all_events
 QUALIFY row_number() OVER (PARTITION BY vehicle, stay, event ORDER BY clocked DESC, received DESC, id) = 1;
 
 CREATE OR REPLACE TEMP TABLE reports AS

@@ -64,6 +64,8 @@ type Options struct {
 	// LeastRate and LeastLag are what a change has to be for a place in the workshop:
 	// a difference of rates, 0…1, and a share of the usual lag.
 	LeastRate, LeastLag float64
+	// Refusals are what the shop's server refused, for the list of what to do.
+	Refusals []Refused
 	// SilentDays and FullDays bound what is listed as silent and as filling.
 	SilentDays, FullDays float64
 }
@@ -71,7 +73,9 @@ type Options struct {
 // Shop is the whole answer. Lists are in order of rank.
 type Shop struct {
 	Options
-	WeekFirst    time.Time
+	WeekFirst time.Time
+	// Todo is what to do, the most urgent first.
+	Todo         []Action
 	Vehicles     int
 	Groups       []Group
 	Changed      []Finding
@@ -82,6 +86,7 @@ type Shop struct {
 	Rows         []Vehicle
 	Silent       []Unit
 	Filling      []Unit
+	WrongClock   []Unit
 	// Common is what is common to a kind of vehicle in this week, a line each.
 	Common  []string
 	Remarks []string
@@ -143,7 +148,10 @@ type Vehicle struct {
 // Unit is a recorder that needs attention.
 type Unit struct {
 	questions.Unit
-	SilentDays float64 // infinite where it was never heard of
+	SilentDays float64 // since the last arrival; infinite where nothing ever came
+	// ClockOff is by how much the unit's own time was ahead of the arrival of its
+	// latest report, where it told one.
+	ClockOff time.Duration
 	// DaysLeft until the store is full at its present growth; infinite where
 	// it does not grow.
 	DaysLeft float64
@@ -166,6 +174,7 @@ func New(a *questions.Answers, o Options) *Shop {
 	s.standing(a)
 	s.watched(a)
 	s.units(a)
+	s.todo(a)
 	return s
 }
 
@@ -436,6 +445,10 @@ func (s *Shop) watched(a *questions.Answers) {
 	}
 }
 
+// mostClockOff is how far a unit's clock may be off: a report is made and sent in one
+// visit.
+const mostClockOff = 15 * time.Minute
+
 // units lists who is silent and who is filling up.
 func (s *Shop) units(a *questions.Answers) {
 	for _, u := range a.Units {
@@ -448,6 +461,9 @@ func (s *Shop) units(a *questions.Answers) {
 		}
 		if !u.Reported {
 			continue
+		}
+		if x.ClockOff = u.Told.Sub(u.Arrived); !u.Told.IsZero() && x.ClockOff.Abs() > mostClockOff {
+			s.WrongClock = append(s.WrongClock, x)
 		}
 		room, size := float64(u.FreeBytes), float64(u.FreeBytes)+float64(u.StoreBytes)
 		if u.QuotaBytes > 0 {
@@ -491,7 +507,7 @@ func (f *Finding) Words() string {
 	if !f.Worse {
 		way = "less often"
 	}
-	return fmt.Sprintf("%s %s: %s of %d chances, against %s of %d", hit(f.Kind), way, review.Share(rate(f.This)), f.This.Observable, review.Share(rate(f.That)), f.That.Observable)
+	return fmt.Sprintf("%s %s: %s of %d opportunities, against %s of %d", hit(f.Kind), way, review.Share(rate(f.This)), f.This.Observable, review.Share(rate(f.That)), f.That.Observable)
 }
 
 // Method says how the lists are made, a paragraph each.

@@ -188,3 +188,42 @@ func TestWatched(t *testing.T) {
 		t.Errorf("%+v", s.Rows)
 	}
 }
+
+// One severe finding is enough to be called in, with the driver's mark before one
+// without; a mark alone is watched; recorders come last, each with its reason.
+func TestTodo(t *testing.T) {
+	lag, after := 1.7, 10.0
+	a := &questions.Answers{
+		Severe: []questions.Severe{
+			{Vehicle: "drags", Kind: detect.KindReleaseLag, Class: "dragging", Event: "1-1"},
+			{Vehicle: "marked", Kind: detect.KindReleaseLag, Class: "dragging", Event: "1-2", Ago: 2, LagS: &lag, MarkAfterS: &after},
+			{Vehicle: "marked", Kind: detect.KindMark, Event: "1-3", Ago: 2},
+			{Vehicle: "presses", Kind: detect.KindMark, Event: "1-1", Ago: 3}, {Vehicle: "presses", Kind: detect.KindMark, Event: "1-9"},
+		},
+		Units: []questions.Unit{
+			{Vehicle: "behind", Last: usual.Now, Reported: true, QuotaBytes: 10, FreeBytes: 100, Arrived: usual.Now, Told: usual.Now.Add(-409 * 24 * time.Hour)},
+			{Vehicle: "in-time", Last: usual.Now, Reported: true, QuotaBytes: 10, FreeBytes: 100, Arrived: usual.Now, Told: usual.Now.Add(-time.Minute)},
+			{Vehicle: "quiet", Last: usual.Now.Add(-9 * 24 * time.Hour)},
+		},
+	}
+	o := usual
+	o.Refusals = []Refused{{Vehicle: "thief", Why: "it was struck off", At: usual.Now}}
+	s := New(a, o)
+	var got []string
+	for _, x := range s.Todo {
+		got = append(got, x.Do+" "+x.Vehicle)
+	}
+	want := []string{"call in marked", "call in drags", "watch presses", "mend the recorder thief", "mend the recorder quiet", "mend the recorder behind"}
+	if !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+	if x := s.Todo[0]; !slices.Equal(x.Reasons, []string{"the clutch dragged the engine down at a stop, 1.7 s; the driver marked it 10 s later"}) || !x.Since.Equal(day.AddDate(0, 0, -2)) || x.Worst.Event != "1-2" {
+		t.Errorf("%+v", x)
+	}
+	if x := s.Todo[len(s.Todo)-1]; x.Reasons[0] != "its clock is 409.0 days behind the shop's: its drives are filed on wrong days" {
+		t.Errorf("%q", x.Reasons)
+	}
+	if len(s.Silent) != 1 {
+		t.Errorf("silent: %+v", s.Silent)
+	}
+}
