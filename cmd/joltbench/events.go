@@ -39,6 +39,9 @@ func (c *eventsCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
+	if err := c.complete(); err != nil {
+		return err
+	}
 	s, err := c.open(h)
 	if err != nil {
 		return err
@@ -67,6 +70,46 @@ func (c *eventsCmd) Run(h *host) error {
 		return err
 	}
 	return done(s)
+}
+
+// complete takes the names of kinds and classes as tables and pages show them, and
+// the beginnings of one.
+func (c *eventsCmd) complete() (err error) {
+	var kinds, classes []string
+	for _, s := range detect.All {
+		kinds = append(kinds, s.Kind)
+		for _, x := range s.Classes() {
+			if x.String() != "" && !slices.Contains(classes, x.String()) {
+				classes = append(classes, x.String())
+			}
+		}
+	}
+	if c.Kind, err = completed("--kind", c.Kind, kinds); err == nil {
+		c.Class, err = completed("--class", c.Class, classes)
+	}
+	return err
+}
+
+// completed returns the one of names that text is, or begins, whatever stands
+// between its words.
+func completed(option, text string, names []string) (string, error) {
+	plain := func(s string) string { return strings.NewReplacer(" ", "-", "_", "-").Replace(strings.ToLower(s)) }
+	var fits []string
+	for _, n := range names {
+		if text == "" {
+			return "", nil
+		}
+		if plain(text) == plain(n) {
+			return n, nil
+		}
+		if strings.HasPrefix(plain(n), plain(text)) {
+			fits = append(fits, n)
+		}
+	}
+	if len(fits) != 1 {
+		return "", cli.Usage(fmt.Sprintf("%s %s: expected one of %s", option, text, strings.Join(names, ", ")))
+	}
+	return fits[0], nil
 }
 
 func (c *eventsCmd) sorted(s *review.Stay) []*review.Event {

@@ -37,12 +37,17 @@ metadata of Parquet (key "unit"). Examples:
 func (c *exportCmd) Run(h *host) error {
 	as := c.As
 	if as == "auto" {
-		switch filepath.Ext(c.Output) {
+		switch ext := filepath.Ext(c.Output); ext {
 		case ".parquet":
 			as = "parquet"
 		case ".log":
 			as = "log"
+		case "", ".csv", ".txt":
+			as = "csv"
 		default:
+			if c.Output != "-" && c.What != "frames" {
+				return cli.Usage(fmt.Sprintf("-o %s: no form is known by the ending %s; expected .csv, .parquet or .log, or give the form with --as", c.Output, ext))
+			}
 			as = "csv"
 		}
 		if c.What == "frames" {

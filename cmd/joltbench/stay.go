@@ -2,8 +2,10 @@ package main
 
 import (
 	"fmt"
+	"path/filepath"
 
 	"joltwatch/cmd/internal/cli"
+	"joltwatch/storage"
 	"joltwatch/storage/review"
 )
 
@@ -31,6 +33,9 @@ func (a viewArgs) times() (review.Times, error) {
 func (a storeArg) open(h *host) (*review.Stay, error) { return openStay(h, a.Dir) }
 
 func openStay(h *host, dir string) (*review.Stay, error) {
+	if err := isStay(dir); err != nil {
+		return nil, err
+	}
 	s, err := review.Load(dir)
 	if err != nil {
 		return nil, err
@@ -39,6 +44,20 @@ func openStay(h *host, dir string) (*review.Stay, error) {
 		fmt.Fprintf(h.stderr, "joltbench: %s: %s\n", dir, cli.Plain(r))
 	}
 	return s, nil
+}
+
+// isStay is an error where the folder holds no stay. A damaged one is one.
+func isStay(dir string) error {
+	s, err := storage.Read(dir)
+	if err == nil && len(s.Boots()) == 0 && !hasJournal(dir) {
+		return fmt.Errorf("%s: no stay in this folder; expected one that joltwatch run --store has made", dir)
+	}
+	return nil // what cannot be read is told by the reader
+}
+
+func hasJournal(dir string) bool {
+	names, err := filepath.Glob(filepath.Join(dir, "*.journal*"))
+	return err == nil && len(names) > 0
 }
 
 // done returns the error of a command whose work is done: none, or that the

@@ -40,6 +40,9 @@ func (damaged) ExitCode() int { return 4 }
 
 // Run verifies the store.
 func (c *verifyCmd) Run(h *host) error {
+	if err := isStay(c.Dir); err != nil {
+		return err
+	}
 	v, err := storage.Verify(c.Dir)
 	if err != nil {
 		return err

@@ -238,6 +238,7 @@ func Parse[S any](path string, text []byte, settings *S) (*File, error) {
 }
 
 func parse[S any](path string, text []byte, settings *S) (*File, error) {
+	text = bytes.TrimPrefix(text, []byte("\xEF\xBB\xBF")) // some editors' mark
 	doc := document[S]{Detect: settings}
 	pos := index(path, text)
 	d := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields()
