@@ -15,6 +15,7 @@ type cruise struct {
 	n         int
 	sum, sum2 float64
 	proven    bool
+	mean, sd  float64 // of the stretch proven last, rpm
 }
 
 const (
@@ -50,9 +51,9 @@ func (c *cruise) row(s *scene, m *moment) (now bool, before float64) {
 		return c.proven, 0
 	}
 	n := float64(c.n)
-	mean := c.sum / n
-	sd := math.Sqrt(max(0, c.sum2/n-float64(mean*mean)))
-	held := abs(mean) <= cruiseRPM+m.tol && sd <= max(4, 1.5*r)+m.grain
+	c.mean = c.sum / n
+	c.sd = math.Sqrt(max(0, c.sum2/n-float64(c.mean*c.mean)))
+	held := abs(c.mean) <= cruiseRPM+m.tol && c.sd <= max(4, 1.5*r)+m.grain
 	if held && !c.proven {
 		before = (m.at - c.from).Seconds()
 	}

@@ -31,6 +31,7 @@ type partingTrack struct {
 	coupledRun  bus.Micros // since when, 0 not
 	driven      bus.Micros // last instant coupled under drive
 	hasDriven   bool
+	cruise      cruise
 	bareState   clutchState
 	bareAway    int
 	bareAwayAt  int

@@ -28,6 +28,7 @@ type scene struct {
 	trail  coupling.Trail
 	learn  calibrate.Estimator
 	limits coupling.Limits
+	sigma  float64 // standard deviation of the latest slip while coupled, rpm
 	// The latest speeds as they came, before any interpolation.
 	lastEngine, lastTurbine float64
 	part                    partingTrack
@@ -207,12 +208,13 @@ func (s *scene) align(m *moment) {
 		Shifting: m.shifting || m.sinceShift < shiftTailS || m.sinceGear < gearTailS,
 	}
 	kept := s.trail.Add(&p)
-	m.slip = p.Slip
+	m.slip, s.sigma = p.Slip, p.Sigma
 	if !kept {
 		return
 	}
 	closed := s.state == closed || s.state == coast
-	if s.learn.Point(&s.trail, closed) || s.trail.End()%calibrateEvery == 0 {
+	// Without a command what aligns well shows that the two go together.
+	if s.learn.Point(&s.trail, closed, closed || !m.hasCommand && m.forward()) || s.trail.End()%calibrateEvery == 0 {
 		s.trail.Calibrate(s.learn.Chain(), s.learn.Noise(m.engine))
 	}
 }

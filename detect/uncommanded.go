@@ -40,6 +40,7 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 	if m.gap || !m.hasSlip || !s.seg.inDrive || m.hasGear && m.gear < 1 {
 		if p.hasCoupled && s.seg.inDrive && !m.running && !m.gap && m.row.Has(0) && (m.at-p.coupledTo).Seconds() < 1.5 && p.bareLow < float64((1-s.set.ReleaseLag.DragSag)*s.idle) {
 			p.bareFinish(s, m, coupling.Stalled, coupling.Seen{Onset: coupling.Onset{At: m.at, Early: p.coupledTo, Late: m.at}})
+			p.bare0()
 		}
 		if m.gap || !s.seg.inDrive || (m.at-p.coupledTo).Seconds() > 2 {
 			p.bare0()
@@ -62,26 +63,31 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 			p.bare0()
 			return
 		}
-		limit := max(s.set.ReleaseLag.PartedRPM, float64(5*p.bareSpread)) + float64(0.5*m.tol)
-		if abs(m.slip-p.bareMean) >= limit {
+		limit := max(s.set.ReleaseLag.PartedRPM, float64(5*p.bareSpread), float64(3.5*p.ripple(s))) + float64(0.5*m.tol)
+		// A shift masks it: what has parted is apart after it too.
+		masked := !coarse && (m.shifting || m.sinceShift < shiftTailS)
+		switch {
+		case masked:
+		case abs(m.slip-p.bareMean) >= limit:
 			if p.bareAway == 0 {
 				p.bareAwayAt = s.trail.End() - 1
 			}
 			p.bareAway++
 			if p.bareAway >= 2 && coarse {
 				p.bare0() // see coarseStop
-			} else if p.bareAway >= 2 {
+			} else if p.bareAway >= 2 && (m.at-s.trail.Get(max(p.bareAwayAt, s.trail.First())).At).Seconds() >= bareAwayS {
 				o := s.trail.Onset(p.coupledTo-bus.Second/2, p.bareAwayAt, p.bareMean, p.bareSpread)
 				p.bareFinish(s, m, coupling.Parted, coupling.Seen{Onset: o})
 				p.bare0()
 				return
 			}
-		} else {
+		default:
 			p.bareAway = 0
 			p.bareLow = min(p.bareLow, m.turbine)
 			p.bareEngine = min(p.bareEngine, m.engine)
 		}
 	}
+	p.cruising(s, m)
 	if m.at-p.judged < judgeEvery && m.at >= p.judged {
 		return
 	}
@@ -140,6 +146,38 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 	}
 }
 
+// ripple is what closed slip may do: in a steady stop what was seen before it
+// has the error of the alignment in it already.
+func (p *partingTrack) ripple(s *scene) float64 {
+	if s.trail.Len() > 0 && s.trail.Get(s.trail.End()-1).Rate > steadyRate {
+		return s.sigma
+	}
+	return s.trail.Noise().RippleRPM
+}
+
+// steadyRate is the fastest change of the turbine's speed in a stop without a
+// shift, in rpm/s (cp).
+const steadyRate = 500.0
+
+// cruising takes the proof of a cruise.
+func (p *partingTrack) cruising(s *scene, m *moment) {
+	held, before := p.cruise.row(s, m)
+	if !held || p.bareAway > 0 {
+		return
+	}
+	if !p.hasCoupled {
+		p.bareLow, p.bareEngine = m.turbine, m.engine
+		p.bareMean, p.bareSpread = p.cruise.mean, p.cruise.sd
+		p.bareContext = m.context(s.seg.sinceStart(m.at))
+	}
+	p.hasCoupled, p.hasDriven = true, true
+	p.coupledTo, p.driven = m.at, m.at
+	s.out.ledger.lockup.move(unknown, closed, before)
+}
+
+// bareAwayS is how long the speeds must be off each other to have parted.
+const bareAwayS = 0.06
+
 func (p *partingTrack) bareFinish(s *scene, m *moment, how coupling.Outcome, o coupling.Seen) {
 	pedal, hasPedal := m.accelerator()
 	early := p.driven
@@ -164,12 +202,14 @@ func (p *partingTrack) bare(s *scene, m *moment, limit float64, overrun bool) cl
 		p.bareState = open
 	case limit < 0:
 		p.bareState = unknown
-	case p.hasCoupled && p.bareAway == 0 && (m.at-p.coupledTo).Seconds() < 4 && abs(m.slip) <= limit+float64(0.5*m.tol):
+	case p.hasCoupled && p.bareAway == 0 && (m.at-p.coupledTo).Seconds() < 4 && abs(m.slip) <= max(limit, float64(3*s.sigma))+float64(0.5*m.tol):
 		p.bareState = closed
 	case p.hasCoupled && p.bareAway == 0 && (m.at-p.coupledTo).Seconds() < 4 && m.slip > 0:
 		p.bareState = partial
-	case p.bareState == closed && abs(m.slip) <= limit+float64(0.5*m.tol):
+	case p.bareState == closed && abs(m.slip) <= max(limit, float64(3*s.sigma))+float64(0.5*m.tol):
 		// Steady since it was last proved.
+	case (p.bareState == closed || p.bareState == partial) && (m.shifting || m.sinceShift < shiftTailS):
+		// A shift hides it for its length.
 	case p.bareState == partial && abs(m.slip-p.bareMean) <= limit+float64(0.5*m.tol):
 	case g.Verdict == coupling.Apart && m.slip < -limit-float64(2*m.tol) && m.at-p.judged < bus.Second:
 		p.bareState = open // no slip is regulated in overrun

@@ -228,12 +228,12 @@ func bandOf(rpm float64) int {
 	return int(min(max((rpm-bandLow)/bandRPM, 0), bands-1))
 }
 
-// Point takes the latest point of a trail; engaged says that the clutch is
-// known, or taken, to hold. It reports whether what is known has changed.
-func (e *Estimator) Point(t *coupling.Trail, engaged bool) bool {
+// Point takes the latest point of a trail; closed says that the clutch is known
+// to hold, perhaps that it may. It reports whether what is known has changed.
+func (e *Estimator) Point(t *coupling.Trail, closed, perhaps bool) bool {
 	p := t.Get(t.End() - 1)
-	changed := e.ripple(p, engaged)
-	if !engaged || t.Len() < 2 || p.At < e.from {
+	changed := e.ripple(p, closed)
+	if !perhaps || t.Len() < 2 || p.At < e.from {
 		e.from = p.At
 		return changed
 	}

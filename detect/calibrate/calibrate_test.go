@@ -55,7 +55,7 @@ func TestChainIsFound(t *testing.T) {
 				for s := 1.0; s < 120; s += pitch {
 					p := coupling.Point{At: bus.Micros(s * 1e6), Turbine: turbine(s) + rnd.NormFloat64(), Engine: x.engine(s) + rnd.NormFloat64()}
 					if trail.Add(&p) {
-						e.Point(trail, true)
+						e.Point(trail, true, true)
 					}
 				}
 				got := e.Chain()
@@ -83,7 +83,7 @@ func TestSlipIsNoDelay(t *testing.T) {
 		}
 		p := coupling.Point{At: bus.Micros(s * 1e6), Turbine: turbine(s), Engine: turbine(s) + slip}
 		if trail.Add(&p) {
-			e.Point(trail, true)
+			e.Point(trail, true, true)
 		}
 	}
 	if c := e.Chain(); c.DelayS+c.FilterS > 0.02 {
@@ -104,7 +104,7 @@ func TestRippleIsFound(t *testing.T) {
 		for s := 1.0; s < 300; s += 0.02 {
 			p := coupling.Point{At: bus.Micros(s * 1e6), Turbine: 1500, Engine: 1500 + sd*rnd.NormFloat64()}
 			if trail.Add(&p) {
-				e.Point(trail, true)
+				e.Point(trail, true, true)
 			}
 		}
 		if got := e.Noise(1500).RippleRPM; math.Abs(got/sd-1) > 0.15 {
@@ -148,7 +148,7 @@ func TestNothingIsAllocated(t *testing.T) {
 		for end := s + 6; s < end; s += 0.02 {
 			p := coupling.Point{At: bus.Micros(s * 1e6), Turbine: turbine(s), Engine: turbine(s - 0.04)}
 			if trail.Add(&p) {
-				e.Point(trail, true)
+				e.Point(trail, true, true)
 			}
 		}
 	}
