@@ -70,6 +70,7 @@ type question struct {
 	due       Micros
 	backoff   Micros
 	size      int    // of the answer's data, 0 while it is not known
+	fixed     bool   // by the standard
 	solo      bool   // never asked beside others
 	alone     Micros // nor until then
 	without   int    // answers to several that lacked it
@@ -174,7 +175,7 @@ func newInquiry(opt AskOptions) (*inquiry, error) {
 			return nil, fmt.Errorf("request %s: %w", r.Name, err)
 		}
 		x := &question{request: i, service: r.Service, parameter: r.Parameter, urgency: r.Urgency, wakes: r.Wakes,
-			period: cmp.Or(r.Period, r.Urgency.period()), size: r.Size, waiting: r.Standard}
+			period: cmp.Or(r.Period, r.Urgency.period()), size: r.Size, fixed: r.Size > 0, waiting: r.Standard}
 		if r.Standard {
 			q.explore.wanted = true
 		} else {

@@ -480,6 +480,30 @@ func TestAskLateAnswers(t *testing.T) {
 	}
 }
 
+// An answer to several that comes late, when one of them is asked for alone, is
+// not taken for that one's.
+func TestAskLateAnswerToSeveral(t *testing.T) {
+	l := newLab(t, AskOptions{Requests: []Request{{Name: "rpm", Service: 1, Parameter: 0x0C, Size: 2}, {Name: "kmh", Service: 1, Parameter: 0x0D, Size: 1}}})
+	n := 0
+	e := engineECU()
+	e.takes = func() Micros {
+		if n++; n%20 == 1 {
+			return 85_000
+		}
+		return 30_000
+	}
+	l.ecus[0x7E0] = e
+	l.run(30 * Second)
+	for _, a := range l.answers {
+		if a.Len != 2-uint8(a.ID) {
+			t.Fatalf("%+v", a)
+		}
+	}
+	if c := l.count(20 * Second); c[0] < 45 || c[1] < 45 || l.q.state.Late == 0 {
+		t.Errorf("answers in the last 10 s: %v; %+v", c, l.q.state)
+	}
+}
+
 // A controller that was slow for a while is asked for both speeds at once again.
 func TestAskTogetherAfterSlowness(t *testing.T) {
 	l := newLab(t, AskOptions{Requests: standardRequests})

@@ -115,15 +115,20 @@ func (q *inquiry) receive(c *controller, f *Frame) (send *Frame) {
 
 // complete reads an answer's payload.
 func (q *inquiry) complete(c *controller, at Micros, b []byte) {
+	open := c.open && answers(b, c.group)
+	late := c.late.group != nil && answers(b, c.late.group)
+	if open && late && !fits(b, c.group) {
+		open = !fits(b, c.late.group) // its length says which it is to
+	}
 	switch {
 	case b[0] == negative:
 		q.refused(c, at, b)
-	case c.open && answers(b, c.group):
+	case open:
 		sent, group := c.sentAt, c.group
 		c.timeout.add(c.firstAt - sent)
 		q.close(c)
 		q.take(c, sent, group, b)
-	case c.late.group != nil && answers(b, c.late.group):
+	case late:
 		// The next request is out already: this is the one before.
 		q.state.Late++
 		sent, group := c.late.sentAt, c.late.group
@@ -148,6 +153,16 @@ func answers(b []byte, group []*question) bool {
 		}
 	}
 	return false
+}
+
+// fits reports whether an answer has the length that all values of the group
+// make.
+func fits(b []byte, group []*question) bool {
+	n := 1
+	for _, x := range group {
+		n += x.width() + x.size
+	}
+	return n == len(b)
 }
 
 // width is the number of bytes that name the parameter.
@@ -195,7 +210,7 @@ func (q *inquiry) take(c *controller, sent Micros, group []*question, b []byte) 
 				break // cut off
 			}
 			n = x.size
-		} else if x.size == 0 || x.size != n {
+		} else if x.size != n && !x.fixed {
 			x.solo = x.solo || x.size != 0 // it varies
 			x.size = n
 		}

@@ -157,8 +157,11 @@ func (a *asking) reports() []askedReport {
 			answered = answered || v.Answers > 0
 		}
 		says := fmt.Sprintf("%d requests, %d answered, %d refused, %d not answered", s.Sent, s.Answered, s.Refused, s.Unanswered)
-		if s.Found != "" {
+		switch {
+		case s.Found != "":
 			says = s.Found + "; " + says
+		case !answered:
+			says = "no controller has answered yet; " + says
 		}
 		if s.Silent != "" {
 			says = "silent: " + s.Silent

@@ -606,7 +606,8 @@ func (r *report) printAsked(w io.Writer, t *tabwriter.Writer) {
 		switch {
 		case x.Value == "":
 			fmt.Fprintf(w, "  %s  %s: %s\n", lookMark(x.OK), x.Bus, x.Says)
-		case strings.HasPrefix(x.Says, "not needed"):
+		case strings.HasPrefix(x.Says, "not needed"), strings.HasPrefix(x.Says, "no controller"):
+			// Said once, for the bus.
 		case x.Answers == 0:
 			fmt.Fprintf(t, "  %s\t%s\t\t\t%s\n", lookMark(x.OK), x.Value, x.Says)
 		default:

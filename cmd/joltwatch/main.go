@@ -1,7 +1,7 @@
 // Joltwatch is left in a vehicle and watches its torque converter clutch: it
 // reads CAN traffic, decodes the signals that the vehicle file names, runs the
-// detectors and stores what they find. It sends nothing and has no network
-// code.
+// detectors and stores what they find. It sends nothing unless the vehicle file
+// turns requests on, and has no network code.
 //
 // Exit codes: 0 done; 1 the work could not be done (the line on standard error
 // says why); 2 wrong usage; 3 done, and something needs attention.
