@@ -135,10 +135,12 @@ func (p *plans) of(j *job, l *drive.Layout) (*stream.Plan, error) {
 // decoded and aligned once for all settings.
 type fan struct {
 	monitors []*detect.Monitor
+	frames   uint64 // so far, mapped or not
 }
 
 func (f *fan) Sample(s *stream.Sample) {
 	for _, m := range f.monitors {
+		m.Traffic(f.frames)
 		m.Sample(s)
 	}
 }
@@ -178,14 +180,13 @@ func (j *job) run(p *plans, settings []detect.Settings) ([]seen, simulation, uin
 	for i := range settings {
 		f.monitors = append(f.monitors, detect.New(settings[i], plan, &out[i]))
 	}
-	var frames uint64
 	for {
 		batch, ok := s.Next()
 		if !ok {
 			break
 		}
-		frames += uint64(len(batch))
 		for i := range batch {
+			f.frames++
 			st.Push(&batch[i], &f)
 		}
 	}
@@ -193,5 +194,5 @@ func (j *job) run(p *plans, settings []detect.Settings) ([]seen, simulation, uin
 	for _, m := range f.monitors {
 		m.Flush()
 	}
-	return out, s, frames, nil
+	return out, s, f.frames, nil
 }
