@@ -19,7 +19,7 @@ type FS interface {
 	Lock() (release func() error, err error)
 	// List lists all that is in the folder, what is no regular file too.
 	List() ([]fs.FileInfo, error)
-	// ReadFile reads a regular file of at most maxFileSize bytes.
+	// ReadFile reads a regular file of at most MaxFile bytes.
 	ReadFile(name string) ([]byte, error)
 	// Create makes a new file, mode 0600 (0640), which must not exist.
 	Create(name string) (File, error)
@@ -122,8 +122,8 @@ func (o osFS) ReadFile(name string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if size := st.Size(); size > maxFileSize {
-		return nil, &fs.PathError{Op: "read", Path: o.path(name), Err: fmt.Errorf("%w: %d bytes, at most %d", errOversize, size, maxFileSize)}
+	if size := st.Size(); size > MaxFile {
+		return nil, &fs.PathError{Op: "read", Path: o.path(name), Err: fmt.Errorf("%w: %d bytes, at most %d", errOversize, size, MaxFile)}
 	}
 	b := make([]byte, 0, st.Size()+1)
 	for {
@@ -134,7 +134,7 @@ func (o osFS) ReadFile(name string) ([]byte, error) {
 			return b, nil
 		case err != nil:
 			return b, err
-		case len(b) > maxFileSize:
+		case len(b) > MaxFile:
 			return nil, &fs.PathError{Op: "read", Path: o.path(name), Err: errOversize}
 		case len(b) == cap(b):
 			b = append(b, 0)[:len(b)]

@@ -160,15 +160,20 @@ func (s *Store) spansIn(name string) ([]spanAt, []Damage, error) {
 
 // span reads and decodes one span.
 func (s *Store) span(at spanAt) ([]bus.Frame, error) {
-	data, err := s.fs.ReadFile(at.file)
-	if err != nil {
-		return nil, err
+	// Spans are asked for in order: the file is read once for all of them.
+	if s.held != at.file || at.offset >= int64(len(s.heldData)) {
+		data, err := s.fs.ReadFile(at.file)
+		if err != nil {
+			return nil, err
+		}
+		s.held, s.heldData = at.file, data
 	}
-	if at.offset >= int64(len(data)) {
+	if at.offset >= int64(len(s.heldData)) {
 		return nil, fmt.Errorf("the file has become shorter")
 	}
-	b, n := parseBlock(data[at.offset:])
+	b, n := parseBlock(s.heldData[at.offset:])
 	if n == 0 {
+		s.held = ""
 		return nil, fmt.Errorf("the block is not sound any more")
 	}
 	_, frames, err := decodeSpan(s.unpacker, b.payload)

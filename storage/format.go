@@ -22,8 +22,8 @@ const (
 	// maxPayload bounds what a reader takes for a length.
 	maxPayload = 16 << 20
 	maxBootID  = 36
-	// maxFileSize bounds what a reader takes for a file of a store, in bytes.
-	maxFileSize = 64 << 20
+	// MaxFile bounds what a reader takes for a file of a store, in bytes.
+	MaxFile = 64 << 20
 )
 
 var (

@@ -155,6 +155,9 @@ type recReader struct {
 	key *node
 }
 
+// maxRecords bounds a group: as many as groups and rests of their sizes hold.
+const maxRecords = 4096
+
 var errGroup = errors.New("the records in it do not add up")
 
 // read returns the records of a block, as far as they can be read.
@@ -186,7 +189,7 @@ func (r *recReader) read(b block) ([]rec, error) {
 	var out []rec
 	for len(payload) > 0 {
 		head, n := binary.Uvarint(payload)
-		if n <= 0 || head > 0x3ff {
+		if n <= 0 || head > 0x3ff || head>>2 == 0 || len(out) == maxRecords {
 			return out, errGroup
 		}
 		length, m := binary.Uvarint(payload[n:])
@@ -197,6 +200,9 @@ func (r *recReader) read(b block) ([]rec, error) {
 		x := rec{typ: blockType(head >> 2), form: uint8(head & 3), raw: payload[:length]}
 		payload = payload[length:]
 		text, e := r.text(x)
+		if e == errBudget {
+			return out, e
+		}
 		if e != nil {
 			err = e // the others may be sound
 			continue
@@ -208,6 +214,9 @@ func (r *recReader) read(b block) ([]rec, error) {
 }
 
 func (r *recReader) text(x rec) ([]byte, error) {
+	if r.u.bytes < 0 {
+		return nil, errBudget
+	}
 	var base *node
 	raw := x.raw
 	switch x.form {
@@ -227,6 +236,10 @@ func (r *recReader) text(x rec) ([]byte, error) {
 		r.key = &n
 	}
 	text := n.append(nil)
+	if x.form == formAgainst {
+		// A vehicle that idles writes accounts that hardly differ.
+		return text, r.u.spend(len(x.raw) + len(text)/16)
+	}
 	return text, r.u.spend(len(text))
 }
 

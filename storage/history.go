@@ -15,7 +15,11 @@ func readHistory(fsys FS) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	u, err := newUnpacker(maxOwn)
+	var size int64
+	for _, f := range sorted(files) {
+		size += f.Size()
+	}
+	u, err := newUnpacker(size)
 	if err != nil {
 		return nil, err
 	}

@@ -249,7 +249,7 @@ type budget struct {
 
 // newBudget is that of reading files of so many bytes together.
 func newBudget(size int64) budget {
-	return budget{bytes: 4<<20 + 16*size, bits: 128<<20 + 512*size}
+	return budget{bytes: 4<<20 + 16*size, bits: 64<<20 + 448*size}
 }
 
 var errBudget = errors.New("unfolds to far more than a recording of its size holds")

@@ -369,7 +369,7 @@ func (u *unpacker) spendColumns(shapes []shape) error {
 	var numbers, bits int64
 	for i := range shapes {
 		s := &shapes[i]
-		columns, wide := int64(1), int64(64)
+		columns, wide := int64(1), int64(frameBits)
 		add := func(length int64) { columns, wide = columns+1, wide+length+4 }
 		if s.early {
 			add(32)
@@ -390,6 +390,9 @@ func (u *unpacker) spendColumns(shapes []shape) error {
 	}
 	return spent(&u.bits, bits)
 }
+
+// frameBits is what a frame without columns costs, in bits of columns, by time.
+const frameBits = 256
 
 // maxNumbers bounds the columns of one span.
 const maxNumbers = 2 << 20

@@ -29,6 +29,9 @@ type Store struct {
 	files    map[string]int64
 	// gone are evidence files that were removed on purpose.
 	gone map[string]bool
+	// held is the evidence file that was read last.
+	held     string
+	heldData []byte
 	// heads is filled when the frames of a run are first asked for.
 	heads map[uint32][]spanAt
 }

@@ -124,7 +124,7 @@ const (
 	// a broken connection costs at most.
 	PartSize = 256 << 10
 	// MaxFile bounds a file, in bytes.
-	MaxFile = 1 << 30
+	MaxFile = storage.MaxFile
 )
 
 // PartName is the name of part i, from 0, of n of the file with that identity.
