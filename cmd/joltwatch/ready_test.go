@@ -14,6 +14,7 @@ import (
 
 	"joltwatch/bus"
 	"joltwatch/cmd/develop/joltsim/drive"
+	"joltwatch/cmd/develop/joltsim/elastic"
 	"joltwatch/detect"
 	"joltwatch/stream"
 	"joltwatch/stream/vehicle"
@@ -504,6 +505,57 @@ func TestReadySaysNothingAgainstRightFiles(t *testing.T) {
 				if !strings.HasSuffix(s, ": not seen") {
 					t.Errorf("%s: %s", c.Name, s)
 				}
+			}
+		}
+	}
+}
+
+// Vehicles whose physics the proofs were not made with: their right files are ready
+// too, after ten minutes of ordinary driving.
+func TestReadyOnTheSecondFamily(t *testing.T) {
+	for _, set := range []drive.Set{drive.Tuning, drive.Scoring} {
+		for k, v := range elastic.Vehicles(set) {
+			if *readyEvery > 1 && k%4 != 0 {
+				continue
+			}
+			trip := elastic.Normal(set, k, 3, 600)
+			sim, err := elastic.New(trip)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var frames []bus.Frame
+			for {
+				f, ok := sim.Next()
+				if !ok {
+					break
+				}
+				frames = append(frames, f...)
+			}
+			texts, names, toml := v.Files(sim.Layout())
+			dir := t.TempDir()
+			for i, text := range append(texts, toml) {
+				if err := os.WriteFile(filepath.Join(dir, append(names, "vehicle.toml")[i]), []byte(text), 0o600); err != nil {
+					t.Fatal(err)
+				}
+			}
+			settings := detect.DefaultSettings()
+			file, err := vehicle.Load(filepath.Join(dir, "vehicle.toml"), &settings)
+			if err != nil {
+				t.Fatal(err)
+			}
+			c, err := newChecker(&host{log: zerolog.Nop()}, file, settings)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i := range frames {
+				if err := c.push(&frames[i]); err != nil {
+					t.Fatal(err)
+				}
+			}
+			c.stream.Flush(c)
+			c.monitor.Flush()
+			if rep := c.judge(file, (c.last - c.first).Seconds(), nil, true); rep.Attention > 0 {
+				t.Errorf("%s: %q", v.Name, rep.complaints())
 			}
 		}
 	}
