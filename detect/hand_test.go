@@ -301,6 +301,47 @@ func TestUnobservableReleaseIsNotClaimed(t *testing.T) {
 	}
 }
 
+// A release counts as observed where a later one would have been recognised: in
+// an ordinary stop it would, and where the turbine stands still it would not.
+func TestReleaseIsObservedByItsOwnTest(t *testing.T) {
+	for _, moving := range []bool{true, false} {
+		h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+		h.drive()
+		if moving {
+			h.stop(0.1)
+		} else {
+			h.pedal, h.command = 0, 0
+			h.run(0.1, nil)
+			h.run(10, func(s float64) { h.engine = max(700, h.turbine-400*s) })
+		}
+		h.m.Flush()
+		x := h.got.account.ReleaseTrials
+		want := detect.ReleaseTrials{Releases: 1}
+		if moving {
+			want = detect.ReleaseTrials{Releases: 1, LaterHalfS: 1, Later1S: 1, Later2S: 1}
+		}
+		if x != want {
+			t.Errorf("turbine moving %v: %+v, expected %+v", moving, x, want)
+		}
+	}
+}
+
+// Zero slip held under the pedal is a closed clutch, without any command and
+// without the turbine moving; slip of an open converter is not.
+func TestCruiseProvesAClosedClutch(t *testing.T) {
+	for _, slip := range []float64{0, 25} {
+		h := newHand(t, detect.DefaultSettings())
+		h.kmh, h.pedal = 80, 15
+		h.turbine, h.engine = 2000, 2000+slip
+		h.run(60, nil)
+		h.m.Flush()
+		a := h.got.account
+		if closed := a.ClosedS > 55; closed != (slip == 0) {
+			t.Errorf("slip %.0f rpm: closed for %.1f of %.1f s", slip, a.ClosedS, a.MovingS)
+		}
+	}
+}
+
 // Slip that the command asked for, and slip that it did not.
 func TestHillSlipAskedAndUnasked(t *testing.T) {
 	for _, c := range []struct {
