@@ -12,6 +12,7 @@ import (
 	"github.com/DataDog/sketches-go/ddsketch/store"
 
 	"joltwatch/detect/calibrate"
+	"joltwatch/detect/ratioline"
 	"joltwatch/stream"
 )
 
@@ -24,6 +25,8 @@ type history struct {
 	ratios []stream.RatioMemory
 	// chain is what is known of the measuring chain, likewise.
 	chain *calibrate.Memory
+	// lines are those of engine over road speed, where they are watched.
+	lines *ratioline.Memory
 }
 
 // historyKey is one distribution. Band is the temperature band of the account
@@ -152,6 +155,7 @@ type historyFile struct {
 	Of      []historyRecord      `json:"of"`
 	Ratios  []stream.RatioMemory `json:"ratios,omitempty"`
 	Chain   *calibrate.Memory    `json:"chain,omitempty"`
+	Lines   *ratioline.Memory    `json:"lines,omitempty"`
 }
 
 func (h *history) encode() []byte {
@@ -171,7 +175,7 @@ func (h *history) encode() []byte {
 		}
 		return a.Gear - b.Gear
 	})
-	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios, Chain: h.chain}
+	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios, Chain: h.chain, Lines: h.lines}
 	for _, k := range keys {
 		var b []byte
 		h.of[k].Encode(&b, false)
@@ -216,6 +220,6 @@ func (h *history) decode(b []byte) (err error) {
 			of[r.historyKey] = s
 		}
 	}
-	h.of, h.ratios, h.chain = of, f.Ratios, f.Chain
+	h.of, h.ratios, h.chain, h.lines = of, f.Ratios, f.Chain, f.Lines
 	return nil
 }

@@ -44,7 +44,7 @@ func (l *ledger) init(plan *stream.Plan) {
 
 func (l *ledger) begin(drive int, at bus.Micros) {
 	l.a = Account{Drive: drive, Start: at}
-	l.lockup = lockup{}
+	l.lockup = lockup{waits: l.lockup.waits}
 	l.engineOn = 0
 	clear(l.counts)
 	for i := range l.roles {

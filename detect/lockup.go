@@ -18,9 +18,12 @@ const (
 // lockupSpec has no kind of finding: the account carries the times.
 var lockupSpec = &Spec{
 	Kind:     "lockup-fraction",
-	Needs:    append(needsSlip, needsRoad),
+	Needs:    append(needsLines, needsRoad),
 	Sharpens: []stream.Role{stream.ClutchPressureCommand, stream.ClutchCommand, stream.LockupState},
 	can: func(in *Inputs) Ability {
+		if a, ok := in.byLines("as bounds"); ok {
+			return a
+		}
 		return able(in.slipPeriod(), "slip every %.2g s%s", in.slipPeriod(), in.derivedNote())
 	},
 	make: func(*counts, *stream.Plan) detector { return blank{} },
@@ -41,12 +44,20 @@ type lockup struct {
 	noTemp times
 	// These are where the latest time went, so that it can be moved.
 	lastGear, lastSpeed, lastTemp *times
+	// waits: the state is told afterwards, by spans; waiting is the moving time
+	// of which it is not told yet.
+	waits   bool
+	waiting float64
 }
 
 // row adds the time of a row.
 func (l *lockup) row(m *moment) {
 	if !m.moving || !m.running {
 		l.lastGear, l.lastSpeed, l.lastTemp = nil, nil, nil
+		return
+	}
+	if l.waits {
+		l.waiting += m.dt
 		return
 	}
 	l.lastGear, l.lastTemp = &l.noGear, &l.noTemp
@@ -62,6 +73,21 @@ func (l *lockup) row(m *moment) {
 	l.lastGear[m.state] += m.dt
 	l.lastSpeed[m.state] += m.dt
 	l.lastTemp[m.state] += m.dt
+}
+
+// span adds time of which the state was told afterwards, by the number of the line.
+func (l *lockup) span(seconds float64, state clutchState, line int, kmh, temp float64, hasTemp bool) {
+	l.waiting = max(0, l.waiting-seconds)
+	gear, fluid := &l.noGear, &l.noTemp
+	if line > 0 && line < gearBands-1 {
+		gear = &l.gears[line+1]
+	}
+	if hasTemp {
+		fluid = &l.temps[min(max(int(math.Floor(temp/20))+1, 0), tempBands-1)]
+	}
+	for _, t := range []*times{&l.moving, gear, &l.speeds[min(int(kmh/20), speedBands-1)], fluid} {
+		t[state] += seconds
+	}
 }
 
 // move puts the latest seconds into another state: what was found out
@@ -82,6 +108,9 @@ func (l *lockup) account(a *Account) {
 	const ms = 0.001
 	a.ClosedS, a.PartialS, a.CoastS = round(l.moving[closed], ms), round(l.moving[partial], ms), round(l.moving[coast], ms)
 	a.OpenS, a.UnknownS = round(l.moving[open], ms), round(l.moving[unknown], ms)
+	if !a.Ended {
+		a.UnknownS = round(l.moving[unknown]+l.waiting, ms)
+	}
 	a.MovingS = round(a.ClosedS+a.PartialS+a.CoastS+a.OpenS+a.UnknownS, ms)
 	var bands []Band
 	add := func(of, label string, from, to float64, t *times) {

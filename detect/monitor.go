@@ -30,6 +30,7 @@ type Monitor struct {
 	beginners []beginner
 	enders    []ender
 	flushers  []flusher
+	lines     *lines // nil where the vehicle gives more than two coarse speeds
 
 	reported bus.Micros // when the account was last handed on
 }
@@ -48,7 +49,20 @@ func New(set Settings, plan *stream.Plan, out Out) *Monitor {
 	for i, spec := range All {
 		m.add(spec.make(&m.out.ledger.counts[i], plan))
 	}
+	m.watchLines(plan)
 	return m
+}
+
+// watchLines has the releases and the clutch's state told by the lines of engine
+// over road speed, where there is nothing better.
+func (m *Monitor) watchLines(plan *stream.Plan) {
+	for _, d := range m.detectors {
+		if r, ok := d.(*releaseLag); ok {
+			r.lines = newLines(&m.scene, r.counts, plan)
+			m.lines = r.lines
+		}
+	}
+	m.out.ledger.lockup.waits = m.lines != nil
 }
 
 // add puts a detector in the lists of what it takes.
@@ -170,6 +184,9 @@ func (m *Monitor) endDrive(at bus.Micros) {
 func (m *Monitor) History() []byte {
 	chain := m.scene.learn.Memory()
 	m.out.history.chain = &chain
+	if m.lines != nil {
+		m.out.history.lines = m.lines.track.Memory()
+	}
 	return m.out.history.encode()
 }
 
@@ -178,6 +195,9 @@ func (m *Monitor) History() []byte {
 func (m *Monitor) LoadHistory(b []byte) error {
 	if err := m.out.history.decode(b); err != nil {
 		return err
+	}
+	if m.lines != nil {
+		m.lines.track.Recall(m.out.history.lines)
 	}
 	if c := m.out.history.chain; c != nil {
 		m.scene.learn.Load(*c)

@@ -36,12 +36,13 @@ var (
 )
 
 var releaseSpec = &Spec{
-	Kind:        KindReleaseLag,
-	Ordinary:    []Class{Normal},
-	Alarms:      []Class{ReleaseLate, ReleaseDragging, ReleaseStall},
-	Measures:    []*Quantity{&LagS, &LagMinS, &LagMaxS, &slipWasRPM, &releaseEngineRPM, &releaseTurbine, &releaseCommand},
-	Chief:       []*Quantity{&LagS, &LagMaxS},
-	Needs:       needsSlip,
+	Kind:     KindReleaseLag,
+	Ordinary: []Class{Normal},
+	Alarms:   []Class{ReleaseLate, ReleaseDragging, ReleaseStall},
+	Measures: []*Quantity{&LagS, &LagMinS, &LagMaxS, &slipWasRPM, &releaseEngineRPM, &releaseTurbine, &releaseCommand,
+		&releaseKmh, &releaseMinRPM, &releaseMaxRPM, &lateMinS, &lateMaxS},
+	Chief:       []*Quantity{&LagS, &LagMaxS, &lateMinS},
+	Needs:       needsLines,
 	Sharpens:    []stream.Role{stream.ClutchPressureCommand, stream.ClutchCommand, stream.LockupState, stream.TurbineSpeed, stream.Accelerator, stream.FluidTemperature},
 	Opportunity: "a release of the clutch",
 	Rate:        true,
@@ -56,6 +57,9 @@ var releaseSpec = &Spec{
 		{"watch_s", "s", 25, 1, 60, "how long a release is watched at most"},
 	}},
 	can: func(in *Inputs) Ability {
+		if a, ok := in.byLines("against this vehicle's habit, and an engine drawn below idle"); ok {
+			return a
+		}
 		fine := in.slipPeriod()
 		r, ok := in.command()
 		if !ok {
@@ -73,7 +77,7 @@ var releaseSpec = &Spec{
 // engine died with the speeds still together), normal. Where no command is
 // known the lag is an upper bound, counted from the last instant at which the
 // clutch was certainly closed under drive, and only dragging and stall can be
-// told; see coarseStop for turbine speeds that come from a coarse road speed.
+// told; see lines for vehicles of which only a coarse road speed is known.
 type releaseLag struct {
 	counts *counts
 	// test is the self-test of the release that was told last.
@@ -82,10 +86,15 @@ type releaseLag struct {
 	// recognised 1 s later as well. waiting: the vehicle has come to a stop
 	// with that still to be known.
 	told, waiting bool
-	coarse        coarseStop
+	// lines is nil where the vehicle gives more than two coarse speeds.
+	lines *lines
 }
 
 func (d *releaseLag) row(s *scene, m *moment) {
+	if d.lines != nil {
+		d.lines.row(m)
+		return
+	}
 	if d.test.due(s, m) {
 		d.tried(s)
 	}
@@ -94,9 +103,6 @@ func (d *releaseLag) row(s *scene, m *moment) {
 	}
 	if m.rose {
 		d.told = false
-	}
-	if d.coarse.row(s, m, d.counts) {
-		d.told = true
 	}
 	if m.stopped {
 		d.waiting = true
@@ -117,7 +123,16 @@ func (d *releaseLag) end(s *scene, _ bus.Micros) {
 			s.out.ledger.a.StopsObserved++
 		}
 	}
-	*d = releaseLag{counts: d.counts}
+	if d.lines != nil {
+		d.lines.track.Flush()
+	}
+	*d = releaseLag{counts: d.counts, lines: d.lines}
+}
+
+func (d *releaseLag) sample(_ *scene, x *stream.Sample) {
+	if d.lines != nil {
+		d.lines.sample(x)
+	}
 }
 
 // release is a parting as it is judged.

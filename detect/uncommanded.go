@@ -27,6 +27,7 @@ const overrunSlip = 20.0
 // with steps of more than coarseMost rpm, or a ratio that is known to no better
 // than coarseShare, an open clutch cannot be told from a closed one.
 const (
+	coarseGrain   = 5.0
 	coarseWindowS = 3.0
 	coarseWindow  = 12 * bus.Second
 	coarseMost    = 45.0
@@ -74,7 +75,7 @@ func (p *partingTrack) uncommanded(s *scene, m *moment) {
 			}
 			p.bareAway++
 			if p.bareAway >= 2 && coarse {
-				p.bare0() // see coarseStop
+				p.bare0()
 			} else if p.bareAway >= 2 && (m.at-s.trail.Get(max(p.bareAwayAt, s.trail.First())).At).Seconds() >= bareAwayS {
 				o := s.trail.Onset(p.coupledTo-bus.Second/2, p.bareAwayAt, p.bareMean, p.bareSpread)
 				p.bareFinish(s, m, coupling.Parted, coupling.Seen{Onset: o})

@@ -36,7 +36,9 @@ type Point struct {
 	// RPM is the engine's speed, Kmh the road's at that instant with its
 	// delay taken out, Rate how it changes in km/h/s.
 	RPM, Kmh, Rate float64
-	Pedal          Pedal
+	// Off is how far Kmh may be off, as a share of a step of the road speed.
+	Off   float64
+	Pedal Pedal
 }
 
 // mark is what is worked out of one point.
@@ -64,6 +66,11 @@ const (
 	provenN    = 4
 	provenMove = 2.5
 	steadyS    = 2.5 * float64(bus.Second)
+	// Where one step of the road speed is more than coarseLine, in rpm, an open
+	// converter's slip under drive is within the tolerance: the middle of the
+	// run must be within meanSlip of the line.
+	coarseLine = 60.0
+	meanSlip   = 12.0
 	// apartRPM of slip for apartS is no closed clutch and no shift: those take
 	// less (cp).
 	apartRPM = 80.0
@@ -78,7 +85,7 @@ const (
 
 // tolerance is how far a closed clutch's engine speed may be off a line.
 func (m *Map) tolerance(r float64, p *Point) float64 {
-	road := float64(stepShare*m.Step) + math.Abs(float64(p.Rate*m.unsure))
+	road := float64(p.Off*m.Step) + math.Abs(float64(p.Rate*m.unsure))
 	return rippleRPM + float64(rippleShare*p.RPM) + float64(r*road)
 }
 
@@ -190,13 +197,19 @@ func (m *Map) settleOn(p []Point, out []mark) {
 	n := len(p)
 	line := &m.of[out[0].line]
 	lasts := float64(p[n-1].At - p[0].At)
-	var v fit
+	var v, driven fit
 	for i := range p {
 		v.add(float64(line.Ratio*p[i].Kmh), p[i].RPM)
+		if p[i].Pedal == PedalOn {
+			driven.add(float64(line.Ratio*p[i].Kmh), p[i].RPM)
+		}
 	}
 	moved := v.span() >= float64(provenMove*m.tolerance(line.Ratio, &p[n/2])) && v.follows()
 	steady := lasts >= steadyS && (v.span() < float64(provenMove*m.tolerance(line.Ratio, &p[n/2])) || v.follows())
 	if !(n >= provenN && lasts >= provenS && moved || n >= 3 && steady) {
+		return
+	}
+	if 2*driven.n > v.n && float64(line.Ratio*m.Step) > coarseLine && driven.apart() > meanSlip {
 		return
 	}
 	for i := range p {
@@ -225,6 +238,9 @@ func (v *fit) add(x, y float64) {
 	v.xx += float64(x * x)
 	v.xy += float64(x * y)
 }
+
+// apart is how far the middles of both are.
+func (v *fit) apart() float64 { return math.Abs(v.y/v.n + v.y0 - v.x/v.n - v.x0) }
 
 // span is how far the engine speed moved.
 func (v *fit) span() float64 { return v.hi - v.lo }

@@ -34,9 +34,14 @@ const (
 )
 
 type knot struct {
-	at  bus.Micros
-	kmh float64
+	at   bus.Micros
+	half bus.Micros // how far off the instant may be
+	kmh  float64
 }
+
+// closeKnots is how near two knots must be for the speed between them to be known
+// better than to the step.
+const closeKnots = 1200 * bus.Second / 1000
 
 func (r *road) knot(i int) *knot { return &r.knots[i&(roadKnots-1)] }
 
@@ -50,7 +55,7 @@ func (r *road) add(at bus.Micros, kmh float64) {
 	if kmh == r.value {
 		// Far from a change the value's own middle is the best there is.
 		if at-r.last > knotFar && r.same-r.last > knotFar/2 {
-			r.push(r.same, r.value)
+			r.push(r.same, 0, r.value)
 			r.last = r.same
 		}
 		r.same = at
@@ -59,15 +64,36 @@ func (r *road) add(at bus.Micros, kmh float64) {
 	if d := math.Abs(kmh - r.value); r.step == 0 || d < r.step {
 		r.step = d
 	}
-	r.push(r.same+(at-r.same)/2, (kmh+r.value)/2)
+	r.push(r.same+(at-r.same)/2, (at-r.same)/2, (kmh+r.value)/2)
 	r.last, r.same, r.value = at, at, kmh
 }
 
-func (r *road) push(at bus.Micros, kmh float64) {
-	*r.knot(r.end) = knot{at, kmh}
+func (r *road) push(at, half bus.Micros, kmh float64) {
+	*r.knot(r.end) = knot{at, half, kmh}
 	r.end++
 	r.from = max(r.from, r.end-roadKnots)
 }
+
+// off is how far the speed at an instant may be off, as a share of a step: the level
+// was crossed at some instant between two samples.
+func (r *road) off(t bus.Micros) float64 {
+	i := r.end
+	for i > r.from && r.knot(i-1).at > t {
+		i--
+	}
+	if i == r.end || i == r.from {
+		return stepShare
+	}
+	a, b := r.knot(i-1), r.knot(i)
+	if b.at-a.at > closeKnots || r.step == 0 {
+		return stepShare
+	}
+	rate := math.Abs(b.kmh-a.kmh) / (b.at - a.at).Seconds() / r.step
+	return min(stepShare, knotShare+float64(rate*max(a.half, b.half).Seconds()))
+}
+
+// knotShare is how far the speed between two near knots strays from a straight line.
+const knotShare = 0.15
 
 // at returns the speed at an instant in km/h, how it changes in km/h/s, and
 // whether both are known. The caller waits until samples reach settle beyond it.

@@ -228,7 +228,7 @@ func (c *judgement) decide(p []Point, k []mark, s *Stop) int {
 		s.Class = Stall
 	case s.Drawn > 0:
 		s.Class = Dragging
-	case s.Count >= habitLeast && c.sure >= 0 && s.LateMin > c.habit.limit:
+	case s.Count >= habitLeast && c.sure > 0 && p[c.sure].At-p[c.sure-1].At <= lateSpacing && s.LateMin > c.habit.limit:
 		s.Class = Late
 	}
 	return left
@@ -253,6 +253,11 @@ const (
 	// backFor is how long the speeds must be together again for a parting to be
 	// withdrawn.
 	backFor = 500_000 * bus.Micros(1)
+	// lateSpacing is the longest time between two points from which a release
+	// can be called late: with longer ones a parting hides between them.
+	lateSpacing = 450_000 * bus.Micros(1)
+	// shiftSettle is how long after a shift the slip still swings.
+	shiftSettle = 400_000 * bus.Micros(1)
 )
 
 // certain reports whether a point on the line shows a closed clutch: an open one
@@ -276,6 +281,9 @@ func (c *judgement) parts(p []Point, k []mark, left int, ratio float64) (on, off
 	first := left
 	for first > 0 && proven(k[first-1]) && k[first-1].line == k[left].line && p[first].At-p[first-1].At <= gap {
 		first--
+	}
+	for begin := p[first].At; first < left && p[first].At-begin < shiftSettle; {
+		first++
 	}
 	c.base, c.limit = 0, c.known.tolerance(ratio, &p[left])
 	slip := func(i int) float64 { return p[i].RPM - float64(ratio*p[i].Kmh) }

@@ -176,7 +176,9 @@ func (t *Tracker) follow(to bus.Micros) {
 		}
 		p := Point{At: s.at, RPM: float64(s.value), Pedal: t.behind.pedal()}
 		var known bool
-		p.Kmh, p.Rate, known = t.behind.road.at(s.at + seconds(t.known.Delay))
+		at := s.at + seconds(t.known.Delay)
+		p.Kmh, p.Rate, known = t.behind.road.at(at)
+		p.Off = t.behind.road.off(at)
 		if !known {
 			continue
 		}

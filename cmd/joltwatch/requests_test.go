@@ -1,0 +1,65 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"joltwatch/detect"
+	"joltwatch/storage"
+)
+
+// Two real drives of a car of which engine speed, road speed and pedal are known by
+// standard requests only, 1 to 4 times a second, in one stay: public data, no part
+// of the project. It is a sound car as far as anyone knows.
+func TestRealRequests(t *testing.T) {
+	dir := os.Getenv("JOLTWATCH_CAPTURES")
+	if dir == "" {
+		dir = filepath.Join("..", "..", "..", "shared", "captures")
+	}
+	dir = filepath.Join(dir, "requests")
+	if _, err := os.Stat(filepath.Join(dir, "car.toml")); err != nil {
+		t.Skipf("the real drives are not here (%v); set JOLTWATCH_CAPTURES to their folder", err)
+	}
+	stay := filepath.Join(t.TempDir(), "stay")
+	for n := 1; n <= 2; n++ {
+		var out, errs bytes.Buffer
+		log := filepath.Join(dir, fmt.Sprintf("drive-%d.log.gz", n))
+		if code := Main([]string{"run", "--vehicle", filepath.Join(dir, "car.toml"), "--from", log, "--store", stay}, nil, &out, &errs); code != 0 {
+			t.Fatalf("exit code %d: %s", code, errs.String())
+		}
+	}
+	s, err := storage.Read(stay)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range s.Events() {
+		if f := e.Finding; f.Kind == detect.KindReleaseLag && f.Class != detect.Normal {
+			t.Errorf("told of a sound car: %s %v", f.Class, f.Measures)
+		}
+	}
+	var a detect.Account
+	for _, x := range s.Accounts() {
+		a.MovingS += x.Account.MovingS
+		a.UnknownS += x.Account.UnknownS
+		a.Stops += x.Account.Stops
+		a.StopsObserved += x.Account.StopsObserved
+	}
+	if a.MovingS < 1800 || a.UnknownS > 0.15*a.MovingS {
+		t.Errorf("the state is unknown for %.0f of %.0f s, want no more than 15 %%", a.UnknownS, a.MovingS)
+	}
+	if 2*a.StopsObserved <= a.Stops {
+		t.Errorf("a release in %d of %d stops, want most", a.StopsObserved, a.Stops)
+	}
+	b, err := storage.ReadHistory(stay)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := detect.LinesIn(b)
+	if err != nil || m == nil || len(m.Lines) < 5 {
+		t.Errorf("the stay keeps the lines %+v (%v), want five or more", m, err)
+	}
+	t.Logf("unknown %.0f of %.0f s, a release in %d of %d stops", a.UnknownS, a.MovingS, a.StopsObserved, a.Stops)
+}

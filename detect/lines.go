@@ -1,0 +1,180 @@
+package detect
+
+import (
+	"math"
+
+	"joltwatch/bus"
+	"joltwatch/detect/ratioline"
+	"joltwatch/stream"
+)
+
+// lines watches a vehicle of which no more is known than engine and road speed, the
+// latter in coarse steps: clutch state and releases are told by the lines of engine
+// over road speed (see ratioline). It speaks some seconds after the event, and of
+// the first minutes once the lines are known.
+type lines struct {
+	counts *counts
+	scene  *scene
+	track  *ratioline.Tracker
+	// last is the latest row's state of the vehicle: what is told is some
+	// seconds older.
+
+	temp float64
+	hasT bool
+}
+
+// coarseRoadKmh is the step of a road speed from which single samples say nothing.
+const coarseRoadKmh = 0.2
+
+// onlyRoad reports whether a vehicle gives nothing better than coarse road speed to
+// work the turbine's speed out of, and no command or state of the clutch.
+func onlyRoad(plan *stream.Plan) bool {
+	var has [stream.NumRoles]bool
+	coarse := false
+	for _, x := range plan.Messages {
+		for _, g := range x.Signals {
+			if g.Role >= stream.NumRoles {
+				continue
+			}
+			has[g.Role] = true
+			coarse = coarse || g.Role == stream.VehicleSpeed && !g.Float && math.Abs(g.Scale) >= coarseRoadKmh
+		}
+	}
+	for _, r := range append([]stream.Role{stream.TurbineSpeed, stream.OutputSpeed, stream.ClutchPressure}, commandRoles...) {
+		if has[r] {
+			return false
+		}
+	}
+	return has[stream.EngineSpeed] && has[stream.VehicleSpeed] && (coarse || !has[stream.Gear])
+}
+
+// needsLines is what the lines, or else slip, are formed of.
+var needsLines = [][]stream.Role{needsEngine, {stream.TurbineSpeed, stream.VehicleSpeed, stream.OutputSpeed}}
+
+// byLines is the ability of what is told by the lines where slip cannot be formed; ok
+// is false where it can.
+func (in *Inputs) byLines(says string) (a Ability, ok bool) {
+	if p, _ := in.turbine(); p > 0 {
+		return a, false
+	}
+	if !in.has(stream.VehicleSpeed) || in.has(stream.OutputSpeed) {
+		return Ability{Says: in.missing(needsSlip)}, true
+	}
+	fine := max(in.Period[stream.EngineSpeed], in.Period[stream.VehicleSpeed])
+	return able(fine, "by the lines of engine over road speed, once learned: %s", says), true
+}
+
+// newLines returns nil where the vehicle gives more.
+func newLines(s *scene, c *counts, plan *stream.Plan) *lines {
+	if !onlyRoad(plan) {
+		return nil
+	}
+	d := &lines{scene: s, counts: c}
+	d.track = ratioline.New(ratioline.Settings{RunningRPM: s.set.Drive.RunningRPM, DragSag: s.set.ReleaseLag.DragSag,
+		IdleRPM: s.facts.IdleRPM}, d)
+	return d
+}
+
+func (d *lines) sample(x *stream.Sample) {
+	if !x.OK {
+		return
+	}
+	switch x.Role {
+	case stream.EngineSpeed:
+		d.track.Engine(x.At, x.Value)
+	case stream.VehicleSpeed:
+		d.track.Road(x.At, x.Value)
+	case stream.Accelerator:
+		d.track.Accelerator(x.At, x.Value)
+	}
+}
+
+// row notes what the context of a finding needs.
+func (d *lines) row(m *moment) {
+	if m.row.Has(stream.FluidTemperature) {
+		d.temp, d.hasT = m.row.V[stream.FluidTemperature], true
+	}
+}
+
+// Span implements ratioline.Out.
+func (d *lines) Span(from, to bus.Micros, state ratioline.State, line int, kmh float64) {
+	d.scene.out.ledger.lockup.span((to - from).Seconds(), lineStates[state], line, kmh, d.temp, d.hasT)
+}
+
+var lineStates = [...]clutchState{ratioline.Unknown: unknown, ratioline.Open: open, ratioline.Partial: partial,
+	ratioline.Closed: closed, ratioline.Coast: coast}
+
+// Stopped implements ratioline.Out: one stop and its release.
+func (d *lines) Stopped(x *ratioline.Stop) {
+	s := d.scene
+	hit := x.Class >= ratioline.Late
+	d.counts.add(x.Found[observedTrial], hit)
+	if x.Class == ratioline.NotSeen {
+		return
+	}
+	a := &s.out.ledger.a
+	a.StopsObserved++
+	a.ReleaseTrials.Releases++
+	for i, n := range [...]*uint64{&a.ReleaseTrials.LaterHalfS, &a.ReleaseTrials.Later1S, &a.ReleaseTrials.Later2S} {
+		if hit || x.Found[i] {
+			*n++
+		}
+	}
+	f := Finding{Kind: KindReleaseLag, Class: Normal, Start: x.On, End: max(x.At, x.Off), Keep: hit}
+	switch x.Class {
+	case ratioline.Stall:
+		f.Class, f.Severity = ReleaseStall, 1
+	case ratioline.Dragging:
+		f.Class, f.Severity = ReleaseDragging, 0.9
+	case ratioline.Late:
+		f.Class, f.Severity = ReleaseLate, min(0.85, 0.6+float64(0.1*x.LateMin))
+	}
+	d.describe(&f, x)
+	var percentiles []Percentile
+	if x.Count > 0 {
+		percentiles = []Percentile{{Measure: lateMinS.Name, Share: round(x.Share, 0.001), N: uint64(x.Count)}}
+	}
+	s.out.finding(&f, percentiles)
+}
+
+// describe puts the numbers of a stop into its finding.
+func (d *lines) describe(f *Finding, x *ratioline.Stop) {
+	kmh := round(x.Kmh, 0.1)
+	f.Context = Context{SinceStartS: round(d.scene.seg.sinceStart(x.On), 0.1), SpeedKmh: &kmh}
+	if d.hasT {
+		t := round(d.temp, 0.1)
+		f.Context.FluidTemperatureC = &t
+	}
+	f.Measures = append(f.Measures, releaseKmh.of(x.Kmh), releaseMinRPM.of(x.TurbineMin), releaseMaxRPM.of(x.TurbineMax),
+		releaseEngineRPM.of(x.EngineLow))
+	if x.Count > 0 {
+		f.Measures = append(f.Measures, lateMinS.of(x.LateMin), lateMaxS.of(x.LateMax))
+	}
+	f.Instants = append(f.Instants, Instant{"last on its line", x.On, x.On, x.On})
+	if x.Drawn > 0 {
+		f.Instants = append(f.Instants, Instant{"drawn below idle", x.Drawn, x.Drawn, x.On})
+	}
+	f.Instants = append(f.Instants, Instant{"seen open", x.Off, x.On, x.At}, Instant{"standstill", x.At, x.On, x.At})
+	f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command", "turbine_speed")
+}
+
+// What lines tell of a release: the road speed, the bounds of the turbine's speed at
+// it, and by how much later it came than at this vehicle's usual turbine speed.
+var (
+	releaseKmh    = Quantity{"release_kmh", "km/h", 0.1}
+	releaseMinRPM = Quantity{"release_min_rpm", "rpm", 1}
+	releaseMaxRPM = Quantity{"release_max_rpm", "rpm", 1}
+	lateMinS      = Quantity{"later_than_usual_min_s", "s", 0.01}
+	lateMaxS      = Quantity{"later_than_usual_max_s", "s", 0.01}
+)
+
+// LinesIn returns what a History holds of the lines of engine over road speed, nil
+// where it holds nothing of them.
+func LinesIn(b []byte) (*ratioline.Memory, error) {
+	var h history
+	h.init()
+	if err := h.decode(b); err != nil {
+		return nil, err
+	}
+	return h.lines, nil
+}
