@@ -101,6 +101,9 @@ func (c *commandTrack) levels(r stream.Role) (release, apply float64) {
 func (c *commandTrack) at(m *moment) {
 	m.hasCommand = c.has && c.known && m.row.Has(c.role)
 	m.command, m.hasPressure = m.row.V[stream.ClutchPressureCommand], m.row.Has(stream.ClutchPressureCommand)
+	if m.hasCommand && c.role != stream.LockupState {
+		m.hasLevel, m.level = true, m.row.V[c.role]
+	}
 	// Samples run ahead of rows: the state now is that before the first edge
 	// still to come.
 	if c.first < c.end && c.edges[c.first%len(c.edges)].late <= m.at {

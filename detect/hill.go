@@ -27,13 +27,15 @@ var (
 	hillTolRPM   = Quantity{"slip_tolerance_rpm", "rpm", 0.1}
 	hillMeanKPa  = Quantity{"command_mean_kpa", "kPa", 0.1}
 	hillHoldKPa  = Quantity{"command_hold_kpa", "kPa", 0.1}
+	hillMeanPct  = Quantity{"command_mean_pct", "%", 0.1}
+	hillHoldPct  = Quantity{"command_hold_pct", "%", 0.1}
 )
 
 var hillSpec = &Spec{
 	Kind:        KindHillSlip,
 	Ordinary:    []Class{Asked},
 	Alarms:      []Class{HillUnasked, Unknown},
-	Measures:    []*Quantity{&slipMeanRPM, &slipPeakRPM, &durationS, &hillLeastRPM, &hillTolRPM, &hillMeanKPa, &hillHoldKPa},
+	Measures:    []*Quantity{&slipMeanRPM, &slipPeakRPM, &durationS, &hillLeastRPM, &hillTolRPM, &hillMeanKPa, &hillHoldKPa, &hillMeanPct, &hillHoldPct},
 	Chief:       []*Quantity{&slipMeanRPM, &slipPeakRPM},
 	Needs:       append(needsSlip, needsRoad),
 	Sharpens:    []stream.Role{stream.ClutchPressureCommand, stream.ClutchCommand, stream.LockupState, stream.SlipCommand, stream.TurbineSpeed, stream.EngineTorque, stream.Accelerator},
@@ -78,7 +80,11 @@ type hillSlip struct {
 	holdS    float64
 	lastGear int
 	ready    bus.Micros
-	chanced  float64 // seconds under load that could have shown it
+	chanced  float64 // seconds under load
+	// laid is for how long slip laid on the stretch would have been seen, and
+	// would whether it would have been told.
+	laid  float64
+	would bool
 	// proved is when a clutch without known command was last coupled under
 	// load: an open converter at a steady pull looks like regulated slip.
 	proved    bus.Micros
@@ -107,19 +113,21 @@ func (d *hillSlip) row(s *scene, m *moment) {
 	if usable {
 		d.chanced += m.dt
 		if d.chanced >= 60 {
-			// A minute under load is one chance.
+			// A minute under load is one opportunity.
 			d.chanced -= 60
-			d.counts.add(true, false)
+			d.counts.add(d.would, false)
+			d.would = false
 		}
-		if m.state == closed && m.hasPressure && !d.on {
+		if m.state == closed && m.hasLevel && !d.on {
 			if d.holdS == 0 {
-				d.hold = m.command
+				d.hold = m.level
 			}
 			d.holdS += m.dt
-			d.hold += float64(min(1, m.dt/2) * (m.command - d.hold))
+			d.hold += float64(min(1, m.dt/2) * (m.level - d.hold))
 		}
 	}
 	limit := set.MinRPM + m.tol
+	d.tryLaid(s, m, usable, limit)
 	switch {
 	case usable && m.slip >= limit:
 		if d.on && d.levelled(m) {
@@ -141,6 +149,27 @@ func (d *hillSlip) row(s *scene, m *moment) {
 		d.add(m)
 	}
 }
+
+// tryLaid lays laidRPM of slip on the stretch as it is: an opportunity counts as
+// observed only if slip that nobody asked for would have been told as that.
+func (d *hillSlip) tryLaid(s *scene, m *moment, usable bool, limit float64) {
+	tells := m.hasLevel && d.holdS >= holdLeastS || s.saysPartial && m.row.Has(stream.LockupState) || m.row.Has(stream.SlipCommand)
+	if !usable || !tells || m.slip+laidRPM < limit {
+		d.laid = 0
+		return
+	}
+	d.laid += m.dt
+	d.would = d.would || d.laid >= s.set.HillSlip.UnaskedS
+}
+
+const (
+	// laidRPM is the slip that must have been told. Structural: what a worn
+	// lining slips by at first (cp).
+	laidRPM = 30.0
+	// holdLeastS is how long the command must have held the clutch before it
+	// can be said to stand where it held. Structural.
+	holdLeastS = 2.0
+)
 
 // dipS is how long a dip below the least slip may last within one finding.
 const dipS = 0.5
@@ -175,7 +204,7 @@ func (d *hillSlip) levelled(m *moment) bool {
 
 func (d *hillSlip) begin(s *scene, m *moment) {
 	*d = hillSlip{counts: d.counts, on: true, now: m.slip, proved: d.proved, hasProved: d.hasProved, hold: d.hold, holdS: d.holdS,
-		lastGear: d.lastGear, ready: d.ready, chanced: d.chanced, ctx: m.context(s.seg.sinceStart(m.at))}
+		lastGear: d.lastGear, ready: d.ready, chanced: d.chanced, laid: d.laid, would: d.would, ctx: m.context(s.seg.sinceStart(m.at))}
 	d.hillSum = hillSum{start: m.at, last: m.at, low: math.Inf(1)}
 }
 
@@ -190,8 +219,8 @@ func (d *hillSum) add(m *moment) {
 	d.peak = max(d.peak, m.slip)
 	d.low = min(d.low, m.slip)
 	d.hadTol = max(d.hadTol, m.tol)
-	if m.hasPressure {
-		d.command += float64(m.command * w)
+	if m.hasLevel {
+		d.command += float64(m.level * w)
 		d.cn += w
 	}
 	if m.row.Has(stream.LockupState) {
@@ -210,7 +239,7 @@ func (d *hillSlip) end(s *scene, _ bus.Micros) {
 	if d.on {
 		d.finish(s, &s.m)
 	}
-	d.chanced = 0
+	d.chanced, d.laid, d.would = 0, 0, false
 }
 
 func (d *hillSlip) finish(s *scene, m *moment) {
@@ -242,7 +271,7 @@ func (d *hillSlip) finish(s *scene, m *moment) {
 		if d.state > 0.7*d.known {
 			class = HillUnasked
 		}
-	case d.cn > 0.5*d.n && d.holdS >= 2:
+	case d.cn > 0.5*d.n && d.holdS >= holdLeastS:
 		class = Asked
 		if command >= float64((1-set.AskedDip)*d.hold) {
 			class = HillUnasked
@@ -267,15 +296,19 @@ func (d *hillSlip) finish(s *scene, m *moment) {
 		f.MissingInputs = append(f.MissingInputs, "turbine_speed")
 	}
 	if d.cn > 0 {
-		f.Measures = append(f.Measures, hillMeanKPa.of(command))
+		of, held := &hillMeanKPa, &hillHoldKPa
+		if !m.hasPressure {
+			of, held = &hillMeanPct, &hillHoldPct
+		}
+		f.Measures = append(f.Measures, of.of(command))
 		if d.holdS > 0 {
-			f.Measures = append(f.Measures, hillHoldKPa.of(d.hold))
+			f.Measures = append(f.Measures, held.of(d.hold))
 		}
 	} else {
 		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
 	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.LockupState, stream.EngineTorque, stream.Accelerator)...)
-	d.counts.add(true, class == HillUnasked)
+	d.counts.add(class != Unknown, class == HillUnasked)
 	key := historyOf("slip_mean_rpm", &d.ctx)
 	percentiles := s.out.history.percentile(key, mean)
 	s.out.history.add(key, round(mean, 0.1))

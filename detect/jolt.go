@@ -1,6 +1,9 @@
 package detect
 
 import (
+	"fmt"
+	"math"
+
 	"joltwatch/bus"
 	"joltwatch/stream"
 )
@@ -25,7 +28,7 @@ var joltSpec = &Spec{
 	Alarms:      []Class{JoltFelt},
 	Measures:    []*Quantity{&joltMps2, &joltAfterS},
 	Chief:       []*Quantity{&joltMps2},
-	Needs:       [][]stream.Role{{stream.Acceleration, stream.OutputSpeed, stream.VehicleSpeed}},
+	Needs:       [][]stream.Role{{stream.Acceleration, stream.VehicleSpeed}},
 	Sharpens:    []stream.Role{stream.Acceleration},
 	Opportunity: "a minute of moving",
 	Rate:        true,
@@ -35,22 +38,23 @@ var joltSpec = &Spec{
 		{"near_s", "s", 2, 0.1, 15, "how far the clutch event may be that the jolt is tied to"},
 	}},
 	can: func(in *Inputs) Ability {
-		switch r, _ := in.first([]stream.Role{stream.Acceleration, stream.OutputSpeed, stream.VehicleSpeed}); r {
-		case stream.Acceleration:
-			return able(in.Period[r], "from acceleration")
-		case stream.OutputSpeed:
-			return able(in.Period[r], "from output_speed: coarse")
-		default:
-			return able(in.Period[r], "from vehicle_speed: very coarse")
+		if p := in.Period[stream.Acceleration]; p > 0 {
+			return able(p, "from acceleration")
 		}
+		p := in.Period[stream.VehicleSpeed]
+		if p > joltCoarse.Seconds() {
+			return Ability{Says: fmt.Sprintf("not observable: needs acceleration, or vehicle_speed every %.2g s; it comes every %.2g s", joltCoarse.Seconds(), p)}
+		}
+		return able(p, "from vehicle_speed, where its steps turn out fine enough")
 	},
 	make: func(c *counts, _ *stream.Plan) detector { return &jolt{counts: c} },
 }
 
 // Jolt: a burst of longitudinal acceleration, up or down and back again within
-// some tenths of a second, from an accelerometer where fitted, else from shaft
-// or road speed; tied to the clutch event nearest in time. A step that stays
-// (a brake released, the end of a stop) is no jolt.
+// some tenths of a second, from an accelerometer where fitted, else from a road
+// speed whose steps and rate can carry it; tied to the clutch event nearest in
+// time. A shaft's twist is not felt by the body and makes no jolt. A step that
+// stays (a brake released, the end of a stop) is no jolt.
 type jolt struct {
 	counts *counts
 	role   stream.Role // in use
@@ -62,15 +66,18 @@ type jolt struct {
 	minute float64
 	last   bus.Micros
 
-	// held is a burst seen in a shaft's speed, until it is clear that it
+	// held is a burst seen in a road speed, until it is clear that it
 	// stands alone: wheels that spin on ice make one after another.
 	held    Finding
 	holding bool
 	burst   bus.Micros // the last
 	level   float64    // m/s²
+	// step is the least change of the road speed seen, in m/s: its quantisation
+	// step; before is the value before.
+	step, before float64
 }
 
-// joltAloneS is how long a burst of a shaft's or the road's speed must stand
+// joltAloneS is how long a burst of the road's speed must stand
 // alone, before and after, in seconds.
 const joltAloneS = 8.0
 
@@ -103,17 +110,15 @@ const (
 // joltMost is more than tyres can do, in m/s²: a sensor's fault.
 const (
 	joltMost = 15.0
-	// joltMostShaft is the same for a shaft or wheel: a vehicle that gains or
+	// joltMostWheel is the same for a wheel: a vehicle that gains or
 	// loses so much slips on its tyres.
-	joltMostShaft = 6.0
+	joltMostWheel = 6.0
 )
 
 func joltRank(r stream.Role) int {
 	switch r {
 	case stream.Acceleration:
 		return 3
-	case stream.OutputSpeed:
-		return 2
 	case stream.VehicleSpeed:
 		return 1
 	}
@@ -129,18 +134,15 @@ func (d *jolt) sample(s *scene, x *stream.Sample) {
 		if d.has && rank < joltRank(d.role) && x.At-d.last < 2*bus.Second {
 			return
 		}
-		d.role, d.has, d.n, d.level = x.Role, true, 0, joltLevel0
+		d.role, d.has, d.n, d.level, d.step = x.Role, true, 0, joltLevel0, 0
 	}
 	v := x.Value
-	switch x.Role {
-	case stream.OutputSpeed:
-		per := s.facts.OutputPerKmh
-		if per <= 0 {
-			return // rpm say nothing of m/s²
-		}
-		v = v / per / 3.6
-	case stream.VehicleSpeed:
+	if x.Role == stream.VehicleSpeed {
 		v /= 3.6
+		if step := abs(v - d.before); step > 1e-6 && (d.step == 0 || step < d.step) {
+			d.step = step
+		}
+		d.before = v
 	}
 	if d.n > 0 {
 		prev := &d.p[(d.n-1)%joltLen]
@@ -157,6 +159,25 @@ func (d *jolt) sample(s *scene, x *stream.Sample) {
 	d.n++
 	d.last = x.At
 }
+
+// fine reports whether the steps of the road speed can carry a jolt: the slope
+// over joltSide of values rounded to a step is off by a deviation of
+// step/(T sqrt(n(n²-1))) for n values a time T apart (least squares, rounding
+// error uniform), which must be small against what is looked for.
+func (d *jolt) fine(s *scene, pitch bus.Micros) bool {
+	if d.role == stream.Acceleration {
+		return true
+	}
+	n := float64(joltSide / max(pitch, 1))
+	if n < 3 || d.step == 0 {
+		return false
+	}
+	return float64(joltFine*d.step)/(pitch.Seconds()*math.Sqrt(n*(float64(n*n)-1))) <= s.set.Jolt.MinMps2
+}
+
+// joltFine is how many such deviations a jolt is at least. Structural: three
+// slopes are compared, and a drive has thousands of them.
+const joltFine = 8.0
 
 // mean returns the mean acceleration between two instants: of an accelerometer
 // the mean of its values, of a speed the slope of the straight line through
@@ -199,7 +220,7 @@ func (d *jolt) row(s *scene, m *moment) {
 		return
 	}
 	pitch := (d.p[(d.n-1)%joltLen].at - d.p[(d.n-8)%joltLen].at) / 7
-	can := pitch <= joltCoarse
+	can := pitch <= joltCoarse && d.fine(s, pitch)
 	if m.moving {
 		d.minute += m.dt
 		if d.minute >= 60 {
@@ -230,7 +251,7 @@ func (d *jolt) row(s *scene, m *moment) {
 		return
 	}
 	burst := min(abs(x), abs(y))
-	if burst < max(s.set.Jolt.MinMps2, float64(joltOverLevel*d.level)) || burst > joltMost || burst > joltMostShaft && d.role != stream.Acceleration {
+	if burst < max(s.set.Jolt.MinMps2, float64(joltOverLevel*d.level)) || burst > joltMost || burst > joltMostWheel && d.role != stream.Acceleration {
 		return
 	}
 	d.quiet = mid + bus.Second

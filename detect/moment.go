@@ -49,6 +49,10 @@ type moment struct {
 	// command is the pressure command in kPa where there is one.
 	hasPressure bool
 	command     float64
+	// level is the command in use where it has levels: pressure in kPa, else
+	// duty in percent.
+	hasLevel bool
+	level    float64
 
 	state clutchState
 	// holding is true while the plates are still together although the
