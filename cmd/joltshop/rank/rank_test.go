@@ -183,7 +183,7 @@ func TestWatched(t *testing.T) {
 		Coverage: []questions.Coverage{{Vehicle: "a", Group: "all"}, {Vehicle: "b", Group: "all"}},
 	}
 	s := New(a, usual)
-	near(t, "bound", s.Rows[0].Release.High, detect.UpperBound(0, 300, 0.95), 1e-9)
+	near(t, "bound", s.Rows[0].Release.High, 1-math.Pow(0.05, 1.0/300), 1e-9)
 	if s.Rows[1].Release.High != 1 || s.Watched[0].Observable != 300 {
 		t.Errorf("%+v", s.Rows)
 	}
