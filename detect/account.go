@@ -97,4 +97,7 @@ type RoleCover struct {
 	NotOK    uint64  `json:"not_ok"`
 	PeriodS  float64 `json:"period_s"`
 	Switched uint64  `json:"source_switches"`
+	// Now is the value, in the role's unit, at the end of the account of a drive
+	// that goes on; nil where it was not known.
+	Now *float64 `json:"now,omitempty"`
 }

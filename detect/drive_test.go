@@ -285,3 +285,26 @@ func TestMemoryIsConstant(t *testing.T) {
 		t.Errorf("heap grew from %d to %d bytes over %d drives", before, after, week)
 	}
 }
+
+// The account of a drive under way says what each role reads; that of an ended one
+// does not.
+func TestAccountSaysValues(t *testing.T) {
+	h := newHand(t, detect.DefaultSettings(), stream.EngineSpeed, stream.TurbineSpeed)
+	h.engine, h.turbine = 812.3456, 790
+	h.mute = []stream.Role{stream.TurbineSpeed}
+	h.run(15, nil)
+	a := h.got.account
+	if a == nil || a.Ended || len(a.Roles) != 2 {
+		t.Fatalf("%+v", a)
+	}
+	if x := a.Roles[0].Now; x == nil || *x != 812.346 {
+		t.Errorf("engine speed %v, expected 812.346", x)
+	}
+	if x := a.Roles[1].Now; x != nil {
+		t.Errorf("turbine speed %v, expected none", *x)
+	}
+	h.m.Flush()
+	if a := h.got.account; !a.Ended || a.Roles[0].Now != nil {
+		t.Errorf("%+v", a)
+	}
+}

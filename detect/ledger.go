@@ -97,11 +97,12 @@ func (l *ledger) row(m *moment, stopped bool) {
 	l.lockup.row(m)
 }
 
-// account returns the account so far, its own to keep.
-func (l *ledger) account(at bus.Micros, ended bool) *Account {
+// account returns the account so far, its own to keep; now is the row that it ends
+// with, nil where the drive has ended.
+func (l *ledger) account(at bus.Micros, now *stream.Row) *Account {
 	c := l.a
 	a := &c
-	a.End, a.Ended = at, ended
+	a.End, a.Ended = at, now == nil
 	const ms = 0.001
 	a.EngineOnS = round(l.engineOn, ms)
 	l.lockup.account(a)
@@ -114,8 +115,13 @@ func (l *ledger) account(at bus.Micros, ended bool) *Account {
 	}
 	for _, r := range l.mapped {
 		c := &l.roles[r]
-		a.Roles = append(a.Roles, RoleCover{Role: r.String(), FreshS: round(c.fresh, ms), Samples: c.samples,
-			NotOK: c.notOK, PeriodS: round(c.period, 0.0001), Switched: c.switched})
+		x := RoleCover{Role: r.String(), FreshS: round(c.fresh, ms), Samples: c.samples,
+			NotOK: c.notOK, PeriodS: round(c.period, 0.0001), Switched: c.switched}
+		if now != nil && now.Has(r) {
+			v := round(now.V[r], ms)
+			x.Now = &v
+		}
+		a.Roles = append(a.Roles, x)
 	}
 	return a
 }

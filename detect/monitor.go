@@ -147,7 +147,7 @@ func (m *Monitor) Row(r *stream.Row) {
 		m.out.ledger.row(x, stopped)
 		if every := m.set.Drive.AccountS; every > 0 && (x.at-m.reported).Seconds() >= every {
 			m.reported = x.at
-			m.out.account(x.at, false)
+			m.out.account(x.at, r)
 		}
 	}
 }
@@ -176,7 +176,7 @@ func (m *Monitor) endDrive(at bus.Micros) {
 	for _, d := range m.enders {
 		d.end(&m.scene, at)
 	}
-	m.out.account(at, true)
+	m.out.account(at, nil)
 }
 
 // History returns what the vehicle's own normal rests on, to be kept across
@@ -257,9 +257,9 @@ func (e *emitter) finding(f *Finding, percentiles []Percentile) {
 	}
 }
 
-func (e *emitter) account(at bus.Micros, ended bool) {
+func (e *emitter) account(at bus.Micros, now *stream.Row) {
 	if e.out != nil {
-		e.out.Account(e.ledger.account(at, ended))
+		e.out.Account(e.ledger.account(at, now))
 	}
 }
 

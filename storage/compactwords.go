@@ -45,6 +45,7 @@ var compactShapes = [...][]string{
 	{"run", "part", "blocks", "sum"},
 	{"stay", "before", "evidence"},
 	{"files"},
+	{"role", "fresh_s", "samples", "not_ok", "period_s", "source_switches", "now"},
 }
 
 // wordNumber finds a word's number in the list.

@@ -23,10 +23,11 @@ type watchCmd struct {
 
 // Help implements kong's long help.
 func (watchCmd) Help() string {
-	return `Follows a running stay: time per clutch state, freshness of each signal, and the
-latest events. It reads only what is on file: accounts are written every half
-minute or so, events at once. q ends it. Where standard output is no terminal it
-shows how things stand once. A passenger reads this, never the driver.`
+	return `Follows a running stay: both speeds and the count of late releases large, the last
+finding, the value of each signal and how much of the time it was known, and the
+time per clutch state. It reads only what is on file: values are written every
+half minute or so, events at once. q ends it. Where standard output is no
+terminal it shows how things stand once. A passenger reads this, never the driver.`
 }
 
 // Run follows the stay until q or an interrupt.
@@ -44,7 +45,7 @@ func (c *watchCmd) Run(h *host) error {
 		return c.follow(h, s)
 	}
 	if c.Once || !terminal {
-		for _, l := range watch.Screen(s, nil, 100, 60) {
+		for _, l := range watch.Screen(s, nil, 80, 60) {
 			fmt.Fprintln(h.stdout, l)
 		}
 		return done(s)
