@@ -15,6 +15,8 @@ type ShudderSettings struct {
 	MinRPM float64 `toml:"min_rpm"`
 	Share  float64 `toml:"share"`
 	MinS   float64 `toml:"min_s"`
+	Over   float64 `toml:"over"`
+	LearnS float64 `toml:"learn_s"`
 }
 
 // Classes of shudder.
@@ -44,7 +46,9 @@ var shudderSpec = &Spec{
 		{"to_hz", "Hz", 20, 4, 23, "upper end of the band"},
 		{"min_rpm", "rpm", 4, 0.5, 200, "least amplitude, half of peak to peak"},
 		{"share", "", 0.7, 0.2, 1, "least share of the oscillation that lies in one narrow band"},
-		{"min_s", "s", 2, 1, 60, "how long it must go on"},
+		{"min_s", "s", 3, 1, 60, "how long it must go on: gusts of ripple last 1-2 s"},
+		{"over", "", 4, 1.2, 20, "how many times what this vehicle usually does at that frequency: steady noise in a narrow band reaches four times its median in one window of 65000 (Rayleigh), real ripple, which comes in gusts, in one of 300; shudder that is felt was 25 to 80 times"},
+		{"learn_s", "s", 15, 3, 600, "closed or partial clutch that must have been seen before what is usual is known"},
 	}},
 	can: func(in *Inputs) Ability {
 		fastest, of := 0.0, stream.NumRoles
@@ -64,11 +68,15 @@ var shudderSpec = &Spec{
 // Shudder: a narrow band of oscillation of slip while the clutch is partial or
 // closed. A misfire feels the same, but shakes engine and turbine together with
 // the clutch closed: classes shudder (slip carries the band) and with-engine
-// (engine and turbine carry it together). Where the rows are too far apart for
-// the band nothing can be told, and that is counted.
+// (engine and turbine carry it together). Slip ripples by itself: the band must
+// stand out of what this vehicle usually does there, and of its neighbours, for
+// several windows. Where the rows are too far apart for the band, or the engine's
+// speed comes through a filter that takes it away, nothing can be told, and that
+// is counted.
 type shudder struct {
 	counts *counts
 	bank   [bankMax]oscillator
+	power  [bankMax]float64
 	// the window under way
 	n          int
 	first      bus.Micros
@@ -87,6 +95,8 @@ type shudder struct {
 	brakeEnded bool
 	minute     float64
 	blind      float64
+	// What slip and engine speed do by themselves, the stay through.
+	slipUsual, engUsual usualBand
 }
 
 // bankMax bounds the bins: 3 to 24 Hz in steps of 0.5 Hz.
@@ -99,6 +109,53 @@ const shudderWindow = 1.0
 // surgeHz: below it the whole driveline surges against the vehicle when the
 // pedal moves, as it should (common practice, no source).
 const surgeHz = 5.0
+
+// usualBand is what a speed usually does at each frequency: the median of each
+// bin's amplitude in rpm, followed window by window. What a vehicle does half of
+// the time is its ripple, not its shudder.
+type usualBand struct {
+	rpm [bankMax]float64
+	n   float64 // windows seen
+}
+
+const (
+	// usualLeast is the slowest step of the medians, a share: four minutes of
+	// windows move them threefold, so they follow the stay, not the minute.
+	usualLeast = 0.005
+	// usualFrom keeps the medians from nothing, in rpm: speeds come in steps of
+	// 0.125 to 1 rpm.
+	usualFrom = 0.1
+	// usualMost is the most that counts as ripple, in rpm: closed slip of a
+	// recorded truck has 3.7 to 14 rpm of deviation, most of it delay.
+	usualMost = 12.0
+)
+
+// learn moves the median of a bin towards an amplitude: by sign, in a share of
+// itself that falls with the windows seen (Robbins and Monro, Annals of
+// Mathematical Statistics 22, 1951, for a quantile of a logarithm).
+func (u *usualBand) learn(bin int, rpm float64) {
+	rpm = max(rpm, usualFrom)
+	v := &u.rpm[bin]
+	if *v == 0 {
+		*v = rpm
+		return
+	}
+	step := 1 + max(usualLeast, 1/(1+u.n))
+	if rpm > *v {
+		*v = min(rpm, float64(*v*step))
+	} else {
+		*v = max(rpm, *v/step)
+	}
+}
+
+// of is what is usual at a bin and its neighbours.
+func (u *usualBand) of(bin, bins int) float64 {
+	most := 0.0
+	for b := max(0, bin-2); b <= min(bins-1, bin+2); b++ {
+		most = max(most, u.rpm[b])
+	}
+	return min(most, usualMost)
+}
 
 // ring holds the samples of one window: at most 1 s at 200 Hz.
 type ring struct{ v [256]float64 }
@@ -155,26 +212,33 @@ func (d *shudder) window(s *scene, m *moment, set *ShudderSettings, long float64
 	}
 	rate := float64(n-1) / long
 	high := min(set.ToHz, float64(0.4*rate))
-	if high < set.FromHz+2 || d.maxDt > float64(2.5*d.minDt)+0.004 {
+	carried := high
+	if chain := s.trail.Chain(); chain.FilterS > 0 {
+		carried = min(high, shudderPassed/chain.FilterS)
+	}
+	if carried < set.FromHz+2 || d.maxDt > float64(2.5*d.minDt)+0.004 {
 		d.chance(s, false)
 		return
 	}
-	d.chance(s, true)
-	amp, hz, share := d.peak(d.slip.v[:n], rate, set.FromHz, high)
-	engAmp, engHz, engShare := d.peak(d.eng.v[:n], rate, set.FromHz, high)
+	known := float64(d.slipUsual.n*shudderWindow) >= set.LearnS
+	d.chance(s, known)
+	slip := d.peak(d.slip.v[:n], rate, set.FromHz, high, &d.slipUsual)
+	eng := d.peak(d.eng.v[:n], rate, set.FromHz, high, &d.engUsual)
 	shook, class := false, Class{}
 	// Where engine and turbine shake together and their controllers time
 	// their values differently, a part of it shows as slip.
-	together := m.state != partial && engShare >= set.Share && engAmp > float64(1.5*amp)
+	together := m.state != partial && eng.share >= set.Share && eng.amp > float64(1.5*slip.amp)
+	hz := slip.hz
 	switch {
-	case amp >= set.MinRPM && share >= set.Share && !together:
+	case !known:
+	case slip.amp >= set.MinRPM && slip.share >= set.Share && slip.over >= set.Over && slip.hz <= carried && !together:
 		shook, class = true, ShudderSlip
-	case together && engAmp >= float64(3*set.MinRPM) && engHz >= surgeHz:
+	case together && eng.amp >= float64(3*set.MinRPM) && eng.over >= set.Over && eng.hz >= surgeHz && eng.hz <= carried:
 		shook, class = true, ShudderWithEngine
-		hz = engHz
+		hz = eng.hz
 	}
 	// One band: the next window must agree.
-	if shook && d.run > 0 && (class != d.class || abs(hz-d.hz) > 1.5) {
+	if shook && d.run > 0 && (class != d.class || abs(hz-d.hz) > 1) {
 		d.finish(s)
 	}
 	if !shook {
@@ -192,7 +256,7 @@ func (d *shudder) window(s *scene, m *moment, set *ShudderSettings, long float64
 	d.run += long
 	d.end0 = d.lastAt
 	d.hz += float64(long / d.run * (hz - d.hz))
-	d.amp, d.engAmp = max(d.amp, amp), max(d.engAmp, engAmp)
+	d.amp, d.engAmp = max(d.amp, slip.amp), max(d.engAmp, eng.amp)
 }
 
 func (d *shudder) chance(s *scene, can bool) {
@@ -208,10 +272,20 @@ func (d *shudder) chance(s *scene, can bool) {
 	}
 }
 
-// peak returns the amplitude (half of peak to peak) and frequency of the
-// strongest bin, and the share of the oscillation's power, in the band, that
-// lies in it and its neighbours.
-func (d *shudder) peak(v []float64, rate, low, high float64) (amp, hz, share float64) {
+// shudderPassed over the time constant of a filter, in s, is the frequency in Hz
+// at which it lets half of an amplitude pass: 1/sqrt(1+(2 pi f tau)²) = 1/2.
+const shudderPassed = 0.276
+
+// bandPeak is the strongest bin of a window.
+type bandPeak struct {
+	amp   float64 // half of peak to peak
+	hz    float64
+	share float64 // of the power in the band, that lies in it and its neighbours
+	over  float64 // amp over what is usual there
+}
+
+// peak returns the strongest bin in the band, and learns what is usual.
+func (d *shudder) peak(v []float64, rate, low, high float64, usual *usualBand) (p bandPeak) {
 	n := len(v)
 	// A straight line through the window is no oscillation.
 	var st, sv, stt, stv float64
@@ -247,25 +321,30 @@ func (d *shudder) peak(v []float64, rate, low, high float64) (amp, hz, share flo
 	}
 	best, total, bestP := 0, 0.0, 0.0
 	for b := 0; b < bins; b++ {
-		p := d.bank[b].power()
-		total += p
+		power := d.bank[b].power()
+		d.power[b] = power
+		total += power
 		f := low - 1 + float64(step*float64(b))
-		if f >= low && f <= high && p > bestP {
-			best, bestP = b, p
+		if f >= low && f <= high && power > bestP {
+			best, bestP = b, power
 		}
 	}
-	if total <= 0 || bestP <= 0 {
-		return 0, 0, 0
+	was := usual.of(best, bins) // before it has learned from this window
+	for b := 0; b < bins; b++ {
+		usual.learn(b, 2*math.Sqrt(max(d.power[b], 0))/wsum)
 	}
-	if best > 0 && d.bank[best-1].power() > bestP {
-		return 0, 0, 0 // the foot of something slower
+	usual.n++
+	if total <= 0 || bestP <= 0 || best > 0 && d.power[best-1] > bestP {
+		return p // nothing, or the foot of something slower
 	}
 	in := 0.0
 	// The main lobe of the window is 4/length wide.
 	for b := max(0, best-4); b <= min(bins-1, best+4); b++ {
-		in += d.bank[b].power()
+		in += d.power[b]
 	}
-	return 2 * math.Sqrt(bestP) / wsum, low - 1 + float64(step*float64(best)), in / total
+	p = bandPeak{amp: 2 * math.Sqrt(bestP) / wsum, hz: low - 1 + float64(step*float64(best)), share: in / total}
+	p.over = p.amp / max(was, usualFrom)
+	return p
 }
 
 func (d *shudder) end(s *scene, _ bus.Micros) {
