@@ -113,7 +113,9 @@ func (d *lines) Stopped(x *ratioline.Stop) {
 		return
 	}
 	a := &s.out.ledger.a
-	a.StopsObserved++
+	if hit || x.Found[observedTrial] {
+		a.StopsObserved++
+	}
 	a.ReleaseTrials.Releases++
 	for i, n := range [...]*uint64{&a.ReleaseTrials.LaterHalfS, &a.ReleaseTrials.Later1S, &a.ReleaseTrials.Later2S} {
 		if hit || x.Found[i] {

@@ -108,6 +108,13 @@ func (c *summaryCmd) Run(h *host) error {
 		}
 	}
 
+	if list := s.LinesText(); len(list) > 0 {
+		p("\nLines of engine over road speed\n")
+		for _, x := range list {
+			p("  %s\n", x)
+		}
+	}
+
 	p("\nFound\n")
 	if len(s.Events) == 0 {
 		p("  nothing\n")

@@ -47,6 +47,9 @@ func Load(dir string) (*Stay, error) {
 	if c, ok, err := detect.CalibrationIn(store.History()); err == nil && ok {
 		s.Calibration = &c
 	}
+	if s.Lines, err = detect.LinesIn(store.History()); err != nil {
+		s.Lines = nil // said above
+	}
 	for _, p := range s.plans {
 		p.Facts.Learned = s.Ratios // only those that are stable are used
 	}

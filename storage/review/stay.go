@@ -13,6 +13,7 @@ import (
 	"joltwatch/bus"
 	"joltwatch/detect"
 	"joltwatch/detect/calibrate"
+	"joltwatch/detect/ratioline"
 	"joltwatch/storage"
 	"joltwatch/stream"
 )
@@ -42,6 +43,9 @@ type Stay struct {
 	// Calibration is what was learned of the speeds' measuring chain, nil
 	// where nothing was.
 	Calibration *calibrate.Summary
+	// Lines are those of engine over road speed that were learned where these
+	// two are all there is; nil where there is more, or nothing.
+	Lines *ratioline.Memory
 	// Card is what the unit has asked of its medium.
 	Card storage.Usage
 	// Damaged is true where a part of the store could not be read.
@@ -79,6 +83,22 @@ type Event struct {
 
 // HasEvidence reports whether traces were kept.
 func (e *Event) HasEvidence() bool { return e.To > e.From }
+
+// LinesText says what was learned of the lines of engine over road speed, a
+// line each, the highest gear last.
+func (s *Stay) LinesText() []string {
+	if s.Lines == nil || len(s.Lines.Lines) == 0 {
+		return nil
+	}
+	m := s.Lines
+	list := []string{fmt.Sprintf("road speed comes %.2f s after engine speed, in steps of %g km/h", m.DelayS, m.StepKmh)}
+	for i := len(m.Lines) - 1; i >= 0; i-- {
+		l := m.Lines[i]
+		list = append(list, fmt.Sprintf("line %d from the lowest gear: %.2f rpm for 1 km/h, ±%.1f %%, from %s at %.0f to %.0f km/h",
+			len(m.Lines)-i, l.Ratio, 100*l.Spread, DurationText(l.Seconds), l.KmhMin, l.KmhMax))
+	}
+	return list
+}
 
 // Strange reports whether the event is out of the ordinary, or the driver's
 // own mark.

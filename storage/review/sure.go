@@ -2,6 +2,7 @@ package review
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"joltwatch/detect"
@@ -27,6 +28,9 @@ func (t *Total) Sureness() []Sureness {
 		}
 		x := Sureness{Opportunity: c}
 		switch {
+		case c.Observable == 0 && t.Cannot[c.Kind] != "":
+			x.High, x.Method = 1, "none"
+			x.Bound = "could not be seen: " + strings.TrimPrefix(t.Cannot[c.Kind], "not observable: ")
 		case c.Observable == 0 && c.Seen == 0:
 			x.High, x.Method = 1, "none"
 			x.Bound = "not known: there was no opportunity to see one"

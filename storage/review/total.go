@@ -29,6 +29,10 @@ type Total struct {
 	Roles         []detect.RoleCover
 
 	Frames, BadLines, Dropped, Errors uint64
+
+	// Cannot says of each kind that the signals of the stay cannot show what
+	// its detector lacks.
+	Cannot map[string]string
 }
 
 // LockupFraction is the share of moving time in partial, closed or coast,
@@ -40,6 +44,27 @@ func (t *Total) LockupFraction() (share float64, ok bool) {
 		return on / known, true
 	}
 	return 0, false
+}
+
+// cannot asks each detector what it can tell with the signals that came.
+func (s *Stay) cannot(t *Total) map[string]string {
+	set := s.SettingsOf(0)
+	if n := len(s.Drives); n > 0 {
+		set = s.SettingsOf(s.Drives[n-1].Boot)
+	}
+	in := detect.Inputs{Ratios: len(s.Ratios) > 0 || s.Plan != nil && len(s.Plan.Facts.Ratios) > 0, Set: &set}
+	for _, r := range t.Roles {
+		if role, ok := stream.ParseRole(r.Role); ok && r.Samples > r.NotOK {
+			in.Period[role] = r.PeriodS
+		}
+	}
+	list := map[string]string{}
+	for _, a := range detect.Abilities(&in) {
+		if !a.Can {
+			list[a.Kind] = a.Says
+		}
+	}
+	return list
 }
 
 // Total sums up the drives. Kinds, bands and roles keep the order in which
@@ -104,6 +129,7 @@ func (s *Stay) Total() Total {
 			x.PeriodS = max(x.PeriodS, r.PeriodS)
 		}
 	}
+	t.Cannot = s.cannot(&t)
 	slices.SortStableFunc(t.Bands, func(a, b detect.Band) int {
 		if c := strings.Compare(a.Of, b.Of); c != 0 {
 			return c

@@ -44,9 +44,10 @@ func (s *Stay) Verdict(u Units, t Times) Verdict {
 	}
 	e := s.strongest()
 	if e == nil {
-		if total.Drives > 0 && !v.Blind {
-			add("Found", "Nothing out of the ordinary in "+Plural(total.Drives, "drive")+", "+Plural(total.Stops, "stop")+".")
+		if total.Drives > 0 {
+			add("Found", "Nothing out of the ordinary in what could be seen of "+Plural(total.Drives, "drive")+", "+Plural(total.Stops, "stop")+".")
 		}
+		add("Also", s.also(&Event{}, t))
 		add("How sure", s.sure(&total, nil))
 		add("Next", s.leaveLonger(&total))
 		return v
@@ -67,22 +68,18 @@ func (s *Stay) Verdict(u Units, t Times) Verdict {
 }
 
 // strongest is the worst event that is out of the ordinary and in the vehicle,
-// not in the recorder; a mark or a trouble of the recorder where there is no
-// other.
+// not in the recorder; the driver's mark where there is no other.
 func (s *Stay) strongest() *Event {
-	var rest *Event
+	var mark *Event
 	for _, e := range s.Worst() {
-		if detect.Ordinary(e.Kind, e.Class) && e.Kind != detect.KindMark {
-			continue
-		}
-		if InVehicle(e.Kind) {
+		if e.Strange() && InVehicle(e.Kind) {
 			return e
 		}
-		if rest == nil {
-			rest = e
+		if mark == nil && e.Kind == detect.KindMark {
+			mark = e
 		}
 	}
-	return rest
+	return mark
 }
 
 // InVehicle reports whether a kind of finding is about the vehicle: a mark is
@@ -99,6 +96,12 @@ func (s *Stay) blind(t *Total) string {
 	case t.UnknownS > 0.5*t.MovingS:
 		return fmt.Sprintf("The state of the clutch was unknown for %s of the time moving%s. What happened then was not seen.",
 			Share(t.UnknownS/t.MovingS), s.without())
+	case t.Trials.Releases > 0 && t.Trials.Later1S == 0:
+		text := fmt.Sprintf("In none of %s of the clutch would one later by 1 s have been recognised", Plural(int(t.Trials.Releases), "release"))
+		if n := t.Trials.Later2S; n > 0 {
+			text += fmt.Sprintf(", by 2 s in %d", n)
+		}
+		return text + s.without() + "."
 	case t.Stops > 0 && t.StopsObserved == 0:
 		return fmt.Sprintf("In none of %s could a late release have been seen%s.", Plural(t.Stops, "stop"), s.without())
 	}

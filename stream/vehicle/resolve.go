@@ -306,7 +306,7 @@ func (r *resolver) resolve() {
 		r.warn("", "no role engine_speed: without it no detector can work")
 	case !has(stream.TurbineSpeed) && !has(stream.OutputSpeed) && !has(stream.VehicleSpeed):
 		r.warn("", "none of the roles turbine_speed, output_speed and vehicle_speed: without one no detector can work")
-	case !has(stream.TurbineSpeed) && !has(stream.Gear):
+	case !has(stream.TurbineSpeed) && !has(stream.Gear) && !has(stream.VehicleSpeed):
 		r.warn("", "no role turbine_speed, and no role gear to work it out with: slip will be unknown")
 	}
 }

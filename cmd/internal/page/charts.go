@@ -22,11 +22,29 @@ type Chart struct {
 	Rows    [][]string
 }
 
+// drawn returns the charts that have something to show, and says of which
+// there is nothing.
+func drawn(list []Chart) (shown []Chart, none string) {
+	var titles []string
+	for _, c := range list {
+		if c.Figure == "" {
+			titles = append(titles, strings.ToLower(c.Title[:1])+c.Title[1:])
+			continue
+		}
+		shown = append(shown, c)
+	}
+	return shown, strings.Join(titles, "; ")
+}
+
 // charts draws the distributions of a stay, and of another beside it where it
 // is not nil.
 func charts(s, other *review.Stay, times review.Times) []Chart {
-	return []Chart{lagSpread(s, other), lagByTemperature(s, other), releaseOverDays(s, times), applyFelt(s, other),
+	list := []Chart{lagSpread(s, other), lagByTemperature(s, other), releaseOverDays(s, times), applyFelt(s, other),
 		slipByGear(s, other), sharesBySpeed(s, other), sharesOverDrives(s, times)}
+	if s.Lines != nil {
+		list = append([]Chart{speedsPlane(s.Lines)}, list...)
+	}
+	return list
 }
 
 const (

@@ -41,8 +41,8 @@ func NewLetter(s *review.Stay, workshop string, view View) (*Letter, error) {
 	l.Recorded = recorded(s, &t, view)
 	l.Found = foundText(s, view)
 	l.Sure = sureText(s, &t)
-	if len(l.Found) == 0 && len(l.Sure) == 0 {
-		return nil, fmt.Errorf("there is nothing to write: in %s nothing was found, and nothing could have been seen with these signals; joltbench summary says what is missing", review.Plural(t.Stops, "stop"))
+	if len(l.Sure) == 0 && !hasFaults(s) && !marked(s) {
+		return nil, fmt.Errorf("there is nothing to write: in %s nothing was found, and a late release could not have been seen with these signals; joltbench summary says what is missing", review.Plural(t.Stops, "stop"))
 	}
 	if !hasFaults(s) {
 		l.Found = append([]string{"We found nothing out of the ordinary."}, l.Found...)
@@ -206,6 +206,11 @@ func listened(s *review.Stay) string {
 		return "The recorder may have acknowledged the messages it heard, as any unit on the vehicle's network does; it sent none and changed nothing in your vehicle."
 	}
 	return "The recorder only listened; it changed nothing in your vehicle."
+}
+
+// marked reports whether the driver pressed the button.
+func marked(s *review.Stay) bool {
+	return slices.ContainsFunc(s.Events, func(e review.Event) bool { return e.Kind == detect.KindMark })
 }
 
 func hasFaults(s *review.Stay) bool {

@@ -78,7 +78,7 @@ func TestLetterOfNothing(t *testing.T) {
 	s.Drives[0].Account.Opportunities[0].Observable = 0
 	none := *s
 	none.Events = nil
-	if _, err := NewLetter(&none, "", View{}); err == nil || !strings.Contains(err.Error(), "nothing could have been seen") {
+	if _, err := NewLetter(&none, "", View{}); err == nil || !strings.Contains(err.Error(), "could not have been seen") {
 		t.Errorf("a letter of nothing: %v", err)
 	}
 	if text := strings.Join(l.Found, " "); !strings.HasPrefix(text, "We found nothing out of the ordinary") ||

@@ -35,6 +35,7 @@ type report struct {
 	Events      []eventRow
 	Unlisted    int // events beyond the worst mostListed
 	Charts      []Chart
+	Undrawn     string // the titles of the charts with nothing to show
 	Sureness    []review.Sureness
 	Checks      []review.Check
 	Cautions    []string
@@ -276,7 +277,7 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 		}
 	}
 	failed := 0
-	drawn := map[int]template.HTML{}
+	stillOf := map[int]template.HTML{}
 	var phases []course
 	listed := map[int]bool{}
 	for _, e := range r.Events {
@@ -301,7 +302,7 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 			at[n] = len(p.stretches)
 			e := s.Find(n)
 			if stills[n] {
-				drawn[n] = still(s, e, lines)
+				stillOf[n] = still(s, e, lines)
 			}
 			if k, ok := newCourse(e, lines); ok {
 				phases = append(phases, k)
@@ -332,7 +333,7 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 		p.index.Stretches = append(p.index.Stretches, entry)
 		p.stretches = append(p.stretches, struct{ reduced, full string }{small, full})
 	}
-	r.Charts = append(r.Charts, courses(phases))
+	r.Charts, r.Undrawn = drawn(append(r.Charts, courses(phases)))
 	r.keepFull(s, p, at, o.FullBytes)
 	for _, e := range r.Events {
 		x, ok := at[e.Number]
@@ -350,7 +351,7 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 			ie.Instants = append(ie.Instants, indexInstant{in.Name, sec(in.At), sec(in.Early), sec(in.Late)})
 		}
 		p.index.Events = append(p.index.Events, ie)
-		if f := drawn[e.Number]; f != "" {
+		if f := stillOf[e.Number]; f != "" {
 			r.Stills = append(r.Stills, stillRow{e, f})
 		}
 	}
