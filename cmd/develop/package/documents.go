@@ -5,6 +5,7 @@ import (
 	"compress/gzip"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"time"
@@ -50,7 +51,7 @@ func pack2deb(name, arch string, rel release, stage, path string) error {
 
 // makeDocuments writes to stage what the package of a program has beside the
 // program: its manual pages and change log, compressed, the licences, the list
-// of contents and what its checker need not remark on.
+// of contents, completion for shells and what its checker need not remark on.
 func makeDocuments(name, stage string, rel release, inside []module, list []byte) error {
 	made := map[string][]byte{name + ".cdx.json": list, "overrides": []byte(overrides(name))}
 	pages, err := filepath.Glob(own + "man/" + name + "*.[1-9]")
@@ -76,10 +77,32 @@ func makeDocuments(name, stage string, rel release, inside []module, list []byte
 	if made["copyright"], err = copyright(name, inside); err != nil {
 		return err
 	}
+	if err := completions(name, stage, made); err != nil {
+		return err
+	}
 	for file, b := range made {
 		if err := os.WriteFile(filepath.Join(stage, file), b, 0o644); err != nil {
 			return err
 		}
+	}
+	return nil
+}
+
+// completions makes the scripts by which shells complete the program's command
+// line. The program says them itself, built for this machine.
+func completions(name, stage string, made map[string][]byte) error {
+	program := filepath.Join(stage, "here")
+	build := exec.Command("go", "build", "-trimpath", "-buildvcs=false", "-o", program, "./cmd/"+name)
+	build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOFLAGS=", "GOEXPERIMENT=")
+	if out, err := build.CombinedOutput(); err != nil {
+		return fmt.Errorf("go build ./cmd/%s: %w\n%s", name, err, out)
+	}
+	for _, shell := range []string{"bash", "zsh", "fish"} {
+		script, err := exec.Command(program, "--completion", shell).Output()
+		if err != nil {
+			return fmt.Errorf("%s --completion %s: %w", name, shell, err)
+		}
+		made[name+"."+shell] = script
 	}
 	return nil
 }

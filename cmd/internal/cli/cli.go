@@ -46,6 +46,9 @@ func (p Program) Main(args []string, stdout, stderr io.Writer) int {
 	if len(args) == 0 {
 		args = []string{"--help"}
 	}
+	if len(args) == 2 && args[0] == completionFlag {
+		return p.end(Completion(stdout, parser.Model, args[1]), stderr)
+	}
 	k, err := parser.Parse(args)
 	if exited >= 0 {
 		return exited
