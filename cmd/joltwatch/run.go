@@ -74,6 +74,10 @@ func (c *runCmd) Run(h *host) error {
 		return err
 	}
 	defer in.Close()
+	if !in.live {
+		in.forward = &forward{source: in.source}
+		in.source = in.forward
+	}
 	l, err := newLine(h, file.Plan, settings)
 	if err != nil {
 		return err
@@ -222,7 +226,7 @@ func (c *runCmd) say(h *host, in *input, l *line) error {
 			"store": c.Store, "frames": l.counted.Frames, "bad_lines": l.counted.BadLines,
 			"foreign_frames": foreign, "findings": l.findings,
 		})
-		return errors.Join(err, l.heard(names))
+		return errors.Join(err, heed(in, l, names))
 	}
 	fmt.Fprintf(w, "%s: %d frames, %d lines not understood, %d findings\n", c.Store, l.counted.Frames, l.counted.BadLines, total)
 	for _, k := range kinds {
@@ -235,7 +239,18 @@ func (c *runCmd) say(h *host, in *input, l *line) error {
 		fmt.Fprintf(w, "%d frames came from interfaces that the vehicle file does not name (%s); they were passed over\n", foreign, strings.Join(names, ", "))
 	}
 	fmt.Fprintf(w, "next: joltbench summary %s\n", c.Store)
-	return l.heard(names)
+	return heed(in, l, names)
+}
+
+// heed is an error where nothing usable came, or time ran backwards.
+func heed(in *input, l *line, foreign []string) error {
+	if err := l.heard(foreign); err != nil {
+		return err
+	}
+	if s := in.forward.says(); s != "" {
+		return cli.Attention(errors.New(s))
+	}
+	return nil
 }
 
 // heard is an error where what came was nothing that a detector could use.
@@ -324,6 +339,8 @@ type input struct {
 	log    *bus.TextLog // where it is a recorded log
 	codes  codes
 	asking asking
+	// forward, where set, keeps time from running backwards.
+	forward *forward
 }
 
 // openInput opens what --from names, or the vehicle file's buses (see openLive).
