@@ -54,7 +54,9 @@ var joltSpec = &Spec{
 // some tenths of a second, from an accelerometer where fitted, else from a road
 // speed whose steps and rate can carry it; tied to the clutch event nearest in
 // time. A shaft's twist is not felt by the body and makes no jolt. A step that
-// stays (a brake released, the end of a stop) is no jolt.
+// stays (a brake released, the end of a stop) is no jolt. A burst of a road speed
+// must also have changed the speed by more than its noise and the slip of the
+// tyres do.
 type jolt struct {
 	counts *counts
 	role   stream.Role // in use
@@ -65,6 +67,9 @@ type jolt struct {
 	kmh    float64
 	minute float64
 	last   bus.Micros
+
+	// noise is the deviation of a road speed's noise, in m/s.
+	noise float64
 
 	// held is a burst seen in a road speed, until it is clear that it
 	// stands alone: wheels that spin on ice make one after another.
@@ -96,6 +101,11 @@ const (
 	// joltCoarse is the sample spacing above which a burst falls between
 	// samples.
 	joltCoarse = 60_000 * bus.Micros(1)
+	// A speed has noise: its burst is looked for over joltHalfSpeed, and the
+	// change that it made over joltLine before and after, less joltGap.
+	joltHalfSpeed = 200_000 * bus.Micros(1)
+	joltLine      = 400_000 * bus.Micros(1)
+	joltGap       = 100_000 * bus.Micros(1)
 )
 
 // joltLevelS is the time over which the usual restlessness is taken, in seconds;
@@ -105,6 +115,24 @@ const (
 	joltOverLevel = 8.0
 	// joltLevel0 is what it is taken for at first, in m/s².
 	joltLevel0 = 0.25
+)
+
+const (
+	// joltNoiseS is the time over which a speed's noise is taken, in seconds:
+	// it grows with the speed.
+	joltNoiseS = 4.0
+	// joltSure is how many deviations of its noise the change of speed is:
+	// a hundred hours have some millions of independent ones.
+	joltSure = 6.0
+	// joltPulseS is how long a jolt lasts, in seconds (cp); joltOff how many
+	// deviations of one value the change of speed deviates by, with eight values
+	// before and after.
+	joltPulseS, joltOff = 0.15, 1.5
+	// joltTyre is the acceleration at which driven tyres would slip by all of the
+	// speed if they kept on as they begin, in m/s²: a tyre's force grows by ten
+	// times its load and more for all of its slip, and half of the weight is on
+	// driven wheels (cp).
+	joltTyre = 50.0
 )
 
 // joltMost is more than tyres can do, in m/s²: a sensor's fault.
@@ -134,7 +162,7 @@ func (d *jolt) sample(s *scene, x *stream.Sample) {
 		if d.has && rank < joltRank(d.role) && x.At-d.last < 2*bus.Second {
 			return
 		}
-		d.role, d.has, d.n, d.level, d.step = x.Role, true, 0, joltLevel0, 0
+		d.role, d.has, d.n, d.level, d.step, d.noise = x.Role, true, 0, joltLevel0, 0, 0
 	}
 	v := x.Value
 	if x.Role == stream.VehicleSpeed {
@@ -158,6 +186,7 @@ func (d *jolt) sample(s *scene, x *stream.Sample) {
 	d.p[d.n%joltLen] = joltPoint{x.At, v}
 	d.n++
 	d.last = x.At
+	d.roughness()
 }
 
 // fine reports whether the steps of the road speed can carry a jolt: the slope
@@ -179,14 +208,25 @@ func (d *jolt) fine(s *scene, pitch bus.Micros) bool {
 // slopes are compared, and a drive has thousands of them.
 const joltFine = 8.0
 
-// mean returns the mean acceleration between two instants: of an accelerometer
-// the mean of its values, of a speed the slope of the straight line through
-// them, which steps of the value disturb less than the difference of two.
-func (d *jolt) mean(from, to bus.Micros) (float64, bool) {
-	lo := max(0, d.n-joltLen)
-	var sv, st, stt, stv float64
-	k := 0
-	for i := d.n - 1; i >= lo; i-- {
+// quietly reports whether the noise of the road speed leaves the change that the
+// least jolt makes standing out; a jolt that is larger may.
+func (d *jolt) quietly(s *scene) bool {
+	return d.role == stream.Acceleration || float64(joltSure*joltOff*d.noise) <= float64(s.set.Jolt.MinMps2*joltPulseS)
+}
+
+// line is a straight line through the values between two instants (least
+// squares): what it is at an instant, its slope, the deviation of the values
+// from it, and by how many of them what it is there may be off.
+type line struct {
+	value, slope, left, off float64
+	n                       float64
+}
+
+// line fits one; ok is false where there are too few values.
+func (d *jolt) line(from, to, at bus.Micros) (l line, ok bool) {
+	var sv, svv, st, stt, stv float64
+	first := 0.0
+	for i := d.n - 1; i >= max(0, d.n-joltLen); i-- {
 		q := &d.p[i%joltLen]
 		if q.at < from {
 			break
@@ -194,22 +234,77 @@ func (d *jolt) mean(from, to bus.Micros) (float64, bool) {
 		if q.at > to {
 			continue
 		}
-		t := (q.at - from).Seconds()
-		sv += q.v
+		if l.n == 0 {
+			first = q.v
+		}
+		t, v := (q.at - at).Seconds(), q.v-first
+		sv += v
+		svv += float64(v * v)
 		st += t
 		stt += float64(t * t)
-		stv += float64(t * q.v)
-		k++
+		stv += float64(t * v)
+		l.n++
 	}
-	n := float64(k)
-	if d.role == stream.Acceleration {
-		return sv / max(n, 1), k >= 2
+	den := stt - float64(st*st)/l.n
+	if l.n < 3 || den <= 0 {
+		return l, false
 	}
-	den := float64(n*stt) - float64(st*st)
-	if k < 3 || den <= 0 {
-		return 0, false
+	l.slope = (stv - float64(st*sv)/l.n) / den
+	l.value = first + (sv-float64(l.slope*st))/l.n
+	l.left = max(0, svv-float64(sv*sv)/l.n-float64(float64(l.slope*l.slope)*den))
+	l.off = math.Sqrt(1/l.n + float64(st/l.n)*float64(st/l.n)/den)
+	return l, true
+}
+
+// mean returns the mean acceleration between two instants: of an accelerometer
+// the mean of its values, of a speed the slope of the straight line through
+// them, which steps of the value disturb less than the difference of two.
+func (d *jolt) mean(from, to bus.Micros) (float64, bool) {
+	if d.role != stream.Acceleration {
+		l, ok := d.line(from, to, from)
+		return l.slope, ok
 	}
-	return (float64(n*stv) - float64(st*sv)) / den, true
+	sum, k := 0.0, 0
+	for i := d.n - 1; i >= max(0, d.n-joltLen) && d.p[i%joltLen].at >= from; i-- {
+		if q := &d.p[i%joltLen]; q.at <= to {
+			sum += q.v
+			k++
+		}
+	}
+	return sum / max(float64(k), 1), k >= 2
+}
+
+// gained returns by how much the speed has changed in a burst, beyond what it
+// did before and does after and what the tyres' slip takes where drive turns into
+// braking, and the deviation that its noise leaves that with.
+func (d *jolt) gained(mid bus.Micros) (mps, sd float64, ok bool) {
+	before, ok1 := d.line(mid-joltGap-joltLine, mid-joltGap, mid)
+	after, ok2 := d.line(mid+joltGap, mid+joltAfter, mid)
+	if !ok1 || !ok2 {
+		return 0, 0, false
+	}
+	noise := max(math.Sqrt((before.left+after.left)/max(1, before.n+after.n-4)), d.noise)
+	mps = after.value - before.value
+	// A wheel that drives turns faster than the road, one that brakes slower.
+	slip := float64(abs(before.value) * (after.slope - before.slope) / joltTyre)
+	if slip*mps > 0 {
+		mps = math.Copysign(max(0, abs(mps)-abs(slip)), mps)
+	}
+	return mps, float64(noise * math.Hypot(before.off, after.off)), true
+}
+
+// roughness follows the deviation of a speed's noise: of white noise the second
+// difference deviates by the square root of six of it.
+func (d *jolt) roughness() {
+	if d.n < 3 {
+		return
+	}
+	a, b, c := &d.p[(d.n-3)%joltLen], &d.p[(d.n-2)%joltLen], &d.p[(d.n-1)%joltLen]
+	second := abs(c.v-b.v-(b.v-a.v)) / math.Sqrt(6) * math.Sqrt(math.Pi/2)
+	if d.noise == 0 {
+		d.noise = second
+	}
+	d.noise += float64(min(0.2, (c.at-b.at).Seconds()/joltNoiseS) * (second - d.noise))
 }
 
 func (d *jolt) row(s *scene, m *moment) {
@@ -225,7 +320,7 @@ func (d *jolt) row(s *scene, m *moment) {
 		d.minute += m.dt
 		if d.minute >= 60 {
 			d.minute -= 60
-			d.counts.add(can, false)
+			d.counts.add(can && d.quietly(s), false)
 		}
 	}
 	if !can {
@@ -238,9 +333,13 @@ func (d *jolt) row(s *scene, m *moment) {
 	if mid < d.quiet {
 		return
 	}
+	half := joltHalf / 2
+	if d.role != stream.Acceleration {
+		half = joltHalfSpeed / 2
+	}
 	before, ok1 := d.mean(mid-joltBefore, mid-joltBefore+joltSide)
 	after, ok2 := d.mean(mid+joltAfter-joltSide, mid+joltAfter)
-	at, ok3 := d.mean(mid-joltHalf/2, mid+joltHalf/2)
+	at, ok3 := d.mean(mid-half, mid+half)
 	if !ok1 || !ok2 || !ok3 {
 		return
 	}
@@ -253,6 +352,12 @@ func (d *jolt) row(s *scene, m *moment) {
 	burst := min(abs(x), abs(y))
 	if burst < max(s.set.Jolt.MinMps2, float64(joltOverLevel*d.level)) || burst > joltMost || burst > joltMostWheel && d.role != stream.Acceleration {
 		return
+	}
+	if d.role != stream.Acceleration {
+		mps, sd, ok := d.gained(mid)
+		if !ok || mps*x < 0 || abs(mps) < float64(joltSure*sd) {
+			return
+		}
 	}
 	d.quiet = mid + bus.Second
 	alone := d.role == stream.Acceleration || d.seen(mid)
