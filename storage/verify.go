@@ -70,7 +70,15 @@ type Verification struct {
 // the store could not be looked at.
 func Verify(dir string) (*Verification, error) { return verifyFS(dir, OS(dir)) }
 
-func verifyFS(dir string, fsys FS) (*Verification, error) {
+// VerifyTold is Verify that tells, after each file, how many bytes have been read of
+// how many.
+func VerifyTold(dir string, told func(done, total int64)) (*Verification, error) {
+	return verifyTold(dir, OS(dir), told)
+}
+
+func verifyFS(dir string, fsys FS) (*Verification, error) { return verifyTold(dir, fsys, nil) }
+
+func verifyTold(dir string, fsys FS, told func(done, total int64)) (*Verification, error) {
 	s, err := readFS(dir, fsys)
 	if err != nil {
 		return nil, err
@@ -86,9 +94,13 @@ func verifyFS(dir string, fsys FS) (*Verification, error) {
 	s.unpacker.budget = newBudget(size)
 	v := &Verification{State: Intact, Running: s.health.Running, Runs: len(s.boots), Events: len(s.events), Lost: s.health.Lost}
 	a := newAudit(s, v)
+	done := int64(0)
 	for _, f := range sorted(files) {
 		if err := v.file(s, a, f.Name()); err != nil {
 			return nil, err
+		}
+		if done += f.Size(); told != nil {
+			told(done, size)
 		}
 	}
 	v.others(files)

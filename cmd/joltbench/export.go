@@ -79,19 +79,19 @@ func (c *exportCmd) Run(h *host) error {
 		}
 		stretches = []review.Stretch{{Boot: e.Boot, Clock: e.Clock, From: e.From, To: e.To}}
 	}
-	p := h.progress("exporting")
+	p := cli.NewProgress(h.stderr)
 	rows := 0
 	err = cli.WriteFile(h.stdout, c.Output, func(w io.Writer) error {
 		if c.What == "frames" {
 			return c.frames(h, w, s, stretches[0], &rows)
 		}
-		t := counted(c.table(s, stretches, p), &rows)
+		t := counted(c.table(s, stretches, p.Steps("exporting, stretch")), &rows)
 		if as == "parquet" {
 			return export.Parquet(w, t)
 		}
 		return export.CSV(w, t)
 	})
-	p.end()
+	p.End()
 	if err != nil {
 		return err
 	}
@@ -109,14 +109,14 @@ func (c *exportCmd) Run(h *host) error {
 	return done(s)
 }
 
-func (c *exportCmd) table(s *review.Stay, stretches []review.Stretch, p *progress) *export.Table {
+func (c *exportCmd) table(s *review.Stay, stretches []review.Stretch, told func(done, total int)) *export.Table {
 	switch c.What {
 	case "drives":
 		return export.Drives(s)
 	case "samples":
-		return export.Samples(s, stretches, p.step)
+		return export.Samples(s, stretches, told)
 	case "rows":
-		return export.Rows(s, stretches, p.step)
+		return export.Rows(s, stretches, told)
 	}
 	return export.Events(s)
 }

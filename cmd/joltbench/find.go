@@ -9,7 +9,6 @@ import (
 	"strconv"
 	"strings"
 	"text/tabwriter"
-	"time"
 
 	"joltwatch/bus"
 	"joltwatch/cmd/internal/cli"
@@ -91,9 +90,9 @@ func (c *findCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
-	p := h.progress("find: analysing, step")
-	res := survey.Analyse(p.step)
-	p.end()
+	p := cli.NewProgress(h.stderr)
+	res := survey.Analyse(p.Steps("analysing, step"))
+	p.End()
 	if c.JSON {
 		err = c.writeJSON(h.stdout, res, interfaces)
 	} else {
@@ -146,8 +145,8 @@ func (c *findCmd) survey(h *host) (*find.Survey, []string, error) {
 	defer log.Close()
 	s := find.NewSurvey(find.Options{})
 	batch := make([]bus.Frame, 512)
-	begun := time.Now()
-	shown := begun
+	p := cli.NewProgress(h.stderr)
+	defer p.End()
 	for {
 		n, err := log.Read(batch)
 		for i := range batch[:n] {
@@ -162,10 +161,7 @@ func (c *findCmd) survey(h *host) (*find.Survey, []string, error) {
 		if h.ctx.Err() != nil {
 			return nil, nil, errors.New("stopped before the end of the log")
 		}
-		if now := time.Now(); now.Sub(shown) > 2*time.Second {
-			shown = now
-			fmt.Fprintf(h.stderr, "joltbench: find: read %.1f million frames, %.0f s of the recording\n", float64(s.Frames)/1e6, s.Duration().Seconds())
-		}
+		p.Frames(s.Frames, s.Duration().Seconds(), log.Share())
 	}
 	if s.Frames == 0 {
 		if c.Interface != "" {

@@ -49,10 +49,10 @@ func (c *reportCmd) Run(h *host) error {
 		}
 		stays = append(stays, o.Other)
 	}
-	p := h.progress("packing traces")
-	o.Progress = p.step
+	p := cli.NewProgress(h.stderr)
+	o.Progress = p.Steps("packing traces, stretch")
 	err = cli.WriteFile(h.stdout, c.Output, func(w io.Writer) error { return page.Report(w, s, o) })
-	p.end()
+	p.End()
 	if err != nil {
 		return err
 	}

@@ -43,7 +43,9 @@ func (c *verifyCmd) Run(h *host) error {
 	if err := isStay(c.Dir); err != nil {
 		return err
 	}
-	v, err := storage.Verify(c.Dir)
+	p := cli.NewProgress(h.stderr)
+	v, err := storage.VerifyTold(c.Dir, p.Bytes("checking"))
+	p.End()
 	if err != nil {
 		return err
 	}

@@ -1,8 +1,6 @@
 package main
 
 import (
-	"fmt"
-
 	"joltwatch/bus"
 	"joltwatch/cmd/internal/cli"
 )
@@ -27,5 +25,5 @@ func (p *progress) frames(n uint64, span bus.Micros) {
 	if p.in.log != nil {
 		share = p.in.log.Share()
 	}
-	p.Show(fmt.Sprintf("%.2f million frames, %.0f s of the recording, %s", float64(n)/1e6, span.Seconds(), p.Rate(n)), share)
+	p.Frames(n, span.Seconds(), share)
 }

@@ -32,15 +32,38 @@ func NewProgress(w io.Writer) *Progress {
 	return p
 }
 
-// Show replaces the line; share is how much of the work is done, 0 where that is
-// not known.
-func (p *Progress) Show(text string, share float64) {
+// Frames tells how far a recording has been read: frames, the time of it that they
+// span, and the share of its file, 0 where that is not known.
+func (p *Progress) Frames(n uint64, spanS, share float64) {
+	p.show(share, func() string {
+		return fmt.Sprintf("%.2f million frames, %.0f s of the recording, %.0f a second", float64(n)/1e6, spanS, p.rate(float64(n)))
+	})
+}
+
+// Steps returns what tells how many steps of a work are done.
+func (p *Progress) Steps(what string) func(done, total int) {
+	return func(done, total int) {
+		p.show(float64(done)/float64(max(total, 1)), func() string { return fmt.Sprintf("%s: %d of %d", what, done, total) })
+	}
+}
+
+// Bytes returns what tells how many bytes a work has done.
+func (p *Progress) Bytes(what string) func(done, total int64) {
+	return func(done, total int64) {
+		p.show(float64(done)/float64(max(total, 1)), func() string {
+			return fmt.Sprintf("%s: %.1f of %.1f MB, %.1f MB a second", what, float64(done)/1e6, float64(total)/1e6, p.rate(float64(done))/1e6)
+		})
+	}
+}
+
+// show replaces the line; share is how much of the work is done.
+func (p *Progress) show(share float64, text func() string) {
 	now := time.Now()
 	if p.w == nil || now.Sub(p.start) < progressAfter || now.Sub(p.last) < progressEvery {
 		return
 	}
 	p.last, p.shown = now, true
-	fmt.Fprintf(p.w, "\r%s%s\x1b[K", text, left(now.Sub(p.start), share))
+	fmt.Fprintf(p.w, "\r%s%s\x1b[K", text(), left(now.Sub(p.start), share))
 }
 
 // left says how much is done and how long the rest takes at the pace so far.
@@ -52,10 +75,8 @@ func left(took time.Duration, share float64) string {
 	return fmt.Sprintf(", %.0f %%, %v left", 100*share, rest.Round(time.Second))
 }
 
-// Rate returns n over the time so far, in words.
-func (p *Progress) Rate(n uint64) string {
-	return fmt.Sprintf("%.0f a second", float64(n)/max(time.Since(p.start).Seconds(), 0.001))
-}
+// rate is n over the time so far, a second.
+func (p *Progress) rate(n float64) float64 { return n / max(time.Since(p.start).Seconds(), 0.001) }
 
 // End clears the line.
 func (p *Progress) End() {
