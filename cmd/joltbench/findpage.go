@@ -10,6 +10,7 @@ import (
 	"math"
 	"strings"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/stream"
 	"joltwatch/stream/find"
 )
@@ -64,7 +65,7 @@ func writeFindPage(w io.Writer, log string, res *find.Result, interfaces []strin
 		p.Roles = append(p.Roles, x)
 	}
 	p.Plots = findPlots(res)
-	return template.Must(template.New("find").Parse(findTemplate)).Execute(w, p)
+	return template.Must(template.New("find").Parse(findTemplate)).Execute(&cli.PlainWriter{W: w}, p)
 }
 
 func findPlots(res *find.Result) []findPlot {

@@ -24,7 +24,7 @@ func Compare(w io.Writer, c *review.Comparison, view View, version string) error
 		C: c, Charts: charts(c.After, c.Before, view.Times), Method: review.MethodNote, Caution: review.Cautions, Version: version,
 		Before: c.Before.Span(view.Times), After: c.After.Span(view.Times)}
 	x.Charts, x.Undrawn = drawn(x.Charts)
-	out := bufio.NewWriter(w)
+	out := bufio.NewWriter(plain(w))
 	if err := templates.ExecuteTemplate(out, "compare.tmpl", x); err != nil {
 		return err
 	}

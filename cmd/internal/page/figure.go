@@ -206,7 +206,7 @@ func Figure(w io.Writer, s *review.Stay, e *review.Event, format string, v View)
 	}
 	doc := &sheet{w: width, h: height}
 	draw(doc)
-	return doc.writeTo(w, title)
+	return doc.writeTo(plain(w), title)
 }
 
 // traceClass is the style class of a line: its name with safe letters only.

@@ -18,7 +18,7 @@ import (
 	"joltwatch/stream/vehicle"
 )
 
-const attack = `</script><script>window.owned=1</script><img src=x onerror="window.owned=1">"'><svg onload=window.owned=1>{{.}}<!--`
+const attack = `</script><script>window.owned=1</script><img src=x onerror="window.owned=1">"'><svg onload=window.owned=1>{{.}}<!--` + "\u202etxt\u200f\u061c\u2066\x1b[2J\x9b\r"
 
 // hostile is a stay from someone who wants to run code in the page: every text
 // that a store, a vehicle file or a definition file can bring is an attack.
@@ -61,6 +61,20 @@ func hostile(t *testing.T) *review.Stay {
 	return s
 }
 
+// safe looks in the text of a page for what of an attack may not be in it: what
+// runs, what steers, and what changes the direction of writing.
+func safe(t *testing.T, name, text string) {
+	t.Helper()
+	for _, bad := range []string{"<img", "<script>window", "<svg onload", "\u202e", "\u200f", "\u061c", "\u2066", "\x1b", "\u009b", "\r", `[2J` + "\ufffd", `\u001b`} {
+		if strings.Contains(text, bad) {
+			t.Errorf("%s holds %q", name, bad)
+		}
+	}
+	if !strings.Contains(text, "·txt···") {
+		t.Errorf("%s does not show that characters were left out", name)
+	}
+}
+
 // None of it runs, in any page, and each page is still whole.
 func TestHostileStore(t *testing.T) {
 	s := hostile(t)
@@ -84,11 +98,7 @@ func TestHostileStore(t *testing.T) {
 		if err := write(&b); err != nil {
 			t.Fatalf("%s: %v", name, err)
 		}
-		for _, bad := range []string{"<img", "<script>window", "<svg onload"} {
-			if strings.Contains(b.String(), bad) {
-				t.Errorf("%s holds %s", name, bad)
-			}
-		}
+		safe(t, name, b.String())
 		if err := os.WriteFile(filepath.Join(dir, name+".html"), b.Bytes(), 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -161,6 +171,8 @@ func TestHostileDefinitions(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	// A vehicle file with control characters is refused.
+	attack := strings.NewReplacer("\x1b", "", "\x9b", "", "\r", "").Replace(attack)
 	quoted := strings.ReplaceAll(attack, `"`, `'`)
 	dbc := r.DBC[0] + "\nCM_ \"" + quoted + "\";\n" + "BO_ 99 " + quoted + ": 8 X\n SG_ " + quoted + " : 0|8@1+ (1,0) [0|1] \"" + quoted + "\" X\n"
 	dir := t.TempDir()
@@ -178,11 +190,7 @@ func TestHostileDefinitions(t *testing.T) {
 	if err := Report(&b, s, Options{Version: "test"}); err != nil {
 		t.Fatal(err)
 	}
-	for _, bad := range []string{"<img", "<script>window", "<svg onload"} {
-		if strings.Contains(b.String(), bad) {
-			t.Errorf("the page holds %s", bad)
-		}
-	}
+	safe(t, "the page", b.String())
 	if !strings.Contains(b.String(), "window.owned=1") {
 		t.Error("the label is not shown as text")
 	}

@@ -242,7 +242,7 @@ func hoursText(s float64) string {
 // WriteLetter writes the letter as a page without scripts.
 func WriteLetter(w io.Writer, l *Letter) error {
 	l.Head = newHead(l.Title, l.Units, read("page.css"))
-	out := bufio.NewWriter(w)
+	out := bufio.NewWriter(plain(w))
 	if err := templates.ExecuteTemplate(out, "letter.tmpl", l); err != nil {
 		return err
 	}

@@ -14,6 +14,7 @@ import (
 	"io"
 	"strings"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/storage/review"
 )
 
@@ -81,6 +82,31 @@ var templates = template.Must(template.New("").Funcs(template.FuncMap{
 	"join": func(list []string) string { return strings.Join(list, ", ") },
 }).ParseFS(files, "*.tmpl"))
 
+// plain is what every page is written through, so that no text of a stay or a
+// vehicle file reverses or hides what stands beside it.
+func plain(w io.Writer) io.Writer { return &cli.PlainWriter{W: w} }
+
+// plainJSON shows as a dot also the control characters that JSON has escaped.
+func plainJSON(text []byte) string {
+	var b strings.Builder
+	for i := 0; i < len(text); i++ {
+		switch {
+		case text[i] != '\\':
+			b.WriteByte(text[i])
+			continue
+		case text[i+1] == 'b' || text[i+1] == 'f' || text[i+1] == 'r':
+			b.WriteString("·")
+		case text[i+1] == 'u' && string(text[i+2:i+4]) == "00" && text[i+4] < '2':
+			b.WriteString("·")
+			i += 4
+		default:
+			b.Write(text[i : i+2])
+		}
+		i++
+	}
+	return b.String()
+}
+
 // script writes a script element of the page's own text.
 func script(w io.Writer, text string) { fmt.Fprintf(w, "<script>%s</script>\n", text) }
 
@@ -115,7 +141,7 @@ func Report(w io.Writer, s *review.Stay, o Options) error {
 	if err != nil {
 		return err
 	}
-	out := bufio.NewWriter(w)
+	out := bufio.NewWriter(plain(w))
 	if err := templates.ExecuteTemplate(out, "report.tmpl", r); err != nil {
 		return err
 	}
@@ -123,7 +149,7 @@ func Report(w io.Writer, s *review.Stay, o Options) error {
 	if err != nil {
 		return err
 	}
-	data(out, "index", string(index))
+	data(out, "index", plainJSON(index))
 	for i, x := range packed.stretches {
 		data(out, fmt.Sprintf("reduced-%d", i), x.reduced)
 		if x.full != "" {

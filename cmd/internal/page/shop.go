@@ -104,7 +104,7 @@ func Shop(w io.Writer, s *rank.Shop, shown map[string]Shown, note, version strin
 	for _, u := range s.Filling {
 		x.Filling = append(x.Filling, newShopUnit(u))
 	}
-	out := bufio.NewWriter(w)
+	out := bufio.NewWriter(plain(w))
 	if err := templates.ExecuteTemplate(out, "shop.tmpl", x); err != nil {
 		return err
 	}
