@@ -3,15 +3,19 @@ package storage
 import (
 	"bytes"
 	"encoding/binary"
+	"encoding/json"
 	"fmt"
 	"runtime"
 	"runtime/debug"
+	"runtime/metrics"
+	"slices"
 	"sync"
 	"syscall"
 	"testing"
 	"time"
 
 	"joltwatch/bus"
+	"joltwatch/detect"
 
 	"github.com/klauspost/compress/zstd"
 )
@@ -28,10 +32,10 @@ const (
 func cost(do func()) (peak uint64, cpu time.Duration) {
 	defer debug.SetGCPercent(debug.SetGCPercent(20))
 	runtime.GC()
+	look := []metrics.Sample{{Name: "/memory/classes/heap/objects:bytes"}}
 	heap := func() uint64 {
-		var m runtime.MemStats
-		runtime.ReadMemStats(&m)
-		return m.HeapAlloc
+		metrics.Read(look) // which stops nothing, and so costs next to no time
+		return look[0].Value.Uint64()
 	}
 	before := heap()
 	var wait sync.WaitGroup
@@ -90,12 +94,18 @@ var uses = map[string]func(*medium){
 	"history": func(m *medium) { readHistory(m) }, //nolint:errcheck // as above
 }
 
+func sizeOf(m *medium) (size int64) {
+	for name, f := range m.files {
+		if _, _, _, ok := parseName(name); ok {
+			size += int64(len(f.data))
+		}
+	}
+	return size
+}
+
 func bounded(t *testing.T, what string, m *medium) {
 	t.Helper()
-	size := 0
-	for _, f := range m.files {
-		size += len(f.data)
-	}
+	size := sizeOf(m)
 	for use, do := range uses {
 		peak, cpu := cost(func() { do(m) })
 		t.Logf("%s, %s: %d bytes take %.1f MiB and %.2f s", what, use, size, float64(peak)/(1<<20), cpu.Seconds())
@@ -221,4 +231,112 @@ func FuzzCost(f *testing.F) {
 			}
 		}
 	})
+}
+
+// idling is the account of a drive after so many half minutes at a stand, as a
+// vehicle with all roles mapped writes it.
+func idling(drive, n int) *detect.Account {
+	a := &detect.Account{
+		Drive: drive, Start: 5e6, End: 5e6 + bus.Micros(n)*30e6 + bus.Micros(n*7919%997), EngineOnS: float64(n)*30 + float64(n%7)/100, Stops: 1,
+		MovingS: 12.25, ClosedS: 3.5, CoastS: 1.25, OpenS: 7.5, Frames: uint64(n)*63127 + uint64(n*31%17),
+	}
+	for i := range 24 {
+		a.Bands = append(a.Bands, detect.Band{Of: "speed_kmh", Label: fmt.Sprint(i), From: float64(i), To: float64(i + 1), Closed: 1.5, Open: 2})
+		a.Opportunities = append(a.Opportunities, detect.Opportunity{Kind: fmt.Sprint("kind-", i), Seen: 3, Observable: 2, Hits: 1})
+		a.Roles = append(a.Roles, detect.RoleCover{Role: fmt.Sprint("role-", i), FreshS: a.EngineOnS, Samples: uint64(n*(i+1)) * 3000, PeriodS: 0.01})
+	}
+	return a
+}
+
+// accounts is a journal as the program writes it, of the accounts that make gives
+// until it has so many bytes.
+func accounts(t testing.TB, most int, one func(n int) any) (journal []byte, count int) {
+	pack, err := newPacker()
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := header{version: Version, kind: journalFile, run: 1, part: 1}
+	g := groups{pack: pack, out: h.append(nil), at: chainFrom(h)}
+	for ; len(g.out) < most && count < 1<<19; count++ {
+		if err := g.record(blockAccount, one(count)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	g.close()
+	return g.out, count
+}
+
+// A vehicle that idles for days is read whole, and at a low cost.
+func TestIdlingIsRead(t *testing.T) {
+	if testing.Short() {
+		t.Skip("writes a megabyte of accounts")
+	}
+	journal, count := accounts(t, mostInput/4, func(n int) any { return idling(1, n) })
+	m := sample(t).with(fileName(journalFile, 1, 1), journal)
+	s, err := readFS("store", m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range s.Health().Damage {
+		t.Errorf("%v", d)
+	}
+	want := idling(1, count-1)
+	if got := s.Accounts(); len(got) == 0 || got[0].End != want.End || got[0].Roles[3].Samples != want.Roles[3].Samples {
+		t.Errorf("the last of %d accounts is not there", count)
+	}
+	spent := newBudget(sizeOf(m)).bytes - s.unpacker.bytes
+	t.Logf("%d accounts in %d bytes take %d of what they may", count, len(journal), spent)
+	if spent > 12*int64(len(journal)) { // of 16
+		t.Errorf("%d accounts in %d bytes take %d of what they may", count, len(journal), spent)
+	}
+	bounded(t, "an idling vehicle", m)
+}
+
+// Accounts that were made to be costly.
+func TestCostlyAccounts(t *testing.T) {
+	if testing.Short() {
+		t.Skip("reads megabytes with the collector at work")
+	}
+	beside := func(data []byte) *medium { return sample(t).with(fileName(journalFile, 1, 1), data) }
+	first, err := json.Marshal(idling(1, 1))
+	if err != nil {
+		t.Fatal(err)
+	}
+	n, err := parseNode(first)
+	if err != nil {
+		t.Fatal(err)
+	}
+	begin := appendRec(nil, blockAccount, formCompact, compact(nil, &n, nil))
+	a := newAccount(n, first)
+	for range maxRecords - 1 {
+		begin = appendRec(begin, blockAccount, formAgainst, append(a.check(), tagSame))
+	}
+	bounded(t, "accounts each equal to the one before, by the thousand", beside(fileOf(journalFile, blockGroup, codedZstd, zipped(t, begin), mostInput)))
+	same := appendRec(nil, blockAccount, formCompact, compact(nil, &n, nil))
+	differ := appendRec(nil, blockAccount, formCompact, compact(nil, &n, nil))
+	last := newAccount(n, first)
+	for i := range maxRecords - 1 {
+		next := last.node
+		next.items = slices.Clone(next.items)
+		next.items[2].text = fmt.Sprint(i) // its end
+		differ = appendRec(differ, blockAccount, formAgainst, compact(last.check(), &next, &last.node))
+		last = newAccount(next, next.append(nil))
+	}
+	bounded(t, "accounts each hardly other than the one before", beside(fileOf(journalFile, blockGroup, codedZstd, zipped(t, differ), mostInput)))
+	single := fileOf(journalFile, blockGroup, codedRaw, same, headerSize+blockHead+len(same))
+	number := uint16(1)
+	for len(single) < mostInput {
+		single = appendBlock(single, blockGroup, codedRaw, number, appendRec(nil, blockAccount, formAgainst, append(a.check(), tagSame)))
+		number++
+	}
+	bounded(t, "accounts each equal to the one before, one a block", beside(single))
+	for name, one := range map[string]func(n int) any{
+		"accounts of drives in turn": func(n int) any { return idling(1+n%2, n) },
+		"accounts of as many drives": func(n int) any { return idling(n, 1) },
+		"accounts of nothing":        func(n int) any { return map[string]int{"drive": n} },
+	} {
+		journal, count := accounts(t, mostInput/8, one)
+		journal = append(journal, make([]byte, mostInput-len(journal))...) // as much may be unfolded
+		bounded(t, fmt.Sprintf("%d %s", count, name), beside(journal))
+	}
 }

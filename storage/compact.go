@@ -168,6 +168,9 @@ func (n *node) append(b []byte) []byte {
 }
 
 func appendQuoted(b []byte, s string) []byte {
+	if plain(s) {
+		return append(append(append(b, '"'), s...), '"')
+	}
 	q, err := json.Marshal(s)
 	if err != nil {
 		return append(b, `""`...)
@@ -175,9 +178,23 @@ func appendQuoted(b []byte, s string) []byte {
 	return append(b, q...)
 }
 
+// plain reports whether JSON spells the text as it is.
+func plain(s string) bool {
+	for i := range len(s) {
+		if c := s[i]; c < ' ' || c > '~' || c == '"' || c == '\\' || c == '<' || c == '>' || c == '&' {
+			return false
+		}
+	}
+	return true
+}
+
 // decimal takes a number apart: text = mantissa / 10^exponent; ok is false
 // where it does not fit or would not come back as it was.
 func decimal(text string) (mantissa int64, exponent int, ok bool) {
+	if n := len(text); n > 0 && n < 18 && text[0] >= '1' && text[0] <= '9' && !strings.Contains(text, ".") {
+		mantissa, err := strconv.ParseInt(text, 10, 64)
+		return mantissa, 0, err == nil
+	}
 	whole, part, _ := strings.Cut(text, ".")
 	exponent = len(part)
 	mantissa, err := strconv.ParseInt(whole+part, 10, 64)
@@ -657,7 +674,7 @@ func (x *expander) shaped(shape int) node {
 }
 
 func (x *expander) siblings(n int, base *node) []node {
-	var out []node
+	out := make([]node, 0, min(n, len(base.items)+1))
 	for len(out) < n && x.err == nil {
 		if len(x.in) > 0 && x.in[0] == tagSameRun {
 			x.in = x.in[1:]

@@ -3,8 +3,6 @@ package storage
 import (
 	"encoding/json"
 	"slices"
-
-	"joltwatch/detect"
 )
 
 // ordinaryWorth is below that of any finding that is out of the ordinary (see
@@ -102,8 +100,10 @@ func (c *superseded) of(run uint32, records []rec) (worthless []bool, groups []T
 		x := &records[j]
 		switch x.typ {
 		case blockAccount:
-			var a detect.Account
-			if json.Unmarshal(x.text, &a) == nil {
+			var a struct {
+				Drive int `json:"drive"`
+			}
+			if worthless[j] = x.old; !x.old && json.Unmarshal(x.text, &a) == nil {
 				d := [2]int{int(run), a.Drive}
 				worthless[j] = c.accounts[d]
 				c.accounts[d] = true

@@ -32,7 +32,7 @@ type groups struct {
 	out  []byte // whole blocks
 	at   chained
 	// key is the last account, since how many in a row stand against another.
-	key   *node
+	key   *account
 	since int
 
 	items []byte // of the group that is being made
@@ -69,8 +69,9 @@ func (g *groups) json(typ blockType, text []byte) error {
 		return fmt.Errorf("record of type %d: %w", typ, err)
 	}
 	form, b := uint8(formCompact), compact(nil, &n, nil)
-	if typ == blockAccount && g.key != nil && g.since < keyEvery && !n.is("ended") {
-		if against := compact(g.key.check(), &n, g.key); len(against) < len(b) {
+	key := newAccount(n, n.append(nil))
+	if typ == blockAccount && g.key != nil && g.since < keyEvery && len(text) <= maxAgainst && !n.is("ended") {
+		if against := compact(g.key.check(), &n, &g.key.node); len(against) < len(b) {
 			form, b = formAgainst, against
 		}
 	}
@@ -78,18 +79,44 @@ func (g *groups) json(typ blockType, text []byte) error {
 		form, b = formAsIs, text
 	}
 	if typ == blockAccount {
-		g.key, g.since = &n, g.since+1
-		if form != formAgainst {
+		g.key, g.since = key, g.since+1
+		switch form {
+		case formCompact:
 			g.since = 0
+		case formAsIs:
+			g.key = nil // nothing can stand against it
 		}
 	}
 	g.add(typ, form, b)
 	return nil
 }
 
+// account is one that the next may stand against.
+type account struct {
+	node node
+	text []byte // as JSON
+	sum  uint32 // of that
+}
+
+func newAccount(n node, text []byte) *account {
+	return &account{n, text, crc32.Checksum(text, castagnoli)}
+}
+
+// maxAgainst bounds the JSON of an account that stands against another; no
+// detector's comes near.
+const maxAgainst = 64 << 10
+
 // check is what a record against this one begins with.
-func (n *node) check() []byte {
-	return binary.LittleEndian.AppendUint32(nil, crc32.Checksum(n.append(nil), castagnoli))
+func (a *account) check() []byte {
+	return binary.LittleEndian.AppendUint32(nil, a.sum)
+}
+
+// drive is the number of its drive, as it is written.
+func (a *account) drive() string {
+	if i := slices.Index(a.node.keys, "drive"); i >= 0 {
+		return a.node.items[i].text
+	}
+	return ""
 }
 
 // is reports whether the key stands for true.
@@ -147,12 +174,23 @@ type rec struct {
 	raw  []byte
 	// text is JSON, or what is opaque.
 	text []byte
+	// drive is the number of the drive of an account, as it is written; empty
+	// where that cannot be told from its form.
+	drive string
+	// old marks an account without its text: one that is not read, or after which
+	// another of its drive stands in the same block.
+	old bool
 }
+
+// replaces reports whether an account makes worthless one of that drive before it.
+func (x *rec) replaces(drive string) bool { return x.drive != "" && x.drive == drive }
 
 // recReader reads the records of one file, in order.
 type recReader struct {
 	u   *unpacker
-	key *node
+	key *account
+	// noAccounts leaves accounts unread.
+	noAccounts bool
 }
 
 // maxRecords bounds a group: as many as groups and rests of their sizes hold.
@@ -171,7 +209,10 @@ func (r *recReader) read(b block) ([]rec, error) {
 		if err != nil {
 			return nil, err
 		}
-		x := rec{typ: b.typ, raw: payload} // of version 1
+		x := rec{typ: b.typ, raw: payload, old: r.noAccounts && b.typ == blockAccount} // of version 1
+		if x.old {
+			return []rec{x}, nil
+		}
 		x.text, err = r.text(x)
 		return []rec{x}, err
 	}
@@ -187,6 +228,7 @@ func (r *recReader) read(b block) ([]rec, error) {
 		return nil, err
 	}
 	var out []rec
+	last := -1 // account
 	for len(payload) > 0 {
 		head, n := binary.Uvarint(payload)
 		if n <= 0 || head > 0x3ff || head>>2 == 0 || len(out) == maxRecords {
@@ -199,6 +241,13 @@ func (r *recReader) read(b block) ([]rec, error) {
 		payload = payload[n+m:]
 		x := rec{typ: blockType(head >> 2), form: uint8(head & 3), raw: payload[:length]}
 		payload = payload[length:]
+		if x.old = r.noAccounts && x.typ == blockAccount; x.old {
+			out = append(out, x)
+			if e := r.u.spend(leastRecord); e != nil {
+				return out, e
+			}
+			continue
+		}
 		text, e := r.text(x)
 		if e == errBudget {
 			return out, e
@@ -208,6 +257,13 @@ func (r *recReader) read(b block) ([]rec, error) {
 			continue
 		}
 		x.text = text
+		if x.typ == blockAccount {
+			x.drive = r.key.drive()
+			if last >= 0 && x.replaces(out[last].drive) {
+				out[last].text, out[last].old = nil, true
+			}
+			last = len(out)
+		}
 		out = append(out, x)
 	}
 	return out, err
@@ -217,30 +273,66 @@ func (r *recReader) text(x rec) ([]byte, error) {
 	if r.u.bytes < 0 {
 		return nil, errBudget
 	}
-	var base *node
-	raw := x.raw
-	switch x.form {
-	case formAsIs:
-		return raw, r.u.spend(len(raw))
-	case formAgainst:
-		if base = r.key; base == nil || len(raw) < 4 || !bytes.Equal(base.check(), raw[:4]) {
-			return nil, errors.New("an account that goes on from one which cannot be read")
-		}
-		raw = raw[4:]
+	if x.form == formAgainst {
+		return r.against(x.raw)
 	}
-	n, err := expand(raw, base)
+	text := x.raw
+	var n node
+	if x.form == formCompact {
+		var err error
+		if n, err = expand(x.raw, nil); err != nil {
+			return nil, err
+		}
+		text = n.append(nil)
+	}
+	cost := max(weight(text), leastRecord)
+	if x.typ == blockAccount {
+		a := newAccount(n, text)
+		if cost = max(cost, leastAccount); r.key != nil && a.drive() != "" && a.drive() == r.key.drive() {
+			cost /= 4
+		}
+		r.key = a
+	}
+	return text, r.u.spend(cost)
+}
+
+// against reads an account that stands against the one before. A vehicle that
+// idles writes accounts that hardly differ: those of the same drive count a
+// sixteenth, and whole ones in between a quarter.
+func (r *recReader) against(raw []byte) ([]byte, error) {
+	base := r.key
+	if base == nil || base.node.kind != nodeObject || len(raw) < 4 || !bytes.Equal(base.check(), raw[:4]) {
+		return nil, errors.New("an account that goes on from one which cannot be read")
+	}
+	if len(raw) == 5 && raw[4] == tagSame {
+		return base.text, r.u.spend(leastRecord)
+	}
+	n, err := expand(raw[4:], &base.node)
 	if err != nil {
 		return nil, err
 	}
-	if x.typ == blockAccount {
-		r.key = &n
+	a := newAccount(n, n.append(make([]byte, 0, len(base.text)+64)))
+	if len(a.text) > maxAgainst {
+		return nil, errCompact
 	}
-	text := n.append(nil)
-	if x.form == formAgainst {
-		// A vehicle that idles writes accounts that hardly differ.
-		return text, r.u.spend(len(x.raw) + len(text)/16)
+	r.key = a
+	cost := max(weight(a.text), leastAccount)
+	if a.drive() == base.drive() {
+		cost /= 16
 	}
-	return text, r.u.spend(len(text))
+	return a.text, r.u.spend(max(cost, leastRecord))
+}
+
+// What a record, and an account, takes that says nothing.
+const (
+	leastRecord  = 64
+	leastAccount = 512
+)
+
+// weight is what JSON takes to read: not less than its length, and more where
+// it holds more values and objects than a program of ours puts into that.
+func weight(text []byte) int {
+	return max(len(text), 8*bytes.Count(text, []byte{','}), 64*bytes.Count(text, []byte{'{'}))
 }
 
 // event reads an event of that run.

@@ -450,7 +450,10 @@ func (w *runWriter) eachEvent(name string, visit func(r *eventRecord, run uint32
 	for _, b := range p.blocks {
 		list, _ := records.read(b) //nolint:errcheck // what cannot be read stays
 		for _, x := range list {
-			if r, err := x.event(run); x.typ == blockEvent && err == nil {
+			if x.typ != blockEvent {
+				continue
+			}
+			if r, err := x.event(run); err == nil {
 				visit(&r, run)
 			}
 		}

@@ -60,7 +60,7 @@ type runWriter struct {
 	stay uint64
 	link linkRecord
 	// key is the last account in the journal; see groups.
-	key   *node
+	key   *account
 	since int
 
 	head      headRecord

@@ -207,6 +207,21 @@ type loader struct {
 	dropped   map[string]bool
 	delivered map[string]bool // files that say so
 	seen      map[string]int  // events by ID
+	drives    map[driveKey]int
+	// at is the block that is being read. held is the account that was read last,
+	// and heldAt its block: it is taken in once another of its drive can no
+	// longer replace it.
+	at, heldAt block
+	held       *rec
+}
+
+// driveKey tells drives apart: by run, and where a recording is replayed by that,
+// in which drives keep their numbers: a later run goes on where an earlier one
+// was interrupted.
+type driveKey struct {
+	run       uint32
+	recording string
+	drive     int
 }
 
 func (l *loader) file(name string) error {
@@ -235,11 +250,15 @@ func (l *loader) file(name string) error {
 		}
 	}
 	records := recReader{u: l.s.unpacker}
-	for _, k := range p.blocks {
-		if err := l.block(&records, b, k); err != nil {
+	unsound := func(k block, err error) {
+		if err != nil {
 			l.s.health.Damage = append(l.s.health.Damage, Damage{File: name, Offset: k.offset, Length: int64(blockHead + len(k.payload)), What: err.Error()})
 		}
 	}
+	for _, k := range p.blocks {
+		unsound(k, l.block(&records, b, k))
+	}
+	unsound(l.heldAt, l.release(b))
 	return nil
 }
 
@@ -253,6 +272,7 @@ func (l *loader) boot(run uint32) *Boot {
 
 // block takes in the records of one block; b is nil in clock files.
 func (l *loader) block(records *recReader, b *Boot, k block) error {
+	l.at = k
 	list, err := records.read(k)
 	for i := range list {
 		if e := l.record(b, &list[i]); e != nil {
@@ -263,12 +283,7 @@ func (l *loader) block(records *recReader, b *Boot, k block) error {
 }
 
 func (l *loader) record(b *Boot, k *rec) error {
-	read := func(v any) error {
-		if err := json.Unmarshal(k.text, v); err != nil {
-			return fmt.Errorf("record of type %d: %w", k.typ, err)
-		}
-		return nil
-	}
+	read := k.into
 	if b == nil {
 		var c clockRecord
 		if k.typ == blockClock {
@@ -306,11 +321,7 @@ func (l *loader) record(b *Boot, k *rec) error {
 		}
 		b.Clock = c.Clock
 	case blockAccount:
-		a := Account{Boot: b.Number}
-		if err := read(&a.Account); err != nil {
-			return err
-		}
-		l.account(a)
+		return l.account(b, k)
 	case blockEvent:
 		r, err := k.event(b.Number)
 		if err != nil {
@@ -356,29 +367,53 @@ func (l *loader) record(b *Boot, k *rec) error {
 	return nil
 }
 
-func (l *loader) account(a Account) {
-	for i := range l.s.accounts {
-		if o := &l.s.accounts[i]; o.Drive == a.Drive && (o.Boot == a.Boot || l.replayed(o.Boot, a.Boot)) {
-			*o = a
-			return
-		}
+// into reads a record that is JSON.
+func (x *rec) into(v any) error {
+	if err := json.Unmarshal(x.text, v); err != nil {
+		return fmt.Errorf("record of type %d: %w", x.typ, err)
 	}
-	l.s.accounts = append(l.s.accounts, a)
+	return nil
 }
 
-// replayed reports whether two runs replay one recording, in which drives keep
-// their numbers: the later went on where the earlier was interrupted.
-func (l *loader) replayed(a, b uint32) bool {
-	var id [2]string
-	for _, x := range l.s.boots {
-		switch x.Number {
-		case a:
-			id[0] = x.ID
-		case b:
-			id[1] = x.ID
-		}
+// account holds an account, in place of one of the same drive before it.
+func (l *loader) account(b *Boot, x *rec) error {
+	if x.old {
+		return nil
 	}
-	return id[0] == id[1] && strings.HasPrefix(id[0], "recording-")
+	var err error
+	if l.held != nil && !x.replaces(l.held.drive) {
+		err = l.release(b)
+	}
+	held := *x
+	l.held, l.heldAt = &held, l.at
+	return err
+}
+
+// release takes in the account that is held.
+func (l *loader) release(b *Boot) error {
+	if l.held == nil {
+		return nil
+	}
+	a := Account{Boot: b.Number}
+	err := l.held.into(&a.Account)
+	l.held = nil
+	if err != nil {
+		return err
+	}
+	key := driveKey{run: b.Number, drive: a.Drive}
+	if strings.HasPrefix(b.ID, "recording-") {
+		key = driveKey{recording: b.ID, drive: a.Drive}
+	}
+	if i, ok := l.drives[key]; ok {
+		l.s.accounts[i] = a
+		return nil
+	}
+	if l.drives == nil {
+		l.drives = map[driveKey]int{}
+	}
+	l.drives[key] = len(l.s.accounts)
+	l.s.accounts = append(l.s.accounts, a)
+	return nil
 }
 
 func (l *loader) event(b *Boot, r *eventRecord) {

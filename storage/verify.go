@@ -3,6 +3,7 @@ package storage
 import (
 	"fmt"
 	"io/fs"
+	"slices"
 )
 
 // State is the health of a file or of a store.
@@ -236,7 +237,8 @@ func (p *parsed) bad(name string, offset, length int64, what string) {
 }
 
 func (s *Store) verifyBlocks(h *FileHealth, kind fileKind, p *parsed, a *audit) {
-	records := recReader{u: s.unpacker}
+	// Accounts were read with the store.
+	records := recReader{u: s.unpacker, noAccounts: true}
 	expected := uint32(0)
 	for i, b := range p.blocks {
 		if err := s.verifyBlock(h, kind, &records, b, a); err != nil {
@@ -246,6 +248,12 @@ func (s *Store) verifyBlocks(h *FileHealth, kind fileKind, p *parsed, a *audit) 
 			p.bad(h.File, b.offset, 0, fmt.Sprintf("block %d stands where block %d should", b.number, uint16(expected)))
 		}
 		expected = p.chain[i].blocks
+	}
+	for _, d := range s.health.Damage {
+		same := func(o Damage) bool { return o.Offset == d.Offset }
+		if d.File == h.File && !d.Tail && !slices.ContainsFunc(p.damage, same) {
+			p.damage = append(p.damage, d)
+		}
 	}
 }
 
