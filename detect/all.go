@@ -4,7 +4,7 @@ package detect
 // tables. To add one: write its file, add it here and to Settings, and give it
 // its words in storage/review, its truth in the simulator and its row in the
 // scorer; tests say what is left out.
-var All = []*Spec{releaseSpec, hillSpec, lockupSpec, applySpec, shiftSpec, openSpec, gearsetSpec, flareSpec,
+var All = []*Spec{releaseSpec, hillSpec, trendSpec, lockupSpec, applySpec, shiftSpec, openSpec, gearsetSpec, flareSpec,
 	shudderSpec, joltSpec, diedSpec, markSpec, busSpec, staleSpec}
 
 // Settings are the thresholds of the detectors, one table each in the vehicle
@@ -15,6 +15,7 @@ type Settings struct {
 	Drive          DriveSettings       `toml:"drive"`
 	ReleaseLag     ReleaseLagSettings  `toml:"release_lag"`
 	HillSlip       HillSlipSettings    `toml:"hill_slip"`
+	SlipTrend      SlipTrendSettings   `toml:"slip_trend"`
 	Apply          ApplySettings       `toml:"apply"`
 	Shift          ShiftSettings       `toml:"shift_with_clutch"`
 	OpenUnderDrive OpenSettings        `toml:"open_under_drive"`

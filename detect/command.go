@@ -18,6 +18,12 @@ type commandTrack struct {
 	high   [stream.NumRoles]float64
 	recent [3]float64
 	seen   int
+	// learned are the levels by what the speeds showed; until they are there the
+	// levels are shares of the highest. relevel: they are others now, and what
+	// changes by that is no edge.
+	learned levels
+	relevel bool
+	drift   drift
 
 	known   bool
 	engaged bool
@@ -69,18 +75,18 @@ func (c *commandTrack) take(s *stream.Sample) {
 	case !c.known:
 		engaged = s.Value > apply
 	case c.engaged:
-		engaged = s.Value > release
+		engaged = s.Value > c.drift.take(s.At, s.Value, release, c.floor(s.Role), c.set.LevelSteadyS)
 	default:
 		engaged = s.Value > apply
 	}
-	if c.known && engaged != c.engaged {
+	if c.known && !c.relevel && engaged != c.engaged {
 		c.edges[c.end%len(c.edges)] = edge{early: c.last, late: s.At, rise: engaged, from: c.value}
 		c.end++
 		if c.end-c.first > len(c.edges) {
 			c.first = c.end - len(c.edges)
 		}
 	}
-	c.known, c.engaged = true, engaged
+	c.known, c.engaged, c.relevel = true, engaged, false
 	c.value, c.last = s.Value, early
 }
 
@@ -88,13 +94,26 @@ func (c *commandTrack) levels(r stream.Role) (release, apply float64) {
 	if r == stream.LockupState {
 		return 0.5, 0.5
 	}
-	// Duty cycles rest at a few percent (cp).
-	floor := 5.0
-	if r == stream.ClutchPressureCommand {
-		floor = c.set.FloorKPa
+	release = float64(c.set.ReleaseLevel * c.high[r])
+	apply = float64(c.set.ApplyLevel * c.high[r])
+	if l := c.learned.sums(r); l != nil && l.known {
+		// What holds may have been seen only well above what closes.
+		release = min(l.release, release)
+		return release, min(l.apply, max(apply, release))
 	}
-	release = max(floor, float64(c.set.ReleaseLevel*c.high[r]))
-	return release, max(release, float64(c.set.ApplyLevel*c.high[r]))
+	release = max(c.floor(r), release)
+	return release, max(release, apply)
+}
+
+// floor is a command that is nothing, whatever the highest is.
+func (c *commandTrack) floor(r stream.Role) float64 {
+	switch r {
+	case stream.LockupState:
+		return 0.5
+	case stream.ClutchPressureCommand:
+		return c.set.FloorKPa
+	}
+	return 5 // duty cycles rest at a few percent (cp)
 }
 
 // at brings a moment up to what the command was then.
@@ -103,6 +122,9 @@ func (c *commandTrack) at(m *moment) {
 	m.command, m.hasPressure = m.row.V[stream.ClutchPressureCommand], m.row.Has(stream.ClutchPressureCommand)
 	if m.hasCommand && c.role != stream.LockupState {
 		m.hasLevel, m.level = true, m.row.V[c.role]
+	}
+	if m.hasCommand && c.learned.row(m, c.role) {
+		c.relevel = true
 	}
 	// Samples run ahead of rows: the state now is that before the first edge
 	// still to come.

@@ -8,6 +8,7 @@ import "joltwatch/bus"
 const (
 	KindReleaseLag     = "release-lag"
 	KindHillSlip       = "hill-slip"
+	KindSlipTrend      = "slip-trend"
 	KindApply          = "apply"
 	KindShift          = "shift-with-clutch"
 	KindOpenUnderDrive = "open-under-drive"

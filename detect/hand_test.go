@@ -519,3 +519,33 @@ func TestNothingIsStaleThatIsNotAsked(t *testing.T) {
 		}
 	}
 }
+
+// A regulated command that drifts over a fifth of the highest is no release, be
+// the levels learned by then or not.
+func TestRegulatedCommandDriftsLow(t *testing.T) {
+	for _, learned := range []bool{false, true} {
+		h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+		h.run(8, nil) // in gear at a standstill
+		h.drive()
+		if learned {
+			h.run(30, nil)
+		}
+		regulated := func(s float64) {
+			h.command = max(60, 400-60*s)
+			h.engine = h.turbine + min(30, 20*s)
+		}
+		h.run(20, regulated)
+		h.run(20, func(s float64) { h.command = 70 + 30*math.Sin(s) })
+		h.stop(0.1)
+		h.m.Flush()
+		if n := len(h.got.of(detect.KindReleaseLag)); n != 1 {
+			t.Errorf("learned %v: %d releases found, expected that of the stop", learned, n)
+		}
+		if n := len(h.got.of(detect.KindApply)); n > 1 {
+			t.Errorf("learned %v: %d applies found, expected the one before the cruise", learned, n)
+		}
+		if a := h.got.account; a.PartialS < 35 {
+			t.Errorf("learned %v: partial for %.1f s, expected the 40 s that slip was regulated", learned, a.PartialS)
+		}
+	}
+}

@@ -27,6 +27,8 @@ type history struct {
 	chain *calibrate.Memory
 	// lines are those of engine over road speed, where they are watched.
 	lines *ratioline.Memory
+	// trend are the points of the slip trend, oldest first.
+	trend []trendPoint
 }
 
 // historyKey is one distribution. Band is the temperature band of the account
@@ -156,6 +158,7 @@ type historyFile struct {
 	Ratios  []stream.RatioMemory `json:"ratios,omitempty"`
 	Chain   *calibrate.Memory    `json:"chain,omitempty"`
 	Lines   *ratioline.Memory    `json:"lines,omitempty"`
+	Trend   []trendPoint         `json:"slip_trend,omitempty"`
 }
 
 func (h *history) encode() []byte {
@@ -175,7 +178,7 @@ func (h *history) encode() []byte {
 		}
 		return a.Gear - b.Gear
 	})
-	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios, Chain: h.chain, Lines: h.lines}
+	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios, Chain: h.chain, Lines: h.lines, Trend: h.trend}
 	for _, k := range keys {
 		var b []byte
 		h.of[k].Encode(&b, false)
@@ -220,6 +223,6 @@ func (h *history) decode(b []byte) (err error) {
 			of[r.historyKey] = s
 		}
 	}
-	h.of, h.ratios, h.chain, h.lines = of, f.Ratios, f.Chain, f.Lines
+	h.of, h.ratios, h.chain, h.lines, h.trend = of, f.Ratios, f.Chain, f.Lines, f.Trend
 	return nil
 }

@@ -40,7 +40,7 @@ func New(set Settings, plan *stream.Plan, out Out) *Monitor {
 	m := &Monitor{set: set}
 	m.scene = scene{set: &m.set, facts: &plan.Facts, out: &m.out}
 	m.scene.seg = segment{set: &m.set.Drive, facts: &plan.Facts}
-	m.scene.cmd.set = &m.set.Clutch
+	m.scene.cmd.set, m.scene.cmd.learned.set = &m.set.Clutch, &m.set.Clutch
 	m.scene.limits = m.set.coupling()
 	m.out = emitter{out: out, scene: &m.scene}
 	m.out.ledger.init(plan)

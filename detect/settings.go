@@ -12,6 +12,12 @@ type ClutchSettings struct {
 	ReleaseLevel     float64 `toml:"release_level"`
 	ApplyLevel       float64 `toml:"apply_level"`
 	FloorKPa         float64 `toml:"floor_kpa"`
+	LearnedRelease   float64 `toml:"learned_release"`
+	LearnedApply     float64 `toml:"learned_apply"`
+	LevelSteadyS     float64 `toml:"level_steady_s"`
+	LevelOpenS       float64 `toml:"level_open_s"`
+	LevelHeldS       float64 `toml:"level_held_s"`
+	HeldRPM          float64 `toml:"held_rpm"`
 	ClosedRPM        float64 `toml:"closed_rpm"`
 	OpenRPM          float64 `toml:"open_rpm"`
 	DwellS           float64 `toml:"dwell_s"`
@@ -41,6 +47,12 @@ var clutchTable = Table{"clutch", []Setting{
 	{"release_level", "", 0.2, 0.02, 0.9, "share of the highest command seen below which the clutch is told to open: in a light shift the command dips to about 75 % without opening, a slipping clutch is held at about 40 %, an open one gets little (cp)"},
 	{"apply_level", "", 0.28, 0.02, 0.95, "the same above which it is told to close"},
 	{"floor_kpa", "kPa", 30, 0, 1000, "a pressure command that is nothing, whatever the highest is: it does not move a piston against its seals (cp)"},
+	{"learned_release", "", 0.5, 0.05, 0.9, "once this vehicle's own commands are learned: where between the highest of an open clutch and the lowest of a held one it is told to open; never above the shares of the highest, which stand where nothing contradicts them"},
+	{"learned_apply", "", 0.75, 0.05, 0.95, "the same, where it is told to close"},
+	{"level_steady_s", "s", 1, 0.2, 10, "how long a command must be steady, and no shift near, before the speeds say what the clutch does at it: oil comes and leaves in some tenths of a second (cp)"},
+	{"level_open_s", "s", 5, 1, 600, "how long the clutch must have been seen open before levels are learned: one stop"},
+	{"level_held_s", "s", 10, 1, 600, "how long it must have been seen held under load"},
+	{"held_rpm", "rpm", 60, 5, 200, "slip up to which a clutch told more than at a standstill is held under load: regulated slip in ordinary driving is 20 to 50 (cp)"},
 	{"closed_rpm", "rpm", 10, 2, 60, "slip up to which a clutch counts as closed: speed sensors and interpolation leave 2-4 rpm; regulated slip begins at about 20 (cp)"},
 	{"open_rpm", "rpm", 350, 60, 1500, "slip above which, without any command known, the clutch is open: regulated slip on a steep grade reaches 300 (cp)"},
 	{"dwell_s", "s", 0.1, 0, 2, "how long a state must last before it counts, so that noise at a limit does not make states"},

@@ -44,8 +44,7 @@ var rowNames = []string{rowLate, rowLateEdge, rowSound, rowDrag, rowStallHeld, r
 
 // Kinds that only some programs have.
 const (
-	kindSlipTrend = "slip-trend"
-	kindLockup    = "lockup-fraction"
+	kindLockup = "lockup-fraction"
 )
 
 // rowOfKind is where what is found of a kind without any truth is counted. A
@@ -54,7 +53,7 @@ var rowOfKind = map[string]string{
 	detect.KindReleaseLag: rowSound, detect.KindHillSlip: rowUnasked, kindLockup: rowLockup, detect.KindApply: rowApply,
 	detect.KindShift: rowShift, detect.KindOpenUnderDrive: rowOpen, detect.KindGearsetSlip: rowGearset, detect.KindFlare: rowFlare,
 	detect.KindShudder: rowShudder, detect.KindJolt: rowJolt, detect.KindMark: rowMark, detect.KindBusFault: rowBus,
-	detect.KindRoleStale: rowStale, detect.KindEngineDied: rowStallOpen, kindSlipTrend: rowTrend,
+	detect.KindRoleStale: rowStale, detect.KindEngineDied: rowStallOpen, detect.KindSlipTrend: rowTrend,
 }
 
 // wiring is what the signals of a class can carry.
@@ -487,12 +486,12 @@ func (m *matcher) slips() {
 func (m *matcher) trends() {
 	for _, x := range m.truth.Trends {
 		r := m.t.row(rowTrend)
-		if detect.Of(kindSlipTrend) == nil {
+		if !m.command && !m.state {
 			r.unobservable++
 			continue
 		}
 		n := 0
-		m.overlapping(kindSlipTrend, x.From, x.To+bus.Second, func(*detect.Finding) { n++ })
+		m.overlapping(detect.KindSlipTrend, x.From, x.To+bus.Second, func(*detect.Finding) { n++ })
 		if n > 0 {
 			r.hit()
 		} else {
@@ -638,6 +637,7 @@ func (m *matcher) applies() {
 		switch {
 		case f == nil:
 			x.misses++
+			x.note("missed: " + m.at(a.Rise) + fmt.Sprintf(" took %.2f s", (a.Done-a.Rise).Seconds()))
 		case bad != "" && f.Class == detect.Normal:
 			x.misses++
 			x.note("missed: " + m.at(a.Rise) + " " + bad + ", called " + describe(f))

@@ -1,0 +1,190 @@
+package detect
+
+import (
+	"joltwatch/bus"
+	"joltwatch/stream"
+)
+
+// levels learns at which command this vehicle's clutch lets go and holds: the
+// seconds of each command while the speeds show a clutch that is certainly open,
+// and one that is certainly held under load. The level between the two is where
+// fewest of those seconds are on the wrong side (a decision stump, as the
+// one-rules of Holte, Machine Learning 11, 1993).
+type levels struct {
+	set *ClutchSettings
+	of  [2]levelSums // of the duty and of the pressure
+}
+
+// levelBins is how finely commands are told apart: to 1 % of duty.
+const levelBins = 128
+
+type levelSums struct {
+	width      float64 // of a bin, in the role's unit
+	open, held [levelBins]float64
+	opened     float64 // seconds in all
+	heldS      float64
+	since      float64 // seconds since the levels were last worked out
+	rest       int     // highest bin that an open clutch is usually told
+
+	ref    float64 // the command is steady about this one
+	steady float64 // for so many seconds
+
+	release, apply float64
+	known          bool
+}
+
+// steadyShare is how far a command may move and still be steady. Structural: a
+// command on its way to release or apply does so within some tenths of a second.
+const steadyShare = 0.1
+
+// sums returns those of a role, nil where it has no levels.
+func (l *levels) sums(r stream.Role) *levelSums {
+	switch r {
+	case stream.ClutchCommand:
+		return &l.of[0]
+	case stream.ClutchPressureCommand:
+		return &l.of[1]
+	}
+	return nil
+}
+
+// row takes what the speeds say of the clutch at the command of the row, and
+// reports whether the levels are others now.
+func (l *levels) row(m *moment, r stream.Role) bool {
+	c := l.sums(r)
+	if c == nil || !m.row.Has(r) {
+		return false
+	}
+	v := max(0, m.row.V[r])
+	c.settle(v, m)
+	if c.steady < l.set.LevelSteadyS || m.shifting || m.sinceShift < l.set.LevelSteadyS || !m.running || !m.hasSlip || m.tol > tolUsable/2 {
+		return false
+	}
+	b := c.bin(v)
+	switch {
+	case m.slip > l.set.OpenRPM && m.forward():
+		c.open[b] += m.dt
+		c.opened += m.dt
+	case m.held(l.set.HeldRPM) && b > c.rest+1 && c.opened >= l.set.LevelOpenS:
+		c.held[b] += m.dt
+		c.heldS += m.dt
+	default:
+		return false
+	}
+	c.since += m.dt
+	if c.since < 1 {
+		return false
+	}
+	c.since = 0
+	return c.divide(l.set)
+}
+
+// held reports slip small under load, which an open converter does not have at a
+// command above that of a standstill.
+func (m *moment) held(most float64) bool {
+	return m.loaded() && abs(m.slip) <= most+m.tol
+}
+
+// settle follows for how long the command has been steady.
+func (c *levelSums) settle(v float64, m *moment) {
+	if m.gap || abs(v-c.ref) > max(float64(2*c.width), float64(steadyShare*c.ref)) {
+		c.ref, c.steady = v, 0
+		return
+	}
+	c.steady += m.dt
+}
+
+// bin returns that of a command; bins grow wider as commands need it.
+func (c *levelSums) bin(v float64) int {
+	if c.width == 0 {
+		c.width = 1
+	}
+	for v >= float64(levelBins*c.width) && v < 1e6 {
+		c.width *= 2
+		c.rest /= 2
+		for i := range levelBins / 2 {
+			c.open[i] = c.open[2*i] + c.open[2*i+1]
+			c.held[i] = c.held[2*i] + c.held[2*i+1]
+		}
+		clear(c.open[levelBins/2:])
+		clear(c.held[levelBins/2:])
+	}
+	return min(int(v/c.width), levelBins-1)
+}
+
+// divide works out the levels and reports whether they are others now.
+func (c *levelSums) divide(set *ClutchSettings) bool {
+	c.rest = c.usual(0.9)
+	if c.opened < set.LevelOpenS || c.heldS < set.LevelHeldS {
+		return false
+	}
+	// Seconds on the wrong side of a level below bin i; the best levels make a
+	// stretch from the upper edge of open to the lower edge of held.
+	wrong, best := c.opened, c.opened
+	from, to := 0, 0
+	for i := range levelBins {
+		wrong += c.held[i] - c.open[i]
+		switch {
+		case wrong < best-1e-6:
+			best, from, to = wrong, i+1, i+1
+		case wrong <= best+1e-6 && to == i:
+			to = i + 1
+		}
+	}
+	if best > float64(levelWrong*min(c.opened, c.heldS)) || to-from < levelGap {
+		changed := c.known
+		c.known = false
+		return changed
+	}
+	low, gap := float64(float64(from)*c.width), float64(float64(to-from)*c.width)
+	release, apply := low+float64(set.LearnedRelease*gap), low+float64(max(set.LearnedApply, set.LearnedRelease)*gap)
+	if c.known && abs(release-c.release) <= c.width && abs(apply-c.apply) <= c.width {
+		return false
+	}
+	c.release, c.apply, c.known = release, apply, true
+	return true
+}
+
+const (
+	// levelWrong is the most of the seconds that may be on the wrong side:
+	// structural, more shows that the command is not what closes the clutch.
+	levelWrong = 0.1
+	// levelGap is the fewest bins between open and held: structural, one bin
+	// of margin on either side of a level with hysteresis.
+	levelGap = 4
+)
+
+// usual returns the bin up to which an open clutch is told for a share of the time.
+func (c *levelSums) usual(share float64) int {
+	sum := 0.0
+	for i := range levelBins {
+		sum += c.open[i]
+		if sum >= float64(share*c.opened) {
+			return i
+		}
+	}
+	return levelBins - 1
+}
+
+// drift follows a command that comes down slowly and stays low: until the levels
+// are learned it is one that is regulated, and no release before it is next to
+// nothing.
+type drift struct {
+	since bus.Micros
+	low   bool
+}
+
+// take returns the level below which the command releases.
+func (d *drift) take(at bus.Micros, v, release, floor, seconds float64) float64 {
+	if v > 2*release {
+		d.low = false
+		return release
+	}
+	if !d.low {
+		d.low, d.since = true, at
+	}
+	if (at - d.since).Seconds() >= seconds {
+		return max(floor, release/2)
+	}
+	return release
+}
