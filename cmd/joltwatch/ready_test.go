@@ -406,7 +406,18 @@ type share struct{ tried, harmful, caught int }
 // a finding or a figure differs from the right file's; at least 97 % of those are
 // not ready, none that is ready hides a late release, and every right file is
 // ready. make readyscore tries them all.
+// slowOnBoards leaves out what replays hundreds of drives where -short asks for
+// it: an emulated processor takes a quarter of an hour, and the stores that a
+// replay leaves are compared there byte by byte.
+func slowOnBoards(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("short: replays hundreds of drives")
+	}
+}
+
 func TestReady(t *testing.T) {
+	slowOnBoards(t)
 	classes := map[string]*share{}
 	var missed, hidden []string
 	n := 0
@@ -485,6 +496,7 @@ func judgeReady(t *testing.T, classes map[string]*share, missed, hidden []string
 // A worn vehicle is wired as it should be: whatever happens in a drive, physics
 // says nothing against the right file.
 func TestReadySaysNothingAgainstRightFiles(t *testing.T) {
+	slowOnBoards(t)
 	n := 0
 	for _, set := range []drive.Set{drive.Tuning, drive.Scoring} {
 		for _, c := range drive.Library(set) {
@@ -513,6 +525,7 @@ func TestReadySaysNothingAgainstRightFiles(t *testing.T) {
 // Vehicles whose physics the proofs were not made with: their right files are ready
 // too, after ten minutes of ordinary driving.
 func TestReadyOnTheSecondFamily(t *testing.T) {
+	slowOnBoards(t)
 	for _, set := range []drive.Set{drive.Tuning, drive.Scoring} {
 		for k, v := range elastic.Vehicles(set) {
 			if *readyEvery > 1 && k%4 != 0 {
