@@ -318,7 +318,7 @@ func detectorsNeed(t *testing.T) []job {
 		out = append(out, j)
 	}
 	for _, trip := range elastic.Faulted(drive.Scoring, 0, 0) {
-		if trip.Kind != "stall" {
+		if trip.Kind != "stall" && trip.Kind != "wearing" {
 			continue
 		}
 		j, err := ofSecond(trip)
