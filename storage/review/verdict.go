@@ -266,7 +266,7 @@ func (s *Stay) sure(t *Total, e *Event) string {
 	}
 	c, ok := t.opportunity(kind)
 	if !ok || c.Observable == 0 {
-		return "No " + Opportunity(kind) + " could be judged, so nothing can be said of how often it happens."
+		return "Could not be seen: no " + Opportunity(kind) + " could be judged, so nothing can be said of how often it happens."
 	}
 	of := Plural(int(c.Observable), Opportunity(kind))
 	tried := ""

@@ -118,3 +118,37 @@ func TestLetterIsOnePage(t *testing.T) {
 	shot(t, ctx, "letter")
 	clean(t, seen)
 }
+
+// Where no release could have shown, neither the letter nor the verdict says that
+// none was late, whatever else was found.
+func TestUnseenIsNotNone(t *testing.T) {
+	s, err := invented.Week(10, 4)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Events = s.Events[:1]
+	s.Events[0].Kind, s.Events[0].Class = detect.KindHillSlip, detect.HillUnasked
+	for i := range s.Drives {
+		a := &s.Drives[i].Account
+		a.StopsObserved, a.ReleaseTrials = 0, detect.ReleaseTrials{}
+		for j := range a.Opportunities {
+			if o := &a.Opportunities[j]; o.Kind == detect.KindReleaseLag {
+				o.Observable, o.Hits = 0, 0
+			}
+		}
+	}
+	s = s.Build(nil)
+	l := letter(t, s)
+	if len(l.Sure) > 0 || !strings.Contains(strings.Join(l.Unknown, " "), "could not be seen") {
+		t.Errorf("sure %q, unknown %q", l.Sure, l.Unknown)
+	}
+	s.Events = nil
+	v := s.Build(nil).Verdict(review.Metric, review.Times{})
+	text := ""
+	for _, x := range v.Lines {
+		text += x.Head + ": " + x.Text + "\n"
+	}
+	if !v.Blind || !strings.Contains(text, "could a late release have been seen") || !strings.Contains(text, "How sure: Could not be seen") || strings.Contains(strings.ToLower(text), "not once") || strings.Contains(text, "ordinary in 21 drives") {
+		t.Errorf("%s", text)
+	}
+}
