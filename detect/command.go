@@ -116,6 +116,9 @@ func (c *commandTrack) floor(r stream.Role) float64 {
 	return 5 // duty cycles rest at a few percent (cp)
 }
 
+// rest is the floor of the command in use.
+func (c *commandTrack) rest() float64 { return c.floor(c.role) }
+
 // at brings a moment up to what the command was then.
 func (c *commandTrack) at(m *moment) {
 	m.hasCommand = c.has && c.known && m.row.Has(c.role)

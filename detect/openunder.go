@@ -41,7 +41,10 @@ var openSpec = &Spec{
 
 // Open under drive: the command dropped and slip is high with the gear held
 // and the pedal down: the converter multiplies torque in place of a downshift.
-// It is told apart from a slipping gearset by the ratio seen. Classes: asked;
+// It is told apart from a slipping gearset by the ratio seen, and from a shift
+// that dips the command, by the gear: none is announced before, none comes soon
+// after, and the turbine keeps its ratio to the road. A command that stays above
+// what it rests at regulates slip and opens nothing. Classes: asked;
 // unclear where the ratio cannot be seen.
 type openUnderDrive struct {
 	counts *counts
@@ -51,26 +54,49 @@ type openUnderDrive struct {
 	gear   int
 	peak   float64
 	sum    float64
-	n      float64
+	n      float64 // seconds of slip
+	low    float64 // seconds since it was
 	fellAt bus.Micros
 	armed  bool
+	least  float64 // command, in its own unit
 	ratio  float64 // worst departure of the ratio seen, as a share
 	seen   bool
+	// usual is the turbine over the road's speed, in rpm for 1 km/h, while the
+	// clutch was on in the gear usualGear for usualS seconds.
+	usual, usualS float64
+	usualGear     int
+	// held is an opening that is over, until it is clear that no shift made it.
+	held    Finding
+	holding bool
+	heldS   float64 // seconds of slip, as of its end
 }
+
+const (
+	// openSettleS is how long after a gear has changed, or was announced, and how
+	// long before, a shift may be at work, in seconds (cp). Structural.
+	openSettleS = 1.2
+	// openRatioOff is the share by which turbine over road speed may leave what it
+	// was: adjacent gears are 15 to 80 % apart (cp).
+	openRatioOff = 0.08
+	// openUsualS is how long the ratio must have been seen before, in seconds.
+	openUsualS = 1.0
+	// openLowS is how long slip may be low meanwhile, in seconds.
+	openLowS = 0.2
+)
 
 func (d *openUnderDrive) row(s *scene, m *moment) {
 	set := &s.set.OpenUnderDrive
+	d.settle(s, m)
+	d.ratioBefore(m)
 	if m.fell {
 		// Only a clutch that opens while it is driven through.
 		a, ok := m.accelerator()
-		d.armed = ok && a >= set.MinAcceleratorPct && m.hasKmh && m.kmh >= set.MinKmh && m.forward()
+		d.armed = ok && a >= set.MinAcceleratorPct && m.hasKmh && m.kmh >= set.MinKmh && m.forward() &&
+			!m.shifting && m.sinceGear >= openSettleS && m.sinceShift >= openSettleS
 		d.fellAt = m.at
 		d.gear = m.gear
 	}
-	a, ok := m.accelerator()
-	under := d.armed && s.seg.inDrive && m.hasCommand && !m.engaged && ok && a >= set.MinAcceleratorPct && m.hasKmh &&
-		m.kmh >= set.MinKmh && m.hasGear && m.gear == d.gear && m.hasSlip && !m.gap
-	if !under {
+	if !d.under(s, m) {
 		if d.on {
 			d.finish(s, m)
 		}
@@ -79,35 +105,112 @@ func (d *openUnderDrive) row(s *scene, m *moment) {
 		}
 		return
 	}
-	if m.slip < set.MinRPM && !d.on {
+	if slips := m.slip-m.tol >= set.MinRPM; !slips {
+		d.low += m.dt
+		if d.on && d.low > openLowS {
+			d.finish(s, m)
+		}
 		return
 	}
+	d.low = 0
 	if !d.on {
 		d.on, d.start, d.peak, d.sum, d.n, d.ratio, d.seen = true, d.fellAt, 0, 0, 0, 0, false
+		d.least = math.Inf(1)
 		d.ctx = m.context(s.seg.sinceStart(m.at))
 	}
 	d.peak = max(d.peak, m.slip)
 	d.sum += float64(m.slip * m.dt)
 	d.n += m.dt
-	if r := s.facts.Ratios[m.gear]; r > 0 && m.tol == 0 && m.row.Has(stream.OutputSpeed) && m.row.V[stream.OutputSpeed] > 100 && !m.shifting {
+	if m.hasLevel {
+		d.least = min(d.least, m.level)
+	}
+	d.look(s, m)
+}
+
+// under reports whether the clutch is told to be open under drive in the gear in
+// which it was told so.
+func (d *openUnderDrive) under(s *scene, m *moment) bool {
+	set := &s.set.OpenUnderDrive
+	a, ok := m.accelerator()
+	return d.armed && s.seg.inDrive && m.hasCommand && !m.engaged && ok && a >= set.MinAcceleratorPct && m.hasKmh &&
+		m.kmh >= set.MinKmh && m.hasGear && m.gear == d.gear && m.hasSlip && !m.gap && !m.shifting && !d.shifts(m)
+}
+
+// ratioBefore follows the turbine over the road's speed while the clutch is on.
+func (d *openUnderDrive) ratioBefore(m *moment) {
+	if m.gap || m.gear != d.usualGear || m.sinceGear < openSettleS {
+		d.usual, d.usualS, d.usualGear = 0, 0, m.gear
+	}
+	if !m.hasCommand || !m.engaged || m.shifting || m.sinceGear < openSettleS || !d.visible(m) {
+		return
+	}
+	r := m.turbine / m.kmh
+	if d.usualS == 0 {
+		d.usual = r
+	}
+	d.usualS += m.dt
+	d.usual += float64(min(1, m.dt/min(d.usualS+m.dt, 2)) * (r - d.usual))
+}
+
+// visible reports whether the turbine's own speed can be held against the road's.
+func (d *openUnderDrive) visible(m *moment) bool {
+	return m.hasGear && m.hasKmh && m.kmh >= 10 && m.hasSlip && m.tol == 0
+}
+
+// shifts reports whether the turbine has left its ratio to the road: another gear
+// is coming in. Speeds in whole km/h leave one of them open.
+func (d *openUnderDrive) shifts(m *moment) bool {
+	return d.usualS >= openUsualS && d.usualGear == m.gear && d.visible(m) &&
+		abs(m.turbine-float64(d.usual*m.kmh)) > float64(openRatioOff*m.turbine)+d.usual
+}
+
+// look compares the turbine with the gear's ratio.
+func (d *openUnderDrive) look(s *scene, m *moment) {
+	if r := s.facts.Ratios[m.gear]; r > 0 && m.tol == 0 && m.row.Has(stream.OutputSpeed) && m.row.V[stream.OutputSpeed] > 100 {
 		d.seen = true
 		d.ratio = max(d.ratio, abs(m.turbine/m.row.V[stream.OutputSpeed]/r-1))
 	}
+}
+
+// settle hands on what is held once no shift can have made it, and drops what one
+// has: all but what was before it.
+func (d *openUnderDrive) settle(s *scene, m *moment) {
+	if !d.holding {
+		return
+	}
+	after := (m.at - d.held.End).Seconds()
+	shift := m.shifting || m.hasGear && m.gear != d.gear
+	if shift && d.heldS+after-openSettleS < s.set.OpenUnderDrive.MinS {
+		d.holding = false
+		return
+	}
+	if shift || after >= openSettleS || m.gap {
+		d.tell(s)
+	}
+}
+
+func (d *openUnderDrive) tell(s *scene) {
+	d.holding = false
+	d.counts.add(true, false)
+	s.out.finding(&d.held, nil)
 }
 
 func (d *openUnderDrive) end(s *scene, _ bus.Micros) {
 	if d.on {
 		d.finish(s, &s.m)
 	}
-	d.armed = false
+	if d.holding {
+		d.tell(s)
+	}
+	d.armed, d.usualS = false, 0
 }
 
 func (d *openUnderDrive) finish(s *scene, m *moment) {
 	d.on, d.armed = false, false
-	if d.n < s.set.OpenUnderDrive.MinS {
-		return
+	if d.n < s.set.OpenUnderDrive.MinS || !math.IsInf(d.least, 1) && d.least > s.cmd.rest() {
+		return // too short, or slip held by a low command
 	}
-	f := Finding{Kind: KindOpenUnderDrive, Class: Asked, Start: d.start, End: m.at, Context: d.ctx, Severity: 0.1}
+	f := Finding{Kind: KindOpenUnderDrive, Class: Asked, Drive: s.seg.drive, Start: d.start, End: m.at, Context: d.ctx, Severity: 0.1}
 	f.Measures = append(f.Measures, slipPeakRPM.of(d.peak), slipMeanRPM.of(d.sum/max(d.n, math.SmallestNonzeroFloat64)),
 		durationS.of((m.at - d.start).Seconds()))
 	if d.seen {
@@ -116,6 +219,6 @@ func (d *openUnderDrive) finish(s *scene, m *moment) {
 		f.Class = Unknown
 		f.MissingInputs = append(f.MissingInputs, "gear ratio seen")
 	}
-	d.counts.add(true, false)
-	s.out.finding(&f, nil)
+	d.held, d.holding, d.heldS = f, true, d.n
+	d.settle(s, m)
 }
