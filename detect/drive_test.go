@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 
@@ -85,7 +86,12 @@ func TestSimulatedReleases(t *testing.T) {
 	for _, name := range []string{"van", "minibus", "pickup", "lorry"} {
 		for _, late := range []float64{0, 0.9} {
 			t.Run(fmt.Sprintf("%s-%g", name, late), func(t *testing.T) {
-				sc := drive.Scenario{Name: "t", Vehicle: name, Seed: 11, Steps: round}
+				steps, learns := round, 0
+				if name == "pickup" || name == "lorry" {
+					// A reported state must first be seen to come before the speeds part.
+					steps, learns = slices.Repeat(round, 4), 4
+				}
+				sc := drive.Scenario{Name: "t", Vehicle: name, Seed: 11, Steps: steps}
 				if late > 0 {
 					sc.Faults = []drive.Fault{{Kind: "release-late", Value: late}}
 				}
@@ -112,7 +118,7 @@ func TestSimulatedReleases(t *testing.T) {
 							t.Errorf("lag %.3f s outside [%.3f, %.3f]", x.LagS, lo, hi)
 						}
 					}
-					if !found {
+					if !found && (late > 0 || stops > learns) {
 						t.Errorf("release at %.2f s not found", x.Fell.Seconds())
 					}
 				}

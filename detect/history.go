@@ -25,6 +25,8 @@ type history struct {
 	ratios []stream.RatioMemory
 	// chain is what is known of the measuring chain, likewise.
 	chain *calibrate.Memory
+	// report is how a reported clutch state goes with what the plates do.
+	report *reportMemory
 	// lines are those of engine over road speed, where they are watched.
 	lines *ratioline.Memory
 	// trend are the points of the slip trend, oldest first.
@@ -157,6 +159,7 @@ type historyFile struct {
 	Of      []historyRecord      `json:"of"`
 	Ratios  []stream.RatioMemory `json:"ratios,omitempty"`
 	Chain   *calibrate.Memory    `json:"chain,omitempty"`
+	Report  *reportMemory        `json:"report,omitempty"`
 	Lines   *ratioline.Memory    `json:"lines,omitempty"`
 	Trend   []trendPoint         `json:"slip_trend,omitempty"`
 }
@@ -178,7 +181,7 @@ func (h *history) encode() []byte {
 		}
 		return a.Gear - b.Gear
 	})
-	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios, Chain: h.chain, Lines: h.lines, Trend: h.trend}
+	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios, Chain: h.chain, Report: h.report, Lines: h.lines, Trend: h.trend}
 	for _, k := range keys {
 		var b []byte
 		h.of[k].Encode(&b, false)
@@ -223,6 +226,6 @@ func (h *history) decode(b []byte) (err error) {
 			of[r.historyKey] = s
 		}
 	}
-	h.of, h.ratios, h.chain, h.lines, h.trend = of, f.Ratios, f.Chain, f.Lines, f.Trend
+	h.of, h.ratios, h.chain, h.report, h.lines, h.trend = of, f.Ratios, f.Chain, f.Report, f.Lines, f.Trend
 	return nil
 }

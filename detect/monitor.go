@@ -184,6 +184,9 @@ func (m *Monitor) endDrive(at bus.Micros) {
 func (m *Monitor) History() []byte {
 	chain := m.scene.learn.Memory()
 	m.out.history.chain = &chain
+	if r := m.scene.report.mem; r != (reportMemory{}) {
+		m.out.history.report = &r
+	}
 	if m.lines != nil {
 		m.out.history.lines = m.lines.track.Memory()
 	}
@@ -199,6 +202,7 @@ func (m *Monitor) LoadHistory(b []byte) error {
 	if m.lines != nil {
 		m.lines.track.Recall(m.out.history.lines)
 	}
+	m.scene.report.load(m.out.history.report)
 	if c := m.out.history.chain; c != nil {
 		m.scene.learn.Load(*c)
 		m.scene.trail.Calibrate(m.scene.learn.Chain(), m.scene.learn.Noise(0))

@@ -62,6 +62,10 @@ type parting struct {
 	stop                        bool // the vehicle was slowing without pedal
 	// since is from when on the clutch was engaged and the pedal released.
 	since bus.Micros
+	// reported: what fell is a reported state; the command may have fallen so
+	// much earlier, in s.
+	reported bool
+	heldS    float64
 	// away is when the state was found to be open.
 	away bus.Micros
 }

@@ -16,6 +16,7 @@ type ReleaseLagSettings struct {
 	DragSag        float64 `toml:"drag_sag"`
 	DragAfterS     float64 `toml:"drag_after_s"`
 	WatchS         float64 `toml:"watch_s"`
+	StateDelayS    float64 `toml:"state_delay_s"`
 }
 
 // Classes of a release.
@@ -55,6 +56,7 @@ var releaseSpec = &Spec{
 		{"drag_sag", "", 0.12, 0.02, 0.5, "share of idle speed by which a turbine that is still coupled must have drawn the engine below idle before it drags: a governor lets idle sag by up to a tenth by itself (cp)"},
 		{"drag_after_s", "s", 0.3, 0, 3, "lag from which that counts where the command is known: in a hard stop the turbine falls 500 rpm/s, 50 rpm in the 0.1 s that the oil needs anyhow"},
 		{"watch_s", "s", 25, 1, 60, "how long a release is watched at most"},
+		{"state_delay_s", "s", 0.3, 0, 2, "how far a reported clutch state may be behind the command that it copies: one that is further behind does not come before the speeds part, for a healthy clutch lets go in 0.1-0.3 s (cp); 0 where the state is known to be the command itself"},
 	}},
 	can: func(in *Inputs) Ability {
 		if a, ok := in.byLines("against this vehicle's habit, and an engine drawn below idle"); ok {
@@ -62,6 +64,10 @@ var releaseSpec = &Spec{
 		}
 		fine := in.slipPeriod()
 		r, ok := in.command()
+		if ok && r == stream.LockupState && in.Set.ReleaseLag.StateDelayS > 0 {
+			fine += in.Period[r] + in.Set.ReleaseLag.StateDelayS
+			return able(fine, "to %.2g s at best, from lockup_state, where that falls before the speeds part; upper bounds only where it may follow them%s", fine, in.derivedNote())
+		}
 		if !ok {
 			return able(fine, "upper bounds only, to %.2g s: no command is known%s", fine, in.derivedNote())
 		}
@@ -77,7 +83,10 @@ var releaseSpec = &Spec{
 // engine died with the speeds still together), normal. Where no command is
 // known the lag is an upper bound, counted from the last instant at which the
 // clutch was certainly closed under drive, and only dragging and stall can be
-// told; see lines for vehicles of which only a coarse road speed is known.
+// told; see lines for vehicles of which only a coarse road speed is known. Where a
+// reported state is all that is known of the command, the state may be behind
+// it: the lag is an interval then, and no more than an upper bound where the
+// state has not been seen to come before what the plates do (see report).
 type releaseLag struct {
 	counts *counts
 	// test is the self-test of the release that was told last.
@@ -147,17 +156,22 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 	if !p.command && p.outcome == coupling.Parted && !p.stop {
 		return // without a command only a stop says what let go
 	}
-	if p.outcome == coupling.Taken || p.outcome == coupling.Lost {
-		d.unseen(s)
-		return
-	}
 	if p.outcome == coupling.Stalled && (s.keyedOff(m) || s.stalledNear(p.part.At)) {
 		return
 	}
 	r := release{key: historyOf("lag_s", &p.ctx),
 		low: max(0, (p.part.Early - p.fall.late).Seconds()), high: max(0, (p.part.Late - p.fall.early).Seconds())}
 	r.lag = min(max((p.part.At-p.fall.mid()).Seconds(), r.low), r.high)
-	if !r.judge(s, p) {
+	ended := p.outcome != coupling.Taken && p.outcome != coupling.Lost
+	judged := ended && r.judge(s, p)
+	if p.reported && r.class == Normal && r.lag+p.heldS >= s.set.ReleaseLag.LimitS {
+		judged = false // the command may have fallen long before
+	}
+	if p.reported && !s.report.mem.leads() && !(judged && (r.class != Normal || p.proven && r.low > 0) && s.report.ahead(p)) {
+		d.bySpeeds(s, m, p)
+		return
+	}
+	if !judged {
 		// That the speeds had not parted does not show that the clutch held.
 		d.unseen(s)
 		return
@@ -167,6 +181,20 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 		d.tried(s)
 	}
 	d.test.plan(s, p, &r)
+}
+
+// bySpeeds tells what the speeds alone say of a release of a reported state, which
+// may have followed the plates. That they went on together at idle after it is
+// an open converter's doing where the watch has found them apart.
+func (d *releaseLag) bySpeeds(s *scene, m *moment, p *parting) {
+	w := &s.report.waiting
+	switch {
+	case s.report.hasWaiting && w.outcome == coupling.Parted && !s.dragged(w.engineLow, w.turbineLow):
+		d.parting(s, m, w)
+	case !s.report.told(p):
+		d.unseen(s)
+	}
+	s.report.hasWaiting = false
 }
 
 // unseen counts a release of which nothing can be told.
@@ -246,7 +274,7 @@ func (d *releaseLag) tell(s *scene, m *moment, p *parting, r *release) {
 		low = r.low
 		// An engine that dies may come free at any time from where it was drawn
 		// below idle.
-		if !p.part.Hidden && p.outcome != coupling.Stalled {
+		if !p.part.Hidden && p.outcome != coupling.Stalled && !p.reported {
 			f.Measures = append(f.Measures, LagS.of(r.lag))
 		}
 	} else {
@@ -254,7 +282,7 @@ func (d *releaseLag) tell(s *scene, m *moment, p *parting, r *release) {
 	}
 	f.Measures = append(f.Measures,
 		LagMinS.of(low),
-		LagMaxS.of(r.high),
+		LagMaxS.of(r.high+p.heldS),
 		slipWasRPM.of(p.base),
 		releaseEngineRPM.of(p.engineLow),
 		releaseTurbine.of(p.turbineLow))

@@ -32,6 +32,7 @@ type scene struct {
 	// The latest speeds as they came, before any interpolation.
 	lastEngine, lastTurbine float64
 	part                    partingTrack
+	report                  report
 	out                     *emitter
 	// traffic counts the frames of all sorts so far, as the caller has them.
 	traffic uint64
@@ -109,6 +110,7 @@ func (s *scene) observe(r *stream.Row) (began, ended, stopped bool) {
 			s.trail.Forget()
 			s.cmd.forget()
 			s.part.forget()
+			s.report.forget()
 		}
 	}
 	s.last, s.has = r.At, true
@@ -130,6 +132,7 @@ func (s *scene) observe(r *stream.Row) (began, ended, stopped bool) {
 	}
 	s.align(m)
 	s.part.follow(s, m)
+	s.report.follow(s, m)
 	m.holding = s.part.holding()
 	s.judge(m)
 	if m.fell {

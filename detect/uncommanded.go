@@ -173,7 +173,9 @@ func (p *partingTrack) cruising(s *scene, m *moment) {
 	}
 	p.hasCoupled, p.hasDriven = true, true
 	p.coupledTo, p.driven = m.at, m.at
-	s.out.ledger.lockup.move(unknown, closed, before)
+	if !m.hasCommand {
+		s.out.ledger.lockup.move(unknown, closed, before)
+	}
 }
 
 // bareAwayS is how long the speeds must be off each other to have parted.
@@ -187,7 +189,7 @@ func (p *partingTrack) bareFinish(s *scene, m *moment, how coupling.Outcome, o c
 		ctx:  p.bareContext,
 		stop: !(hasPedal && pedal > 2)}
 	p.has = true
-	if how == coupling.Parted {
+	if how == coupling.Parted && !m.hasCommand {
 		s.note(o.At, "speeds parted")
 	}
 }

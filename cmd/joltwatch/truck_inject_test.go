@@ -123,6 +123,21 @@ func TestTruckInjectedLag(t *testing.T) {
 	}
 }
 
+// commandedTruck is the truck's file where its lockup bits are the command: they
+// are what is injected.
+func commandedTruck(t *testing.T) string {
+	path := truckVehicle(t)
+	f, err := os.OpenFile(path, os.O_APPEND|os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if _, err := f.WriteString("[detect.release_lag]\nstate_delay_s = 0\n"); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
 // injected runs the line on the recording with the bits cleared from the
 // instant on and judges what it says of that release.
 func injected(t *testing.T, lines []string, atS, limitS float64) (right, inside bool, said string) {
@@ -133,7 +148,7 @@ func injected(t *testing.T, lines []string, atS, limitS float64) (right, inside 
 	}
 	stay := filepath.Join(dir, "stay")
 	var out, errs bytes.Buffer
-	if code := Main([]string{"run", "--vehicle", truckVehicle(t), "--from", log, "--store", stay}, nil, &out, &errs); code != 0 {
+	if code := Main([]string{"run", "--vehicle", commandedTruck(t), "--from", log, "--store", stay}, nil, &out, &errs); code != 0 {
 		t.Fatalf("exit code %d: %s", code, errs.String())
 	}
 	s, err := storage.Read(stay)
