@@ -264,6 +264,9 @@ func TestSteadyDrivingAllocatesNothing(t *testing.T) {
 
 // Memory does not grow with the time driven.
 func TestMemoryIsConstant(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short: hours of driving, too long on an emulated processor")
+	}
 	plan, rows := benchRows(t)
 	m := detect.New(detect.DefaultSettings(), plan, nil)
 	var shift bus.Micros
