@@ -1,13 +1,13 @@
 package bus
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"net"
 	"strings"
 
 	"github.com/mdlayher/netlink"
-	"github.com/mdlayher/netlink/nlenc"
 	"go.einride.tech/can/pkg/candevice"
 	"go.einride.tech/can/pkg/socketcan"
 	"golang.org/x/sys/unix"
@@ -147,11 +147,11 @@ func setRestart(iface string, millis uint32) error {
 func setDataBitrate(iface string, bitrate uint32) error {
 	return changeLink(iface, func(e *netlink.AttributeEncoder) error {
 		timing := make([]byte, 32) // struct can_bittiming; the kernel works out the rest
-		nlenc.PutUint32(timing[:4], bitrate)
+		binary.NativeEndian.PutUint32(timing[:4], bitrate)
 		e.Bytes(iflaCANDataBitTiming, timing)
 		mode := make([]byte, 8) // struct can_ctrlmode: mask, flags
-		nlenc.PutUint32(mode[:4], ctrlModeFD)
-		nlenc.PutUint32(mode[4:8], ctrlModeFD)
+		binary.NativeEndian.PutUint32(mode[:4], ctrlModeFD)
+		binary.NativeEndian.PutUint32(mode[4:8], ctrlModeFD)
 		e.Bytes(unix.IFLA_CAN_CTRLMODE, mode)
 		return nil
 	})
@@ -178,7 +178,7 @@ func changeLink(iface string, data func(*netlink.AttributeEncoder) error) error 
 		return err
 	}
 	head := make([]byte, unix.SizeofIfInfomsg)
-	nlenc.PutInt32(head[4:8], int32(link.Index))
+	binary.NativeEndian.PutUint32(head[4:8], uint32(link.Index))
 	_, err = c.Execute(netlink.Message{
 		Header: netlink.Header{Type: unix.RTM_NEWLINK, Flags: netlink.Request | netlink.Acknowledge},
 		Data:   append(head, attributes...),
@@ -196,7 +196,7 @@ func ErrorText(f *Frame) string {
 			continue
 		}
 		// One class at a time: the library names no combinations.
-		nlenc.PutUint32(raw[:4], class|errorFlag)
+		binary.NativeEndian.PutUint32(raw[:4], class|errorFlag)
 		raw[4] = 8
 		copy(raw[8:], f.Data[:8])
 		var s socketcan.Frame

@@ -277,7 +277,7 @@ func beginsTable(h *head, line []byte) bool {
 	for _, n := range names {
 		n = plainName(n)
 		w, ok := tableNames[n]
-		if k, err := strconv.Atoi(strings.TrimLeft(n, "databyte")); !ok && err == nil && k <= 64 && len(n) <= 6 {
+		if k, err := strconv.Atoi(strings.TrimLeft(n, "abdety")); !ok && err == nil && k <= 64 && len(n) <= 6 {
 			w = isByte
 		}
 		has[w] = true

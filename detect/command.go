@@ -70,7 +70,7 @@ func (c *commandTrack) take(s *stream.Sample) {
 		}
 	}
 	release, apply := c.levels(s.Role)
-	engaged := c.engaged
+	var engaged bool
 	switch {
 	case !c.known:
 		engaged = s.Value > apply

@@ -179,7 +179,7 @@ func TestServerTroubles(t *testing.T) {
 		t.Errorf("status %+v, %v", st, err)
 	}
 	_, portNumber, _ := strings.Cut(port, "127.0.0.1:")
-	s = node(t, func(o *server.Options) {
+	node(t, func(o *server.Options) {
 		o.StoreDir, o.JetStreamMaxStore = data, 64<<20
 		fmt.Sscan(portNumber, &o.Port)
 	})
