@@ -111,6 +111,9 @@ func mentions(v *Verification, name string) bool {
 // A copy that was cut short at any byte, in the order of the names, is never
 // said to be whole.
 func TestEveryPrefixOfACopy(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short: reads thousands of copies, too long on an emulated processor")
+	}
 	for _, cut := range []bool{false, true} {
 		m := threeRuns(t, "a", cut)
 		out := newMedium()
@@ -235,6 +238,9 @@ func TestNoRegularFile(t *testing.T) {
 // The head survives damage anywhere in the slot that was written last but one,
 // and a torn writing.
 func TestHead(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short: reads thousands of copies, too long on an emulated processor")
+	}
 	m := threeRuns(t, "a", false)
 	whole := m.files[headName].data
 	for i := range whole {
