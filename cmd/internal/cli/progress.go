@@ -13,6 +13,7 @@ import (
 // anything else it says nothing.
 type Progress struct {
 	w           io.Writer // nil where nothing is shown
+	now         func() time.Time
 	start, last time.Time
 	shown       bool
 }
@@ -25,7 +26,7 @@ const (
 
 // NewProgress shows progress on w where that is a terminal.
 func NewProgress(w io.Writer) *Progress {
-	p := &Progress{start: time.Now()}
+	p := &Progress{now: time.Now, start: time.Now()}
 	if f, ok := w.(*os.File); ok && isatty.IsTerminal(f.Fd()) {
 		p.w = w
 	}
@@ -58,7 +59,7 @@ func (p *Progress) Bytes(what string) func(done, total int64) {
 
 // show replaces the line; share is how much of the work is done.
 func (p *Progress) show(share float64, text func() string) {
-	now := time.Now()
+	now := p.now()
 	if p.w == nil || now.Sub(p.start) < progressAfter || now.Sub(p.last) < progressEvery {
 		return
 	}
@@ -76,7 +77,7 @@ func left(took time.Duration, share float64) string {
 }
 
 // rate is n over the time so far, a second.
-func (p *Progress) rate(n float64) float64 { return n / max(time.Since(p.start).Seconds(), 0.001) }
+func (p *Progress) rate(n float64) float64 { return n / max(p.now().Sub(p.start).Seconds(), 0.001) }
 
 // End clears the line.
 func (p *Progress) End() {

@@ -35,7 +35,9 @@ func TestProgressSays(t *testing.T) {
 		"\rchecking: 20.0 of 100.0 MB, 2.0 MB a second, 20 %, 40s left\x1b[K":                 func(p *Progress) { p.Bytes("checking")(20e6, 100e6) },
 	} {
 		var b bytes.Buffer
-		show(&Progress{w: &b, start: time.Now().Add(-10 * time.Second)})
+		start := time.Date(2025, 10, 9, 9, 0, 0, 0, time.UTC)
+		now := func() time.Time { return start.Add(10 * time.Second) }
+		show(&Progress{w: &b, now: now, start: start})
 		if b.String() != want {
 			t.Errorf("%q, want %q", b.String(), want)
 		}
