@@ -171,14 +171,15 @@ func lagByTemperature(s, other *review.Stay) Chart {
 	return c
 }
 
-// releaseSpeed is the turbine speed at which the speeds parted.
-func releaseSpeed(e *review.Event) (float64, bool) {
+// releaseSpeed is the turbine speed at which the speeds parted, and the measure
+// that says so.
+func releaseSpeed(e *review.Event) (rpm float64, measure string, ok bool) {
 	for _, name := range []string{"release_turbine_rpm", "release_speed_rpm", "turbine_low_rpm"} {
 		if v, ok := e.Get(name); ok {
-			return v, true
+			return v, name, true
 		}
 	}
-	return 0, false
+	return 0, "", false
 }
 
 func releaseOverDays(s *review.Stay, times review.Times) Chart {
@@ -194,7 +195,7 @@ func releaseOverDays(s *review.Stay, times review.Times) Chart {
 		}
 	}
 	list := dots(s, detect.KindReleaseLag, func(e *review.Event) (float64, float64, bool) {
-		y, ok := releaseSpeed(e)
+		y, _, ok := releaseSpeed(e)
 		if !known || !e.Clock.Known {
 			return float64(e.Drive), y, ok
 		}

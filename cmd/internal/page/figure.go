@@ -86,6 +86,11 @@ func (p *plot) draw(s surface, w, y, panelH float64) {
 			s.text(x.from-6, v.at(t)+4, "tick end", v.label(t))
 		}
 		s.text(x.from, top-6, "title", q.title)
+		if b := usualRelease(p.stay, p.e); i == 0 && b != nil && b.To > q.lo && b.From < q.hi {
+			y := v.at(min(b.To, q.hi))
+			s.rect(x.from, y, x.to-x.from, max(v.at(max(b.From, q.lo))-y, 1), "usual")
+			s.text(x.from+4, y-3, "note", b.Name)
+		}
 		p.judged(s, x, top, panelH, i == 0)
 		p.lines(s, q, x, v)
 	}

@@ -214,6 +214,7 @@ type indexEvent struct {
 	Lines    [2][]string    `json:"lines"` // what there is to say, one a line, metric and US
 	Limit    *indexBand     `json:"limit,omitempty"`
 	Usual    *indexBand     `json:"usual,omitempty"`
+	UsualRPM *indexBand     `json:"usual_rpm,omitempty"`
 	Stretch  int            `json:"stretch"`
 	At       float64        `json:"at"` // s from the start of the stretch
 	End      float64        `json:"end"`
@@ -227,8 +228,8 @@ type indexInstant struct {
 	Late  float64 `json:"late"`
 }
 
-// indexBand is a stretch of time that the event is judged by; a limit has no
-// length.
+// indexBand is a stretch of time, or of turbine speed, that the event is judged
+// by; a limit has no length.
 type indexBand struct {
 	Name string  `json:"name"`
 	From float64 `json:"from"`
@@ -347,6 +348,7 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 			ie.Lines[i] = e.lines(i)
 		}
 		ie.Limit, ie.Usual = judgedBy(s, e.Event, sec)
+		ie.UsualRPM = usualRelease(s, e.Event)
 		for _, in := range e.Instants {
 			ie.Instants = append(ie.Instants, indexInstant{in.Name, sec(in.At), sec(in.Early), sec(in.Late)})
 		}
@@ -396,6 +398,23 @@ func judgedBy(s *review.Stay, e *review.Event, sec func(bus.Micros) float64) (li
 		usual = &indexBand{"usual", from + x.Low, from + x.High}
 	}
 	return limit, usual
+}
+
+// usualRelease returns the turbine speeds at which this vehicle's clutch usually
+// lets go; nil where the event is no release or too few are known.
+func usualRelease(s *review.Stay, e *review.Event) *indexBand {
+	if e.Kind != detect.KindReleaseLag {
+		return nil
+	}
+	_, name, ok := releaseSpeed(e)
+	if !ok {
+		return nil
+	}
+	x, ok := s.Usual(e.Kind, name)
+	if !ok {
+		return nil
+	}
+	return &indexBand{"usual release", x.Low, x.High}
 }
 
 func fromOf(list []review.Stretch, number int) bus.Micros {

@@ -125,7 +125,7 @@
   let at = 0, event = null, plots = [], current = [], range = [0, 1], cursor = 0, pin = null, fine = false;
   const host = byId("plots");
 
-  function marks(u) {
+  function marks(u, first) {
     const ctx = u.ctx, { top, height, left, width } = u.bbox;
     ctx.save();
     ctx.beginPath(); ctx.rect(left, top, width, height); ctx.clip();
@@ -135,6 +135,10 @@
       ctx.strokeStyle = css("soft"); ctx.globalAlpha = 0.35; ctx.lineWidth = devicePixelRatio;
       for (let x = a - height; x < b; x += 7 * devicePixelRatio) { ctx.beginPath(); ctx.moveTo(x, top + height); ctx.lineTo(x + height, top); ctx.stroke(); }
       ctx.restore();
+    }
+    if (first && event.usual_rpm) {
+      const a = u.valToPos(event.usual_rpm.from, "y", true), b = u.valToPos(event.usual_rpm.to, "y", true);
+      ctx.save(); ctx.fillStyle = css("soft"); ctx.globalAlpha = 0.22; ctx.fillRect(left, b, width, Math.max(a - b, 2 * devicePixelRatio)); ctx.restore();
     }
     const rules = [[event.limit && event.limit.from, css("warn"), [7, 4], 1.8], [pin, css("ink"), [2, 3], 1.4]];
     for (const [t, colour, dash, w] of rules) {
@@ -156,6 +160,8 @@
     const ctx = u.ctx, { top, left, width } = u.bbox, px = devicePixelRatio;
     ctx.save();
     ctx.font = `${11 * px}px sans-serif`; ctx.fillStyle = css("mark"); ctx.textBaseline = "top"; ctx.textAlign = "left";
+    ctx.strokeStyle = css("card"); ctx.lineWidth = 4 * px; ctx.lineJoin = "round";
+    const write = (text, x, y) => { ctx.strokeText(text, x, y); ctx.fillText(text, x, y); };
     const named = event.instants.map((m) => [m.at, m.name]);
     if (event.limit) named.push([event.limit.from, event.limit.name]);
     if (event.usual) named.push([event.usual.to, event.usual.name]);
@@ -164,8 +170,9 @@
       if (c < left || c > left + width) return;
       const w = ctx.measureText(name).width;
       const x = c + w + 6 * px > left + width ? c - w - 4 * px : c + 4 * px;
-      ctx.fillText(name, x, top + (2 + 13 * (i % 4)) * px);
+      write(name, x, top + (2 + 13 * (i % 4)) * px);
     });
+    if (event.usual_rpm) write(event.usual_rpm.name, left + 4 * px, u.valToPos(event.usual_rpm.to, "y", true) - 13 * px);
     ctx.restore();
   }
   // narrow screens have the names above the panels, others beside the lines.
@@ -267,7 +274,7 @@
         scales: { x: { time: false, range: () => range }, y: { range: bandsOnly ? () => [0, 1] : (u, lo, hi) => spread(lo, hi, p.least ?? 2) } },
         cursor: { drag: { x: false, y: false, setScale: false }, points: { show: !bandsOnly, size: 6 }, y: false },
         hooks: {
-          drawClear: [marks],
+          drawClear: [(u) => marks(u, i === 0)],
           draw: [(u) => { if (bandsOnly) bands(u, p.traces); else names(u, p.traces); if (i === 0) markNames(u); }],
         },
       }, aligned(p.traces), box);
