@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"math"
@@ -206,13 +207,24 @@ func releaseOverDays(s *review.Stay, times review.Times) Chart {
 		return c
 	}
 	x := "day of the stay"
-	if !known {
+	switch {
+	case !known:
 		x = "drive"
+	case greatest(list) < 1:
+		x = "hour of the day"
+		for i := range list {
+			list[i].x *= 24
+		}
 	}
 	c.Figure = scatter(c.Title, list, nil, plane{xTitle: x, yTitle: "turbine, rpm"})
 	c.Columns = []string{"", "releases", "median, rpm", "90 % below, rpm", "greatest, rpm"}
 	c.Rows = [][]string{spread("this stay", list)}
 	return c
+}
+
+// greatest is the greatest x of the dots.
+func greatest(list []dot) float64 {
+	return slices.MaxFunc(list, func(a, b dot) int { return cmp.Compare(a.x, b.x) }).x
 }
 
 // spread tells a distribution, rounded as its step deserves.

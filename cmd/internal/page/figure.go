@@ -88,7 +88,7 @@ func (p *plot) draw(s surface, w, y, panelH float64) {
 		s.text(x.from, top-6, "title", q.title)
 		if b := usualRelease(p.stay, p.e); i == 0 && b != nil && b.To > q.lo && b.From < q.hi {
 			y := v.at(min(b.To, q.hi))
-			s.rect(x.from, y, x.to-x.from, max(v.at(max(b.From, q.lo))-y, 1), "usual")
+			s.rect(x.from, y, x.to-x.from, max(v.at(max(b.From, q.lo))-y, 1), "habit")
 			s.text(x.from+4, y-3, "note", b.Name)
 		}
 		p.judged(s, x, top, panelH, i == 0)
@@ -115,7 +115,7 @@ func (p *plot) judged(s surface, x axis, top, h float64, named bool) {
 	}
 	if usual != nil {
 		a := inside(usual.From)
-		s.rect(a, top, inside(usual.To)-a, h, "usual")
+		s.rect(a, top, inside(usual.To)-a, h, "habit")
 		note(usual.To, 2, "usual")
 	}
 	for i, in := range p.e.Instants {
@@ -162,7 +162,7 @@ func (p *plot) lines(s surface, q panel, x, y axis) {
 // and for readers without scripts.
 func still(s *review.Stay, e *review.Event, lines []review.Trace) template.HTML {
 	return figures(func(u review.Units) template.HTML {
-		const w, panelH = 640.0, 92.0
+		const w, panelH = 640.0, 76.0 // four panels stand below the verdict on a sheet
 		p := newPlot(s, e, u, lines)
 		if len(p.panels) == 0 || p.to <= p.from {
 			return ""

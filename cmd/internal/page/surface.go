@@ -48,7 +48,7 @@ var inks = map[string]ink{
 	"paper":                           {fill: "#ffffff"},
 	"grid":                            {stroke: "#e3e7e2", width: 1},
 	"instant":                         {stroke: "#8a6800", fill: "#d9a400", opacity: 0.3, width: 0.7},
-	"usual":                           {stroke: "#7d8783", fill: "#9aa5a0", opacity: 0.28, width: 0.6},
+	"habit":                           {fill: "#9aa5a0", opacity: 0.28},
 	"limit":                           {stroke: "#8c2f16", width: 1.8, dash: []float64{7, 4}},
 	"trace t-engine-speed":            {stroke: "#a63d00", width: 2.8},
 	"trace t-turbine-speed":           {stroke: "#0a5fa5", width: 1.6},
