@@ -107,6 +107,8 @@ func aimsOf(class string, t *tally, lateLimit float64) []aim {
 	a.share("stalls told once each, %", stall.hits, stall.truths, 95)
 	asked := t.row(rowAsked)
 	a.share("asked slip told as asked, %", asked.hits, asked.truths, 95)
+	unasked := t.row(rowUnasked)
+	a.share("unasked slip found and not told as asked, %", unasked.hits, unasked.truths, 95)
 	trend := t.row(rowTrend)
 	a.share("slip trends told, %", trend.hits, trend.truths, 95)
 	shift := t.row(rowShift)

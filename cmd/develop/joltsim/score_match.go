@@ -452,27 +452,29 @@ func (m *matcher) slips() {
 	for i := range m.truth.Slips {
 		s := &m.truth.Slips[i]
 		d := (s.To - s.From).Seconds()
-		row := rowUnasked
+		row, least := rowUnasked, m.set.HillSlip.UnaskedS
 		if s.Asked {
-			row = rowAsked
+			row, least = rowAsked, m.set.HillSlip.MinS
 		}
-		if m.faulted("partial-apply", s.From) || s.Kmh < m.set.HillSlip.MinKmh+3 || d < m.set.HillSlip.MinS+2 || s.Mean < m.set.HillSlip.MinRPM+5 || m.polled {
+		if m.faulted("partial-apply", s.From) || s.Kmh < m.set.HillSlip.MinKmh+3 || d < least+2 || s.Mean < m.set.HillSlip.MinRPM+5 || m.polled {
 			m.overlapping(detect.KindHillSlip, s.From, s.To, func(f *detect.Finding) { m.slipMean(row, f) })
 			continue
 		}
 		x := m.t.row(row)
 		x.truths++
-		found, named := false, false
+		found, named, unsaid := false, false, false
 		m.overlapping(detect.KindHillSlip, s.From, s.To, func(f *detect.Finding) {
 			found = true
+			unsaid = unsaid || f.Class == detect.Unknown
 			named = named || (f.Class == detect.Asked) == s.Asked && f.Class != detect.Unknown
 			m.slipMean(row, f)
 		})
 		switch {
 		case named:
 			x.hits++
-		case found && !m.command:
-			// Without a command nobody can tell whether it was asked for.
+		case unsaid && !m.command:
+			// Without a command nobody can tell whether it was asked for, and
+			// who says that it was is wrong.
 			x.hits++
 		default:
 			x.misses++

@@ -31,11 +31,12 @@ func invented() (*job, *drive.Truth, *seen) {
 	}
 	tr.Jolts = []drive.Span{{From: 120 * bus.Second, To: 121 * bus.Second, What: "felt", Value: 3, Kmh: 50}}
 	tr.Injected = []drive.Injected{{From: 130 * bus.Second, To: 140 * bus.Second, Fault: drive.Fault{Kind: "dropout"}}}
-	tr.Slips = []drive.Slip{{From: 50 * bus.Second, To: 70 * bus.Second, Asked: true, Mean: 100, Peak: 110, Kmh: 100}}
+	tr.Slips = []drive.Slip{{From: 50 * bus.Second, To: 70 * bus.Second, Asked: true, Mean: 100, Peak: 110, Kmh: 100},
+		{From: 300 * bus.Second, To: 320 * bus.Second, Mean: 100, Peak: 110, Kmh: 100}}
 	for t := bus.Micros(0); t < tr.End; t += drive.TraceStep {
 		p := drive.TracePoint{Engine: 2000, Turbine: 2000, State: drive.StateClosed, Kmh: 50}
 		switch s := t / bus.Second; {
-		case s >= 50 && s < 70:
+		case s >= 50 && s < 70, s >= 300 && s < 320:
 			p.Turbine, p.State = 1900, drive.StatePartial
 		case s >= 600 && s < 780:
 			p.State = drive.StatePartial
@@ -62,6 +63,8 @@ func invented() (*job, *drive.Truth, *seen) {
 			{Kind: detect.KindShift, Class: detect.ShiftOpened, Start: 110 * bus.Second, End: 111 * bus.Second},
 			{Kind: detect.KindJolt, Class: detect.JoltFelt, Start: 120 * bus.Second, End: 121 * bus.Second},
 			{Kind: detect.KindRoleStale, Class: detect.RoleStale, Start: 130 * bus.Second, End: 140 * bus.Second},
+			{Kind: detect.KindHillSlip, Class: detect.HillUnasked, Start: 301 * bus.Second, End: 319 * bus.Second,
+				Measures: []detect.Measure{{Name: "slip_mean_rpm", Value: 100}}},
 		},
 		accounts: []detect.Account{{MovingS: 1000, ClosedS: 600, PartialS: 200, CoastS: 100, OpenS: 100,
 			Opportunities: []detect.Opportunity{{Kind: detect.KindReleaseLag, Seen: 10, Observable: 10}}}},
@@ -95,6 +98,7 @@ const (
 	aimDrag     = "dragging told"
 	aimStall    = "stalls told"
 	aimAsked    = "asked slip"
+	aimUnasked  = "unasked slip"
 	aimShift    = "shifts told"
 	aimJolt     = "jolts of the body"
 	aimTrouble  = "troubles"
@@ -114,7 +118,7 @@ const (
 func TestScorerIsNotBlind(t *testing.T) {
 	j, tr, s := invented()
 	good := verdicts(tallyOf(j, tr, s))
-	for _, a := range []string{aimLate, aimDrag, aimStall, aimAsked, aimShift, aimJolt, aimTrouble, aimInside, aimLag, aimLockup, aimSlip,
+	for _, a := range []string{aimLate, aimDrag, aimStall, aimAsked, aimUnasked, aimShift, aimJolt, aimTrouble, aimInside, aimLag, aimLockup, aimSlip,
 		aimObserved, falseLag, falseStall, falseJolt} {
 		n := 0
 		for what, v := range good {
@@ -164,6 +168,8 @@ func TestScorerIsNotBlind(t *testing.T) {
 		{"lockup off by 2 points", []string{aimLockup}, func(_ *drive.Truth, s *seen) { s.accounts[0].ClosedS -= 20; s.accounts[0].OpenS += 20 }},
 		{"slip off by 10 rpm", []string{aimSlip}, func(_ *drive.Truth, s *seen) { s.findings[2].Measures[0].Value = 110 }},
 		{"slip called unasked", []string{aimAsked}, func(_ *drive.Truth, s *seen) { s.findings[2].Class = detect.HillUnasked }},
+		{"slip called asked", []string{aimUnasked}, func(_ *drive.Truth, s *seen) { s.findings[9].Class = detect.Asked }},
+		{"slip not told", []string{aimUnasked}, func(_ *drive.Truth, s *seen) { s.remove(9) }},
 	} {
 		j, tr, s := invented()
 		c.spoil(tr, s)

@@ -293,9 +293,10 @@ func (c *control) press(p *plant, pct float64) {
 		if c.phase == phaseNone {
 			c.integral = clamp(c.integral+0.5*off*perNm*tick, -0.25, 0.4)
 		}
-		// What the fluid carries at the wanted slip is not the clutch's; near
-		// coupling that is about its share of the slip.
-		fluid := 0.028 * c.v.Engine.ConverterScale * p.engine * math.Max(0, p.slipRPM()/radToRPM)
+		// What the fluid carries is not the clutch's: near coupling the slope of
+		// the converter's polynomial. More than that would feed slip back to
+		// itself, and it would hunt between nothing and hundreds of rpm.
+		fluid := 0.0185 * c.v.Engine.ConverterScale * p.engine * math.Max(0, p.slipRPM()/radToRPM)
 		want = cl.Touch + perNm*(math.Max(0, p.load-fluid)+0.22*off) + c.integral
 		want = clamp(want, cl.Touch*0.8, 1)
 		if c.fillS > 0 {

@@ -301,3 +301,24 @@ func TestTruthOfTrends(t *testing.T) {
 		t.Errorf("%.0f s of slip on the sixth day, want 60", seconds[5])
 	}
 }
+
+// Slip that is asked for on a grade is regulated: it stays about what is asked,
+// and neither closes nor runs away in between.
+func TestAskedSlipIsRegulated(t *testing.T) {
+	for _, k := range []int{0, 3} {
+		v := Vehicles(drive.Tuning)[k]
+		settled, off := 0.0, 0.0
+		_, _ = driven(t, faulted(t, drive.Tuning, k, "climb"), func(s *Sim) {
+			if !s.c.hill || s.c.mode != modeSlip || s.c.modeS < 3 {
+				return
+			}
+			settled += tick
+			if math.Abs(s.p.slipRPM()-v.Clutch.HillRPM) > 0.8*v.Clutch.HillRPM {
+				off += tick
+			}
+		})
+		if settled < 15 || off > 0.1*settled {
+			t.Errorf("%s: %.1f of %.0f s of slip that was asked for off by 80 %% of it; want 15 s and a tenth at most", v.Name, off, settled)
+		}
+	}
+}

@@ -309,13 +309,13 @@ func wearing(w *writer) []Mishap {
 // climb asks for slip on grades in top gear.
 func climb(w *writer) []Mishap {
 	w.sound(2)
-	kmh := 95.0
+	kmh, least, most := 95.0, 5.0, 7.5 // two thirds of the torque and more
 	if w.heavy {
-		kmh = 72
+		kmh, least, most = 72, 2.5, 4
 	}
 	for range 4 {
 		w.add(Leg{Do: "go", Kmh: kmh, Accel: 0.8, ForS: 45})
-		w.add(Leg{Do: "go", Kmh: kmh, Accel: 0.4, ForS: w.between(18, 40), Grade: w.between(2.5, 4)})
+		w.add(Leg{Do: "go", Kmh: kmh, Accel: 0.4, ForS: w.between(18, 40), Grade: w.between(least, most)})
 		w.add(Leg{Do: "go", Kmh: kmh, Accel: 0.4, ForS: 30})
 	}
 	w.add(Leg{Do: "stop", Accel: 1.2, ForS: 4})
