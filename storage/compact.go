@@ -1,11 +1,9 @@
 package storage
 
 import (
-	"bytes"
 	"encoding/binary"
 	"encoding/json"
 	"errors"
-	"io"
 	"math"
 	"slices"
 	"strconv"
@@ -78,60 +76,6 @@ var errCompact = errors.New("a record in it does not add up")
 func (n *node) equal(o *node) bool {
 	return n.kind == o.kind && n.text == o.text && slices.Equal(n.keys, o.keys) &&
 		slices.EqualFunc(n.items, o.items, func(a, b node) bool { return a.equal(&b) })
-}
-
-// parseNode reads JSON that this program has made.
-func parseNode(text []byte) (node, error) {
-	d := json.NewDecoder(bytes.NewReader(text))
-	d.UseNumber()
-	n, err := readNode(d)
-	if err != nil {
-		return n, err
-	}
-	if _, err := d.Token(); err != io.EOF {
-		return n, errCompact
-	}
-	return n, nil
-}
-
-func readNode(d *json.Decoder) (node, error) {
-	t, err := d.Token()
-	if err != nil {
-		return node{}, err
-	}
-	switch x := t.(type) {
-	case bool:
-		if x {
-			return node{kind: nodeTrue}, nil
-		}
-		return node{kind: nodeFalse}, nil
-	case json.Number:
-		return node{kind: nodeNumber, text: x.String()}, nil
-	case string:
-		return node{kind: nodeString, text: x}, nil
-	case json.Delim:
-		n := node{kind: nodeArray}
-		if x == '{' {
-			n.kind = nodeObject
-		}
-		for d.More() {
-			if n.kind == nodeObject {
-				k, err := d.Token()
-				if err != nil {
-					return n, err
-				}
-				n.keys = append(n.keys, k.(string)) //nolint:errcheck // a key is a string
-			}
-			v, err := readNode(d)
-			if err != nil {
-				return n, err
-			}
-			n.items = append(n.items, v)
-		}
-		_, err := d.Token()
-		return n, err
-	}
-	return node{}, nil
 }
 
 // append appends the value as JSON.

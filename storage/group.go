@@ -68,27 +68,39 @@ func (g *groups) json(typ blockType, text []byte) error {
 	if err != nil {
 		return fmt.Errorf("record of type %d: %w", typ, err)
 	}
-	form, b := uint8(formCompact), compact(nil, &n, nil)
-	key := newAccount(n, n.append(nil))
-	if typ == blockAccount && g.key != nil && g.since < keyEvery && len(text) <= maxAgainst && !n.is("ended") {
-		if against := compact(g.key.check(), &n, &g.key.node); len(against) < len(b) {
+	if typ == blockAccount {
+		g.account(text, &n)
+		return nil
+	}
+	form, b := g.alone(text, &n)
+	g.add(typ, form, b)
+	return nil
+}
+
+// alone is a record that stands by itself.
+func (g *groups) alone(text []byte, n *node) (form uint8, b []byte) {
+	if b = compact(nil, n, nil); len(b) > maxCompact {
+		return formAsIs, text
+	}
+	return formCompact, b
+}
+
+// account adds an account, against the one before it where that is shorter.
+func (g *groups) account(text []byte, n *node) {
+	form, b := g.alone(text, n)
+	if g.key != nil && g.since < keyEvery && len(text) <= maxAgainst && !n.is("ended") {
+		if against := compact(g.key.check(), n, &g.key.node); len(against) < len(b) {
 			form, b = formAgainst, against
 		}
 	}
-	if len(b) > maxCompact {
-		form, b = formAsIs, text
+	g.key, g.since = newAccount(*n, n.append(nil)), g.since+1
+	switch form {
+	case formCompact:
+		g.since = 0
+	case formAsIs:
+		g.key = nil // nothing can stand against it
 	}
-	if typ == blockAccount {
-		g.key, g.since = key, g.since+1
-		switch form {
-		case formCompact:
-			g.since = 0
-		case formAsIs:
-			g.key = nil // nothing can stand against it
-		}
-	}
-	g.add(typ, form, b)
-	return nil
+	g.add(blockAccount, form, b)
 }
 
 // account is one that the next may stand against.

@@ -16,13 +16,33 @@ type ring struct {
 	used  int // words in use
 	first uint64
 	end   uint64 // frames ever added; the ring holds [first, end)
+	// blocks index the ring, for each indexEvery frames by ordinal where the
+	// first begins and the latest instant among them, so that nothing walks from
+	// the oldest frame on.
+	blocks []ringBlock
 }
+
+type ringBlock struct {
+	at    int
+	until bus.Micros
+}
+
+// indexEvery is how many frames one entry of the index covers.
+const indexEvery = 256
 
 // bytesPerFrame is what a classical frame takes in the ring.
 const bytesPerFrame = 24
 
 func newRing(bytes int64) *ring {
-	return &ring{words: make([]uint64, max(bytes/8, 64))}
+	words := max(bytes/8, 64)
+	// Frames take two words at least; those at both ends share their blocks with
+	// frames that are gone or to come.
+	return &ring{words: make([]uint64, words), blocks: make([]ringBlock, words/2/indexEvery+3)}
+}
+
+// block is the index entry of the frame with this ordinal.
+func (r *ring) block(ordinal uint64) *ringBlock {
+	return &r.blocks[ordinal/indexEvery%uint64(len(r.blocks))]
 }
 
 // The second word of a frame: 32 bits of identifier, 8 of bus, 7 of length, 4
@@ -64,7 +84,27 @@ func (r *ring) push(f *bus.Frame) {
 		r.drop()
 	}
 	at := r.head + r.used
+	if at >= len(r.words) {
+		at -= len(r.words)
+	}
+	b := r.block(r.end)
+	if r.end%indexEvery == 0 {
+		*b = ringBlock{at, f.At}
+	}
+	b.until = max(b.until, f.At)
+	r.end++
 	r.used += n
+	if n == 3 && at+3 <= len(r.words) && meta&earlyBit == 0 {
+		// As nearly all are: up to eight bytes, in one piece.
+		w := r.words[at : at+3 : at+3]
+		w[0], w[1], w[2] = uint64(f.At), meta, dataWord(f, 0, carried(f.Kind, f.Len))
+		return
+	}
+	r.put(at, meta, f)
+}
+
+// put writes any frame.
+func (r *ring) put(at int, meta uint64, f *bus.Frame) {
 	r.set(at, uint64(f.At))
 	r.set(at+1, meta)
 	at += 2
@@ -74,14 +114,18 @@ func (r *ring) push(f *bus.Frame) {
 	}
 	c := carried(f.Kind, f.Len)
 	for i := 0; i < c; i += 8 {
-		w := binary.LittleEndian.Uint64(f.Data[i : i+8])
-		if c-i < 8 {
-			w &= 1<<(8*uint(c-i)) - 1
-		}
-		r.set(at, w)
+		r.set(at, dataWord(f, i, c))
 		at++
 	}
-	r.end++
+}
+
+// dataWord is eight bytes of data from i on, of c that the frame carries.
+func dataWord(f *bus.Frame, i, c int) uint64 {
+	w := binary.LittleEndian.Uint64(f.Data[i : i+8])
+	if c-i < 8 {
+		w &= 1<<(8*uint(c-i)) - 1
+	}
+	return w
 }
 
 func (r *ring) set(at int, w uint64) {
@@ -148,10 +192,29 @@ func (c *cursor) next(f *bus.Frame) {
 	c.skip()
 }
 
-// since returns a cursor at the oldest frame kept from which on all are at or
-// after the instant, or were when they came in order.
+// from is a cursor at the frame with this ordinal, or the oldest after it that is
+// kept.
+func (r *ring) from(ordinal uint64) cursor {
+	if ordinal >= r.end {
+		return cursor{r: r, ordinal: r.end}
+	}
+	c := r.oldest()
+	if start := ordinal - ordinal%indexEvery; start > r.first {
+		c.at, c.ordinal = r.block(start).at, start
+	}
+	for c.more() && c.ordinal < ordinal {
+		c.skip()
+	}
+	return c
+}
+
+// since returns a cursor at the oldest frame kept that is at or after the instant.
 func (r *ring) since(from bus.Micros) cursor {
 	c := r.oldest()
+	for c.more() && r.block(c.ordinal).until < from {
+		c.ordinal += indexEvery - c.ordinal%indexEvery
+	}
+	c = r.from(c.ordinal)
 	for c.more() && c.instant() < from {
 		c.skip()
 	}
@@ -161,15 +224,9 @@ func (r *ring) since(from bus.Micros) cursor {
 // frames appends the frames of [from, to) by ordinal, as far as they are still
 // kept.
 func (r *ring) frames(dst []bus.Frame, from, to uint64) []bus.Frame {
-	c := r.oldest()
-	for c.more() && c.ordinal < to {
-		if c.ordinal < from {
-			c.skip()
-			continue
-		}
-		var f bus.Frame
-		c.next(&f)
-		dst = append(dst, f)
+	for c := r.from(from); c.more() && c.ordinal < to; {
+		dst = append(dst, bus.Frame{})
+		c.next(&dst[len(dst)-1])
 	}
 	return dst
 }

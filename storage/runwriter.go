@@ -404,20 +404,10 @@ func (w *runWriter) writeJournal() error {
 		return err
 	}
 	short := false
-	if !w.room(int64(len(body.out))+headerSize, what) {
-		// The account goes on without the events, and counts them.
-		w.giveUpEvents()
-		if body, err = w.body(false); err != nil {
+	if n := int64(len(body.out)) + headerSize; !w.fits(n, what) {
+		if body, short, err = w.squeeze(n, what); err != nil {
 			return err
 		}
-		if !w.room(int64(len(body.out))+headerSize, forAccount) {
-			return errNoRoom
-		}
-		short = true
-	}
-	// Making room may have written to the journal.
-	if body, err = w.body(!short); err != nil {
-		return err
 	}
 	if err := w.writeBody(body); err != nil {
 		return err
@@ -433,6 +423,25 @@ func (w *runWriter) writeJournal() error {
 		}
 	}
 	return nil
+}
+
+// squeeze makes room for n bytes and returns what is to be written then; short
+// says that it is without the events, for which there is none.
+func (w *runWriter) squeeze(n int64, what purpose) (body *groups, short bool, err error) {
+	if !w.room(n, what) {
+		// The account goes on without the events, and counts them.
+		short = true
+		w.giveUpEvents()
+		if body, err = w.body(false); err != nil {
+			return nil, short, err
+		}
+		if !w.room(int64(len(body.out))+headerSize, forAccount) {
+			return nil, short, errNoRoom
+		}
+	}
+	// Making room may have written to the journal.
+	body, err = w.body(!short)
+	return body, short, err
 }
 
 // writeBody writes what body has made, with one sync.
