@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -500,14 +501,43 @@ func (k *checker) unmapped(file *vehicle.File) []remark {
 		if !k.time.carries(s.Bus, s.ID) {
 			continue
 		}
-		says := fmt.Sprintf("no role %s, and %s is on the bus and named like it. Add a [[role]] with name = %q, signal = %q", s.Role, s.Signal, s.Role.String(), s.Signal)
+		says := fmt.Sprintf("no role %s, and %s is on the bus and named like it. Add a [[role]] with name = %q, signal = %q; or, if it is not that, none = [%q] at the top", s.Role, s.Signal, s.Role.String(), s.Signal, s.Role.String())
 		out = append(out, remark{"left out", !s.Needed, says})
 	}
+	out = append(out, absent(file, out)...)
 	for _, o := range file.Overlaps {
 		says := fmt.Sprintf("%s is read from bits that %s holds too. Change the start bit or length of %s in the definition file", o.Role, o.Other, o.Signal)
 		out = append(out, remark{o.Role.String() + " overlaps", false, says})
 	}
 	return out
+}
+
+// absent says which roles the vehicle file states there are none of, and which it
+// leaves open; named are those that something on the bus is named like.
+func absent(file *vehicle.File, named []remark) []remark {
+	var out []remark
+	if len(file.None) > 0 {
+		out = append(out, remark{"none", true, "the vehicle has no " + roleList(file.None, " and no ") + ", as its file says"})
+	}
+	var open []stream.Role
+	for _, r := range file.Absent {
+		if !slices.ContainsFunc(named, func(x remark) bool { return strings.HasPrefix(x.Says, "no role "+r.String()+",") }) {
+			open = append(open, r)
+		}
+	}
+	if len(open) > 0 && !file.BuiltIn && !slices.ContainsFunc(file.Buses, func(b vehicle.Bus) bool { return b.Standard }) {
+		out = append(out, remark{"not mapped", true, roleList(open, ", ") + ": nothing on the bus is named so. joltbench find looks for it; where the vehicle has none, none = [\"" +
+			roleList(open, "\", \"") + "\"] in its file says so"})
+	}
+	return out
+}
+
+func roleList(roles []stream.Role, between string) string {
+	var names []string
+	for _, r := range roles {
+		names = append(names, r.String())
+	}
+	return strings.Join(names, between)
 }
 
 // learned says what driving has taught, and whether it contradicts the file.

@@ -100,6 +100,29 @@ func TestCheckFindsMistakes(t *testing.T) {
 	}
 }
 
+// A role that is left out while the bus has a signal named like it needs a look;
+// once the file says that the vehicle has none, it is ready, and says what cannot
+// be told.
+func TestCheckIsReadyWithoutWhatTheVehicleHasNot(t *testing.T) {
+	role := "[[role]]\nname = \"shifting\"" // the role after gear
+	text, err := os.ReadFile("../../testdata/van/vehicle.toml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, gear, _ := strings.Cut(string(text), "[[role]]\nname = \"gear\"")
+	gear, _, _ = strings.Cut(gear, role)
+	gear = "[[role]]\nname = \"gear\"" + gear + role
+	says, r := checked(t, gear, role)
+	if !strings.Contains(says["left out"], "no role gear") || r.Attention == 0 {
+		t.Errorf("without gear: %v", says)
+	}
+	says, r = checked(t, gear, role, "label = \"van\"", "none = [\"gear\"]\nlabel = \"van\"")
+	blind := slices.ContainsFunc(r.Detectors, func(a detect.Ability) bool { return a.Kind == detect.KindFlare && !a.Can })
+	if r.Attention != 0 || !blind || !slices.ContainsFunc(r.Plausible, func(x remark) bool { return x.What == "none" && strings.Contains(x.Says, "no gear") }) {
+		t.Errorf("said to have none: %v, %+v", says, r)
+	}
+}
+
 // ISO 11898-1 (no copy at hand; the count of bits is common knowledge): a base frame with eight data bytes is 108 bits
 // long and 3 bits of space follow; an extended one has 20 bits more.
 func TestFrameBits(t *testing.T) {

@@ -8,16 +8,17 @@ import (
 
 // timeline watches whether the frames' time runs as time does.
 type timeline struct {
-	first, last bus.Micros
-	started     bool
-	backwards   int
-	backAt      bus.Micros // since the start
-	jump        bus.Micros // the longest forwards
-	same        int        // frames in a row at one instant
-	standing    int        // the most of these
-	frames      uint64
-	twice       uint64
-	seen        map[uint64]sighting // by bus and identifier
+	order
+	first, now bus.Micros
+	started    bool
+	backwards  int
+	backAt     bus.Micros // since the start
+	jump       bus.Micros // the longest forwards
+	same       int        // frames in a row at one instant
+	standing   int        // the most of these
+	frames     uint64
+	twice      uint64
+	seen       map[uint64]sighting // by bus and identifier
 }
 
 type sighting struct {
@@ -41,24 +42,24 @@ func (t *timeline) take(f *bus.Frame) {
 		return
 	}
 	if !t.started {
-		t.started, t.first, t.last = true, f.At, f.At
+		t.started, t.first, t.now = true, f.At, f.At
 		t.seen = map[uint64]sighting{}
 	}
-	switch d := f.At - t.last; {
-	case d < -bus.Second:
+	if t.falls(f) {
 		if t.backwards++; t.backwards == 1 {
 			t.backAt = t.last - t.first
 		}
-	case d > t.jump:
-		t.jump = d
+		t.order = order{} // what follows is another time
 	}
-	if f.At == t.last {
+	t.read(f)
+	t.jump = max(t.jump, f.At-t.now)
+	if f.At == t.now {
 		t.same++
 		t.standing = max(t.standing, t.same)
 	} else {
 		t.same = 0
 	}
-	t.last = f.At
+	t.now = f.At
 	t.repeat(f)
 }
 
@@ -90,7 +91,7 @@ func (t *timeline) remarks() []remark {
 		out = append(out, remark{"time", false, fmt.Sprintf(format, a...)})
 	}
 	if t.backwards >= backTooOften {
-		bad("it runs backwards %d times, first %.1f s after the start: recordings joined, or in the wrong order; check each by itself", t.backwards, t.backAt.Seconds())
+		bad("it runs backwards %s, first %.1f s after the start: recordings joined, or in the wrong order; check each by itself", times(t.backwards), t.backAt.Seconds())
 	}
 	if t.jump > jumpDay {
 		bad("it jumps by %.1f days: recordings joined; check each by itself", t.jump.Seconds()/86400)

@@ -220,7 +220,7 @@ func (p *follows) statements(s *scene) []Statement {
 	case p.before > p.after:
 		x.Verdict = Against
 		x.Says = fmt.Sprintf("clutch_pressure changes before clutch_pressure_command does, %d times of %d", p.before, p.before+p.after)
-		x.Change = "the signals of clutch_pressure and clutch_pressure_command are swapped: exchange them"
+		x.Change = "the signals of clutch_pressure and clutch_pressure_command: exchange them"
 	case p.ratio.n > 100 && (v < 0.7 || v > 1.4):
 		x.Verdict = Against
 		x.Says = fmt.Sprintf("clutch_pressure settles at %.2g times its command", v)

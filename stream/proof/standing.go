@@ -54,7 +54,7 @@ func (p *standing) statements(s *scene) []Statement {
 	case p.engineDead > p.stands:
 		x.Verdict = Against
 		x.Says = fmt.Sprintf("at standstill engine_speed stands and turbine_speed turns, in %d stops", p.engineDead)
-		x.Change = "the signals of engine_speed and turbine_speed are swapped: exchange them"
+		x.Change = "the signals of engine_speed and turbine_speed: exchange them"
 	case p.turns > p.stands && p.turns > 1:
 		x.Verdict = Against
 		x.Says = fmt.Sprintf("turbine_speed turns on at standstill in gear, in %d of %d stops", p.turns, p.turns+p.stands)
@@ -70,9 +70,10 @@ func (p *standing) statements(s *scene) []Statement {
 
 // idle: an engine idles between 450 and 1300 rpm, and as the file says.
 type idle struct {
-	all  spread
-	zero uint64
-	last float64
+	all            spread
+	zero           uint64
+	last           float64
+	crawls, turned uint64 // rows while it crawls, and those of them in which an engine turns
 }
 
 const (
@@ -80,11 +81,19 @@ const (
 	// idleShare is how far the stated idle may lie from the slowest tenth: cold
 	// engines idle faster, and a fan or a compressor adds a little.
 	idleShare = 0.14
+	// crawlLow and crawlHigh, km/h: a wheel is far slower there than any engine.
+	crawlLow, crawlHigh = 2, 10
 	// stoppedRPM is above what a noisy sensor says of an engine that stands.
 	stoppedRPM = 40
 )
 
 func (p *idle) row(s *scene) {
+	if s.hasRoad && s.road > crawlLow && s.road < crawlHigh && s.r.Has(stream.EngineSpeed) {
+		p.crawls++
+		if s.engine > idleLow {
+			p.turned++
+		}
+	}
 	if s.standS < 1.5 || !s.r.Has(stream.EngineSpeed) {
 		return
 	}
@@ -110,6 +119,8 @@ func (p *idle) statements(s *scene) []Statement {
 	low := p.all.quantile(0.25)
 	want := s.facts.IdleRPM
 	switch {
+	case p.all.n < 20 && p.zero > 100 && s.stops > 1 && !s.facts.StopStart && p.crawls > 20 && 4*p.turned > 3*p.crawls:
+		x.Verdict, x.Says = Shown, "the engine stops itself whenever the vehicle stands: stop_start = true in the vehicle file says so"
 	case p.all.n < 20 && p.zero > 100 && s.stops > 1 && !s.facts.StopStart:
 		return []Statement{{"idle speed", Against, "engine_speed is 0 whenever the vehicle stands",
 			"engine_speed: its signal follows the wheels, not the engine; or stop_start = true, if it stops itself"}}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -321,7 +322,7 @@ func (r *resolver) builtIn(n int) {
 	var all []candidate
 	for _, g := range j1939.Groups() {
 		for _, p := range g.Parameters {
-			if p.HasRole {
+			if p.HasRole && !slices.Contains(r.file.None, p.Role) {
 				all = append(all, candidate{g, p})
 			}
 		}
@@ -386,6 +387,10 @@ func (r *resolver) role(i int) {
 	role, ok := stream.ParseRole(x.Name)
 	if !ok {
 		r.fail(path+".name", "unknown role %q%s; the roles are %s", x.Name, near(x.Name, roleNames()), strings.Join(roleNames(), ", "))
+		return
+	}
+	if slices.Contains(r.file.None, role) {
+		r.fail(path+".name", "role %s is mapped, and stands in none: take one of them out", x.Name)
 		return
 	}
 	given := 0

@@ -1,6 +1,7 @@
 package vehicle
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"unicode"
@@ -59,14 +60,31 @@ func (r *resolver) spares() {
 		return slices.ContainsFunc(roles, func(x stream.Role) bool { return len(p.Sources[x.String()]) > 0 })
 	}
 	for _, w := range wordings {
-		if has(w.role) || has(w.instead...) {
+		if has(w.role) || has(w.instead...) || slices.Contains(r.file.None, w.role) {
 			continue
+		}
+		told := func(x stream.Role) bool { return slices.Contains(r.file.None, x) || slices.Contains(r.file.Absent, x) }
+		if w.needed && !slices.ContainsFunc(w.instead, told) {
+			r.file.Absent = append(r.file.Absent, w.role)
 		}
 		for n, files := range r.defs {
 			for _, f := range files {
 				r.sparesIn(f, n, w)
 			}
 		}
+	}
+}
+
+// none takes the roles that the vehicle does not have: nothing is looked for in
+// their place.
+func (r *resolver) none(names []string) {
+	for i, name := range names {
+		role, ok := stream.ParseRole(name)
+		if !ok {
+			r.fail(fmt.Sprintf("none[%d]", i), "none: unknown role %q%s; the roles are %s", name, near(name, roleNames()), strings.Join(roleNames(), ", "))
+			return
+		}
+		r.file.None = append(r.file.None, role)
 	}
 }
 

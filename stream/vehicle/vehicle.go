@@ -36,8 +36,13 @@ type File struct {
 	// Warnings are what may be wrong without being an error, each with its
 	// file:line:column.
 	Warnings []string
+	// None are the roles that this vehicle does not have.
+	None []stream.Role
 	// Spares are defined signals that look like roles which are not mapped.
 	Spares []Spare
+	// Absent are roles that detectors cannot do without, mapped to nothing, that
+	// the file does not say the vehicle has none of.
+	Absent []stream.Role
 	// Overlaps are mapped signals whose definitions share bits with others'.
 	Overlaps []Overlap
 }
@@ -180,6 +185,7 @@ type document[S any] struct {
 	OutputPerKmh      float64            `toml:"output_rpm_per_kmh"`
 	TorqueReferenceNm float64            `toml:"torque_reference_nm"`
 	StopStart         bool               `toml:"stop_start"`
+	None              []string           `toml:"none"`
 	Ratios            map[string]float64 `toml:"ratios"`
 	StaleFactor       float64            `toml:"stale_factor"`
 	Bus               []Bus              `toml:"bus"`
@@ -259,6 +265,7 @@ func parse[S any](path string, text []byte, settings *S) (*File, error) {
 	}
 	r := resolver{file: f, pos: &pos, roles: doc.Role, requests: doc.Request}
 	r.facts(doc.IdleRPM, doc.OutputPerKmh, doc.TorqueReferenceNm, doc.StopStart, doc.Ratios)
+	r.none(doc.None)
 	r.buses()
 	r.storeTable()
 	r.resolve()
