@@ -5,6 +5,7 @@ import (
 
 	"joltwatch/bus"
 	"joltwatch/detect/coupling"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -59,7 +60,7 @@ var applySpec = &Spec{
 type apply struct {
 	counts  *counts
 	on      bool
-	rise    edge
+	rise    state.Edge
 	ctx     Context
 	slip0   float64 // when the command rose
 	engine  float64
@@ -83,13 +84,13 @@ type apply struct {
 // seconds.
 const applyTail = 0.5
 
-func (d *apply) row(s *scene, m *moment) {
-	if m.rose && m.hasSlip && s.seg.inDrive && m.forward() {
-		*d = apply{counts: d.counts, on: true, rise: m.edge, ctx: m.context(s.seg.sinceStart(m.at)), slip0: m.slip, engine: m.engine, low: m.engine, gear: m.gear}
-		if m.row.Has(stream.EngineTorque) {
-			d.fluid = max(0, m.row.V[stream.EngineTorque])
+func (d *apply) row(s *scene, m *state.Moment) {
+	if m.Rose && m.HasSlip && s.InDrive() && m.Forward() {
+		*d = apply{counts: d.counts, on: true, rise: m.Edge, ctx: m.Context(s.SinceStart(m.At)), slip0: m.SlipRPM, engine: m.EngineRPM, low: m.EngineRPM, gear: m.Gear}
+		if m.Row.Has(stream.EngineTorque) {
+			d.fluid = max(0, m.Row.V[stream.EngineTorque])
 		}
-		if m.slip <= s.set.Apply.DoneRPM {
+		if m.SlipRPM <= s.set.Apply.DoneRPM {
 			// Nothing to pull down: in overrun the speeds are together anyhow.
 			d.on = false
 		}
@@ -98,13 +99,13 @@ func (d *apply) row(s *scene, m *moment) {
 	if !d.on {
 		return
 	}
-	since := (m.at - d.rise.mid()).Seconds()
-	if m.fell || m.gap || !s.seg.inDrive || m.hasCommand && !m.engaged {
+	since := (m.At - d.rise.Mid()).Seconds()
+	if m.Fell || m.Gap || !s.InDrive() || m.HasCommand && !m.Engaged {
 		switch {
 		case d.reached:
 			d.finish(s, m, Normal)
-		case d.longest >= s.set.Apply.SlowS && !m.gap:
-			d.done = coupling.Onset{At: m.at, Early: m.at, Late: m.at}
+		case d.longest >= s.set.Apply.SlowS && !m.Gap:
+			d.done = coupling.Onset{At: m.At, Early: m.At, Late: m.At}
 			d.finish(s, m, ApplyIncomplete)
 		default:
 			d.counts.add(false, false)
@@ -112,57 +113,57 @@ func (d *apply) row(s *scene, m *moment) {
 		d.on = false
 		return
 	}
-	if !m.hasSlip {
+	if !m.HasSlip {
 		d.lost = true
 		return
 	}
-	d.low = min(d.low, m.engine)
-	if m.shifting || m.sinceShift < 0.3 {
+	d.low = min(d.low, m.EngineRPM)
+	if m.Shifting || m.SinceShiftS < 0.3 {
 		d.shifted, d.clean = true, 0
 	}
 	if !d.reached {
-		d.total += m.dt
-		if m.slip > float64(1.5*s.set.Apply.DoneRPM)+m.tol {
-			d.clean += m.dt
+		d.total += m.DtS
+		if m.SlipRPM > float64(1.5*s.set.Apply.DoneRPM)+m.TolRPM {
+			d.clean += m.DtS
 			d.longest = max(d.longest, d.clean)
 		} else {
 			d.clean = 0
 		}
-		if m.row.Has(stream.EngineTorque) {
-			d.torque += m.dt
+		if m.Row.Has(stream.EngineTorque) {
+			d.torque += m.DtS
 			// What the fluid carries is not the clutch's: before the apply
 			// it carried all, and its torque goes with the square of engine
 			// speed (the capacity factor K = N/sqrt(T) of SAE J643) and, near
 			// coupling, with slip.
-			n := m.engine / max(d.engine, 1)
-			fluid := float64(d.fluid*max(0, m.slip)/max(d.slip0, 1)) * float64(n*n)
-			clutch := max(0, m.row.V[stream.EngineTorque]-fluid)
-			d.energy += float64(clutch * float64(max(0, m.slip)*(2*math.Pi/60)) * m.dt)
+			n := m.EngineRPM / max(d.engine, 1)
+			fluid := float64(d.fluid*max(0, m.SlipRPM)/max(d.slip0, 1)) * float64(n*n)
+			clutch := max(0, m.Row.V[stream.EngineTorque]-fluid)
+			d.energy += float64(clutch * float64(max(0, m.SlipRPM)*(2*math.Pi/60)) * m.DtS)
 		}
 		// Fall of slip over about 50 ms.
-		i := s.trail.After(m.at - 50_000)
-		if i < s.trail.End()-1 {
-			q := s.trail.Get(i)
-			if t := (m.at - q.At).Seconds(); t > 0 {
-				d.rate = max(d.rate, (q.Slip-m.slip)/t)
+		i := s.Trail().After(m.At - 50_000)
+		if i < s.Trail().End()-1 {
+			q := s.Trail().Get(i)
+			if t := (m.At - q.At).Seconds(); t > 0 {
+				d.rate = max(d.rate, (q.Slip-m.SlipRPM)/t)
 			}
 		}
-		if m.slip <= s.set.Apply.DoneRPM+m.tol {
+		if m.SlipRPM <= s.set.Apply.DoneRPM+m.TolRPM {
 			d.reached = true
-			d.done = coupling.Onset{At: m.at, Early: min(m.row.Prev[stream.EngineSpeed], m.row.Prev[stream.TurbineSpeed], m.at-seconds(m.dt)), Late: m.at}
+			d.done = coupling.Onset{At: m.At, Early: min(m.Row.Prev[stream.EngineSpeed], m.Row.Prev[stream.TurbineSpeed], m.At-seconds(m.DtS)), Late: m.At}
 		} else if since > s.set.Apply.GiveUpS {
-			d.done = coupling.Onset{At: m.at, Early: m.at, Late: m.at}
+			d.done = coupling.Onset{At: m.At, Early: m.At, Late: m.At}
 			d.finish(s, m, ApplyIncomplete)
 		}
 		return
 	}
-	if m.slip > float64(1.5*s.set.Apply.DoneRPM)+m.tol {
+	if m.SlipRPM > float64(1.5*s.set.Apply.DoneRPM)+m.TolRPM {
 		d.reached = false // it only passed through
 		return
 	}
-	if (m.at - d.done.At).Seconds() >= applyTail {
+	if (m.At - d.done.At).Seconds() >= applyTail {
 		class := Normal
-		if (d.done.At - d.rise.mid()).Seconds() >= s.set.Apply.SlowS {
+		if (d.done.At - d.rise.Mid()).Seconds() >= s.set.Apply.SlowS {
 			class = ApplySlow
 		}
 		d.finish(s, m, class)
@@ -171,12 +172,12 @@ func (d *apply) row(s *scene, m *moment) {
 
 func (d *apply) end(s *scene, _ bus.Micros) {
 	if d.on && d.reached {
-		d.finish(s, &s.m, Normal)
+		d.finish(s, s.Now(), Normal)
 	}
 	d.on = false
 }
 
-func (d *apply) finish(s *scene, m *moment, class Class) {
+func (d *apply) finish(s *scene, m *state.Moment, class Class) {
 	d.on = false
 	if d.lost || d.shifted && class != Normal && d.longest < s.set.Apply.SlowS {
 		// Shifts hold applies up; what is slow then is not the clutch, unless
@@ -184,16 +185,16 @@ func (d *apply) finish(s *scene, m *moment, class Class) {
 		d.counts.add(false, false)
 		return
 	}
-	f := Finding{Kind: KindApply, Class: class, Start: d.rise.early, End: d.done.At, Context: d.ctx, Severity: 0.05}
+	f := Finding{Kind: KindApply, Class: class, Start: d.rise.Early, End: d.done.At, Context: d.ctx, Severity: 0.05}
 	f.Keep = class != Normal
 	if f.Keep {
 		f.Severity = 0.5
 	}
-	took := (d.done.At - d.rise.mid()).Seconds()
+	took := (d.done.At - d.rise.Mid()).Seconds()
 	f.Measures = append(f.Measures,
 		applyS.of(took),
-		applyMinS.of(max(0, (d.done.Early-d.rise.late).Seconds())),
-		applyMaxS.of((d.done.Late - d.rise.early).Seconds()),
+		applyMinS.of(max(0, (d.done.Early-d.rise.Late).Seconds())),
+		applyMaxS.of((d.done.Late - d.rise.Early).Seconds()),
 		slipWasRPM.of(d.slip0),
 		applyRate.of(d.rate),
 		applyPulled.of(max(0, d.engine-d.low)))
@@ -202,20 +203,20 @@ func (d *apply) finish(s *scene, m *moment, class Class) {
 	} else {
 		f.MissingInputs = append(f.MissingInputs, "engine_torque")
 	}
-	if s.cmd.role != stream.ClutchPressureCommand {
+	if s.CommandRole() != stream.ClutchPressureCommand {
 		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
-	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.FluidTemperature)...)
+	f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.FluidTemperature)...)
 	f.Instants = append(f.Instants,
-		Instant{"command rose", d.rise.mid(), d.rise.early, d.rise.late},
+		Instant{"command rose", d.rise.Mid(), d.rise.Early, d.rise.Late},
 		Instant{"slip down", d.done.At, d.done.Early, d.done.Late})
 	d.counts.add(true, f.Keep)
-	s.note(d.done.At, "applied")
+	s.Note(d.done.At, "applied")
 	var percentiles []Percentile
 	if class != ApplyIncomplete {
 		key := historyOf("apply_s", &d.ctx)
-		percentiles = s.out.history.percentile(key, took)
-		s.out.history.add(key, round(took, 0.001))
+		percentiles = s.history.percentile(key, took)
+		s.history.add(key, state.Round(took, 0.001))
 	}
 	s.out.finding(&f, percentiles)
 }

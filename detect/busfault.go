@@ -2,6 +2,8 @@ package detect
 
 import (
 	"joltwatch/bus"
+	"joltwatch/detect/segment"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -49,7 +51,6 @@ var busSpec = &Spec{
 // bus, a source that went away, a bus or all mapped controllers silent with the
 // engine running.
 type busFault struct {
-	blank
 	counts    *counts
 	lastHeard bus.Micros
 	heardAny  bool
@@ -93,9 +94,9 @@ const (
 // sample notes that a mapped value came.
 func (d *busFault) sample(s *scene, x *stream.Sample) {
 	at := x.At
-	if d.heardAny && s.seg.inDrive && s.seg.running && !d.anyAway() {
+	if d.heardAny && s.InDrive() && s.EngineOn() && !d.anyAway() {
 		if gap := (at - d.lastHeard).Seconds(); gap >= s.set.BusFault.SilentS && gap < silentMostS {
-			d.silent = silence{true, d.lastHeard, at, s.m.moving, s.traffic - d.traffic, s.seg.drive}
+			d.silent = silence{true, d.lastHeard, at, s.Now().Moving, s.traffic - d.traffic, s.Drive()}
 		}
 	}
 	if at > d.lastHeard || d.lastHeard-at > 10*bus.Second {
@@ -107,18 +108,18 @@ func (d *busFault) sample(s *scene, x *stream.Sample) {
 
 // row settles a silence. A key that is turned off at a standstill silences the bus
 // as well: the engine then stands, or has been started anew.
-func (d *busFault) row(s *scene, m *moment) {
-	if !d.silent.on || m.at < d.silent.to {
+func (d *busFault) row(s *scene, m *state.Moment) {
+	if !d.silent.on || m.At < d.silent.to {
 		return
 	}
 	x := &d.silent
-	known := m.row.Has(stream.EngineSpeed)
-	if !known && (m.at-x.to).Seconds() < answerS {
+	known := m.Row.Has(stream.EngineSpeed)
+	if !known && (m.At-x.to).Seconds() < answerS {
 		return
 	}
 	x.on = false
-	runs := known && m.row.V[stream.EngineSpeed] >= s.set.Drive.RunningRPM
-	if x.moving || runs && (x.to-x.from).Seconds() < unheardS {
+	runs := known && m.Row.V[stream.EngineSpeed] >= s.set.Drive.RunningRPM
+	if x.moving || runs && (x.to-x.from).Seconds() < segment.UnheardS {
 		d.tellSilence(s, x)
 	}
 }
@@ -249,12 +250,12 @@ func (d *busFault) flush(s *scene) {
 }
 
 func (d *busFault) tell(s *scene, class Class, from, to bus.Micros, of *Quantity, v, severity float64) {
-	d.tellIn(s, s.seg.drive, class, from, to, of, v, severity)
+	d.tellIn(s, s.Drive(), class, from, to, of, v, severity)
 }
 
 func (d *busFault) tellIn(s *scene, drive int, class Class, from, to bus.Micros, of *Quantity, v, severity float64) {
 	f := Finding{Kind: KindBusFault, Class: class, Start: from, End: to, Drive: drive, Severity: severity, Keep: true}
-	f.Context.SinceStartS = round(max(0, s.seg.sinceStart(from)), 0.1)
+	f.Context.SinceStartS = state.Round(max(0, s.SinceStart(from)), 0.1)
 	f.Measures = append(f.Measures, of.of(v))
 	d.counts.add(true, true)
 	s.out.finding(&f, nil)

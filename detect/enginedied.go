@@ -2,7 +2,10 @@ package detect
 
 import (
 	"joltwatch/bus"
+	"joltwatch/detect/segment"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
+	"math"
 )
 
 // EngineDiedSettings judge an engine that dies at a stop.
@@ -58,52 +61,49 @@ type engineDied struct {
 	wait   bool
 }
 
-func (d *engineDied) row(s *scene, m *moment) {
-	known := m.row.Has(stream.EngineSpeed)
+func (d *engineDied) row(s *scene, m *state.Moment) {
+	known := m.Row.Has(stream.EngineSpeed)
 	if d.wait && known {
 		d.confirm(s, m)
 	}
-	if m.gap {
+	if m.Gap {
 		d.ran = false
 	}
-	if m.stopped && m.running {
-		d.counts.add(m.hasGear && !s.facts.StopStart, false)
+	if m.Stopped && m.Running {
+		d.counts.add(m.HasGear && !s.Facts().StopStart, false)
 	}
-	if m.running && m.hasSlip && abs(m.slip)-m.tol > apartRPM {
-		d.apart, d.slip = m.at, m.slip
+	if m.Running && m.HasSlip && math.Abs(m.SlipRPM)-m.TolRPM > state.ApartRPM {
+		d.apart, d.slip = m.At, m.SlipRPM
 	}
-	if m.running {
+	if m.Running {
 		d.ran, d.wait = true, false
-	} else if d.ran && known && m.row.V[stream.EngineSpeed] < diedShare*s.set.Drive.RunningRPM {
+	} else if d.ran && known && m.Row.V[stream.EngineSpeed] < segment.StandsShare*s.set.Drive.RunningRPM {
 		d.ran = false
 		d.died(s, m)
 	}
 }
 
 const (
-	// diedShare of the least speed of an engine that runs is one that does not.
-	// Structural: as the segmentation has it.
-	diedShare = 0.6
 	// apartAgo is how old the sight of an open clutch may be. Structural: an
 	// engine takes about a second to run down.
 	apartAgo = 2 * bus.Second
 )
 
-func (d *engineDied) died(s *scene, m *moment) {
-	if s.facts.StopStart || !m.hasKmh || !m.hasGear && m.stood > noGearS || s.keyedOff(m) || m.kmh > diedKmh || s.stalledNear(m.at) {
+func (d *engineDied) died(s *scene, m *state.Moment) {
+	if s.Facts().StopStart || !m.HasKmh || !m.HasGear && m.StoodS > noGearS || s.KeyedOff(m) || m.Kmh > diedKmh || s.StalledNear(m.At) {
 		return
 	}
-	f := Finding{Kind: KindEngineDied, Class: DiedClutchUnknown, Start: m.at - bus.Second, End: m.at, Drive: s.seg.drive,
-		Severity: 0.9, Keep: true, Context: m.context(s.seg.sinceStart(m.at))}
-	if d.apart != 0 && m.at-d.apart <= apartAgo {
+	f := Finding{Kind: KindEngineDied, Class: DiedClutchUnknown, Start: m.At - bus.Second, End: m.At, Drive: s.Drive(),
+		Severity: 0.9, Keep: true, Context: m.Context(s.SinceStart(m.At))}
+	if d.apart != 0 && m.At-d.apart <= apartAgo {
 		f.Class = DiedClutchOpen
 		f.Measures = append(f.Measures, diedSlipRPM.of(d.slip))
 	} else {
-		f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.TurbineSpeed)...)
+		f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.TurbineSpeed)...)
 	}
-	f.Measures = append(f.Measures, diedStoodS.of(m.stood))
-	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.Gear)...)
-	f.Instants = append(f.Instants, Instant{"engine died", m.at, m.at - seconds(s.pitch), m.at})
+	f.Measures = append(f.Measures, diedStoodS.of(m.StoodS))
+	f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.Gear)...)
+	f.Instants = append(f.Instants, Instant{"engine died", m.At, m.At - seconds(s.PitchS()), m.At})
 	d.found, d.wait = f, true
 }
 
@@ -116,19 +116,19 @@ const noGearS = 1.0
 const diedKmh = 15.0
 
 // confirm tells what was found once the controllers have gone on speaking.
-func (d *engineDied) confirm(s *scene, m *moment) {
-	if m.gap || m.at < d.found.End {
+func (d *engineDied) confirm(s *scene, m *state.Moment) {
+	if m.Gap || m.At < d.found.End {
 		d.wait = false
 		return
 	}
-	if (m.at - d.found.End).Seconds() < s.set.EngineDied.ConfirmS {
+	if (m.At - d.found.End).Seconds() < s.set.EngineDied.ConfirmS {
 		return
 	}
 	d.wait = false
-	if s.stalledNear(d.found.End) {
+	if s.StalledNear(d.found.End) {
 		return
 	}
-	s.stalled = d.found.End
+	s.TellStall(d.found.End)
 	d.counts.add(true, true)
 	s.out.finding(&d.found, nil)
 }

@@ -2,7 +2,10 @@
 // and findings out; it knows no file, no clock and no bus.
 package detect
 
-import "joltwatch/bus"
+import (
+	"joltwatch/bus"
+	"joltwatch/detect/state"
+)
 
 // Kinds of findings. One detector, one file, one kind (a few have two).
 const (
@@ -78,15 +81,8 @@ type Instant struct {
 	At, Early, Late bus.Micros
 }
 
-// Context is the state of the vehicle when a finding began; a field is nil
-// where its role was unknown.
-type Context struct {
-	Gear              *float64 `json:"gear,omitempty"`
-	SpeedKmh          *float64 `json:"speed_kmh,omitempty"`
-	FluidTemperatureC *float64 `json:"fluid_temperature_c,omitempty"`
-	AcceleratorPct    *float64 `json:"accelerator_percent,omitempty"`
-	SinceStartS       float64  `json:"since_engine_start_s"`
-}
+// Context is the state of the vehicle when a finding began.
+type Context = state.Context
 
 // Percentile is where a measure of a finding falls in this vehicle's own history.
 type Percentile struct {

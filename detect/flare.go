@@ -2,7 +2,9 @@ package detect
 
 import (
 	"joltwatch/bus"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
+	"math"
 )
 
 // FlareSettings judge the engine's running up in an upshift.
@@ -57,61 +59,61 @@ type flare struct {
 	wait  bool
 }
 
-func (d *flare) row(s *scene, m *moment) {
-	usable := m.hasSlip && m.tol == 0 && m.hasGear && m.row.Has(stream.OutputSpeed) && m.row.V[stream.OutputSpeed] >= gearsetOutput && m.running && m.moving
-	if m.gap || !usable {
+func (d *flare) row(s *scene, m *state.Moment) {
+	usable := m.HasSlip && m.TolRPM == 0 && m.HasGear && m.Row.Has(stream.OutputSpeed) && m.Row.V[stream.OutputSpeed] >= gearsetOutput && m.Running && m.Moving
+	if m.Gap || !usable {
 		d.on, d.has, d.steady = false, false, 0
 		return
 	}
-	out := m.row.V[stream.OutputSpeed]
-	now := m.turbine / out
+	out := m.Row.V[stream.OutputSpeed]
+	now := m.TurbineRPM / out
 	if d.on {
-		if over := m.turbine - float64(d.old*out); over > d.peak {
-			d.peak, d.peakT = over, m.at
+		if over := m.TurbineRPM - float64(d.old*out); over > d.peak {
+			d.peak, d.peakT = over, m.At
 		}
-		if m.gear > d.oldG {
+		if m.Gear > d.oldG {
 			d.rise = true
 		}
-		if m.gear < d.oldG {
+		if m.Gear < d.oldG {
 			d.on = false // a downshift runs up on purpose
 		}
-		if m.shifting {
-			d.ended = m.at
+		if m.Shifting {
+			d.ended = m.At
 		}
-		if (m.at - d.ended).Seconds() > 0.3 {
+		if (m.At - d.ended).Seconds() > 0.3 {
 			d.finish(s, m)
 		}
-		if (m.at - d.start).Seconds() > 4 {
+		if (m.At - d.start).Seconds() > 4 {
 			d.on = false
 		}
 	}
-	if m.shifting && !d.on && !d.wait {
+	if m.Shifting && !d.on && !d.wait {
 		d.wait = true
 		if d.has && d.steady > 0.5 {
 			*d = flare{counts: d.counts, ratio: d.ratio, gear: d.gear, has: d.has, steady: d.steady, wait: true,
-				on: true, start: m.at, ended: m.at, old: d.ratio, oldG: d.gear, ctx: m.context(s.seg.sinceStart(m.at))}
+				on: true, start: m.At, ended: m.At, old: d.ratio, oldG: d.gear, ctx: m.Context(s.SinceStart(m.At))}
 		}
 	}
-	if m.shifting {
+	if m.Shifting {
 		d.has, d.steady = false, 0
 		return
 	}
 	d.wait = false
-	if m.sinceShift < 0.4 {
+	if m.SinceShiftS < 0.4 {
 		return
 	}
-	if !d.has || m.gear != d.gear {
-		d.ratio, d.gear, d.has, d.steady = now, m.gear, true, 0
+	if !d.has || m.Gear != d.gear {
+		d.ratio, d.gear, d.has, d.steady = now, m.Gear, true, 0
 		return
 	}
-	if abs(now/d.ratio-1) > 0.03 {
+	if math.Abs(now/d.ratio-1) > 0.03 {
 		d.steady = 0
 	}
-	d.steady += m.dt
-	d.ratio += float64(min(1, m.dt/0.3) * (now - d.ratio))
+	d.steady += m.DtS
+	d.ratio += float64(min(1, m.DtS/0.3) * (now - d.ratio))
 }
 
-func (d *flare) finish(s *scene, m *moment) {
+func (d *flare) finish(s *scene, m *state.Moment) {
 	d.on = false
 	if !d.rise {
 		return
@@ -123,7 +125,7 @@ func (d *flare) finish(s *scene, m *moment) {
 	}
 	f := Finding{Kind: KindFlare, Class: FlareSeen, Start: d.start, End: d.ended, Context: d.ctx, Severity: 0.7, Keep: true}
 	f.Measures = append(f.Measures, flareRPM.of(d.peak),
-		fromGear.of(float64(d.oldG)), toGear.of(float64(m.gear)), shiftS.of((d.ended - d.start).Seconds()))
+		fromGear.of(float64(d.oldG)), toGear.of(float64(m.Gear)), shiftS.of((d.ended - d.start).Seconds()))
 	f.Instants = append(f.Instants, Instant{"highest", d.peakT, d.peakT, d.peakT})
 	s.out.finding(&f, nil)
 }

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"joltwatch/bus"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -98,64 +99,64 @@ func (o *ownRatios) learn(gear int, ratio, dt float64) {
 // sensors know nothing below.
 const gearsetOutput = 200.0
 
-func (d *gearsetSlip) row(s *scene, m *moment) {
+func (d *gearsetSlip) row(s *scene, m *state.Moment) {
 	set := &s.set.GearsetSlip
-	if m.gap || m.shifting || m.hasGear && m.sinceGear < set.SettleS || !m.hasGear {
-		d.ready = m.at + seconds(set.SettleS)
+	if m.Gap || m.Shifting || m.HasGear && m.SinceGearS < set.SettleS || !m.HasGear {
+		d.ready = m.At + seconds(set.SettleS)
 	}
-	usable := m.at >= d.ready && m.hasSlip && m.tol == 0 && m.hasGear && m.gear >= 1 && m.running &&
-		m.row.Has(stream.OutputSpeed) && m.row.V[stream.OutputSpeed] >= gearsetOutput
+	usable := m.At >= d.ready && m.HasSlip && m.TolRPM == 0 && m.HasGear && m.Gear >= 1 && m.Running &&
+		m.Row.Has(stream.OutputSpeed) && m.Row.V[stream.OutputSpeed] >= gearsetOutput
 	if !usable {
 		if d.on {
 			d.finish(s, m)
 		}
 		return
 	}
-	out := m.row.V[stream.OutputSpeed]
-	want, ok := d.own.of(s.facts, m.gear)
+	out := m.Row.V[stream.OutputSpeed]
+	want, ok := d.own.of(s.Facts(), m.Gear)
 	if !ok {
-		d.own.learn(m.gear, m.turbine/out, m.dt)
+		d.own.learn(m.Gear, m.TurbineRPM/out, m.DtS)
 		return
 	}
-	d.chanced += m.dt
+	d.chanced += m.DtS
 	if d.chanced >= 60 {
 		d.chanced -= 60
 		d.counts.add(true, false)
 	}
 	synchronous := float64(want * out)
-	off := m.turbine - synchronous
+	off := m.TurbineRPM - synchronous
 	// Under drive a slipping gear lets the turbine run ahead; a turbine that
 	// lags behind is still being taken up. One that is far from anything the
 	// output gives is a sensor's fault.
 	if off < max(set.MinRPM, float64(set.MinShare*synchronous)) || off > float64(0.6*synchronous) {
 		if d.on {
-			d.quiet += max(m.dt, 0.001)
+			d.quiet += max(m.DtS, 0.001)
 			if d.quiet > 0.3 {
 				d.finish(s, m)
 			}
-		} else if _, stated := s.facts.Ratios[m.gear]; !stated {
-			d.own.learn(m.gear, m.turbine/out, m.dt)
+		} else if _, stated := s.Facts().Ratios[m.Gear]; !stated {
+			d.own.learn(m.Gear, m.TurbineRPM/out, m.DtS)
 		}
 		return
 	}
 	if !d.on {
-		d.on, d.start, d.sum, d.n, d.peak = true, m.at, 0, 0, 0
-		d.ctx = m.context(s.seg.sinceStart(m.at))
+		d.on, d.start, d.sum, d.n, d.peak = true, m.At, 0, 0, 0
+		d.ctx = m.Context(s.SinceStart(m.At))
 		d.ratio = want
 	}
-	d.quiet, d.last = 0, m.at
-	d.sum += float64(off * m.dt)
-	d.n += m.dt
+	d.quiet, d.last = 0, m.At
+	d.sum += float64(off * m.DtS)
+	d.n += m.DtS
 	d.peak = max(d.peak, off)
 }
 
 func (d *gearsetSlip) end(s *scene, _ bus.Micros) {
 	if d.on {
-		d.finish(s, &s.m)
+		d.finish(s, s.Now())
 	}
 }
 
-func (d *gearsetSlip) finish(s *scene, m *moment) {
+func (d *gearsetSlip) finish(s *scene, m *state.Moment) {
 	d.on = false
 	if d.n < s.set.GearsetSlip.MinS {
 		return
@@ -163,7 +164,7 @@ func (d *gearsetSlip) finish(s *scene, m *moment) {
 	f := Finding{Kind: KindGearsetSlip, Class: GearsetSlipping, Start: d.start, End: d.last, Context: d.ctx, Severity: 0.8, Keep: true}
 	f.Measures = append(f.Measures, slipMeanRPM.of(d.sum/max(d.n, math.SmallestNonzeroFloat64)),
 		slipPeakRPM.of(d.peak), durationS.of((d.last - d.start).Seconds()), gearsetRatio.of(d.ratio))
-	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.Shifting)...)
+	f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.Shifting)...)
 	d.counts.add(true, true)
 	s.out.finding(&f, nil)
 }

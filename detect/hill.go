@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"joltwatch/bus"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -91,45 +92,45 @@ type hillSlip struct {
 	hasProved bool
 }
 
-func (d *hillSlip) row(s *scene, m *moment) {
+func (d *hillSlip) row(s *scene, m *state.Moment) {
 	set := &s.set.HillSlip
-	a, hasPedal := m.accelerator()
-	load := m.moving && m.hasKmh && m.kmh >= set.MinKmh && m.running && m.forward() && (!hasPedal || a >= set.MinAcceleratorPct)
-	if m.gap || m.shifting || m.sinceShift < set.SettleS || m.rose || m.hasCommand && !m.engaged {
-		d.ready = m.at + seconds(set.SettleS)
+	a, hasPedal := m.Accelerator()
+	load := m.Moving && m.HasKmh && m.Kmh >= set.MinKmh && m.Running && m.Forward() && (!hasPedal || a >= set.MinAcceleratorPct)
+	if m.Gap || m.Shifting || m.SinceShiftS < set.SettleS || m.Rose || m.HasCommand && !m.Engaged {
+		d.ready = m.At + seconds(set.SettleS)
 	}
-	if m.rose || m.hasGear && m.gear != d.lastGear {
-		d.ready = max(d.ready, m.at+seconds(set.SettleS))
+	if m.Rose || m.HasGear && m.Gear != d.lastGear {
+		d.ready = max(d.ready, m.At+seconds(set.SettleS))
 	}
-	d.lastGear = m.gear
-	usable := load && m.hasSlip && m.at >= d.ready && m.tol <= tolUsable/2 && (!m.hasCommand || m.engaged)
-	if !m.hasCommand && m.state == closed {
-		d.proved, d.hasProved = m.at, true
+	d.lastGear = m.Gear
+	usable := load && m.HasSlip && m.At >= d.ready && m.TolRPM <= state.TolUsableRPM/2 && (!m.HasCommand || m.Engaged)
+	if !m.HasCommand && m.State == state.Closed {
+		d.proved, d.hasProved = m.At, true
 	}
 	// A clutch whose command is not known counts as open with so much slip.
-	if !m.hasCommand && m.slip > s.set.Clutch.OpenRPM {
+	if !m.HasCommand && m.SlipRPM > s.set.Clutch.OpenRPM {
 		usable = false
 	}
 	if usable {
-		d.chanced += m.dt
+		d.chanced += m.DtS
 		if d.chanced >= 60 {
 			// A minute under load is one opportunity.
 			d.chanced -= 60
 			d.counts.add(d.would, false)
 			d.would = false
 		}
-		if m.state == closed && m.hasLevel && !d.on {
+		if m.State == state.Closed && m.HasLevel && !d.on {
 			if d.holdS == 0 {
-				d.hold = m.level
+				d.hold = m.Level
 			}
-			d.holdS += m.dt
-			d.hold += float64(min(1, m.dt/2) * (m.level - d.hold))
+			d.holdS += m.DtS
+			d.hold += float64(min(1, m.DtS/2) * (m.Level - d.hold))
 		}
 	}
-	limit := set.MinRPM + m.tol
+	limit := set.MinRPM + m.TolRPM
 	d.tryLaid(s, m, usable, limit)
 	switch {
-	case usable && m.slip >= limit:
+	case usable && m.SlipRPM >= limit:
 		if d.on && d.levelled(m) {
 			d.finish(s, m)
 		}
@@ -141,7 +142,7 @@ func (d *hillSlip) row(s *scene, m *moment) {
 		d.keep = d.hillSum
 	case d.on:
 		// Dips do not end it, but count only if it goes on.
-		d.quiet += max(m.dt, 0.001)
+		d.quiet += max(m.DtS, 0.001)
 		if !usable || d.quiet > dipS {
 			d.finish(s, m)
 			break
@@ -152,13 +153,13 @@ func (d *hillSlip) row(s *scene, m *moment) {
 
 // tryLaid lays laidRPM of slip on the stretch as it is: an opportunity counts as
 // observed only if slip that nobody asked for would have been told as that.
-func (d *hillSlip) tryLaid(s *scene, m *moment, usable bool, limit float64) {
-	tells := m.hasLevel && d.holdS >= holdLeastS || s.saysPartial && m.row.Has(stream.LockupState) || m.row.Has(stream.SlipCommand)
-	if !usable || !tells || m.slip+laidRPM < limit {
+func (d *hillSlip) tryLaid(s *scene, m *state.Moment, usable bool, limit float64) {
+	tells := m.HasLevel && d.holdS >= holdLeastS || s.saysPartial && m.Row.Has(stream.LockupState) || m.Row.Has(stream.SlipCommand)
+	if !usable || !tells || m.SlipRPM+laidRPM < limit {
 		d.laid = 0
 		return
 	}
-	d.laid += m.dt
+	d.laid += m.DtS
 	d.would = d.would || d.laid >= s.set.HillSlip.UnaskedS
 }
 
@@ -191,58 +192,58 @@ type hillSum struct {
 
 // levelled reports whether the slip has settled at another level: another
 // grade, another finding.
-func (d *hillSlip) levelled(m *moment) bool {
-	d.now += float64(min(1, m.dt) * (m.slip - d.now))
+func (d *hillSlip) levelled(m *state.Moment) bool {
+	d.now += float64(min(1, m.DtS) * (m.SlipRPM - d.now))
 	mean := d.sum / max(d.n, 0.001)
-	if d.n < 2 || abs(d.now-mean) < max(25, float64(0.35*mean)) {
+	if d.n < 2 || math.Abs(d.now-mean) < max(25, float64(0.35*mean)) {
 		d.moved = 0
 		return false
 	}
-	d.moved += m.dt
+	d.moved += m.DtS
 	return d.moved > 1
 }
 
-func (d *hillSlip) begin(s *scene, m *moment) {
-	*d = hillSlip{counts: d.counts, on: true, now: m.slip, proved: d.proved, hasProved: d.hasProved, hold: d.hold, holdS: d.holdS,
-		lastGear: d.lastGear, ready: d.ready, chanced: d.chanced, laid: d.laid, would: d.would, ctx: m.context(s.seg.sinceStart(m.at))}
-	d.hillSum = hillSum{start: m.at, last: m.at, low: math.Inf(1)}
+func (d *hillSlip) begin(s *scene, m *state.Moment) {
+	*d = hillSlip{counts: d.counts, on: true, now: m.SlipRPM, proved: d.proved, hasProved: d.hasProved, hold: d.hold, holdS: d.holdS,
+		lastGear: d.lastGear, ready: d.ready, chanced: d.chanced, laid: d.laid, would: d.would, ctx: m.Context(s.SinceStart(m.At))}
+	d.hillSum = hillSum{start: m.At, last: m.At, low: math.Inf(1)}
 }
 
-func (d *hillSum) add(m *moment) {
-	d.last = m.at
-	w := m.dt
+func (d *hillSum) add(m *state.Moment) {
+	d.last = m.At
+	w := m.DtS
 	if d.n == 0 {
 		w = min(w, 0.02)
 	}
 	d.n += w
-	d.sum += float64(m.slip * w)
-	d.peak = max(d.peak, m.slip)
-	d.low = min(d.low, m.slip)
-	d.hadTol = max(d.hadTol, m.tol)
-	if m.hasLevel {
-		d.command += float64(m.level * w)
+	d.sum += float64(m.SlipRPM * w)
+	d.peak = max(d.peak, m.SlipRPM)
+	d.low = min(d.low, m.SlipRPM)
+	d.hadTol = max(d.hadTol, m.TolRPM)
+	if m.HasLevel {
+		d.command += float64(m.Level * w)
 		d.cn += w
 	}
-	if m.row.Has(stream.LockupState) {
+	if m.Row.Has(stream.LockupState) {
 		d.known += w
-		if m.row.V[stream.LockupState] == stream.LockupClosed {
+		if m.Row.V[stream.LockupState] == stream.LockupClosed {
 			d.state += w
 		}
 	}
-	if m.row.Has(stream.SlipCommand) {
-		d.want += float64(m.row.V[stream.SlipCommand] * w)
+	if m.Row.Has(stream.SlipCommand) {
+		d.want += float64(m.Row.V[stream.SlipCommand] * w)
 		d.wantN += w
 	}
 }
 
 func (d *hillSlip) end(s *scene, _ bus.Micros) {
 	if d.on {
-		d.finish(s, &s.m)
+		d.finish(s, s.Now())
 	}
 	d.chanced, d.laid, d.would = 0, 0, false
 }
 
-func (d *hillSlip) finish(s *scene, m *moment) {
+func (d *hillSlip) finish(s *scene, m *state.Moment) {
 	set := &s.set.HillSlip
 	d.on = false
 	d.hillSum = d.keep
@@ -297,7 +298,7 @@ func (d *hillSlip) finish(s *scene, m *moment) {
 	}
 	if d.cn > 0 {
 		of, held := &hillMeanKPa, &hillHoldKPa
-		if !m.hasPressure {
+		if !m.HasPressure {
 			of, held = &hillMeanPct, &hillHoldPct
 		}
 		f.Measures = append(f.Measures, of.of(command))
@@ -307,10 +308,10 @@ func (d *hillSlip) finish(s *scene, m *moment) {
 	} else {
 		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
-	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.LockupState, stream.EngineTorque, stream.Accelerator)...)
+	f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.LockupState, stream.EngineTorque, stream.Accelerator)...)
 	d.counts.add(class != Unknown, class == HillUnasked)
 	key := historyOf("slip_mean_rpm", &d.ctx)
-	percentiles := s.out.history.percentile(key, mean)
-	s.out.history.add(key, round(mean, 0.1))
+	percentiles := s.history.percentile(key, mean)
+	s.history.add(key, state.Round(mean, 0.1))
 	s.out.finding(&f, percentiles)
 }

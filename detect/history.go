@@ -13,6 +13,7 @@ import (
 
 	"joltwatch/detect/calibrate"
 	"joltwatch/detect/ratioline"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -26,7 +27,7 @@ type history struct {
 	// chain is what is known of the measuring chain, likewise.
 	chain *calibrate.Memory
 	// report is how a reported clutch state goes with what the plates do.
-	report *reportMemory
+	report *state.ReportMemory
 	// lines are those of engine over road speed, where they are watched.
 	lines *ratioline.Memory
 	// trend are the points of the slip trend, oldest first.
@@ -54,7 +55,7 @@ const (
 	noGear      = -9
 )
 
-func (h *history) init() { h.of = map[historyKey]*ddsketch.DDSketch{} }
+func newHistory() *history { return &history{of: map[historyKey]*ddsketch.DDSketch{}} }
 
 func sketchMapping() mapping.IndexMapping {
 	m, err := mapping.NewLinearlyInterpolatedMappingWithGamma(sketchGamma, 0)
@@ -106,7 +107,7 @@ func (h *history) percentile(k historyKey, v float64) []Percentile {
 	} else {
 		below = s.GetZeroCount() / 2
 	}
-	return []Percentile{{Measure: k.Measure, Share: round(below/all, 0.001), N: uint64(all)}}
+	return []Percentile{{Measure: k.Measure, Share: state.Round(below/all, 0.001), N: uint64(all)}}
 }
 
 // median returns the middle of the earlier values and how many there were.
@@ -159,7 +160,7 @@ type historyFile struct {
 	Of      []historyRecord      `json:"of"`
 	Ratios  []stream.RatioMemory `json:"ratios,omitempty"`
 	Chain   *calibrate.Memory    `json:"chain,omitempty"`
-	Report  *reportMemory        `json:"report,omitempty"`
+	Report  *state.ReportMemory  `json:"report,omitempty"`
 	Lines   *ratioline.Memory    `json:"lines,omitempty"`
 	Trend   []trendPoint         `json:"slip_trend,omitempty"`
 }

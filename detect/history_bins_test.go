@@ -19,8 +19,7 @@ func TestBinsHaveTheSameValueOnEveryMachine(t *testing.T) {
 			t.Errorf("bin %d: %g, the library says %g", i, got, m.Value(i))
 		}
 	}
-	var h history
-	h.init()
+	h := newHistory()
 	k := historyKey{Measure: "lag_s"}
 	for _, v := range []float64{0.1, 0.2, 0.3, 0.4, 1.7} {
 		h.add(k, v)

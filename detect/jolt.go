@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"joltwatch/bus"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -167,7 +168,7 @@ func (d *jolt) sample(s *scene, x *stream.Sample) {
 	v := x.Value
 	if x.Role == stream.VehicleSpeed {
 		v /= 3.6
-		if step := abs(v - d.before); step > 1e-6 && (d.step == 0 || step < d.step) {
+		if step := math.Abs(v - d.before); step > 1e-6 && (d.step == 0 || step < d.step) {
 			d.step = step
 		}
 		d.before = v
@@ -286,9 +287,9 @@ func (d *jolt) gained(mid bus.Micros) (mps, sd float64, ok bool) {
 	noise := max(math.Sqrt((before.left+after.left)/max(1, before.n+after.n-4)), d.noise)
 	mps = after.value - before.value
 	// A wheel that drives turns faster than the road, one that brakes slower.
-	slip := float64(abs(before.value) * (after.slope - before.slope) / joltTyre)
+	slip := float64(math.Abs(before.value) * (after.slope - before.slope) / joltTyre)
 	if slip*mps > 0 {
-		mps = math.Copysign(max(0, abs(mps)-abs(slip)), mps)
+		mps = math.Copysign(max(0, math.Abs(mps)-math.Abs(slip)), mps)
 	}
 	return mps, float64(noise * math.Hypot(before.off, after.off)), true
 }
@@ -300,24 +301,24 @@ func (d *jolt) roughness() {
 		return
 	}
 	a, b, c := &d.p[(d.n-3)%joltLen], &d.p[(d.n-2)%joltLen], &d.p[(d.n-1)%joltLen]
-	second := abs(c.v-b.v-(b.v-a.v)) / math.Sqrt(6) * math.Sqrt(math.Pi/2)
+	second := math.Abs(c.v-b.v-(b.v-a.v)) / math.Sqrt(6) * math.Sqrt(math.Pi/2)
 	if d.noise == 0 {
 		d.noise = second
 	}
 	d.noise += float64(min(0.2, (c.at-b.at).Seconds()/joltNoiseS) * (second - d.noise))
 }
 
-func (d *jolt) row(s *scene, m *moment) {
-	if d.holding && (m.at-d.held.End).Seconds() > joltAloneS {
+func (d *jolt) row(s *scene, m *state.Moment) {
+	if d.holding && (m.At-d.held.End).Seconds() > joltAloneS {
 		d.release(s)
 	}
-	if !s.seg.inDrive || !m.hasKmh || d.n < 8 {
+	if !s.InDrive() || !m.HasKmh || d.n < 8 {
 		return
 	}
 	pitch := (d.p[(d.n-1)%joltLen].at - d.p[(d.n-8)%joltLen].at) / 7
 	can := pitch <= joltCoarse && d.fine(s, pitch)
-	if m.moving {
-		d.minute += m.dt
+	if m.Moving {
+		d.minute += m.DtS
 		if d.minute >= 60 {
 			d.minute -= 60
 			d.counts.add(can && d.quietly(s), false)
@@ -327,8 +328,8 @@ func (d *jolt) row(s *scene, m *moment) {
 		return
 	}
 	mid := d.last - joltAfter - joltHalf/2
-	if m.kmh < s.set.Jolt.LowKmh {
-		d.quiet = max(d.quiet, m.at+joltBefore+joltAfter)
+	if m.Kmh < s.set.Jolt.LowKmh {
+		d.quiet = max(d.quiet, m.At+joltBefore+joltAfter)
 	}
 	if mid < d.quiet {
 		return
@@ -345,36 +346,36 @@ func (d *jolt) row(s *scene, m *moment) {
 	}
 	x, y := at-before, at-after
 	// The usual restlessness of the signal: noise, steps of the value, road.
-	d.level += float64(min(0.2, m.dt/joltLevelS) * (abs(x+y)/2 - d.level))
+	d.level += float64(min(0.2, m.DtS/joltLevelS) * (math.Abs(x+y)/2 - d.level))
 	if x*y <= 0 {
 		return
 	}
-	burst := min(abs(x), abs(y))
+	burst := min(math.Abs(x), math.Abs(y))
 	if burst < max(s.set.Jolt.MinMps2, float64(joltOverLevel*d.level)) || burst > joltMost || burst > joltMostWheel && d.role != stream.Acceleration {
 		return
 	}
 	if d.role != stream.Acceleration {
 		mps, sd, ok := d.gained(mid)
-		if !ok || mps*x < 0 || abs(mps) < float64(joltSure*sd) {
+		if !ok || mps*x < 0 || math.Abs(mps) < float64(joltSure*sd) {
 			return
 		}
 	}
 	d.quiet = mid + bus.Second
 	alone := d.role == stream.Acceleration || d.seen(mid)
-	f := Finding{Kind: KindJolt, Class: JoltFelt, Start: mid - joltHalf, End: mid + joltHalf, Context: m.context(s.seg.sinceStart(mid)), Severity: 0.6, Keep: true}
+	f := Finding{Kind: KindJolt, Class: JoltFelt, Start: mid - joltHalf, End: mid + joltHalf, Context: m.Context(s.SinceStart(mid)), Severity: 0.6, Keep: true}
 	if x < 0 {
 		burst = -burst
 	}
 	f.Measures = append(f.Measures, joltMps2.of(burst))
 	f.Instants = append(f.Instants, Instant{"jolt", mid, mid - joltHalf, mid + joltHalf})
-	if what, off, ok := s.nearest(mid, s.set.Jolt.NearS); ok {
+	if what, off, ok := s.Nearest(mid, s.set.Jolt.NearS); ok {
 		f.Measures = append(f.Measures, joltAfterS.of(off))
 		f.Instants = append(f.Instants, Instant{what, mid - seconds(off), mid - seconds(off), mid - seconds(off)})
 	}
 	if d.role != stream.Acceleration {
 		f.MissingInputs = append(f.MissingInputs, "acceleration")
 		if alone {
-			f.Drive = s.seg.drive
+			f.Drive = s.Drive()
 			d.held, d.holding = f, true
 		}
 		return

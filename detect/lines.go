@@ -5,6 +5,7 @@ import (
 
 	"joltwatch/bus"
 	"joltwatch/detect/ratioline"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -13,9 +14,10 @@ import (
 // over road speed (see ratioline). It speaks some seconds after the event, and of
 // the first minutes once the lines are known.
 type lines struct {
-	counts *counts
-	scene  *scene
-	track  *ratioline.Tracker
+	release *releaseLag
+	spanner spanner
+	scene   *scene
+	track   *ratioline.Tracker
 	// last is the latest row's state of the vehicle: what is told is some
 	// seconds older.
 
@@ -64,14 +66,15 @@ func (in *Inputs) byLines(says string) (a Ability, ok bool) {
 	return able(fine, "by the lines of engine over road speed, once learned: %s", says), true
 }
 
-// newLines returns nil where the vehicle gives more.
-func newLines(s *scene, c *counts, plan *stream.Plan) *lines {
-	if !onlyRoad(plan) {
-		return nil
-	}
-	d := &lines{scene: s, counts: c}
+// spanner takes time of which the state of the clutch is told afterwards.
+type spanner interface {
+	span(seconds float64, clutch state.Clutch, line int, kmh, temp float64, hasTemp bool)
+}
+
+func newLines(s *scene, release *releaseLag, to spanner) *lines {
+	d := &lines{scene: s, release: release, spanner: to}
 	d.track = ratioline.New(ratioline.Settings{RunningRPM: s.set.Drive.RunningRPM, DragSag: s.set.ReleaseLag.DragSag,
-		IdleRPM: s.facts.IdleRPM}, d)
+		IdleRPM: s.Facts().IdleRPM}, d)
 	return d
 }
 
@@ -90,38 +93,36 @@ func (d *lines) sample(x *stream.Sample) {
 }
 
 // row notes what the context of a finding needs.
-func (d *lines) row(m *moment) {
-	if m.row.Has(stream.FluidTemperature) {
-		d.temp, d.hasT = m.row.V[stream.FluidTemperature], true
+func (d *lines) row(m *state.Moment) {
+	if m.Row.Has(stream.FluidTemperature) {
+		d.temp, d.hasT = m.Row.V[stream.FluidTemperature], true
 	}
 }
 
 // Span implements ratioline.Out.
-func (d *lines) Span(from, to bus.Micros, state ratioline.State, line int, kmh float64) {
-	d.scene.out.ledger.lockup.span((to - from).Seconds(), lineStates[state], line, kmh, d.temp, d.hasT)
+func (d *lines) Span(from, to bus.Micros, clutch ratioline.State, line int, kmh float64) {
+	d.spanner.span((to - from).Seconds(), lineStates[clutch], line, kmh, d.temp, d.hasT)
 }
 
-var lineStates = [...]clutchState{ratioline.Unknown: unknown, ratioline.Open: open, ratioline.Partial: partial,
-	ratioline.Closed: closed, ratioline.Coast: coast}
+var lineStates = [...]state.Clutch{ratioline.Unknown: state.Unknown, ratioline.Open: state.Open, ratioline.Partial: state.Partial,
+	ratioline.Closed: state.Closed, ratioline.Coast: state.Coast}
 
 // Stopped implements ratioline.Out: one stop and its release.
 func (d *lines) Stopped(x *ratioline.Stop) {
 	s := d.scene
 	hit := x.Class >= ratioline.Late
-	d.counts.add(x.Found[observedTrial], hit)
+	d.release.counts.add(x.Found[observedTrial], hit)
 	if x.Class == ratioline.NotSeen {
 		return
 	}
-	a := &s.out.ledger.a
-	if hit || x.Found[observedTrial] {
-		a.StopsObserved++
+	recognised := x.Found
+	for i := range recognised {
+		recognised[i] = recognised[i] || hit
 	}
-	a.ReleaseTrials.Releases++
-	for i, n := range [...]*uint64{&a.ReleaseTrials.LaterHalfS, &a.ReleaseTrials.Later1S, &a.ReleaseTrials.Later2S} {
-		if hit || x.Found[i] {
-			*n++
-		}
+	if recognised[observedTrial] {
+		d.release.tally.stops++
 	}
+	d.release.tally.trials.trial(recognised)
 	f := Finding{Kind: KindReleaseLag, Class: Normal, Start: x.On, End: max(x.At, x.Off), Keep: hit}
 	switch x.Class {
 	case ratioline.Stall:
@@ -134,17 +135,17 @@ func (d *lines) Stopped(x *ratioline.Stop) {
 	d.describe(&f, x)
 	var percentiles []Percentile
 	if x.Count > 0 {
-		percentiles = []Percentile{{Measure: lateMinS.Name, Share: round(x.Share, 0.001), N: uint64(x.Count)}}
+		percentiles = []Percentile{{Measure: lateMinS.Name, Share: state.Round(x.Share, 0.001), N: uint64(x.Count)}}
 	}
 	s.out.finding(&f, percentiles)
 }
 
 // describe puts the numbers of a stop into its finding.
 func (d *lines) describe(f *Finding, x *ratioline.Stop) {
-	kmh := round(x.Kmh, 0.1)
-	f.Context = Context{SinceStartS: round(d.scene.seg.sinceStart(x.On), 0.1), SpeedKmh: &kmh}
+	kmh := state.Round(x.Kmh, 0.1)
+	f.Context = Context{SinceStartS: state.Round(d.scene.SinceStart(x.On), 0.1), SpeedKmh: &kmh}
 	if d.hasT {
-		t := round(d.temp, 0.1)
+		t := state.Round(d.temp, 0.1)
 		f.Context.FluidTemperatureC = &t
 	}
 	f.Measures = append(f.Measures, releaseKmh.of(x.Kmh), releaseMinRPM.of(x.TurbineMin), releaseMaxRPM.of(x.TurbineMax),
@@ -173,8 +174,7 @@ var (
 // LinesIn returns what a History holds of the lines of engine over road speed, nil
 // where it holds nothing of them.
 func LinesIn(b []byte) (*ratioline.Memory, error) {
-	var h history
-	h.init()
+	h := newHistory()
 	if err := h.decode(b); err != nil {
 		return nil, err
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -26,7 +27,7 @@ var lockupSpec = &Spec{
 		}
 		return able(in.slipPeriod(), "slip every %.2g s%s", in.slipPeriod(), in.derivedNote())
 	},
-	make: func(*counts, *stream.Plan) detector { return blank{} },
+	make: func(*counts, *stream.Plan) detector { return &lockup{} },
 }
 
 // times is seconds by clutch state.
@@ -51,32 +52,41 @@ type lockup struct {
 }
 
 // row adds the time of a row.
-func (l *lockup) row(m *moment) {
-	if !m.moving || !m.running {
+func (l *lockup) begin(*scene) { *l = lockup{waits: l.waits} }
+
+// row adds the time of a row.
+func (l *lockup) row(s *scene, m *state.Moment) {
+	for _, r := range s.Revisions() {
+		l.move(r.From, r.To, r.S)
+	}
+	if m.DtS == 0 || !s.InDrive() {
+		return
+	}
+	if !m.Moving || !m.Running {
 		l.lastGear, l.lastSpeed, l.lastTemp = nil, nil, nil
 		return
 	}
 	if l.waits {
-		l.waiting += m.dt
+		l.waiting += m.DtS
 		return
 	}
 	l.lastGear, l.lastTemp = &l.noGear, &l.noTemp
-	if m.hasGear && m.gear >= stream.GearReverse && m.gear < gearBands-1 {
-		l.lastGear = &l.gears[m.gear+1]
+	if m.HasGear && m.Gear >= stream.GearReverse && m.Gear < gearBands-1 {
+		l.lastGear = &l.gears[m.Gear+1]
 	}
-	l.lastSpeed = &l.speeds[min(int(m.kmh/20), speedBands-1)]
-	if m.row.Has(stream.FluidTemperature) {
-		t := int(math.Floor(m.row.V[stream.FluidTemperature]/20)) + 1
+	l.lastSpeed = &l.speeds[min(int(m.Kmh/20), speedBands-1)]
+	if m.Row.Has(stream.FluidTemperature) {
+		t := int(math.Floor(m.Row.V[stream.FluidTemperature]/20)) + 1
 		l.lastTemp = &l.temps[min(max(t, 0), tempBands-1)]
 	}
-	l.moving[m.state] += m.dt
-	l.lastGear[m.state] += m.dt
-	l.lastSpeed[m.state] += m.dt
-	l.lastTemp[m.state] += m.dt
+	l.moving[m.State] += m.DtS
+	l.lastGear[m.State] += m.DtS
+	l.lastSpeed[m.State] += m.DtS
+	l.lastTemp[m.State] += m.DtS
 }
 
 // span adds time of which the state was told afterwards, by the number of the line.
-func (l *lockup) span(seconds float64, state clutchState, line int, kmh, temp float64, hasTemp bool) {
+func (l *lockup) span(seconds float64, clutch state.Clutch, line int, kmh, temp float64, hasTemp bool) {
 	l.waiting = max(0, l.waiting-seconds)
 	gear, fluid := &l.noGear, &l.noTemp
 	if line > 0 && line < gearBands-1 {
@@ -86,13 +96,13 @@ func (l *lockup) span(seconds float64, state clutchState, line int, kmh, temp fl
 		fluid = &l.temps[min(max(int(math.Floor(temp/20))+1, 0), tempBands-1)]
 	}
 	for _, t := range []*times{&l.moving, gear, &l.speeds[min(int(kmh/20), speedBands-1)], fluid} {
-		t[state] += seconds
+		t[clutch] += seconds
 	}
 }
 
 // move puts the latest seconds into another state: what was found out
 // afterwards. It moves no more than is there.
-func (l *lockup) move(from, to clutchState, s float64) {
+func (l *lockup) move(from, to state.Clutch, s float64) {
 	for _, t := range []*times{&l.moving, l.lastGear, l.lastSpeed, l.lastTemp} {
 		if t == nil {
 			continue
@@ -106,20 +116,20 @@ func (l *lockup) move(from, to clutchState, s float64) {
 // account puts the times into the account.
 func (l *lockup) account(a *Account) {
 	const ms = 0.001
-	a.ClosedS, a.PartialS, a.CoastS = round(l.moving[closed], ms), round(l.moving[partial], ms), round(l.moving[coast], ms)
-	a.OpenS, a.UnknownS = round(l.moving[open], ms), round(l.moving[unknown], ms)
+	a.ClosedS, a.PartialS, a.CoastS = state.Round(l.moving[state.Closed], ms), state.Round(l.moving[state.Partial], ms), state.Round(l.moving[state.Coast], ms)
+	a.OpenS, a.UnknownS = state.Round(l.moving[state.Open], ms), state.Round(l.moving[state.Unknown], ms)
 	if !a.Ended {
-		a.UnknownS = round(l.moving[unknown]+l.waiting, ms)
+		a.UnknownS = state.Round(l.moving[state.Unknown]+l.waiting, ms)
 	}
-	a.MovingS = round(a.ClosedS+a.PartialS+a.CoastS+a.OpenS+a.UnknownS, ms)
+	a.MovingS = state.Round(a.ClosedS+a.PartialS+a.CoastS+a.OpenS+a.UnknownS, ms)
 	var bands []Band
 	add := func(of, label string, from, to float64, t *times) {
 		if *t == (times{}) {
 			return
 		}
 		bands = append(bands, Band{Of: of, Label: label, From: from, To: to,
-			Closed: round(t[closed], ms), Partial: round(t[partial], ms), Coast: round(t[coast], ms),
-			Open: round(t[open], ms), Unknown: round(t[unknown], ms)})
+			Closed: state.Round(t[state.Closed], ms), Partial: state.Round(t[state.Partial], ms), Coast: state.Round(t[state.Coast], ms),
+			Open: state.Round(t[state.Open], ms), Unknown: state.Round(t[state.Unknown], ms)})
 	}
 	for i := range l.gears {
 		g := i - 1

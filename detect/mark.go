@@ -2,6 +2,7 @@ package detect
 
 import (
 	"joltwatch/bus"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -33,12 +34,14 @@ var markSpec = &Spec{
 // Driver mark: the driver pressed the button; the look-back is kept whatever
 // the detectors thought.
 type mark struct {
-	blank
 	counts  *counts
 	pressed bool
 	last    bus.Micros
 	has     bool
 }
+
+// row: a press is a sample or a notice.
+func (d *mark) row(*scene, *state.Moment) {}
 
 func (d *mark) sample(s *scene, x *stream.Sample) {
 	if x.Role != stream.DriverMark || !x.OK {
@@ -63,10 +66,10 @@ func (d *mark) press(s *scene, at bus.Micros) {
 	}
 	d.last, d.has = at, true
 	f := Finding{Kind: KindMark, Class: MarkPressed, Start: at, End: at, Severity: 0.9, Keep: true}
-	if s.has {
-		f.Context = s.m.context(s.seg.sinceStart(at))
+	if s.Begun() {
+		f.Context = s.Now().Context(s.SinceStart(at))
 	}
-	if what, off, ok := s.nearest(at, 15); ok {
+	if what, off, ok := s.Nearest(at, 15); ok {
 		f.Instants = append(f.Instants, Instant{what, at - seconds(off), at - seconds(off), at - seconds(off)})
 	}
 	d.counts.add(true, true)

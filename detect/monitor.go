@@ -3,6 +3,7 @@ package detect
 import (
 	"joltwatch/bus"
 	"joltwatch/detect/calibrate"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -24,13 +25,15 @@ type Monitor struct {
 	scene scene
 	out   emitter
 
-	detectors []detector
-	samplers  []sampler
-	noticers  []noticer
-	beginners []beginner
-	enders    []ender
-	flushers  []flusher
-	lines     *lines // nil where the vehicle gives more than two coarse speeds
+	detectors  []detector
+	samplers   []sampler
+	noticers   []noticer
+	beginners  []beginner
+	enders     []ender
+	flushers   []flusher
+	accounters []accounter
+	keepers    []keeper
+	lines      *lines // nil where the vehicle gives more than two coarse speeds
 
 	reported bus.Micros // when the account was last handed on
 }
@@ -38,31 +41,33 @@ type Monitor struct {
 // New returns a Monitor for the vehicle of the plan.
 func New(set Settings, plan *stream.Plan, out Out) *Monitor {
 	m := &Monitor{set: set}
-	m.scene = scene{set: &m.set, facts: &plan.Facts, out: &m.out}
-	m.scene.seg = segment{set: &m.set.Drive, facts: &plan.Facts}
-	m.scene.cmd.set, m.scene.cmd.learned.set = &m.set.Clutch, &m.set.Clutch
-	m.scene.limits = m.set.coupling()
+	m.scene = scene{Vehicle: state.New(set.state(), &plan.Facts), set: &m.set, out: &m.out, history: newHistory(), saysPartial: saysPartial(plan)}
 	m.out = emitter{out: out, scene: &m.scene}
 	m.out.ledger.init(plan)
-	m.out.history.init()
-	m.scene.saysPartial = saysPartial(plan)
 	for i, spec := range All {
 		m.add(spec.make(&m.out.ledger.counts[i], plan))
 	}
-	m.watchLines(plan)
+	if onlyRoad(plan) {
+		m.watchLines()
+	}
 	return m
 }
 
 // watchLines has the releases and the clutch's state told by the lines of engine
 // over road speed, where there is nothing better.
-func (m *Monitor) watchLines(plan *stream.Plan) {
+func (m *Monitor) watchLines() {
+	var release *releaseLag
+	var times *lockup
 	for _, d := range m.detectors {
-		if r, ok := d.(*releaseLag); ok {
-			r.lines = newLines(&m.scene, r.counts, plan)
-			m.lines = r.lines
+		switch d := d.(type) {
+		case *releaseLag:
+			release = d
+		case *lockup:
+			times = d
 		}
 	}
-	m.out.ledger.lockup.waits = m.lines != nil
+	m.lines = newLines(&m.scene, release, times)
+	release.lines, times.waits = m.lines, true
 }
 
 // add puts a detector in the lists of what it takes.
@@ -82,6 +87,12 @@ func (m *Monitor) add(d detector) {
 	}
 	if x, ok := d.(flusher); ok {
 		m.flushers = append(m.flushers, x)
+	}
+	if x, ok := d.(accounter); ok {
+		m.accounters = append(m.accounters, x)
+	}
+	if x, ok := d.(keeper); ok {
+		m.keepers = append(m.keepers, x)
 	}
 }
 
@@ -108,9 +119,7 @@ func saysPartial(plan *stream.Plan) bool {
 
 // Sample takes one decoded value, before the rows that it leads to.
 func (m *Monitor) Sample(s *stream.Sample) {
-	m.scene.cmd.take(s)
-	m.out.ledger.sample(s)
-	m.scene.sample(s)
+	m.scene.Vehicle.Sample(s)
 	for _, d := range m.samplers {
 		d.sample(&m.scene, s)
 	}
@@ -123,32 +132,37 @@ func (m *Monitor) Traffic(frames uint64) { m.scene.traffic = frames }
 // Row takes one row; rows come in time order.
 func (m *Monitor) Row(r *stream.Row) {
 	s := &m.scene
-	if s.seg.expired(r.At) {
-		m.endDrive(s.seg.heard)
-		s.seg.inDrive, s.seg.running = false, false
+	if s.Expired(r.At) {
+		m.endDrive(s.Heard())
+		s.EndDrive()
 	}
-	began, ended, stopped := s.observe(r)
-	x := &s.m
-	x.stopped = stopped
-	if ended {
-		m.endDrive(s.seg.heard)
+	step := s.Observe(r)
+	if step.Ended {
+		m.endDrive(s.Heard())
 	}
-	if began {
-		m.out.ledger.begin(s.seg.drive, s.seg.start)
-		m.reported = x.at
-		for _, d := range m.beginners {
-			d.begin(s)
-		}
+	if step.Began {
+		m.beginDrive()
 	}
+	x := s.Now()
 	for _, d := range m.detectors {
 		d.row(s, x)
 	}
-	if s.seg.inDrive {
-		m.out.ledger.row(x, stopped)
-		if every := m.set.Drive.AccountS; every > 0 && (x.at-m.reported).Seconds() >= every {
-			m.reported = x.at
-			m.out.account(x.at, r)
+	if s.InDrive() {
+		m.out.ledger.row(x)
+		if every := m.set.Drive.AccountS; every > 0 && (x.At-m.reported).Seconds() >= every {
+			m.reported = x.At
+			m.account(x.At, r)
 		}
+	}
+}
+
+// beginDrive begins a drive with the latest row.
+func (m *Monitor) beginDrive() {
+	s := &m.scene
+	m.out.ledger.begin(s.Drive(), s.Start())
+	m.reported = s.Now().At
+	for _, d := range m.beginners {
+		d.begin(s)
 	}
 }
 
@@ -162,9 +176,9 @@ func (m *Monitor) Notice(f *bus.Frame) {
 // Flush ends the input: what is under way is finished and the account of the
 // running drive closed.
 func (m *Monitor) Flush() {
-	if m.scene.seg.inDrive {
-		m.endDrive(m.scene.last)
-		m.scene.seg.inDrive = false
+	if m.scene.InDrive() {
+		m.endDrive(m.scene.Now().At)
+		m.scene.EndDrive()
 	}
 	for _, d := range m.flushers {
 		d.flush(&m.scene)
@@ -176,36 +190,37 @@ func (m *Monitor) endDrive(at bus.Micros) {
 	for _, d := range m.enders {
 		d.end(&m.scene, at)
 	}
-	m.out.account(at, nil)
+	m.account(at, nil)
 }
 
 // History returns what the vehicle's own normal rests on, to be kept across
 // drives. The bytes depend only on what was added.
 func (m *Monitor) History() []byte {
-	chain := m.scene.learn.Memory()
-	m.out.history.chain = &chain
-	if r := m.scene.report.mem; r != (reportMemory{}) {
-		m.out.history.report = &r
-	}
+	h := m.scene.history
+	chain := m.scene.Calibration()
+	h.chain, h.report = &chain, m.scene.Report().Memory()
 	if m.lines != nil {
-		m.out.history.lines = m.lines.track.Memory()
+		h.lines = m.lines.track.Memory()
 	}
-	return m.out.history.encode()
+	for _, d := range m.keepers {
+		d.keep(h)
+	}
+	return h.encode()
 }
 
 // LoadHistory takes up what an earlier Monitor's History returned; nothing is
 // changed where there is an error. Empty input is no error.
 func (m *Monitor) LoadHistory(b []byte) error {
-	if err := m.out.history.decode(b); err != nil {
+	h := m.scene.history
+	if err := h.decode(b); err != nil {
 		return err
 	}
 	if m.lines != nil {
-		m.lines.track.Recall(m.out.history.lines)
+		m.lines.track.Recall(h.lines)
 	}
-	m.scene.report.load(m.out.history.report)
-	if c := m.out.history.chain; c != nil {
-		m.scene.learn.Load(*c)
-		m.scene.trail.Calibrate(m.scene.learn.Chain(), m.scene.learn.Noise(0))
+	m.scene.Recall(h.chain, h.report)
+	for _, d := range m.keepers {
+		d.recall(h)
 	}
 	return nil
 }
@@ -213,8 +228,7 @@ func (m *Monitor) LoadHistory(b []byte) error {
 // CalibrationIn returns what a History holds of the vehicle's measuring chain;
 // ok is false where it holds nothing of it.
 func CalibrationIn(b []byte) (c calibrate.Summary, ok bool, err error) {
-	var h history
-	h.init()
+	h := newHistory()
 	if err := h.decode(b); err != nil || h.chain == nil {
 		return c, false, err
 	}
@@ -222,33 +236,44 @@ func CalibrationIn(b []byte) (c calibrate.Summary, ok bool, err error) {
 }
 
 // KeepRatios puts the ratios that the stream has learned into the history.
-func (m *Monitor) KeepRatios(r []stream.RatioMemory) { m.out.history.ratios = r }
+func (m *Monitor) KeepRatios(r []stream.RatioMemory) { m.scene.history.ratios = r }
 
 // Ratios returns those that the history holds.
-func (m *Monitor) Ratios() []stream.RatioMemory { return m.out.history.ratios }
+func (m *Monitor) Ratios() []stream.RatioMemory { return m.scene.history.ratios }
 
 // RatiosIn returns the ratios of the gears that a History holds, stable or not.
 func RatiosIn(b []byte) ([]stream.LearnedRatio, error) {
-	var h history
-	h.init()
+	h := newHistory()
 	if err := h.decode(b); err != nil {
 		return nil, err
 	}
 	return stream.RatiosOf(h.ratios), nil
 }
 
-// emitter hands on findings and accounts.
+// ClutchState returns what the clutch did in the latest row: "open",
+// "partial", "closed", "coast" or "unknown". A review runs a Monitor over
+// stored rows to draw it, so that it and the account mean the same.
+func (m *Monitor) ClutchState() string { return m.scene.Now().State.String() }
+
+// account hands on the account so far; now is the row that it ends with, nil where
+// the drive has ended.
+func (m *Monitor) account(at bus.Micros, now *stream.Row) {
+	if m.out.out != nil {
+		m.out.out.Account(m.out.ledger.account(&m.scene, m.accounters, at, now))
+	}
+}
+
+// emitter hands on findings.
 type emitter struct {
-	out     Out
-	scene   *scene
-	ledger  ledger
-	history history
+	out    Out
+	scene  *scene
+	ledger ledger
 }
 
 // finding hands one on; it belongs to the drive under way.
 func (e *emitter) finding(f *Finding, percentiles []Percentile) {
 	if f.Drive == 0 {
-		f.Drive = e.scene.seg.drive
+		f.Drive = e.scene.Drive()
 	}
 	if f.MissingInputs == nil {
 		f.MissingInputs = []string{}
@@ -258,12 +283,6 @@ func (e *emitter) finding(f *Finding, percentiles []Percentile) {
 	}
 	if e.out != nil {
 		e.out.Finding(f, percentiles)
-	}
-}
-
-func (e *emitter) account(at bus.Micros, now *stream.Row) {
-	if e.out != nil {
-		e.out.Account(e.ledger.account(at, now))
 	}
 }
 

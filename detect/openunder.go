@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"joltwatch/bus"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -84,29 +85,29 @@ const (
 	openLowS = 0.2
 )
 
-func (d *openUnderDrive) row(s *scene, m *moment) {
+func (d *openUnderDrive) row(s *scene, m *state.Moment) {
 	set := &s.set.OpenUnderDrive
 	d.settle(s, m)
 	d.ratioBefore(m)
-	if m.fell {
+	if m.Fell {
 		// Only a clutch that opens while it is driven through.
-		a, ok := m.accelerator()
-		d.armed = ok && a >= set.MinAcceleratorPct && m.hasKmh && m.kmh >= set.MinKmh && m.forward() &&
-			!m.shifting && m.sinceGear >= openSettleS && m.sinceShift >= openSettleS
-		d.fellAt = m.at
-		d.gear = m.gear
+		a, ok := m.Accelerator()
+		d.armed = ok && a >= set.MinAcceleratorPct && m.HasKmh && m.Kmh >= set.MinKmh && m.Forward() &&
+			!m.Shifting && m.SinceGearS >= openSettleS && m.SinceShiftS >= openSettleS
+		d.fellAt = m.At
+		d.gear = m.Gear
 	}
 	if !d.under(s, m) {
 		if d.on {
 			d.finish(s, m)
 		}
-		if m.rose || m.hasGear && m.gear != d.gear || m.gap {
+		if m.Rose || m.HasGear && m.Gear != d.gear || m.Gap {
 			d.armed = false
 		}
 		return
 	}
-	if slips := m.slip-m.tol >= set.MinRPM; !slips {
-		d.low += m.dt
+	if slips := m.SlipRPM-m.TolRPM >= set.MinRPM; !slips {
+		d.low += m.DtS
 		if d.on && d.low > openLowS {
 			d.finish(s, m)
 		}
@@ -116,75 +117,75 @@ func (d *openUnderDrive) row(s *scene, m *moment) {
 	if !d.on {
 		d.on, d.start, d.peak, d.sum, d.n, d.ratio, d.seen = true, d.fellAt, 0, 0, 0, 0, false
 		d.least = math.Inf(1)
-		d.ctx = m.context(s.seg.sinceStart(m.at))
+		d.ctx = m.Context(s.SinceStart(m.At))
 	}
-	d.peak = max(d.peak, m.slip)
-	d.sum += float64(m.slip * m.dt)
-	d.n += m.dt
-	if m.hasLevel {
-		d.least = min(d.least, m.level)
+	d.peak = max(d.peak, m.SlipRPM)
+	d.sum += float64(m.SlipRPM * m.DtS)
+	d.n += m.DtS
+	if m.HasLevel {
+		d.least = min(d.least, m.Level)
 	}
 	d.look(s, m)
 }
 
 // under reports whether the clutch is told to be open under drive in the gear in
 // which it was told so.
-func (d *openUnderDrive) under(s *scene, m *moment) bool {
+func (d *openUnderDrive) under(s *scene, m *state.Moment) bool {
 	set := &s.set.OpenUnderDrive
-	a, ok := m.accelerator()
-	return d.armed && s.seg.inDrive && m.hasCommand && !m.engaged && ok && a >= set.MinAcceleratorPct && m.hasKmh &&
-		m.kmh >= set.MinKmh && m.hasGear && m.gear == d.gear && m.hasSlip && !m.gap && !m.shifting && !d.shifts(m)
+	a, ok := m.Accelerator()
+	return d.armed && s.InDrive() && m.HasCommand && !m.Engaged && ok && a >= set.MinAcceleratorPct && m.HasKmh &&
+		m.Kmh >= set.MinKmh && m.HasGear && m.Gear == d.gear && m.HasSlip && !m.Gap && !m.Shifting && !d.shifts(m)
 }
 
 // ratioBefore follows the turbine over the road's speed while the clutch is on.
-func (d *openUnderDrive) ratioBefore(m *moment) {
-	if m.gap || m.gear != d.usualGear || m.sinceGear < openSettleS {
-		d.usual, d.usualS, d.usualGear = 0, 0, m.gear
+func (d *openUnderDrive) ratioBefore(m *state.Moment) {
+	if m.Gap || m.Gear != d.usualGear || m.SinceGearS < openSettleS {
+		d.usual, d.usualS, d.usualGear = 0, 0, m.Gear
 	}
-	if !m.hasCommand || !m.engaged || m.shifting || m.sinceGear < openSettleS || !d.visible(m) {
+	if !m.HasCommand || !m.Engaged || m.Shifting || m.SinceGearS < openSettleS || !d.visible(m) {
 		return
 	}
-	r := m.turbine / m.kmh
+	r := m.TurbineRPM / m.Kmh
 	if d.usualS == 0 {
 		d.usual = r
 	}
-	d.usualS += m.dt
-	d.usual += float64(min(1, m.dt/min(d.usualS+m.dt, 2)) * (r - d.usual))
+	d.usualS += m.DtS
+	d.usual += float64(min(1, m.DtS/min(d.usualS+m.DtS, 2)) * (r - d.usual))
 }
 
 // visible reports whether the turbine's own speed can be held against the road's.
-func (d *openUnderDrive) visible(m *moment) bool {
-	return m.hasGear && m.hasKmh && m.kmh >= 10 && m.hasSlip && m.tol == 0
+func (d *openUnderDrive) visible(m *state.Moment) bool {
+	return m.HasGear && m.HasKmh && m.Kmh >= 10 && m.HasSlip && m.TolRPM == 0
 }
 
 // shifts reports whether the turbine has left its ratio to the road: another gear
 // is coming in. Speeds in whole km/h leave one of them open.
-func (d *openUnderDrive) shifts(m *moment) bool {
-	return d.usualS >= openUsualS && d.usualGear == m.gear && d.visible(m) &&
-		abs(m.turbine-float64(d.usual*m.kmh)) > float64(openRatioOff*m.turbine)+d.usual
+func (d *openUnderDrive) shifts(m *state.Moment) bool {
+	return d.usualS >= openUsualS && d.usualGear == m.Gear && d.visible(m) &&
+		math.Abs(m.TurbineRPM-float64(d.usual*m.Kmh)) > float64(openRatioOff*m.TurbineRPM)+d.usual
 }
 
 // look compares the turbine with the gear's ratio.
-func (d *openUnderDrive) look(s *scene, m *moment) {
-	if r := s.facts.Ratios[m.gear]; r > 0 && m.tol == 0 && m.row.Has(stream.OutputSpeed) && m.row.V[stream.OutputSpeed] > 100 {
+func (d *openUnderDrive) look(s *scene, m *state.Moment) {
+	if r := s.Facts().Ratios[m.Gear]; r > 0 && m.TolRPM == 0 && m.Row.Has(stream.OutputSpeed) && m.Row.V[stream.OutputSpeed] > 100 {
 		d.seen = true
-		d.ratio = max(d.ratio, abs(m.turbine/m.row.V[stream.OutputSpeed]/r-1))
+		d.ratio = max(d.ratio, math.Abs(m.TurbineRPM/m.Row.V[stream.OutputSpeed]/r-1))
 	}
 }
 
 // settle hands on what is held once no shift can have made it, and drops what one
 // has: all but what was before it.
-func (d *openUnderDrive) settle(s *scene, m *moment) {
+func (d *openUnderDrive) settle(s *scene, m *state.Moment) {
 	if !d.holding {
 		return
 	}
-	after := (m.at - d.held.End).Seconds()
-	shift := m.shifting || m.hasGear && m.gear != d.gear
+	after := (m.At - d.held.End).Seconds()
+	shift := m.Shifting || m.HasGear && m.Gear != d.gear
 	if shift && d.heldS+after-openSettleS < s.set.OpenUnderDrive.MinS {
 		d.holding = false
 		return
 	}
-	if shift || after >= openSettleS || m.gap {
+	if shift || after >= openSettleS || m.Gap {
 		d.tell(s)
 	}
 }
@@ -197,7 +198,7 @@ func (d *openUnderDrive) tell(s *scene) {
 
 func (d *openUnderDrive) end(s *scene, _ bus.Micros) {
 	if d.on {
-		d.finish(s, &s.m)
+		d.finish(s, s.Now())
 	}
 	if d.holding {
 		d.tell(s)
@@ -205,14 +206,14 @@ func (d *openUnderDrive) end(s *scene, _ bus.Micros) {
 	d.armed, d.usualS = false, 0
 }
 
-func (d *openUnderDrive) finish(s *scene, m *moment) {
+func (d *openUnderDrive) finish(s *scene, m *state.Moment) {
 	d.on, d.armed = false, false
-	if d.n < s.set.OpenUnderDrive.MinS || !math.IsInf(d.least, 1) && d.least > s.cmd.rest() {
+	if d.n < s.set.OpenUnderDrive.MinS || !math.IsInf(d.least, 1) && d.least > s.CommandRest() {
 		return // too short, or slip held by a low command
 	}
-	f := Finding{Kind: KindOpenUnderDrive, Class: Asked, Drive: s.seg.drive, Start: d.start, End: m.at, Context: d.ctx, Severity: 0.1}
+	f := Finding{Kind: KindOpenUnderDrive, Class: Asked, Drive: s.Drive(), Start: d.start, End: m.At, Context: d.ctx, Severity: 0.1}
 	f.Measures = append(f.Measures, slipPeakRPM.of(d.peak), slipMeanRPM.of(d.sum/max(d.n, math.SmallestNonzeroFloat64)),
-		durationS.of((m.at - d.start).Seconds()))
+		durationS.of((m.At - d.start).Seconds()))
 	if d.seen {
 		f.Measures = append(f.Measures, openRatioPct.of(100*d.ratio))
 	} else {

@@ -3,6 +3,7 @@ package detect
 import (
 	"joltwatch/bus"
 	"joltwatch/detect/coupling"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -97,9 +98,33 @@ type releaseLag struct {
 	told, waiting bool
 	// lines is nil where the vehicle gives more than two coarse speeds.
 	lines *lines
+	tally releaseTally
 }
 
-func (d *releaseLag) row(s *scene, m *moment) {
+// releaseTally is what the account of the drive says of releases.
+type releaseTally struct {
+	stops  int // observed
+	trials ReleaseTrials
+}
+
+func (d *releaseLag) begin(*scene) { d.tally = releaseTally{} }
+
+func (d *releaseLag) account(a *Account) {
+	a.StopsObserved, a.ReleaseTrials = d.tally.stops, d.tally.trials
+}
+
+// trial counts a release and in which trials a later one would have been
+// recognised.
+func (t *ReleaseTrials) trial(recognised [len(trialsS)]bool) {
+	t.Releases++
+	for i, n := range [...]*uint64{&t.LaterHalfS, &t.Later1S, &t.Later2S} {
+		if recognised[i] {
+			*n++
+		}
+	}
+}
+
+func (d *releaseLag) row(s *scene, m *state.Moment) {
 	if d.lines != nil {
 		d.lines.row(m)
 		return
@@ -107,20 +132,20 @@ func (d *releaseLag) row(s *scene, m *moment) {
 	if d.test.due(s, m) {
 		d.tried(s)
 	}
-	if s.part.has {
-		d.parting(s, m, &s.part.result)
+	if p := s.Separation(); p != nil {
+		d.separated(s, m, p)
 	}
-	if m.rose {
+	if m.Rose {
 		d.told = false
 	}
-	if m.stopped {
+	if m.Stopped {
 		d.waiting = true
 	}
 	if d.waiting && d.told {
-		s.out.ledger.a.StopsObserved++
+		d.tally.stops++
 		d.told, d.waiting = false, false
 	}
-	if m.moving && !d.test.pending {
+	if m.Moving && !d.test.pending {
 		d.waiting = false
 	}
 }
@@ -129,13 +154,13 @@ func (d *releaseLag) end(s *scene, _ bus.Micros) {
 	if d.test.pending {
 		d.tried(s)
 		if d.waiting && d.told {
-			s.out.ledger.a.StopsObserved++
+			d.tally.stops++
 		}
 	}
 	if d.lines != nil {
 		d.lines.track.Flush()
 	}
-	*d = releaseLag{counts: d.counts, lines: d.lines}
+	*d = releaseLag{counts: d.counts, lines: d.lines, tally: d.tally}
 }
 
 func (d *releaseLag) sample(_ *scene, x *stream.Sample) {
@@ -144,7 +169,7 @@ func (d *releaseLag) sample(_ *scene, x *stream.Sample) {
 	}
 }
 
-// release is a parting as it is judged.
+// release is a separation as it is judged.
 type release struct {
 	class          Class
 	severity       float64
@@ -152,28 +177,28 @@ type release struct {
 	key            historyKey
 }
 
-func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
-	if !p.command && p.outcome == coupling.Parted && !p.stop {
+func (d *releaseLag) separated(s *scene, m *state.Moment, p *state.Separation) {
+	if !p.HasCommand && p.Outcome == coupling.Parted && !p.Stop {
 		return // without a command only a stop says what let go
 	}
-	if p.outcome == coupling.Stalled && (s.keyedOff(m) || s.stalledNear(p.part.At)) {
+	if p.Outcome == coupling.Stalled && (s.KeyedOff(m) || s.StalledNear(p.Seen.At)) {
 		return
 	}
-	r := release{key: historyOf("lag_s", &p.ctx),
-		low: max(0, (p.part.Early - p.fall.late).Seconds()), high: max(0, (p.part.Late - p.fall.early).Seconds())}
-	r.lag = min(max((p.part.At-p.fall.mid()).Seconds(), r.low), r.high)
-	ended := p.outcome != coupling.Taken && p.outcome != coupling.Lost
+	r := release{key: historyOf("lag_s", &p.Context),
+		low: max(0, (p.Seen.Early - p.Fall.Late).Seconds()), high: max(0, (p.Seen.Late - p.Fall.Early).Seconds())}
+	r.lag = min(max((p.Seen.At-p.Fall.Mid()).Seconds(), r.low), r.high)
+	ended := p.Outcome != coupling.Taken && p.Outcome != coupling.Lost
 	judged := ended && r.judge(s, p)
-	if p.reported && r.class == Normal && r.lag+p.heldS >= s.set.ReleaseLag.LimitS {
+	if p.Reported && r.class == Normal && r.lag+p.HeldS >= s.set.ReleaseLag.LimitS {
 		judged = false // the command may have fallen long before
 	}
-	if p.reported && !s.report.mem.leads() && !(judged && (r.class != Normal || p.proven && r.low > 0) && s.report.ahead(p)) {
+	if p.Reported && !s.Report().Leads() && !(judged && (r.class != Normal || p.Proven && r.low > 0) && s.Report().Ahead(p)) {
 		d.bySpeeds(s, m, p)
 		return
 	}
 	if !judged {
 		// That the speeds had not parted does not show that the clutch held.
-		d.unseen(s)
+		d.unseen()
 		return
 	}
 	d.tell(s, m, p, &r)
@@ -186,57 +211,50 @@ func (d *releaseLag) parting(s *scene, m *moment, p *parting) {
 // bySpeeds tells what the speeds alone say of a release of a reported state, which
 // may have followed the plates. That they went on together at idle after it is
 // an open converter's doing where the watch has found them apart.
-func (d *releaseLag) bySpeeds(s *scene, m *moment, p *parting) {
-	w := &s.report.waiting
+func (d *releaseLag) bySpeeds(s *scene, m *state.Moment, p *state.Separation) {
+	w := s.Report().TakeWaiting()
 	switch {
-	case s.report.hasWaiting && w.outcome == coupling.Parted && !s.dragged(w.engineLow, w.turbineLow):
-		d.parting(s, m, w)
-	case !s.report.told(p):
-		d.unseen(s)
+	case w != nil && w.Outcome == coupling.Parted && !s.Dragged(w.EngineLowRPM, w.TurbineLowRPM):
+		d.separated(s, m, w)
+	case !s.Report().Told(p):
+		d.unseen()
 	}
-	s.report.hasWaiting = false
 }
 
 // unseen counts a release of which nothing can be told.
-func (d *releaseLag) unseen(s *scene) {
+func (d *releaseLag) unseen() {
 	d.counts.add(false, false)
-	s.out.ledger.a.ReleaseTrials.Releases++
+	d.tally.trials.Releases++
 }
 
 // judge gives a release its class; it reports whether there is one.
-func (r *release) judge(s *scene, p *parting) bool {
+func (r *release) judge(s *scene, p *state.Separation) bool {
 	set := &s.set.ReleaseLag
-	dragged := s.dragged(p.engineLow, p.turbineLow)
-	late := p.command && (p.outcome == coupling.Held || s.late(r.key, r.lag, r.low))
+	dragged := s.Dragged(p.EngineLowRPM, p.TurbineLowRPM)
+	late := p.HasCommand && (p.Outcome == coupling.Held || s.late(r.key, r.lag, r.low))
 	switch {
-	case p.outcome != coupling.Parted || dragged && r.low >= set.DragAfterS:
+	case p.Outcome != coupling.Parted || dragged && r.low >= set.DragAfterS:
 	case late && r.low < float64(lateLeast*set.LimitS),
-		p.part.Hidden && r.high >= set.LimitS && r.low < set.LimitS:
+		p.Seen.Hidden && r.high >= set.LimitS && r.low < set.LimitS:
 		return false // it may be either
 	}
-	if p.command && !p.proven && (late || r.lag >= set.DragAfterS || p.outcome != coupling.Parted) {
+	if p.HasCommand && !p.Proven && (late || r.lag >= set.DragAfterS || p.Outcome != coupling.Parted) {
 		return false
 	}
 	switch {
-	case p.outcome == coupling.Stalled:
+	case p.Outcome == coupling.Stalled:
 		r.class, r.severity = ReleaseStall, 1
-		s.stalled = p.part.At
-	case dragged && (!p.command || r.lag >= set.DragAfterS):
+		s.TellStall(p.Seen.At)
+	case dragged && (!p.HasCommand || r.lag >= set.DragAfterS):
 		r.class, r.severity = ReleaseDragging, 0.95
 	case late:
 		r.class, r.severity = ReleaseLate, min(0.9, 0.6+float64(0.1*r.lag))
-	case p.outcome == coupling.Parted:
+	case p.Outcome == coupling.Parted:
 		r.class = Normal
 	default:
 		return false
 	}
 	return true
-}
-
-// dragged reports whether engine and turbine have gone below idle together.
-func (s *scene) dragged(engineLow, turbineLow float64) bool {
-	below := float64((1 - s.set.ReleaseLag.DragSag) * s.idle)
-	return s.idleKnown && engineLow < below && turbineLow < below
 }
 
 // late reports whether a lag is late against the limit, or against this
@@ -250,7 +268,7 @@ func (s *scene) late(key historyKey, lag, low float64) bool {
 	if set.RelativeFactor <= 0 {
 		return false
 	}
-	mid, n := s.out.history.median(key)
+	mid, n := s.history.median(key)
 	return n >= set.RelativeCount && lag >= float64(set.RelativeFactor*mid) && lag-mid >= set.RelativeS
 }
 
@@ -262,19 +280,19 @@ const lateMargin = 0.07
 const lateLeast = 0.5
 
 // tell hands a release on.
-func (d *releaseLag) tell(s *scene, m *moment, p *parting, r *release) {
+func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *release) {
 	f := Finding{Kind: KindReleaseLag, Class: r.class, Severity: r.severity, Keep: r.class != Normal,
-		Start: p.fall.early, End: max(m.at, p.part.Late), Context: p.ctx}
+		Start: p.Fall.Early, End: max(m.At, p.Seen.Late), Context: p.Context}
 	// The clutch was counted as holding up to where it was found apart.
-	if back := (p.away - p.part.At).Seconds(); p.outcome == coupling.Parted && p.command && back > 0 && m.state == open {
-		s.out.ledger.lockup.move(coast, open, back)
+	if back := (p.Away - p.Seen.At).Seconds(); p.Outcome == coupling.Parted && p.HasCommand && back > 0 && m.State == state.Open {
+		s.Revise(state.Coast, state.Open, back)
 	}
 	low := 0.0
-	if p.command {
+	if p.HasCommand {
 		low = r.low
 		// An engine that dies may come free at any time from where it was drawn
 		// below idle.
-		if !p.part.Hidden && p.outcome != coupling.Stalled && !p.reported {
+		if !p.Seen.Hidden && p.Outcome != coupling.Stalled && !p.Reported {
 			f.Measures = append(f.Measures, LagS.of(r.lag))
 		}
 	} else {
@@ -282,32 +300,32 @@ func (d *releaseLag) tell(s *scene, m *moment, p *parting, r *release) {
 	}
 	f.Measures = append(f.Measures,
 		LagMinS.of(low),
-		LagMaxS.of(r.high+p.heldS),
-		slipWasRPM.of(p.base),
-		releaseEngineRPM.of(p.engineLow),
-		releaseTurbine.of(p.turbineLow))
-	if p.command {
-		f.Measures = append(f.Measures, releaseCommand.of(p.fall.from))
-		f.Instants = append(f.Instants, Instant{"command fell", p.fall.mid(), p.fall.early, p.fall.late})
+		LagMaxS.of(r.high+p.HeldS),
+		slipWasRPM.of(p.SlipBeforeRPM),
+		releaseEngineRPM.of(p.EngineLowRPM),
+		releaseTurbine.of(p.TurbineLowRPM))
+	if p.HasCommand {
+		f.Measures = append(f.Measures, releaseCommand.of(p.Fall.From))
+		f.Instants = append(f.Instants, Instant{"command fell", p.Fall.Mid(), p.Fall.Early, p.Fall.Late})
 	} else {
-		f.Instants = append(f.Instants, Instant{"certainly closed", p.fall.early, p.fall.early, p.fall.early})
+		f.Instants = append(f.Instants, Instant{"certainly closed", p.Fall.Early, p.Fall.Early, p.Fall.Early})
 	}
 	name := "speeds parted"
-	if p.outcome == coupling.Stalled {
+	if p.Outcome == coupling.Stalled {
 		name = "engine died"
 	}
-	f.Instants = append(f.Instants, Instant{name, p.part.At, p.part.Early, p.part.Late})
-	if p.command && s.cmd.role != stream.ClutchPressureCommand {
+	f.Instants = append(f.Instants, Instant{name, p.Seen.At, p.Seen.Early, p.Seen.Late})
+	if p.HasCommand && s.CommandRole() != stream.ClutchPressureCommand {
 		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
-	if m.tol > 0 {
+	if m.TolRPM > 0 {
 		f.MissingInputs = append(f.MissingInputs, "turbine_speed")
 	}
-	f.MissingInputs = append(f.MissingInputs, missingInputs(m.row, stream.FluidTemperature)...)
+	f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.FluidTemperature)...)
 	var percentiles []Percentile
-	if p.command && p.outcome == coupling.Parted && !p.part.Hidden {
-		percentiles = s.out.history.percentile(r.key, r.lag)
-		s.out.history.add(r.key, round(r.lag, 0.001))
+	if p.HasCommand && p.Outcome == coupling.Parted && !p.Seen.Hidden {
+		percentiles = s.history.percentile(r.key, r.lag)
+		s.history.add(r.key, state.Round(r.lag, 0.001))
 	}
 	s.out.finding(&f, percentiles)
 }

@@ -3,6 +3,7 @@ package detect
 import (
 	"joltwatch/bus"
 	"joltwatch/detect/coupling"
+	"joltwatch/detect/state"
 )
 
 // selfTest asks of a release that was told what would have been told of it had
@@ -38,20 +39,20 @@ const (
 )
 
 // plan takes a release that was told.
-func (x *selfTest) plan(s *scene, p *parting, r *release) {
-	*x = selfTest{pending: true, fall: coupling.Edge{Early: p.fall.early, Late: p.fall.late},
-		lag: r.lag, command: p.command, hit: r.class != Normal, stop: p.stop, key: r.key, since: p.since}
-	if !p.command {
+func (x *selfTest) plan(s *scene, p *state.Separation, r *release) {
+	*x = selfTest{pending: true, fall: coupling.Edge{Early: p.Fall.Early, Late: p.Fall.Late},
+		lag: r.lag, command: p.HasCommand, hit: r.class != Normal, stop: p.Stop, key: r.key, since: p.Since}
+	if !p.HasCommand {
 		// What is known is when it let go.
-		x.fall, x.lag = coupling.Edge{Early: p.part.At, Late: p.part.At}, 0
+		x.fall, x.lag = coupling.Edge{Early: p.Seen.At, Late: p.Seen.At}, 0
 	}
 	x.at = x.fall.Early + seconds(x.lag+trialsS[len(trialsS)-1]+afterS)
 }
 
 // due reports whether the test is to be run now: the speeds are in, or what
 // comes now belongs to another release.
-func (x *selfTest) due(s *scene, m *moment) bool {
-	return x.pending && (m.at >= x.at || m.rose || m.fell || m.at < x.fall.Early)
+func (x *selfTest) due(s *scene, m *state.Moment) bool {
+	return x.pending && (m.At >= x.at || m.Rose || m.Fell || m.At < x.fall.Early)
 }
 
 // run returns in which trials the release would have been recognised.
@@ -65,10 +66,10 @@ func (x *selfTest) run(s *scene) (recognised [len(trialsS)]bool) {
 
 func (x *selfTest) recognised(s *scene, by float64) bool {
 	var t coupling.Trial
-	if x.command && x.since < x.fall.Early-seconds(by+minEngagedS) {
-		t = coupling.Earlier(&s.limits, &s.trail, x.fall, by)
+	if x.command && x.since < x.fall.Early-seconds(by+state.MinEngagedS) {
+		t = coupling.Earlier(s.Limits(), s.Trail(), x.fall, by)
 	} else {
-		t = coupling.Longer(&s.limits, &s.trail, x.fall, x.lag+by)
+		t = coupling.Longer(s.Limits(), s.Trail(), x.fall, x.lag+by)
 	}
 	if t.Outcome == coupling.Lost || t.Outcome == coupling.Taken || x.command && !t.Proven {
 		return false
@@ -76,7 +77,7 @@ func (x *selfTest) recognised(s *scene, by float64) bool {
 	switch {
 	case t.Outcome == coupling.Stalled:
 		return true
-	case s.dragged(t.EngineLow, t.TurbineLow) && (!x.command || t.LagS >= s.set.ReleaseLag.DragAfterS):
+	case s.Dragged(t.EngineLow, t.TurbineLow) && (!x.command || t.LagS >= s.set.ReleaseLag.DragAfterS):
 		return true
 	}
 	if t.LagS-t.LowS > hiddenS {
@@ -92,11 +93,5 @@ func (d *releaseLag) tried(s *scene) {
 	recognised := d.test.run(s)
 	d.counts.add(recognised[observedTrial], hit)
 	d.told = d.told || stop && recognised[observedTrial]
-	a := &s.out.ledger.a.ReleaseTrials
-	a.Releases++
-	for i, n := range [...]*uint64{&a.LaterHalfS, &a.Later1S, &a.Later2S} {
-		if recognised[i] {
-			*n++
-		}
-	}
+	d.tally.trials.trial(recognised)
 }

@@ -2,45 +2,15 @@ package detect
 
 import (
 	"fmt"
+	"joltwatch/detect/state"
 	"reflect"
-
-	"joltwatch/detect/coupling"
 )
 
-// ClutchSettings judge the state of the clutch.
-type ClutchSettings struct {
-	ReleaseLevel     float64 `toml:"release_level"`
-	ApplyLevel       float64 `toml:"apply_level"`
-	FloorKPa         float64 `toml:"floor_kpa"`
-	LearnedRelease   float64 `toml:"learned_release"`
-	LearnedApply     float64 `toml:"learned_apply"`
-	LevelSteadyS     float64 `toml:"level_steady_s"`
-	LevelOpenS       float64 `toml:"level_open_s"`
-	LevelHeldS       float64 `toml:"level_held_s"`
-	HeldRPM          float64 `toml:"held_rpm"`
-	ClosedRPM        float64 `toml:"closed_rpm"`
-	OpenRPM          float64 `toml:"open_rpm"`
-	DwellS           float64 `toml:"dwell_s"`
-	CoupledRangeRPM  float64 `toml:"coupled_range_rpm"`
-	CoupledSpreadRPM float64 `toml:"coupled_spread_rpm"`
-	CoupledSpread    float64 `toml:"coupled_spread"`
-	CoupledWindowS   float64 `toml:"coupled_window_s"`
-}
-
-// coupling are the limits of the coupling package.
-func (s *Settings) coupling() coupling.Limits {
-	return coupling.Limits{PartedRPM: s.ReleaseLag.PartedRPM, WatchS: s.ReleaseLag.WatchS,
-		RangeRPM: s.Clutch.CoupledRangeRPM, SpreadRPM: s.Clutch.CoupledSpreadRPM, Spread: s.Clutch.CoupledSpread,
-		DeadRPM: 0.6 * s.Drive.RunningRPM}
-}
-
-// DriveSettings cut the input into drives and stops.
-type DriveSettings struct {
-	RunningRPM float64 `toml:"running_rpm"`
-	MovingKmh  float64 `toml:"moving_kmh"`
-	EndS       float64 `toml:"end_s"`
-	StopStartS float64 `toml:"stop_start_s"`
-	AccountS   float64 `toml:"account_s"`
+// state are those by which the state of the vehicle is judged.
+func (s *Settings) state() state.Settings {
+	r := &s.ReleaseLag
+	return state.Settings{Clutch: s.Clutch, Drive: s.Drive, PartedRPM: r.PartedRPM, WatchS: r.WatchS, DragSag: r.DragSag,
+		StateDelayS: r.StateDelayS, KeyedOffS: s.EngineDied.WithinS}
 }
 
 var clutchTable = Table{"clutch", []Setting{

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"joltwatch/bus"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -77,27 +78,27 @@ type shiftOn struct {
 // opened: a shift with the clutch on may slip 150 rpm (cp).
 const bareOpenedRPM = 250.0
 
-func (d *shiftOn) row(s *scene, m *moment) {
+func (d *shiftOn) row(s *scene, m *state.Moment) {
 	set := &s.set.Shift
-	if m.gap || !s.seg.inDrive {
+	if m.Gap || !s.InDrive() {
 		d.on = false
 		d.had = false
 		return
 	}
-	changed := m.hasGear && d.had && m.gear != d.lastGear && m.gear >= 1 && d.lastGear >= 1 && m.gear != stream.GearShifting
+	changed := m.HasGear && d.had && m.Gear != d.lastGear && m.Gear >= 1 && d.lastGear >= 1 && m.Gear != stream.GearShifting
 	old := d.lastGear
-	if m.hasGear && m.gear != stream.GearShifting {
-		d.lastGear, d.had = m.gear, true
+	if m.HasGear && m.Gear != stream.GearShifting {
+		d.lastGear, d.had = m.Gear, true
 	}
 	if !d.on {
-		if m.shifting && m.forward() && d.had && d.lastGear >= 1 && m.moving {
+		if m.Shifting && m.Forward() && d.had && d.lastGear >= 1 && m.Moving {
 			d.begin(s, m, d.lastGear, true)
-		} else if changed && m.moving {
+		} else if changed && m.Moving {
 			d.begin(s, m, old, false)
 			d.changed = true
-			d.ended, d.over = m.at, true
-		} else if m.hasPressure && m.engaged {
-			d.usual, d.usualAt = m.command, m.at
+			d.ended, d.over = m.At, true
+		} else if m.HasPressure && m.Engaged {
+			d.usual, d.usualAt = m.PressureKPa, m.At
 		}
 	}
 	if !d.on {
@@ -106,43 +107,43 @@ func (d *shiftOn) row(s *scene, m *moment) {
 	if changed {
 		d.changed = true
 	}
-	if m.hasSlip {
+	if m.HasSlip {
 		d.slip = true
-		d.peak = max(d.peak, abs(m.slip))
+		d.peak = max(d.peak, math.Abs(m.SlipRPM))
 	}
-	if m.hasPressure {
-		if m.command < d.least {
-			d.least = m.command
+	if m.HasPressure {
+		if m.PressureKPa < d.least {
+			d.least = m.PressureKPa
 		}
-		if m.command < float64(0.95*d.before) {
-			d.dipS += m.dt
+		if m.PressureKPa < float64(0.95*d.before) {
+			d.dipS += m.DtS
 		}
 	}
-	if m.hasCommand && !m.engaged && !d.over {
+	if m.HasCommand && !m.Engaged && !d.over {
 		d.opened = true
 	}
-	if d.reported && !m.shifting && !d.over {
-		d.ended, d.over = m.at, true
+	if d.reported && !m.Shifting && !d.over {
+		d.ended, d.over = m.At, true
 	}
-	if d.over && m.shifting {
+	if d.over && m.Shifting {
 		d.over = false // one shift after another: take them as one
 	}
-	if d.over && (m.at-d.ended).Seconds() >= set.AfterS {
+	if d.over && (m.At-d.ended).Seconds() >= set.AfterS {
 		d.finish(s, m)
 	}
-	if !d.over && (m.at-d.start).Seconds() > 5 {
+	if !d.over && (m.At-d.start).Seconds() > 5 {
 		d.on = false // no shift takes so long
 	}
 }
 
-func (d *shiftOn) begin(s *scene, m *moment, from int, reported bool) {
-	*d = shiftOn{counts: d.counts, on: true, start: m.at, ctx: m.context(s.seg.sinceStart(m.at)), from: from, reported: reported,
+func (d *shiftOn) begin(s *scene, m *state.Moment, from int, reported bool) {
+	*d = shiftOn{counts: d.counts, on: true, start: m.At, ctx: m.Context(s.SinceStart(m.At)), from: from, reported: reported,
 		lastGear: d.lastGear, had: d.had, least: math.Inf(1), usual: d.usual, usualAt: d.usualAt}
-	d.engaged = m.hasCommand && m.engaged || !m.hasCommand && (m.state == closed || m.state == partial || m.state == coast)
-	if m.hasPressure {
+	d.engaged = m.HasCommand && m.Engaged || !m.HasCommand && m.State.On()
+	if m.HasPressure {
 		d.hasP = true
-		d.before = m.command
-		if (m.at - d.usualAt).Seconds() < 1 {
+		d.before = m.PressureKPa
+		if (m.At - d.usualAt).Seconds() < 1 {
 			d.before = max(d.before, d.usual)
 		}
 	}
@@ -151,14 +152,14 @@ func (d *shiftOn) begin(s *scene, m *moment, from int, reported bool) {
 	}
 	// Only the gear is known, and its change comes late in the shift or early:
 	// take in what was before.
-	for i := s.trail.After(m.at - seconds(s.set.Shift.BeforeS)); i < s.trail.End(); i++ {
-		d.peak = max(d.peak, abs(s.trail.Get(i).Slip))
+	for i := s.Trail().After(m.At - seconds(s.set.Shift.BeforeS)); i < s.Trail().End(); i++ {
+		d.peak = max(d.peak, math.Abs(s.Trail().Get(i).Slip))
 		d.slip = true
 	}
-	d.start = m.at - seconds(s.set.Shift.BeforeS)
+	d.start = m.At - seconds(s.set.Shift.BeforeS)
 }
 
-func (d *shiftOn) finish(s *scene, m *moment) {
+func (d *shiftOn) finish(s *scene, m *state.Moment) {
 	d.on = false
 	if !d.changed || !d.engaged {
 		return
@@ -168,7 +169,7 @@ func (d *shiftOn) finish(s *scene, m *moment) {
 		return
 	}
 	f := Finding{Kind: KindShift, Class: Normal, Start: d.start, End: d.ended, Context: d.ctx, Severity: 0.05}
-	if d.opened && d.peak > s.set.Shift.OpenedRPM || !d.opened && !m.hasCommand && d.peak > bareOpenedRPM {
+	if d.opened && d.peak > s.set.Shift.OpenedRPM || !d.opened && !m.HasCommand && d.peak > bareOpenedRPM {
 		f.Class, f.Severity = ShiftOpened, 0.15
 	}
 	f.Measures = append(f.Measures,

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"joltwatch/bus"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -173,14 +174,14 @@ func (o *oscillator) power() float64 {
 	return float64(o.s1*o.s1) + float64(o.s2*o.s2) - float64(float64(o.coeff*o.s1)*o.s2)
 }
 
-func (d *shudder) row(s *scene, m *moment) {
+func (d *shudder) row(s *scene, m *state.Moment) {
 	set := &s.set.Shudder
-	on := m.running && m.moving && m.hasSlip && m.tol == 0 && !m.gap && m.dt > 0 && m.forward() &&
-		(m.state == partial || m.state == closed || m.state == coast) && !m.shifting && (!m.hasGear || m.sinceShift > 0.8)
+	on := m.Running && m.Moving && m.HasSlip && m.TolRPM == 0 && !m.Gap && m.DtS > 0 && m.Forward() &&
+		m.State.On() && !m.Shifting && (!m.HasGear || m.SinceShiftS > 0.8)
 	if !on {
 		d.n = 0
 		if d.run > 0 {
-			if m.row.Has(stream.Brake) && m.row.V[stream.Brake] != 0 && m.state == open {
+			if m.Row.Has(stream.Brake) && m.Row.V[stream.Brake] != 0 && m.State == state.Open {
 				d.brakeEnded = true
 			}
 			d.finish(s)
@@ -188,23 +189,23 @@ func (d *shudder) row(s *scene, m *moment) {
 		return
 	}
 	if d.n == 0 {
-		d.first, d.minDt, d.maxDt = m.at, m.dt, m.dt
+		d.first, d.minDt, d.maxDt = m.At, m.DtS, m.DtS
 	} else {
-		d.minDt, d.maxDt = min(d.minDt, m.dt), max(d.maxDt, m.dt)
+		d.minDt, d.maxDt = min(d.minDt, m.DtS), max(d.maxDt, m.DtS)
 	}
 	if d.n < len(d.slip.v) {
-		d.slip.v[d.n], d.eng.v[d.n] = m.slip, m.engine
+		d.slip.v[d.n], d.eng.v[d.n] = m.SlipRPM, m.EngineRPM
 		d.n++
 	}
-	d.lastAt = m.at
-	if long := (m.at - d.first).Seconds(); long >= shudderWindow || d.n == len(d.slip.v) {
+	d.lastAt = m.At
+	if long := (m.At - d.first).Seconds(); long >= shudderWindow || d.n == len(d.slip.v) {
 		d.window(s, m, set, long)
 		d.n = 0
 	}
 }
 
 // window analyses what has been gathered.
-func (d *shudder) window(s *scene, m *moment, set *ShudderSettings, long float64) {
+func (d *shudder) window(s *scene, m *state.Moment, set *ShudderSettings, long float64) {
 	n := d.n
 	if n < 8 || long <= 0 {
 		d.chance(s, false)
@@ -213,7 +214,7 @@ func (d *shudder) window(s *scene, m *moment, set *ShudderSettings, long float64
 	rate := float64(n-1) / long
 	high := min(set.ToHz, float64(0.4*rate))
 	carried := high
-	if chain := s.trail.Chain(); chain.FilterS > 0 {
+	if chain := s.Trail().Chain(); chain.FilterS > 0 {
 		carried = min(high, shudderPassed/chain.FilterS)
 	}
 	if carried < set.FromHz+2 || d.maxDt > float64(2.5*d.minDt)+0.004 {
@@ -227,7 +228,7 @@ func (d *shudder) window(s *scene, m *moment, set *ShudderSettings, long float64
 	shook, class := false, Class{}
 	// Where engine and turbine shake together and their controllers time
 	// their values differently, a part of it shows as slip.
-	together := m.state != partial && eng.share >= set.Share && eng.amp > float64(1.5*slip.amp)
+	together := m.State != state.Partial && eng.share >= set.Share && eng.amp > float64(1.5*slip.amp)
 	hz := slip.hz
 	switch {
 	case !known:
@@ -238,7 +239,7 @@ func (d *shudder) window(s *scene, m *moment, set *ShudderSettings, long float64
 		hz = eng.hz
 	}
 	// One band: the next window must agree.
-	if shook && d.run > 0 && (class != d.class || abs(hz-d.hz) > 1) {
+	if shook && d.run > 0 && (class != d.class || math.Abs(hz-d.hz) > 1) {
 		d.finish(s)
 	}
 	if !shook {
@@ -249,7 +250,7 @@ func (d *shudder) window(s *scene, m *moment, set *ShudderSettings, long float64
 	}
 	if d.run == 0 {
 		d.start = d.first
-		d.ctx = m.context(s.seg.sinceStart(d.first))
+		d.ctx = m.Context(s.SinceStart(d.first))
 		d.amp, d.engAmp, d.hz, d.class = 0, 0, hz, class
 		d.brakeEnded = false
 	}
@@ -372,9 +373,9 @@ func (d *shudder) finish(s *scene) {
 		durationS.of((d.end0 - d.start).Seconds()),
 		shudderSlipRPM.of(d.amp), shudderEngineRPM.of(d.engAmp))
 	if d.brakeEnded {
-		f.Instants = append(f.Instants, Instant{"ended with the brake", d.end0, d.end0, s.m.at})
+		f.Instants = append(f.Instants, Instant{"ended with the brake", d.end0, d.end0, s.Now().At})
 	}
-	f.MissingInputs = append(f.MissingInputs, missingInputs(s.m.row, stream.Acceleration, stream.Brake)...)
+	f.MissingInputs = append(f.MissingInputs, missingInputs(s.Now().Row, stream.Acceleration, stream.Brake)...)
 	d.counts.add(true, true)
 	s.out.finding(&f, nil)
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"joltwatch/bus"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -116,7 +117,7 @@ type Quantity struct {
 }
 
 // of returns the measure of a value.
-func (q *Quantity) of(v float64) Measure { return Measure{q.Name, round(v, q.Resolution)} }
+func (q *Quantity) of(v float64) Measure { return Measure{q.Name, state.Round(v, q.Resolution)} }
 
 // Quantities that several kinds have.
 var (
@@ -180,7 +181,7 @@ func (s *Spec) ability(in *Inputs) Ability {
 		a = s.can(in)
 	}
 	a.Kind = s.Kind
-	a.FinenessS = round(a.FinenessS, 0.001)
+	a.FinenessS = state.Round(a.FinenessS, 0.001)
 	return a
 }
 
@@ -270,7 +271,7 @@ func able(finenessS float64, format string, a ...any) Ability {
 // detector is what runs. It takes every row; the interfaces below are for those
 // that take more. What it finds it hands to the scene's out.
 type detector interface {
-	row(s *scene, m *moment)
+	row(s *scene, m *state.Moment)
 }
 
 // sampler takes each decoded value before the rows that it leads to.
@@ -295,10 +296,27 @@ type ender interface {
 // flusher finishes what is under way at the end of the input.
 type flusher interface{ flush(s *scene) }
 
-// blank is a detector that looks at no rows.
-type blank struct{}
+// accounter adds what it has counted to the account of the drive.
+type accounter interface{ account(a *Account) }
 
-func (blank) row(*scene, *moment) {}
+// keeper keeps something of its own from drive to drive, in the history.
+type keeper interface {
+	keep(h *history)
+	recall(h *history)
+}
+
+// scene is what a detector is given: the state of the vehicle, the thresholds,
+// this vehicle's own normal, and where findings go.
+type scene struct {
+	*state.Vehicle
+	set     *Settings
+	history *history
+	out     *emitter
+	// saysPartial: the reported state tells partial from closed.
+	saysPartial bool
+	// traffic counts the frames of all sorts so far, as the caller has them.
+	traffic uint64
+}
 
 // counts are the opportunities of one kind in the drive under way. Each
 // detector has its own.

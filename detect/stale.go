@@ -2,7 +2,9 @@ package detect
 
 import (
 	"joltwatch/bus"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
+	"math"
 )
 
 // RoleStaleSettings judge roles that fall silent.
@@ -107,33 +109,33 @@ func (d *roleStale) notice(_ *scene, f *bus.Frame) {
 	}
 }
 
-func (d *roleStale) row(s *scene, m *moment) {
-	if !s.seg.inDrive || !m.running {
+func (d *roleStale) row(s *scene, m *state.Moment) {
+	if !s.InDrive() || !m.Running {
 		for _, r := range d.roles {
 			d.state[r].lost = false
 		}
 		d.tell(s)
 		return
 	}
-	if m.gap {
+	if m.Gap {
 		d.silenced()
 	}
-	d.last = m.at
+	d.last = m.At
 	for _, r := range d.roles {
 		x := &d.state[r]
 		switch {
 		case d.askedOn[r] >= 0 && d.paused>>d.askedOn[r]&1 != 0:
 			*x = staleState{} // until it is known again
-		case m.row.Known&(1<<r) != 0 && m.row.Derived&(1<<r) == 0:
+		case m.Row.Known&(1<<r) != 0 && m.Row.Derived&(1<<r) == 0:
 			if x.lost {
-				d.close(s, r, m.at)
+				d.close(s, r, m.At)
 			}
 			x.known, x.lost = true, false
-		case x.known && !x.lost && s.out.ledger.roles[r].samples >= staleSamples:
-			x.lost, x.since = true, m.at
+		case x.known && !x.lost && s.Role(r).Samples >= staleSamples:
+			x.lost, x.since = true, m.At
 		}
 	}
-	if d.gone.on && (m.at-d.gone.to).Seconds() > togetherS {
+	if d.gone.on && (m.At-d.gone.to).Seconds() > togetherS {
 		d.tell(s)
 	}
 }
@@ -155,20 +157,20 @@ func (d *roleStale) close(s *scene, r stream.Role, at bus.Micros) {
 	if long < s.set.RoleStale.MinS {
 		return
 	}
-	c := &s.out.ledger.roles[r]
+	c := s.Role(r)
 	class := RoleStale
 	// What still comes but is no number is not silence.
-	if c.begun && c.last >= x.since && c.notOK > 0 && (c.last-x.since).Seconds() > 0.5*long && c.lastBad >= x.since {
+	if c.Begun && c.Last >= x.since && c.NotOK > 0 && (c.Last-x.since).Seconds() > 0.5*long && c.LastBad >= x.since {
 		class = RoleNotAvailable
 	}
 	g := &d.gone
-	if g.on && g.class == class && abs((x.since-g.from).Seconds()) <= togetherS && abs((at-g.to).Seconds()) <= togetherS {
+	if g.on && g.class == class && math.Abs((x.since-g.from).Seconds()) <= togetherS && math.Abs((at-g.to).Seconds()) <= togetherS {
 		g.from, g.to = min(g.from, x.since), max(g.to, at)
 		g.roles = append(g.roles, r.String())
 		return
 	}
 	d.tell(s)
-	*g = goneTogether{on: true, from: x.since, to: at, class: class, roles: []string{r.String()}, context: s.m.context(s.seg.sinceStart(x.since))}
+	*g = goneTogether{on: true, from: x.since, to: at, class: class, roles: []string{r.String()}, context: s.Now().Context(s.SinceStart(x.since))}
 }
 
 // tell hands on what went together.

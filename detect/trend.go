@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"joltwatch/bus"
+	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
 
@@ -82,42 +83,41 @@ type slipTrend struct {
 	driven float64
 	from   bus.Micros
 	ctx    Context
+	points []trendPoint // oldest first
 }
 
-func (d *slipTrend) row(s *scene, m *moment) {
-	if m.running && m.moving {
-		d.driven += m.dt
+func (d *slipTrend) keep(h *history) { h.trend = d.points }
+
+func (d *slipTrend) recall(h *history) { d.points = h.trend }
+
+func (d *slipTrend) row(s *scene, m *state.Moment) {
+	if m.Running && m.Moving {
+		d.driven += m.DtS
 	}
 	if slip, ok := d.slip(s, m); ok {
 		if d.heldS == 0 {
-			d.from, d.ctx = m.at, m.context(s.seg.sinceStart(m.at))
+			d.from, d.ctx = m.At, m.Context(s.SinceStart(m.At))
 		}
-		d.bins[min(int((slip-trendLow)/trendBinRPM), trendBins-1)] += m.dt
-		d.heldS += m.dt
+		d.bins[min(int((slip-trendLow)/trendBinRPM), trendBins-1)] += m.DtS
+		d.heldS += m.DtS
 	}
 	if d.driven >= trendEvery {
-		d.point(s, m.at)
+		d.point(s, m.At)
 	}
 }
 
 // slip returns that of a clutch that is on and under load, less what was asked for.
-func (d *slipTrend) slip(s *scene, m *moment) (float64, bool) {
-	r := m.row
-	if !m.hasCommand || !m.engaged || m.gap || m.shifting || m.sinceShift < 1 || m.sinceGear < 1 || m.tol > tolUsable/2 {
+func (d *slipTrend) slip(s *scene, m *state.Moment) (float64, bool) {
+	r := m.Row
+	if !m.HasCommand || !m.Engaged || m.Gap || m.Shifting || m.SinceShiftS < 1 || m.SinceGearS < 1 || m.TolRPM > state.TolUsableRPM/2 {
 		return 0, false
 	}
-	slip := m.slip
+	slip := m.SlipRPM
 	if r.Has(stream.SlipCommand) {
 		slip -= r.V[stream.SlipCommand]
 	}
 	most := trendLow + float64(trendBins*trendBinRPM)
-	return slip, m.loaded() && m.hasSlip && slip >= trendLow && slip < most
-}
-
-// loaded reports whether the engine drives the vehicle along.
-func (m *moment) loaded() bool {
-	pedal, ok := m.accelerator()
-	return ok && pedal >= cruisePedal && m.hasKmh && m.kmh >= cruiseKmh && m.running && m.forward()
+	return slip, m.Loaded() && m.HasSlip && slip >= trendLow && slip < most
 }
 
 func (d *slipTrend) end(s *scene, at bus.Micros) { d.point(s, at) }
@@ -131,27 +131,26 @@ func (d *slipTrend) point(s *scene, at bus.Micros) {
 	if held < set.MinHeldS {
 		return
 	}
-	h := &s.out.history
 	// A clock that has gone back leaves points that are yet to come.
-	h.trend = slices.DeleteFunc(h.trend, func(p trendPoint) bool { return p.At >= from })
-	h.trend = append(h.trend, trendPoint{At: from, RPM: round(rpm, 0.1)})
-	if n := len(h.trend); n > trendMost {
-		h.trend = slices.Delete(h.trend, 0, n-trendMost)
+	d.points = slices.DeleteFunc(d.points, func(p trendPoint) bool { return p.At >= from })
+	d.points = append(d.points, trendPoint{At: from, RPM: state.Round(rpm, 0.1)})
+	if n := len(d.points); n > trendMost {
+		d.points = slices.Delete(d.points, 0, n-trendMost)
 	}
-	t := trendOf(h.trend, 0)
-	laid := trendOf(h.trend, set.MinDailyRPM)
+	t := trendOf(d.points, 0)
+	laid := trendOf(d.points, set.MinDailyRPM)
 	hit := t.grows(set)
-	told := len(h.trend) > 1 && h.trend[len(h.trend)-2].Told
-	h.trend[len(h.trend)-1].Told = hit
+	told := len(d.points) > 1 && d.points[len(d.points)-2].Told
+	d.points[len(d.points)-1].Told = hit
 	d.counts.add(laid.grows(set), hit && !told)
 	if !hit || told {
 		return
 	}
-	last := h.trend[len(h.trend)-1]
+	last := d.points[len(d.points)-1]
 	f := Finding{Kind: KindSlipTrend, Class: TrendGrowing, Start: from, End: at, Context: ctx,
 		Severity: min(0.9, 0.6+t.slope/100), Keep: true}
-	f.Measures = append(f.Measures, trendSlope.of(t.slope), trendFirst.of(h.trend[0].RPM), trendLast.of(last.RPM),
-		trendDays.of(t.days), trendCount.of(float64(len(h.trend))))
+	f.Measures = append(f.Measures, trendSlope.of(t.slope), trendFirst.of(d.points[0].RPM), trendLast.of(last.RPM),
+		trendDays.of(t.days), trendCount.of(float64(len(d.points))))
 	s.out.finding(&f, nil)
 }
 

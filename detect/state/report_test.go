@@ -1,4 +1,4 @@
-package detect
+package state
 
 import (
 	"testing"
@@ -20,19 +20,19 @@ func TestReportedStateMustComeFirst(t *testing.T) {
 		{"before, but not beyond what the samples tell", 60_000, 80_000, false},
 	} {
 		t.Run(x.name, func(t *testing.T) {
-			r := &report{}
+			r := &Report{}
 			for i := range bus.Micros(10) {
-				if r.mem.leads() && i < reportCount {
+				if r.Leads() && i < reportCount {
 					t.Fatalf("leads after %d releases", i)
 				}
 				at := i * 30 * bus.Second
-				r.fall, r.hasFall = edge{early: at - 10_000, late: at + 10_000}, true
+				r.fall, r.hasFall = Edge{Early: at - 10_000, Late: at + 10_000}, true
 				at += x.after
 				r.parted, r.hasParted = coupling.Onset{At: at, Early: at - x.wide, Late: at + x.wide}, true
 				r.pair()
 			}
-			if r.mem.leads() != x.leads {
-				t.Errorf("%+v: leads %v, expected %v", r.mem, r.mem.leads(), x.leads)
+			if r.Leads() != x.leads {
+				t.Errorf("%+v: leads %v, expected %v", r.mem, r.Leads(), x.leads)
 			}
 		})
 	}
@@ -42,10 +42,10 @@ func TestReportedStateMustComeFirst(t *testing.T) {
 // it came last.
 func TestReportedStateThatMostlyFollows(t *testing.T) {
 	for _, x := range []struct {
-		m     reportMemory
+		m     ReportMemory
 		leads bool
-	}{{reportMemory{Before: 3, After: 1}, false}, {reportMemory{Before: 4, After: 1}, true}, {reportMemory{Before: 2}, false}} {
-		if got := x.m.leads(); got != x.leads {
+	}{{ReportMemory{Before: 3, After: 1}, false}, {ReportMemory{Before: 4, After: 1}, true}, {ReportMemory{Before: 2}, false}} {
+		if got := (&Report{mem: x.m}).Leads(); got != x.leads {
 			t.Errorf("%+v: leads %v, expected %v", x.m, got, x.leads)
 		}
 	}

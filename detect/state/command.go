@@ -1,4 +1,4 @@
-package detect
+package state
 
 import (
 	"joltwatch/bus"
@@ -30,7 +30,7 @@ type commandTrack struct {
 	value   float64
 	last    bus.Micros
 
-	edges      [16]edge
+	edges      [16]Edge
 	first, end int
 }
 
@@ -80,7 +80,7 @@ func (c *commandTrack) take(s *stream.Sample) {
 		engaged = s.Value > apply
 	}
 	if c.known && !c.relevel && engaged != c.engaged {
-		c.edges[c.end%len(c.edges)] = edge{early: c.last, late: s.At, rise: engaged, from: c.value}
+		c.edges[c.end%len(c.edges)] = Edge{Early: c.last, Late: s.At, Rise: engaged, From: c.value}
 		c.end++
 		if c.end-c.first > len(c.edges) {
 			c.first = c.end - len(c.edges)
@@ -116,31 +116,51 @@ func (c *commandTrack) floor(r stream.Role) float64 {
 	return 5 // duty cycles rest at a few percent (cp)
 }
 
-// rest is the floor of the command in use.
-func (c *commandTrack) rest() float64 { return c.floor(c.role) }
-
 // at brings a moment up to what the command was then.
-func (c *commandTrack) at(m *moment) {
-	m.hasCommand = c.has && c.known && m.row.Has(c.role)
-	m.command, m.hasPressure = m.row.V[stream.ClutchPressureCommand], m.row.Has(stream.ClutchPressureCommand)
-	if m.hasCommand && c.role != stream.LockupState {
-		m.hasLevel, m.level = true, m.row.V[c.role]
+func (c *commandTrack) at(m *Moment) {
+	m.HasCommand = c.has && c.known && m.Row.Has(c.role)
+	m.PressureKPa, m.HasPressure = m.Row.V[stream.ClutchPressureCommand], m.Row.Has(stream.ClutchPressureCommand)
+	if m.HasCommand && c.role != stream.LockupState {
+		m.HasLevel, m.Level = true, m.Row.V[c.role]
 	}
-	if m.hasCommand && c.learned.row(m, c.role) {
+	if m.HasCommand && c.learned.row(m, c.role) {
 		c.relevel = true
 	}
 	// Samples run ahead of rows: the state now is that before the first edge
 	// still to come.
-	if c.first < c.end && c.edges[c.first%len(c.edges)].late <= m.at {
-		m.edge = c.edges[c.first%len(c.edges)]
+	if c.first < c.end && c.edges[c.first%len(c.edges)].Late <= m.At {
+		m.Edge = c.edges[c.first%len(c.edges)]
 		c.first++
-		m.rose, m.fell = m.edge.rise, !m.edge.rise
+		m.Rose, m.Fell = m.Edge.Rise, !m.Edge.Rise
 	}
-	m.engaged = c.engaged
+	m.Engaged = c.engaged
 	if c.first < c.end {
-		m.engaged = !c.edges[c.first%len(c.edges)].rise
+		m.Engaged = !c.edges[c.first%len(c.edges)].Rise
 	}
 }
 
 // forget drops edges still to come (the clock has jumped).
 func (c *commandTrack) forget() { c.first, c.known = c.end, false }
+
+// onlyState reports whether a reported state is all that is known of the command.
+func (c *commandTrack) onlyState() bool { return c.has && c.role == stream.LockupState }
+
+// ClutchSettings judge the state of the clutch.
+type ClutchSettings struct {
+	ReleaseLevel     float64 `toml:"release_level"`
+	ApplyLevel       float64 `toml:"apply_level"`
+	FloorKPa         float64 `toml:"floor_kpa"`
+	LearnedRelease   float64 `toml:"learned_release"`
+	LearnedApply     float64 `toml:"learned_apply"`
+	LevelSteadyS     float64 `toml:"level_steady_s"`
+	LevelOpenS       float64 `toml:"level_open_s"`
+	LevelHeldS       float64 `toml:"level_held_s"`
+	HeldRPM          float64 `toml:"held_rpm"`
+	ClosedRPM        float64 `toml:"closed_rpm"`
+	OpenRPM          float64 `toml:"open_rpm"`
+	DwellS           float64 `toml:"dwell_s"`
+	CoupledRangeRPM  float64 `toml:"coupled_range_rpm"`
+	CoupledSpreadRPM float64 `toml:"coupled_spread_rpm"`
+	CoupledSpread    float64 `toml:"coupled_spread"`
+	CoupledWindowS   float64 `toml:"coupled_window_s"`
+}

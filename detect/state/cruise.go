@@ -1,4 +1,4 @@
-package detect
+package state
 
 import (
 	"math"
@@ -31,34 +31,34 @@ const (
 
 // row takes a row and reports whether a stretch that lasts on is proven, and how
 // much of it went before, once.
-func (c *cruise) row(s *scene, m *moment) (now bool, before float64) {
-	pedal, hasPedal := m.accelerator()
-	loaded := hasPedal && pedal >= cruisePedal && m.hasKmh && m.kmh >= cruiseKmh && m.hasSlip && !m.gap &&
-		m.tol <= cruiseTol && m.forward() && !m.shifting && m.sinceGear > 1 && m.sinceShift > 0.5
-	most := s.set.Clutch.ClosedRPM + m.tol
+func (c *cruise) row(s *Vehicle, m *Moment) (now bool, before float64) {
+	pedal, hasPedal := m.Accelerator()
+	loaded := hasPedal && pedal >= cruisePedal && m.HasKmh && m.Kmh >= cruiseKmh && m.HasSlip && !m.Gap &&
+		m.TolRPM <= cruiseTol && m.Forward() && !m.Shifting && m.SinceGearS > 1 && m.SinceShiftS > 0.5
+	most := s.set.Clutch.ClosedRPM + m.TolRPM
 	r := s.trail.Noise().RippleRPM
-	if !loaded || abs(m.slip) > most+float64(3*r) {
+	if !loaded || math.Abs(m.SlipRPM) > most+float64(3*r) {
 		*c = cruise{}
 		return false, 0
 	}
 	if c.n == 0 {
-		c.from = m.at
+		c.from = m.At
 	}
 	c.n++
-	c.sum += m.slip
-	c.sum2 += float64(m.slip * m.slip)
-	if (m.at-c.from).Seconds() < cruiseS || c.n < 8 {
+	c.sum += m.SlipRPM
+	c.sum2 += float64(m.SlipRPM * m.SlipRPM)
+	if (m.At-c.from).Seconds() < cruiseS || c.n < 8 {
 		return c.proven, 0
 	}
 	n := float64(c.n)
 	c.mean = c.sum / n
 	c.sd = math.Sqrt(max(0, c.sum2/n-float64(c.mean*c.mean)))
-	held := abs(c.mean) <= cruiseRPM+m.tol && c.sd <= max(4, 1.5*r)+m.grain
+	held := math.Abs(c.mean) <= cruiseRPM+m.TolRPM && c.sd <= max(4, 1.5*r)+m.StepRPM
 	if held && !c.proven {
-		before = (m.at - c.from).Seconds()
+		before = (m.At - c.from).Seconds()
 	}
 	c.proven = held
 	// The next stretch stands for itself.
-	c.from, c.n, c.sum, c.sum2 = m.at, 0, 0, 0
+	c.from, c.n, c.sum, c.sum2 = m.At, 0, 0, 0
 	return held, before
 }

@@ -1,8 +1,9 @@
-package detect
+package state
 
 import (
 	"joltwatch/bus"
 	"joltwatch/stream"
+	"math"
 )
 
 // levels learns at which command this vehicle's clutch lets go and holds: the
@@ -50,28 +51,28 @@ func (l *levels) sums(r stream.Role) *levelSums {
 
 // row takes what the speeds say of the clutch at the command of the row, and
 // reports whether the levels are others now.
-func (l *levels) row(m *moment, r stream.Role) bool {
+func (l *levels) row(m *Moment, r stream.Role) bool {
 	c := l.sums(r)
-	if c == nil || !m.row.Has(r) {
+	if c == nil || !m.Row.Has(r) {
 		return false
 	}
-	v := max(0, m.row.V[r])
+	v := max(0, m.Row.V[r])
 	c.settle(v, m)
-	if c.steady < l.set.LevelSteadyS || m.shifting || m.sinceShift < l.set.LevelSteadyS || !m.running || !m.hasSlip || m.tol > tolUsable/2 {
+	if c.steady < l.set.LevelSteadyS || m.Shifting || m.SinceShiftS < l.set.LevelSteadyS || !m.Running || !m.HasSlip || m.TolRPM > TolUsableRPM/2 {
 		return false
 	}
 	b := c.bin(v)
 	switch {
-	case m.slip > l.set.OpenRPM && m.forward():
-		c.open[b] += m.dt
-		c.opened += m.dt
+	case m.SlipRPM > l.set.OpenRPM && m.Forward():
+		c.open[b] += m.DtS
+		c.opened += m.DtS
 	case m.held(l.set.HeldRPM) && b > c.rest+1 && c.opened >= l.set.LevelOpenS:
-		c.held[b] += m.dt
-		c.heldS += m.dt
+		c.held[b] += m.DtS
+		c.heldS += m.DtS
 	default:
 		return false
 	}
-	c.since += m.dt
+	c.since += m.DtS
 	if c.since < 1 {
 		return false
 	}
@@ -81,17 +82,17 @@ func (l *levels) row(m *moment, r stream.Role) bool {
 
 // held reports slip small under load, which an open converter does not have at a
 // command above that of a standstill.
-func (m *moment) held(most float64) bool {
-	return m.loaded() && abs(m.slip) <= most+m.tol
+func (m *Moment) held(most float64) bool {
+	return m.Loaded() && math.Abs(m.SlipRPM) <= most+m.TolRPM
 }
 
 // settle follows for how long the command has been steady.
-func (c *levelSums) settle(v float64, m *moment) {
-	if m.gap || abs(v-c.ref) > max(float64(2*c.width), float64(steadyShare*c.ref)) {
+func (c *levelSums) settle(v float64, m *Moment) {
+	if m.Gap || math.Abs(v-c.ref) > max(float64(2*c.width), float64(steadyShare*c.ref)) {
 		c.ref, c.steady = v, 0
 		return
 	}
-	c.steady += m.dt
+	c.steady += m.DtS
 }
 
 // bin returns that of a command; bins grow wider as commands need it.
@@ -138,7 +139,7 @@ func (c *levelSums) divide(set *ClutchSettings) bool {
 	}
 	low, gap := float64(float64(from)*c.width), float64(float64(to-from)*c.width)
 	release, apply := low+float64(set.LearnedRelease*gap), low+float64(max(set.LearnedApply, set.LearnedRelease)*gap)
-	if c.known && abs(release-c.release) <= c.width && abs(apply-c.apply) <= c.width {
+	if c.known && math.Abs(release-c.release) <= c.width && math.Abs(apply-c.apply) <= c.width {
 		return false
 	}
 	c.release, c.apply, c.known = release, apply, true
