@@ -85,88 +85,100 @@ type apply struct {
 const applyTail = 0.5
 
 func (d *apply) row(s *scene, m *state.Moment) {
-	if m.Rose && m.HasSlip && s.InDrive() && m.Forward() {
-		*d = apply{counts: d.counts, on: true, rise: m.Edge, ctx: m.Context(s.SinceStart(m.At)), slip0: m.SlipRPM, engine: m.EngineRPM, low: m.EngineRPM, gear: m.Gear}
-		if m.Row.Has(stream.EngineTorque) {
-			d.fluid = max(0, m.Row.V[stream.EngineTorque])
-		}
-		if m.SlipRPM <= s.set.Apply.DoneRPM {
-			// Nothing to pull down: in overrun the speeds are together anyhow.
-			d.on = false
-		}
-		return
-	}
-	if !d.on {
-		return
-	}
-	since := (m.At - d.rise.Mid()).Seconds()
-	if m.Fell || m.Gap || !s.InDrive() || m.HasCommand && !m.Engaged {
-		switch {
-		case d.reached:
-			d.finish(s, m, Normal)
-		case d.longest >= s.set.Apply.SlowS && !m.Gap:
-			d.done = coupling.Onset{At: m.At, Early: m.At, Late: m.At}
-			d.finish(s, m, ApplyIncomplete)
-		default:
-			d.counts.add(false, false)
-		}
-		d.on = false
-		return
-	}
-	if !m.HasSlip {
+	switch {
+	case m.Rose && m.HasSlip && s.InDrive() && m.Forward():
+		d.rises(s, m)
+	case !d.on:
+	case m.Fell || m.Gap || !s.InDrive() || m.HasCommand && !m.Engaged:
+		d.broken(s, m)
+	case !m.HasSlip:
 		d.lost = true
-		return
+	default:
+		d.follow(s, m)
 	}
+}
+
+// rises takes a command that has risen.
+func (d *apply) rises(s *scene, m *state.Moment) {
+	*d = apply{counts: d.counts, rise: m.Edge, ctx: m.Context(s.SinceStart(m.At)), slip0: m.SlipRPM, engine: m.EngineRPM, low: m.EngineRPM, gear: m.Gear}
+	if m.Row.Has(stream.EngineTorque) {
+		d.fluid = max(0, m.Row.V[stream.EngineTorque])
+	}
+	// Else there is nothing to pull down: in overrun the speeds are together
+	// anyhow.
+	d.on = m.SlipRPM > s.set.Apply.DoneRPM
+}
+
+// broken ends an apply whose command did not stand.
+func (d *apply) broken(s *scene, m *state.Moment) {
+	switch {
+	case d.reached:
+		d.finish(s, m, Normal)
+	case d.longest >= s.set.Apply.SlowS && !m.Gap:
+		d.done = coupling.Onset{At: m.At, Early: m.At, Late: m.At}
+		d.finish(s, m, ApplyIncomplete)
+	default:
+		d.counts.add(false, false)
+	}
+	d.on = false
+}
+
+// follow takes a row of an apply under way.
+func (d *apply) follow(s *scene, m *state.Moment) {
+	set := &s.set.Apply
 	d.low = min(d.low, m.EngineRPM)
 	if m.Shifting || m.SinceShiftS < 0.3 {
 		d.shifted, d.clean = true, 0
 	}
-	if !d.reached {
-		d.total += m.DtS
-		if m.SlipRPM > float64(1.5*s.set.Apply.DoneRPM)+m.TolRPM {
-			d.clean += m.DtS
-			d.longest = max(d.longest, d.clean)
-		} else {
-			d.clean = 0
-		}
-		if m.Row.Has(stream.EngineTorque) {
-			d.torque += m.DtS
-			// What the fluid carries is not the clutch's: before the apply
-			// it carried all, and its torque goes with the square of engine
-			// speed (the capacity factor K = N/sqrt(T) of SAE J643) and, near
-			// coupling, with slip.
-			n := m.EngineRPM / max(d.engine, 1)
-			fluid := float64(d.fluid*max(0, m.SlipRPM)/max(d.slip0, 1)) * float64(n*n)
-			clutch := max(0, m.Row.V[stream.EngineTorque]-fluid)
-			d.energy += float64(clutch * float64(max(0, m.SlipRPM)*(2*math.Pi/60)) * m.DtS)
-		}
-		// Fall of slip over about 50 ms.
-		i := s.Trail().After(m.At - 50_000)
-		if i < s.Trail().End()-1 {
-			q := s.Trail().Get(i)
-			if t := (m.At - q.At).Seconds(); t > 0 {
-				d.rate = max(d.rate, (q.Slip-m.SlipRPM)/t)
-			}
-		}
-		if m.SlipRPM <= s.set.Apply.DoneRPM+m.TolRPM {
+	slips := m.SlipRPM > float64(1.5*set.DoneRPM)+m.TolRPM
+	switch {
+	case !d.reached:
+		d.sum(s, m, slips)
+		if m.SlipRPM <= set.DoneRPM+m.TolRPM {
 			d.reached = true
 			d.done = coupling.Onset{At: m.At, Early: min(m.Row.Prev[stream.EngineSpeed], m.Row.Prev[stream.TurbineSpeed], m.At-seconds(m.DtS)), Late: m.At}
-		} else if since > s.set.Apply.GiveUpS {
+		} else if (m.At - d.rise.Mid()).Seconds() > set.GiveUpS {
 			d.done = coupling.Onset{At: m.At, Early: m.At, Late: m.At}
 			d.finish(s, m, ApplyIncomplete)
 		}
-		return
-	}
-	if m.SlipRPM > float64(1.5*s.set.Apply.DoneRPM)+m.TolRPM {
+	case slips:
 		d.reached = false // it only passed through
-		return
-	}
-	if (m.At - d.done.At).Seconds() >= applyTail {
+	case (m.At - d.done.At).Seconds() >= applyTail:
 		class := Normal
-		if (d.done.At - d.rise.Mid()).Seconds() >= s.set.Apply.SlowS {
+		if (d.done.At - d.rise.Mid()).Seconds() >= set.SlowS {
 			class = ApplySlow
 		}
 		d.finish(s, m, class)
+	}
+}
+
+// sum adds a row with slip left.
+func (d *apply) sum(s *scene, m *state.Moment, slips bool) {
+	d.total += m.DtS
+	if slips {
+		d.clean += m.DtS
+		d.longest = max(d.longest, d.clean)
+	} else {
+		d.clean = 0
+	}
+	if m.Row.Has(stream.EngineTorque) {
+		d.torque += m.DtS
+		// What the fluid carries is not the clutch's: before the apply
+		// it carried all, and its torque goes with the square of engine
+		// speed (the capacity factor K = N/sqrt(T) of SAE J643) and, near
+		// coupling, with slip.
+		n := m.EngineRPM / max(d.engine, 1)
+		fluid := float64(d.fluid*max(0, m.SlipRPM)/max(d.slip0, 1)) * float64(n*n)
+		clutch := max(0, m.Row.V[stream.EngineTorque]-fluid)
+		d.energy += float64(clutch * float64(max(0, m.SlipRPM)*(2*math.Pi/60)) * m.DtS)
+	}
+	// Fall of slip over about 50 ms.
+	i := s.Trail().After(m.At - 50_000)
+	if i < s.Trail().End()-1 {
+		q := s.Trail().Get(i)
+		if t := (m.At - q.At).Seconds(); t > 0 {
+			d.rate = max(d.rate, (q.Slip-m.SlipRPM)/t)
+		}
 	}
 }
 

@@ -183,8 +183,8 @@ func (s *Stream) deriveTurbine(w *Row) {
 		step = max(step, lowRoad)
 	}
 	w.V[TurbineSpeed] = float64(v * r.ratio)
-	w.Grain = float64(r.ratio * step)
-	w.Tol[TurbineSpeed] = w.Grain + float64(math.Abs(w.V[TurbineSpeed])*r.spread)
+	w.StepRPM = float64(r.ratio * step)
+	w.Tol[TurbineSpeed] = w.StepRPM + float64(math.Abs(w.V[TurbineSpeed])*r.spread)
 	w.Prev[TurbineSpeed], w.Next[TurbineSpeed] = w.Prev[of], w.Next[of]
 	w.Known |= 1 << TurbineSpeed
 	w.Derived |= 1 << TurbineSpeed

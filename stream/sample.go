@@ -48,10 +48,10 @@ type Row struct {
 	// in the role's unit (0 where unknown or measured directly).
 	Derived uint32
 	Tol     [NumRoles]float64
-	// Grain is the part of Tol[TurbineSpeed], where that is derived, that one
+	// StepRPM is the part of Tol[TurbineSpeed], where that is derived, that one
 	// step of the speed below it makes, in rpm: it differs from row to row. The
 	// rest is the ratio's, and the same share of the speed throughout a gear.
-	Grain float64
+	StepRPM float64
 }
 
 // Has reports whether all the roles are known in the row.

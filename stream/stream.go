@@ -377,7 +377,7 @@ func (s *Stream) emitOldest(sink Sink) {
 // align works out the row at t.
 func (s *Stream) align(t bus.Micros) {
 	w := &s.row
-	w.At, w.Known, w.Derived, w.Tol[TurbineSpeed], w.Grain = t, 0, 0, 0, 0
+	w.At, w.Known, w.Derived, w.Tol[TurbineSpeed], w.StepRPM = t, 0, 0, 0, 0
 	for _, r := range s.mapped {
 		x := &s.roles[r]
 		w.V[r], w.Prev[r], w.Next[r] = 0, 0, 0

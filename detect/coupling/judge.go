@@ -25,9 +25,9 @@ type Together struct {
 	Slope, Residual float64
 	// Mean and Spread are of slip, Moved the turbine's range, in rpm.
 	Mean, Spread, Moved float64
-	// Tol and Grain of a derived turbine speed, at most.
-	Tol, Grain float64
-	N          int
+	// Tol and StepRPM of a derived turbine speed, at most.
+	Tol, StepRPM float64
+	N            int
 }
 
 // slopeTol is how far the slope may be off 1: a noise of 2 rpm over the least
@@ -38,7 +38,7 @@ const slopeTol = 0.2
 type line struct {
 	x0, s0                   float64
 	sx, sy, sxx, sxy, ss, sv float64
-	lo, hi, tol, grain       float64
+	lo, hi, tol, step        float64
 	n                        int
 	from, to                 bus.Micros
 	last                     float64 // turbine
@@ -65,13 +65,13 @@ func (l *line) add(p *Point) {
 	l.ss += float64(y * y)
 	l.sv += float64(p.Sigma * p.Sigma)
 	l.lo, l.hi = min(l.lo, x), max(l.hi, x)
-	l.tol, l.grain = max(l.tol, p.Tol), max(l.grain, p.Grain)
+	l.tol, l.step = max(l.tol, p.Tol), max(l.step, p.StepRPM)
 	l.n++
 }
 
 // judge gives the verdict on what was added.
 func (l *line) judge(set *Limits) Together {
-	g := Together{N: l.n, Tol: l.tol, Grain: l.grain}
+	g := Together{N: l.n, Tol: l.tol, StepRPM: l.step}
 	if g.N < 3 {
 		return g
 	}
@@ -112,9 +112,9 @@ func (t *Trail) Judge(set *Limits, from, to bus.Micros) Together {
 // itself, which tilts the line by as much, and by the steps of the speed it
 // comes from, whose standard deviation is 0.29 of a step.
 func (g *Together) settle(set *Limits, sigma float64) {
-	slack := max(set.SpreadRPM, 1.2*sigma) + float64(0.4*g.Grain)
-	slack = min(slack, set.SpreadRPM+float64(0.15*g.Moved)+g.Grain)
-	need := max(set.RangeRPM, 3*min(sigma, tellRPM)) + float64(3*g.Grain)
+	slack := max(set.SpreadRPM, 1.2*sigma) + float64(0.4*g.StepRPM)
+	slack = min(slack, set.SpreadRPM+float64(0.15*g.Moved)+g.StepRPM)
+	need := max(set.RangeRPM, 3*min(sigma, tellRPM)) + float64(3*g.StepRPM)
 	switch {
 	case g.Moved < need:
 	case abs(g.Slope-1) <= slopeTol && g.Residual <= slack+float64(set.Spread*g.Moved):

@@ -27,9 +27,9 @@ type Point struct {
 	// Rate is the fastest change of the turbine's speed that the measuring
 	// chain still remembers, in rpm/s.
 	Rate float64
-	// Tol is the half-width of a derived turbine speed, in rpm, Grain the part
+	// Tol is the half-width of a derived turbine speed, in rpm, StepRPM the part
 	// of it that differs from row to row; 0 where it is measured.
-	Tol, Grain float64
+	Tol, StepRPM float64
 	// Shifting is true in a shift and just after one.
 	Shifting bool
 }
@@ -228,9 +228,9 @@ func (t *Trail) sigma(p *Point) float64 {
 	unsure := skewS + float64(0.06*t.pitch) + float64(0.5*t.chain.UnsureS)
 	skew := float64(p.Rate * unsure)
 	step := 0.4 * t.noise.StepRPM
-	grain := 0.4 * p.Grain
+	quantum := 0.4 * p.StepRPM
 	r := t.noise.RippleRPM
-	return math.Sqrt(float64(r*r) + float64(skew*skew) + float64(step*step) + float64(grain*grain) + 1)
+	return math.Sqrt(float64(r*r) + float64(skew*skew) + float64(step*step) + float64(quantum*quantum) + 1)
 }
 
 // After returns the index of the first point at or after an instant.

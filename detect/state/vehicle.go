@@ -209,7 +209,7 @@ func (s *Vehicle) Observe(r *stream.Row) segment.Step {
 		m.EngineRPM, m.TurbineRPM = r.V[stream.EngineSpeed], r.V[stream.TurbineSpeed]
 		m.SlipRPM = m.EngineRPM - m.TurbineRPM
 		if r.Derived&(1<<stream.TurbineSpeed) != 0 {
-			m.TolRPM, m.StepRPM = r.Tol[stream.TurbineSpeed], r.Grain
+			m.TolRPM, m.StepRPM = r.Tol[stream.TurbineSpeed], r.StepRPM
 		}
 	}
 	step := s.Follow(r)
@@ -333,7 +333,7 @@ func (s *Vehicle) align(m *Moment) {
 		At:     m.At,
 		Early:  min(r.Prev[stream.EngineSpeed], r.Prev[stream.TurbineSpeed]),
 		Late:   max(r.Next[stream.EngineSpeed], r.Next[stream.TurbineSpeed], m.At),
-		Engine: m.EngineRPM, Turbine: m.TurbineRPM, Tol: m.TolRPM, Grain: m.StepRPM,
+		Engine: m.EngineRPM, Turbine: m.TurbineRPM, Tol: m.TolRPM, StepRPM: m.StepRPM,
 		Shifting: m.Shifting || m.SinceShiftS < shiftTailS || m.SinceGearS < gearTailS,
 	}
 	kept := s.trail.Add(&p)

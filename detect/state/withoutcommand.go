@@ -187,8 +187,8 @@ func (p *withoutCommand) verdict(s *Vehicle, m *Moment) coupling.Verdict {
 	most := coupledSlipRPM + g.Tol
 	if coarse {
 		// An open converter in overrun keeps about as far off.
-		most = s.set.Clutch.ClosedRPM + g.Tol - float64(0.5*g.Grain)
-		if g.Grain > coarseMostRPM || g.Tol-g.Grain > float64(coarseShare*m.TurbineRPM) {
+		most = s.set.Clutch.ClosedRPM + g.Tol - float64(0.5*g.StepRPM)
+		if g.StepRPM > coarseMostRPM || g.Tol-g.StepRPM > float64(coarseShare*m.TurbineRPM) {
 			most = -1
 		}
 	}

@@ -72,7 +72,7 @@ func (a *series) plainer(b *series) bool {
 		return a.broken < b.broken
 	}
 	// In steps of a quarter, so that noise does not decide.
-	if ga, gb := math.Floor(4*math.Log2(a.grain+1e-9)), math.Floor(4*math.Log2(b.grain+1e-9)); ga != gb {
+	if ga, gb := math.Floor(4*math.Log2(a.secondDiff+1e-9)), math.Floor(4*math.Log2(b.secondDiff+1e-9)); ga != gb {
 		return ga < gb
 	}
 	if a.distinct != b.distinct {

@@ -25,9 +25,9 @@ type series struct {
 	rough    float64
 	jumps    int // steps of more than a fifth of the range from frame to frame
 	broken   int // see flips.broken
-	// grain is the root mean square of the second differences from frame to
+	// secondDiff is the root mean square of the second differences from frame to
 	// frame, as a share of the range: noise and steps.
-	grain float64
+	secondDiff float64
 	// codes is true where the highest code stands for "not available".
 	codes  bool
 	period bus.Micros
@@ -136,7 +136,7 @@ func (s *series) roughness() {
 		}
 	}
 	if m > 0 && span > 0 {
-		s.grain = math.Sqrt(fine/float64(m)) / span
+		s.secondDiff = math.Sqrt(fine/float64(m)) / span
 	}
 	wide := 3*bus.Micros(h)*s.period + 20_000
 	for i := 0; i+2*h < len(s.v); i += max(1, h/3) {
