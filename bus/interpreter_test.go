@@ -25,7 +25,7 @@ type speaker struct {
 	lacks    []string
 	protocol int
 	dead     bool
-	csm      string // what it says to ATCSM1, "OK" where empty
+	csm      string // what it says to ATCSM1, "OK" where empty; or unanswered
 	buffer   int    // frames that fit while it monitors
 	charTime time.Duration
 
@@ -45,6 +45,9 @@ type speaker struct {
 	header    uint32
 	monitored chan Frame
 }
+
+// unanswered is no answer at all, not even the prompt.
+const unanswered = "unanswered"
 
 func newSpeaker() *speaker {
 	s := &speaker{ecus: map[uint32]*ecu{}, protocol: 6, buffer: 64, rng: rand.New(rand.NewPCG(5, 6)),
@@ -97,6 +100,9 @@ func (s *speaker) serve(stop <-chan struct{}) {
 			garbage := s.garbage
 			s.garbage = ""
 			s.mu.Unlock()
+			if text == "ATCSM1" && s.csm == unanswered {
+				continue
+			}
 			s.say(garbage)
 			if text == "ATMA" && !s.unknown(text) {
 				s.monitor(stop)
@@ -665,9 +671,19 @@ func TestInterpreterListensOnlyOrNotAtAll(t *testing.T) {
 			})
 		}
 	}
-	// Silence is no confirmation either.
-	s := newSpeaker()
-	s.csm = "\r"
+	// Neither is silence a confirmation, without so much as a prompt.
+	for _, may := range []bool{false, true} {
+		s := newSpeaker()
+		s.csm = unanswered
+		onMonitor(t, s, InterpreterOptions{MayAcknowledge: may, SerialOptions: SerialOptions{Wait: true}}, func(m *InterpreterMonitor, err error) {
+			if may != (err == nil) || err != nil && (!errors.Is(err, ErrNotListenOnly) || !strings.Contains(err.Error(), "answered nothing")) {
+				t.Errorf("silence, may acknowledge %v: %v", may, err)
+			}
+			if told := s.told(); !strings.Contains(told, "ATCSM1") || strings.Contains(told, "ATMA") && !may {
+				t.Errorf("silence, may acknowledge %v: told %s", may, told)
+			}
+		})
+	}
 	d := newInterpreter("cable", InterpreterOptions{})
 	if _, err := openMonitor(d); err == nil || !strings.Contains(err.Error(), "bitrate = 500000 or 250000") {
 		t.Error(err)

@@ -3,7 +3,10 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"joltwatch/stream"
+	"math"
 	"os"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -105,6 +108,38 @@ func TestFindPagePlots(t *testing.T) {
 		}
 		if strings.Contains(string(p.Figure), "NaN") || strings.Contains(string(p.Figure), "Inf") {
 			t.Errorf("%s: drawn at no place", p.Title)
+		}
+	}
+}
+
+// TestHostileFindPage: nothing that a log, its name or an interface brings runs in the
+// page, steers a terminal or turns the direction of writing.
+func TestHostileFindPage(t *testing.T) {
+	const attack = "</script><script>window.owned=1</script><img src=x onerror=\"window.owned=1\">\"'{{.}}<!--\u202etxt\u200f\u061c\u2066\x1b[2J\u009b\r"
+	res := &find.Result{
+		Frames: 9, Times: []float64{0, 1, 2}, Ratios: []float64{math.NaN(), math.Inf(1), 2},
+		References: []find.ReferenceSeen{{Parameter: find.ParamEngineSpeed, Name: attack, Unit: attack, Answers: 2, At: []float64{0, 1}, Values: []float64{math.NaN(), 1e9}}},
+	}
+	for _, r := range []stream.Role{stream.EngineSpeed, stream.TurbineSpeed, stream.OutputSpeed, stream.VehicleSpeed, stream.Accelerator, stream.Gear} {
+		res.Roles = append(res.Roles, find.RoleResult{Role: r, Found: r != stream.Gear, Why: attack,
+			Proposals: []find.Proposal{{Evidence: []string{attack}, Scale: math.Inf(1), Trace: []float64{math.NaN(), -1e9, 1e9}, States: map[int64]int64{1: 2}}}})
+	}
+	var b bytes.Buffer
+	if err := writeFindPage(&b, attack+".log", res, []string{attack}); err != nil {
+		t.Fatal(err)
+	}
+	page := b.String()
+	for _, bad := range []string{"<script", "<img", "\u202e", "\u200f", "\u061c", "\u2066", "\x1b", "\u009b", "\r"} {
+		if strings.Contains(page, bad) {
+			t.Errorf("the page holds %q", bad)
+		}
+	}
+	if n := strings.Count(page, "·txt···"); n < 3 {
+		t.Errorf("the page shows %d times that characters were left out", n)
+	}
+	for _, figure := range regexp.MustCompile(`<svg[^>]*>(?s:.*?)</svg>`).FindAllString(page, -1) {
+		if strings.Contains(figure, "NaN") || strings.Contains(figure, "Inf") {
+			t.Errorf("something is drawn at no place: %.200s", figure)
 		}
 	}
 }

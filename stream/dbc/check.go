@@ -20,23 +20,6 @@ func (f *File) Check() []Problem {
 	return out.Problems
 }
 
-// overlaps reports the first signal that each signal shares a bit with, unless
-// the multiplexer keeps the two apart.
-func (f *File) overlaps(m *Message) {
-	bits := make([]map[int]bool, len(m.Signals))
-	for i, s := range m.Signals {
-		bits[i] = s.bits()
-	}
-	for i, s := range m.Signals {
-		for j, o := range m.Signals[:i] {
-			if at, shared := common(bits[i], bits[j]); shared && !apart(s, o) {
-				f.problem(s.Pos, false, "signal %s.%s lies over %s, both hold bit %d of byte %d", m.Name, s.Name, o.Name, at%8, at/8)
-				break
-			}
-		}
-	}
-}
-
 // Over returns the first other signal of the message that s shares some of its
 // bits with, unless the multiplexer keeps the two apart; nil where there is none.
 // A second name for the same bits is no such signal.
