@@ -31,6 +31,8 @@ type audit struct {
 	head   headRecord
 	headOK bool
 	none   []uint32 // runs of which nothing had become durable
+	// elsewhere says that the latest run may be going on where this is a copy of.
+	elsewhere bool
 }
 
 // audited is what is needed of a file.
@@ -156,6 +158,9 @@ func (a *audit) judge() {
 		if m := a.head.Journal; m != nil {
 			a.claim(headName, journalFile, *m)
 		}
+		for _, m := range a.head.Clocks {
+			a.claim(headName, clockFile, m)
+		}
 	}
 	a.strangers()
 	a.hold()
@@ -221,6 +226,9 @@ func (a *audit) hold() {
 
 // failing says what is wrong with a claim, nothing where it holds.
 func (a *audit) failing(c claim) string {
+	if _, run, _, _ := parseName(c.of); a.elsewhere && run >= a.head.Run {
+		return ""
+	}
 	f := a.files[c.of]
 	if f == nil || f.size == 0 && f.chain == nil {
 		if _, listed := a.s.files[c.of]; listed || a.s.gone[c.of] {
@@ -258,6 +266,9 @@ func (a *audit) gaps() {
 		before = a.head.Run
 	}
 	for run := last; run > 0 && last-run < maxRuns; run-- {
+		if !there[run] && a.elsewhere && run >= a.head.Run {
+			continue
+		}
 		if !there[run] && before < run && (before > 0 || run == a.last) {
 			a.none = append(a.none, run)
 		} else if !there[run] {

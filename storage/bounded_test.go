@@ -92,6 +92,7 @@ var uses = map[string]func(*medium){
 		}
 	},
 	"history": func(m *medium) { readHistory(m) }, //nolint:errcheck // as above
+	"missing": func(m *medium) { missingFS("store", m) }, //nolint:errcheck // as above
 }
 
 func sizeOf(m *medium) (size int64) {

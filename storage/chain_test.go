@@ -150,6 +150,42 @@ func TestJournalCutBetweenBlocks(t *testing.T) {
 	}
 }
 
+// A stay that is told the time after its last run is missed the file that says so.
+func TestClockToldAfterTheLastRun(t *testing.T) {
+	m := threeRuns(t, "a", false)
+	for n := range maxHeadClocks + 3 {
+		if err := setStayClock(m, fmt.Sprint("late", n), bus.Clock{Known: true, Zero: 4e15}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if v := verified(t, m); !v.Whole || v.State != Intact {
+		t.Fatalf("%s, missing %v", v.State, v.Missing)
+	}
+	names := m.names()
+	clocks := slices.DeleteFunc(names, func(n string) bool { kind, _, _, _ := parseName(n); return kind != clockFile })
+	if len(clocks) != maxHeadClocks+4 {
+		t.Fatalf("clock files %v", clocks)
+	}
+	for _, name := range clocks[len(clocks)-maxHeadClocks:] {
+		if v := verified(t, m.without(name)); v.Whole || !mentions(v, name) {
+			t.Errorf("without %s: %s, missing %v", name, v.State, v.Missing)
+		}
+	}
+	// The next run takes them over, and the head lets go of them.
+	if err := runScenario(m, "next", nil, newTold()); err != nil {
+		t.Fatal(err)
+	}
+	m.locked = false
+	for _, name := range clocks {
+		if v := verified(t, m.without(name)); v.Whole || !mentions(v, name) {
+			t.Errorf("after another run, without %s: %s, missing %v", name, v.State, v.Missing)
+		}
+	}
+	if h, ok := parseHead(m.files[headName].data); !ok || len(h.Clocks) > 0 {
+		t.Errorf("the head holds %+v", h)
+	}
+}
+
 // A file that was exchanged for that of another stay, of the same name.
 func TestExchangedFiles(t *testing.T) {
 	m, other := threeRuns(t, "a", false), threeRuns(t, "b", false)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"syscall"
+	"time"
 
 	"golang.org/x/sys/unix"
 )
@@ -23,14 +24,23 @@ func (o osFS) Lock() (func() error, error) {
 	// A lock of the open file, which the kernel drops with the process, however
 	// that ends, and which can be asked about without taking it.
 	lk := unix.Flock_t{Type: unix.F_WRLCK}
-	if err := unix.FcntlFlock(f.Fd(), unix.F_OFD_SETLK, &lk); err != nil {
-		if errors.Is(err, unix.EAGAIN) || errors.Is(err, unix.EACCES) {
-			err = fmt.Errorf("%s: another joltwatch writes to this store; stop it first, or give another folder", o.dir)
+	for range lockTries {
+		if err = unix.FcntlFlock(f.Fd(), unix.F_OFD_SETLK, &lk); err == nil {
+			return f.Close, nil
 		}
-		return nil, errors.Join(err, f.Close())
+		time.Sleep(lockWait)
 	}
-	return f.Close, nil
+	if errors.Is(err, unix.EAGAIN) || errors.Is(err, unix.EACCES) {
+		err = fmt.Errorf("%s: another joltwatch writes to this store; stop it first, or give another folder", o.dir)
+	}
+	return nil, errors.Join(err, f.Close())
 }
+
+// Who tells the stay the time has the lock for a moment.
+const (
+	lockTries = 10
+	lockWait  = 20 * time.Millisecond
+)
 
 // openRegular opens a file for reading that is a regular one itself, and waits
 // for nobody to write to it.

@@ -3,6 +3,7 @@ package storage
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -56,9 +57,32 @@ func Files(dir string) ([]StoreFile, error) {
 	return out, nil
 }
 
+// HeadName is the name of the head, which says how far the latest run of a store
+// went, and changes in place.
+const HeadName = headName
+
+// Head returns the head of the store in dir as it stands; nil where it has none yet.
+func Head(dir string) ([]byte, error) {
+	b, err := OS(dir).ReadFile(headName)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if _, ok := parseHead(b); err != nil || !ok {
+		return nil, err
+	}
+	return b, nil
+}
+
+// HeadNumber is the number of a head, which grows with each change of it; 0 where b is
+// no head.
+func HeadNumber(b []byte) uint32 {
+	h, _ := parseHead(b)
+	return h.Number
+}
+
 // CheckFileName refuses a name that no file of a store can have.
 func CheckFileName(name string) error {
-	if _, _, _, ok := parseName(name); !ok {
+	if _, _, _, ok := parseName(name); !ok && name != headName {
 		return fmt.Errorf("%.60q is no name of a store's file", name)
 	}
 	return nil

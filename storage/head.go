@@ -2,7 +2,9 @@ package storage
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io/fs"
 
 	"joltwatch/bus"
 )
@@ -31,7 +33,13 @@ type headRecord struct {
 	Journal *fileMark `json:"journal,omitempty"`
 	// Lost is what could not be stored, in the whole stay.
 	Lost *Lost `json:"lost,omitempty"`
+	// Clocks are clock files that were told after the latest run had ended, which
+	// no run has recorded yet; the latest of them where they are many.
+	Clocks []fileMark `json:"clocks,omitempty"`
 }
+
+// maxHeadClocks is how many marks of clock files a slot has room for.
+const maxHeadClocks = 8
 
 // Lost counts the events that were seen and could not be stored, for lack of
 // room or because the medium refused.
@@ -204,4 +212,33 @@ func (w *runWriter) readHead() {
 		l.FromRun, l.ToRun = w.run, w.run
 		w.lost = &l
 	}
+}
+
+// markClock records a clock file in the head, where a run has made one and none goes
+// on: a run that goes on records it at its end, as does the next one.
+func markClock(fsys FS, m fileMark) error {
+	release, err := fsys.Lock()
+	if err != nil {
+		return nil //nolint:nilerr // a run goes on
+	}
+	defer release() //nolint:errcheck // the kernel lets go of it in any case
+	data, err := fsys.ReadFile(headName)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	h, ok := parseHead(data)
+	if !ok {
+		return nil // damage, which verifying says
+	}
+	h.Number++
+	h.Clocks = append(h.Clocks, m)
+	h.Clocks = h.Clocks[max(0, len(h.Clocks)-maxHeadClocks):]
+	slot, err := h.slot()
+	if err != nil {
+		return err
+	}
+	return fsys.Overwrite(headName, slotAt(h.Number), slot)
 }

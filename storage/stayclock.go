@@ -63,5 +63,9 @@ func setStayClock(fsys FS, boot string, clock bus.Clock) error {
 		fsys.Remove(name + unfinished) //nolint:errcheck // err says more
 		return fmt.Errorf("%s: %w", name, err)
 	}
-	return nil
+	p, err := parseFile(name, b)
+	if err == nil {
+		err = markClock(fsys, markOf(p))
+	}
+	return err
 }

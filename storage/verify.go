@@ -110,6 +110,40 @@ func verifyTold(dir string, fsys FS, told func(done, total int64)) (*Verificatio
 	return v, nil
 }
 
+// Missing says what the stay in dir once held, as its head and its journals record,
+// and is not there. It decodes no evidence. Of a run that the head does not record as
+// ended nothing is missing yet: it may go on elsewhere. A stay without a head, which
+// an older program wrote or which is still on its way, misses nothing.
+func Missing(dir string) ([]string, error) { return missingFS(dir, OS(dir)) }
+
+func missingFS(dir string, fsys FS) ([]string, error) {
+	s, err := readFS(dir, fsys)
+	if err != nil {
+		return nil, err
+	}
+	files, err := fsys.List()
+	if err != nil {
+		return nil, err
+	}
+	v := &Verification{State: Intact}
+	a := newAudit(s, v)
+	if !a.headOK {
+		return v.Missing, nil
+	}
+	a.elsewhere = a.head.Journal == nil
+	for _, f := range sorted(files) {
+		if kind, _, _, _ := parseName(f.Name()); kind == evidenceFile {
+			continue
+		}
+		if err := v.file(s, a, f.Name()); err != nil {
+			return nil, err
+		}
+	}
+	v.others(files)
+	a.judge()
+	return v.Missing, nil
+}
+
 // file adds the health of one file.
 func (v *Verification) file(s *Store, a *audit, name string) error {
 	h, err := s.verifyFile(name, a)

@@ -88,6 +88,9 @@ func (c *reportCmd) Run(h *host) error {
 	if o.Refusals, err = refusals(c.Shop, o.Now); err != nil {
 		return err
 	}
+	if o.Incomplete, err = incomplete(c.Shop); err != nil {
+		return err
+	}
 	s := rank.New(answers, o)
 	if aside, err := filepath.Glob(filepath.Join(folder, "*", "*", "*", "*.damaged")); err == nil && len(aside) > 0 {
 		s.Remarks = append(s.Remarks, fmt.Sprintf("%d files of the dataset were damaged and set aside; what was in them is not counted", len(aside)))
@@ -201,6 +204,18 @@ func refusals(shop string, now time.Time) (list []rank.Refused, err error) {
 	aside, err := intake.SetAsideIn(shop, since)
 	for _, a := range aside {
 		list = append(list, rank.Refused{Vehicle: a.Vehicle, Why: fmt.Sprintf("%d messages were set aside, the last as %s", a.Count, a.Reason), At: a.Last})
+	}
+	return list, err
+}
+
+// incomplete are the stays in the shop's folder of which not all has come.
+func incomplete(shop string) (list []rank.Refused, err error) {
+	if strings.HasPrefix(shop, "s3://") {
+		return nil, nil
+	}
+	stays, err := intake.IncompleteIn(shop)
+	for _, x := range stays {
+		list = append(list, rank.Refused{Vehicle: x.Vehicle, Why: fmt.Sprintf("stay %.8s, %s", x.Stay, x.Missing), At: x.At})
 	}
 	return list, err
 }

@@ -17,3 +17,7 @@ func Bucket(vehicle string) string { return "evidence-" + vehicle }
 
 // Inbox is the prefix of the subjects on which a vehicle gets its answers.
 func Inbox(vehicle string) string { return "_INBOX_" + vehicle }
+
+// SentHeader is the header of a message that says what the unit's clock said when it
+// was sent, in microseconds since 1970 UTC.
+const SentHeader = "Jolt-Sent"

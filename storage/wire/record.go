@@ -53,6 +53,10 @@ type Record struct {
 	// report, in microseconds since 1970 UTC; 0 where the unit never learned
 	// the time.
 	At int64 `json:"at_us,omitempty"`
+	// Sent is what the unit's clock said when this was sent, like At; 0 where that
+	// is not known. It travels beside the record, in the header SentHeader, so that
+	// a record that is sent again is the same one.
+	Sent int64 `json:"-"`
 
 	Event   *Event   `json:"event,omitempty"`
 	Account *Account `json:"account,omitempty"`
@@ -211,6 +215,8 @@ func (r *Record) Check() error {
 		return fmt.Errorf("a record of kind %.20q whose parts do not fit it", r.Kind)
 	case r.Kind != KindEvent && r.Kind != KindAccount && r.Kind != KindUnit && r.Kind != KindFile:
 		return fmt.Errorf("a record of unknown kind %.20q", r.Kind)
+	case r.longest() > maxList:
+		return fmt.Errorf("a record with a list of %d; at most %d", r.longest(), maxList)
 	case r.Event != nil && (r.Event.ID == "" || r.Event.Finding.Kind == "" || r.Event.EndUs < r.Event.StartUs):
 		return errors.New("an event without identifier or kind, or that ends before it starts")
 	case r.Account != nil && r.Account.End < r.Account.Start:
@@ -219,6 +225,23 @@ func (r *Record) Check() error {
 		return r.File.check()
 	}
 	return nil
+}
+
+// maxList bounds each list of a record, as a short element may unfold to a long row.
+const maxList = 1000
+
+func (r *Record) longest() (n int) {
+	if e := r.Event; e != nil {
+		f := &e.Finding
+		n = max(n, len(e.Percentiles), len(f.Measures), len(f.Instants), len(f.MissingInputs), len(f.Codes))
+	}
+	if a := r.Account; a != nil {
+		n = max(n, len(a.Opportunities), len(a.Bands), len(a.Roles))
+	}
+	if r.Unit != nil {
+		n = max(n, len(r.Unit.Troubles))
+	}
+	return n
 }
 
 func (f *File) check() error {

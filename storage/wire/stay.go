@@ -13,6 +13,9 @@ type Stay struct {
 	// ID identifies it: see StayOf.
 	ID    string
 	Files []storage.StoreFile
+	// Head is the store's head; nil where there is none. It was read before the
+	// files were listed, and so speaks of nothing that they lack.
+	Head []byte
 
 	store *storage.Store
 	label string
@@ -22,7 +25,12 @@ type Stay struct {
 // follows from the boot in which its first run began; a store begun anew has
 // another. ok is false where nothing has been recorded yet.
 func StayOf(dir string) (s *Stay, ok bool, err error) {
-	// Listed first: a file that is finished then is finished in what is read.
+	head, err := storage.Head(dir)
+	if err != nil {
+		return nil, false, err
+	}
+	// Listed before it is read: a file that is finished then is finished in what is
+	// read.
 	files, err := storage.Files(dir)
 	if err != nil {
 		if os.IsNotExist(err) {
@@ -40,7 +48,7 @@ func StayOf(dir string) (s *Stay, ok bool, err error) {
 	}
 	first, last := &boots[0], &boots[len(boots)-1]
 	id := Identity(fmt.Appendf(nil, "%d %s", first.Number, first.ID))[:32]
-	return &Stay{Dir: dir, ID: id, Files: files, store: store, label: cut(last.Label, 200)}, true, nil
+	return &Stay{Dir: dir, ID: id, Files: files, Head: head, store: store, label: cut(last.Label, 200)}, true, nil
 }
 
 func cut(s string, most int) string { return s[:min(len(s), most)] }

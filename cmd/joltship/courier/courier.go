@@ -12,6 +12,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"time"
 
@@ -133,7 +134,9 @@ type work struct {
 }
 
 type file struct {
-	path    string
+	path string
+	// body is the file where it changes in place: as it was when it was looked at.
+	body    []byte
 	changed time.Time
 	record  wire.Record
 }
@@ -181,10 +184,18 @@ func (c *Courier) look(stay *wire.Stay) (*work, error) {
 			c.memory.Files[f.Name] = d
 			continue
 		}
-		w.files = append(w.files, file{path, info.ModTime(), wire.Record{Version: wire.Version, Kind: wire.KindFile, Vehicle: c.config.Vehicle, Stay: stay.ID,
-			File: &wire.File{Name: f.Name, Size: size, SHA256: sum, Parts: wire.PartCount(size)}}})
+		w.files = append(w.files, file{path: path, changed: info.ModTime(), record: c.announce(stay, f.Name, sum, size)})
+	}
+	// The head last: it says how much there was.
+	if sum := wire.Identity(stay.Head); stay.Head != nil && c.memory.Files[storage.HeadName].SHA256 != sum {
+		w.files = append(w.files, file{body: stay.Head, record: c.announce(stay, storage.HeadName, sum, int64(len(stay.Head)))})
 	}
 	return w, nil
+}
+
+func (c *Courier) announce(stay *wire.Stay, name, sum string, size int64) wire.Record {
+	return wire.Record{Version: wire.Version, Kind: wire.KindFile, Vehicle: c.config.Vehicle, Stay: stay.ID,
+		File: &wire.File{Name: name, Size: size, SHA256: sum, Parts: wire.PartCount(size)}}
 }
 
 func hash(path string) (sum string, size int64, err error) {
@@ -288,16 +299,34 @@ func (c *Courier) publish(ctx context.Context, js jetstream.JetStream, r *wire.R
 	if r.Kind != wire.KindFile {
 		o = append(o, jetstream.WithMsgID(id))
 	} // A file that is announced again must reach the intake, which removes its parts.
-	_, err = js.Publish(ctx, wire.Subject(r.Vehicle, r.Kind), body, o...)
+	_, err = js.PublishMsg(ctx, &nats.Msg{Subject: wire.Subject(r.Vehicle, r.Kind), Data: body,
+		Header: nats.Header{wire.SentHeader: {strconv.FormatInt(c.now().UnixMicro(), 10)}}}, o...)
 	if err != nil {
 		return fmt.Errorf("the server has not confirmed a record: %w", err)
 	}
 	return nil
 }
 
+// source is what is read of a file.
+type source interface {
+	io.ReaderAt
+	io.Closer
+}
+
+type inMemory struct{ *bytes.Reader }
+
+func (inMemory) Close() error { return nil }
+
+func (f *file) open() (source, error) {
+	if f.body != nil {
+		return inMemory{bytes.NewReader(f.body)}, nil
+	}
+	return os.Open(f.path)
+}
+
 // sendFile delivers the parts of a file that the server has not.
 func (c *Courier) sendFile(ctx context.Context, bucket jetstream.ObjectStore, f *file, did *Round) error {
-	in, err := os.Open(f.path)
+	in, err := f.open()
 	if err != nil {
 		return err
 	}

@@ -41,6 +41,11 @@ func TestDelivers(t *testing.T) {
 		return rows.count(wire.KindEvent) == 8 && rows.count(wire.KindAccount) == 2 && rows.count(wire.KindUnit) >= 1 && sameFiles(t, store, shopDir, "van-1")
 	}
 	eventually(t, "everything", all)
+	for _, r := range rows.rows {
+		if r.Sent < time.Now().Add(-time.Hour).UnixMicro() {
+			t.Errorf("a record that does not say when it was sent: %d", r.Sent)
+		}
+	}
 	if did := mustDeliver(t, c); did.Bytes != 0 {
 		t.Errorf("sent again: %+v", did)
 	}
@@ -82,6 +87,60 @@ func drained(t *testing.T, conn *nats.Conn) bool {
 	}
 	info, err := c.Info(context.Background())
 	return err == nil && info.NumPending == 0 && info.NumAckPending == 0
+}
+
+// The shop tells a stay of which not all has come, from its head and journals.
+func TestShopNamesWhatIsMissing(t *testing.T) {
+	store, shopDir := t.TempDir(), t.TempDir()
+	record(t, store, 2)
+	s := node(t, nil)
+	conn := dial(t, s.ClientURL())
+	prepare(t, conn, 1, "van-1")
+	takeIn(t, conn, shopDir, newSink())
+	missing := func() string {
+		list, err := intake.IncompleteIn(shopDir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(list) == 0 {
+			return ""
+		}
+		return list[0].Vehicle + ": " + list[0].Missing
+	}
+	c := newTestCourier(t, "van-1", store, s.ClientURL())
+	mustDeliver(t, c)
+	eventually(t, "everything", func() bool { return sameFiles(t, store, shopDir, "van-1") && drained(t, conn) })
+	stay, _, err := wire.StayOf(store)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := filepath.Join(shopDir, "vehicles", "van-1", stay.ID)
+	if v, err := storage.Verify(at); err != nil || !v.Whole || missing() != "" {
+		t.Fatalf("of a whole stay: %v, %+v, said: %q", err, v, missing())
+	}
+	for _, f := range stay.Files {
+		body, err := os.ReadFile(filepath.Join(at, f.Name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		// The vehicle is without it, and its courier offers the head anew.
+		if err := os.Remove(filepath.Join(at, f.Name)); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.Remove(filepath.Join(at, storage.HeadName)); err != nil {
+			t.Fatal(err)
+		}
+		delete(c.memory.Files, storage.HeadName)
+		mustDeliver(t, c)
+		eventually(t, "what is said of "+f.Name, func() bool { return strings.Contains(missing(), f.Name) || strings.Contains(missing(), "its journal") })
+		// It comes after all.
+		delete(c.memory.Files, f.Name)
+		mustDeliver(t, c)
+		eventually(t, f.Name+" and no word of it", func() bool { return missing() == "" })
+		if again, err := os.ReadFile(filepath.Join(at, f.Name)); err != nil || !bytes.Equal(again, body) {
+			t.Errorf("%s: %v", f.Name, err)
+		}
+	}
 }
 
 // A day's budget ends a visit; later days go on where it ended, and no part of a

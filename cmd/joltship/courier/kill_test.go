@@ -18,6 +18,7 @@ import (
 	"github.com/parquet-go/parquet-go"
 
 	shop "joltwatch/cmd/joltshop/server"
+	"joltwatch/storage"
 	"joltwatch/storage/wire"
 )
 
@@ -153,6 +154,9 @@ func (k *killing) drive() {
 			k.t.Fatal(err)
 		}
 	}
+	if err := os.WriteFile(filepath.Join(k.kept, storage.HeadName), stay.Head, 0o600); err != nil {
+		k.t.Fatal(err)
+	}
 }
 
 func (k *killing) visit() (c *exec.Cmd, said *bytes.Buffer) {
@@ -276,10 +280,16 @@ func (k *killing) settle(way string) {
 	stay := ""
 	eventually(k.t, "all files", func() bool {
 		list, err := os.ReadDir(stays)
-		if err == nil && len(list) == 1 {
+		if err == nil && len(list) == 1 { // and nothing beside it that says what is missing
 			stay = filepath.Join(stays, list[0].Name())
 		}
-		return stay != "" && k.arrived() == len(want)
+		if stay == "" || k.arrived() != len(want) {
+			return false
+		}
+		// The head changes with every drive.
+		head, err := os.ReadFile(filepath.Join(stay, storage.HeadName))
+		last, lastErr := os.ReadFile(filepath.Join(k.kept, storage.HeadName))
+		return err == nil && lastErr == nil && bytes.Equal(head, last)
 	})
 	for _, w := range want {
 		a, err := os.ReadFile(filepath.Join(k.kept, w.Name()))

@@ -24,6 +24,7 @@ import (
 	"sync"
 	"time"
 
+	"github.com/parquet-go/parquet-go/compress/zstd"
 	"golang.org/x/sync/errgroup"
 
 	"joltwatch/storage/wire"
@@ -51,7 +52,8 @@ const (
 // may write to the same place: a Flush fails where another has just taken in a
 // file that it was about to read, and is to be repeated, as after any failure.
 type Dataset struct {
-	at place
+	at    place
+	codec zstd.Codec // kept, as its buffers are large
 
 	mu      sync.Mutex // held through a flush
 	pending map[partition]batch
@@ -92,15 +94,24 @@ func openPlace(where string) (place, error) {
 
 // Day returns the UTC day under which a record is filed and whether that is
 // the day of its own time. It is the day of reception where the unit did not
-// know the time, or knew one that cannot be: before 2020, or more than two days
-// after reception.
+// know the time; where its clock was off by more than 15 hours when it sent
+// the record; and where the record's own time cannot be, before 2020, more than
+// two days after reception or more than a year before it.
 func Day(r *wire.Record, received time.Time) (day string, clocked bool) {
-	at := time.UnixMicro(r.At).UTC()
-	if r.At > 0 && at.Year() >= 2020 && at.Before(received.Add(48*time.Hour)) {
+	at, sent := time.UnixMicro(r.At).UTC(), time.UnixMicro(r.Sent)
+	wrong := r.Sent != 0 && sent.Sub(received).Abs() > mostClockOff
+	if r.At > 0 && !wrong && at.Year() >= 2020 && at.Before(received.Add(48*time.Hour)) && at.After(received.Add(-longestAway)) {
 		return at.Format(time.DateOnly), true
 	}
 	return received.UTC().Format(time.DateOnly), false
 }
+
+const (
+	// mostClockOff is how far a unit's clock may be off; a wrong zone is less.
+	mostClockOff = 15 * time.Hour
+	// longestAway is for how long a vehicle may be without a network.
+	longestAway = 366 * 24 * time.Hour
+)
 
 // latestTime bounds a unit's own time, in microseconds: the year 2200, as a table
 // keeps no time without end.
@@ -122,6 +133,9 @@ func (d *Dataset) Add(r *wire.Record, id string, received time.Time) error {
 	c := common{ID: id, Received: received.UnixMicro(), Clocked: clocked, Stay: text(r.Stay), Label: text(r.Label), Run: int64(r.Run)}
 	if clocked {
 		c.Time = r.At
+	}
+	if r.At > 0 && r.At < latestTime {
+		c.Own = r.At
 	}
 	if r.Kind == wire.KindUnit {
 		// It tells of the present, whatever its clock says: filed by arrival, with
@@ -197,7 +211,7 @@ func (d *Dataset) Flush(ctx context.Context) error {
 		b := d.pending[p]
 		g.Go(func() error {
 			// Every partition is tried, so that one that fails holds up no other.
-			aside[i], errs[i] = merge(ctx, d.at, p, b)
+			aside[i], errs[i] = merge(ctx, d.at, &d.codec, p, b)
 			return nil
 		})
 	}
@@ -220,7 +234,7 @@ func (d *Dataset) Close() error { return d.Flush(context.Background()) }
 
 // merge writes the partition's small files and the new rows as one file. It
 // returns the files that could not be read and were set aside.
-func merge(ctx context.Context, at place, p partition, b batch) (aside []string, err error) {
+func merge(ctx context.Context, at place, codec *zstd.Codec, p partition, b batch) (aside []string, err error) {
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
@@ -258,7 +272,7 @@ func merge(ctx context.Context, at place, p partition, b batch) (aside []string,
 	if all.count() == old && len(taken) <= 1 {
 		return aside, nil
 	}
-	body, err := all.encode(p)
+	body, err := all.encode(p, codec)
 	if err != nil {
 		return aside, err
 	}

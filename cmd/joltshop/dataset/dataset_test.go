@@ -225,6 +225,8 @@ func TestDay(t *testing.T) {
 		{time.Date(2026, 3, 9, 23, 59, 59, 0, time.UTC), "2026-03-09", true},
 		{received.Add(47 * time.Hour), "2026-03-12", true},
 		{received.Add(49 * time.Hour), "2026-03-10", false},
+		{received.Add(-365 * 24 * time.Hour), "2025-03-10", true},
+		{received.Add(-409 * 24 * time.Hour), "2026-03-10", false},
 		{time.Date(2019, 12, 31, 23, 0, 0, 0, time.UTC), "2026-03-10", false},
 		{time.UnixMicro(0), "2026-03-10", false},
 		{time.UnixMicro(-5), "2026-03-10", false},
@@ -234,6 +236,45 @@ func TestDay(t *testing.T) {
 		if day, clocked := Day(r, received.In(time.FixedZone("", -7*3600))); day != c.day || clocked != c.clocked {
 			t.Errorf("%v: %s, %v", c.at, day, clocked)
 		}
+	}
+	// What a unit's clock said when it sent is held against the shop's own.
+	for off, clocked := range map[time.Duration]bool{0: true, 14 * time.Hour: true, -14 * time.Hour: true, 16 * time.Hour: false, -16 * time.Hour: false, -30 * 24 * time.Hour: false} {
+		r := event("van", received.Add(-26*time.Hour), 1)
+		r.Sent = received.Add(off).UnixMicro()
+		want := "2026-03-10"
+		if clocked {
+			want = "2026-03-09"
+		}
+		if day, got := Day(r, received); day != want || got != clocked {
+			t.Errorf("sent with a clock off by %v: %s, %v", off, day, got)
+		}
+	}
+}
+
+// What a unit took the time for is kept beside the day of arrival.
+func TestWrongClockIsKept(t *testing.T) {
+	dir := t.TempDir()
+	d, err := Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	own := received.Add(-40 * 24 * time.Hour)
+	r := event("van", own, 1)
+	r.Sent = own.Add(time.Hour).UnixMicro()
+	_, id, err := r.Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(d.Add(r, id, received), d.Close()); err != nil {
+		t.Fatal(err)
+	}
+	list, err := filepath.Glob(filepath.Join(dir, "events", "vehicle=van", "day="+received.UTC().Format(time.DateOnly), "*.parquet"))
+	if err != nil || len(list) != 1 {
+		t.Fatalf("%v, %v", list, err)
+	}
+	rows, err := parquet.ReadFile[eventRow](list[0])
+	if err != nil || len(rows) != 1 || rows[0].Clocked || rows[0].Time != 0 || rows[0].Own != own.UnixMicro() || rows[0].Received != received.UnixMicro() {
+		t.Errorf("%+v, %v", rows, err)
 	}
 }
 

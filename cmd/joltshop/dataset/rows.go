@@ -30,6 +30,7 @@ type common struct {
 	ID       string `parquet:"id"`
 	Received int64  `parquet:"received,timestamp(microsecond)"`
 	Time     int64  `parquet:"time,optional,timestamp(microsecond)"` // null unless clocked
+	Own      int64  `parquet:"own_time,optional,timestamp(microsecond)"`
 	Clocked  bool   `parquet:"clocked"`
 	Stay     string `parquet:"stay"`
 	Label    string `parquet:"label"`
@@ -217,7 +218,7 @@ type batch interface {
 	drop(body []byte) error
 	// name follows from the identities alone.
 	name() string
-	encode(partition) ([]byte, error)
+	encode(partition, *zstd.Codec) ([]byte, error)
 }
 
 type rows[T row] struct {
@@ -269,11 +270,11 @@ func (b *rows[T]) name() string {
 	return hex.EncodeToString(h.Sum(nil)[:12])
 }
 
-func (b *rows[T]) encode(p partition) ([]byte, error) {
+func (b *rows[T]) encode(p partition, codec *zstd.Codec) ([]byte, error) {
 	b.sort()
 	var out bytes.Buffer
 	w := parquet.NewGenericWriter[T](&out, parquet.CreatedBy("joltbench", strconv.Itoa(SchemaVersion), ""),
-		parquet.Compression(&zstd.Codec{}),
+		parquet.Compression(codec),
 		parquet.KeyValueMetadata(keySchema, strconv.Itoa(SchemaVersion)), parquet.KeyValueMetadata(keyTable, p.table),
 		parquet.KeyValueMetadata(keyVehicle, p.vehicle), parquet.KeyValueMetadata(keyDay, p.day))
 	if _, err := w.Write(b.list); err != nil {

@@ -14,12 +14,14 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"joltwatch/storage"
 	"joltwatch/storage/wire"
 )
 
@@ -249,6 +251,9 @@ func (in *intake) take(ctx context.Context, m jetstream.Msg) (taken bool, err er
 		}
 		return true, nil
 	}
+	if sent, err := strconv.ParseInt(m.Headers().Get(wire.SentHeader), 10, 64); err == nil {
+		r.Sent = sent
+	}
 	if err := in.Dataset.Add(r, wire.Identity(m.Data()), meta.Timestamp); err != nil {
 		return false, err
 	}
@@ -286,17 +291,92 @@ func (in *intake) file(ctx context.Context, r *wire.Record, delivered uint64) er
 	switch {
 	case errors.As(err, &bad):
 		return err
+	case errors.Is(err, errMissing) && f.Name == storage.HeadName && headNumber(path) > 0:
+		return nil // a newer one has come, or the next visit brings it
 	case errors.Is(err, errMissing) && delivered >= tries:
 		return fmt.Errorf("file %s of stay %s: %w (%d)", f.Name, r.Stay, err, f.Parts)
 	case err != nil:
 		return &later{fmt.Errorf("file %s: %w", f.Name, err), retryWait}
+	}
+	if f.Name == storage.HeadName && headNumber(out.Name()) < headNumber(path) {
+		bucket.remove(ctx, f) // it was under way when a newer one came
+		return nil
 	}
 	if err := errors.Join(os.Rename(out.Name(), path), syncDir(dir)); err != nil {
 		return &later{err, refusedWait}
 	}
 	bucket.used += f.Size
 	bucket.remove(ctx, f)
+	if said, err := os.ReadFile(dir + incomplete); f.Name == storage.HeadName || err == nil && strings.Contains(string(said), f.Name) {
+		in.holdAgainst(r, dir)
+	}
 	return nil
+}
+
+// headNumber is the number of the head in a file; 0 where there is none.
+func headNumber(path string) uint32 {
+	f, err := os.Open(path)
+	if err != nil {
+		return 0
+	}
+	defer f.Close()
+	b, err := io.ReadAll(io.LimitReader(f, 1<<16))
+	if err != nil {
+		return 0
+	}
+	return storage.HeadNumber(b)
+}
+
+// maxMissing bounds what is said of one stay, in lines.
+const maxMissing = 20
+
+// holdAgainst holds what has come of a stay against what its head and journals say
+// was there, and notes beside the stay what has not come.
+func (in *intake) holdAgainst(r *wire.Record, dir string) {
+	missing, err := storage.Missing(dir)
+	if err != nil {
+		missing = []string{err.Error()}
+	}
+	if len(missing) == 0 {
+		os.Remove(dir + incomplete) //nolint:errcheck // mostly there is none
+		return
+	}
+	if more := len(missing) - maxMissing; more > 0 {
+		missing = append(missing[:maxMissing], fmt.Sprintf("and %d more", more))
+	}
+	in.Logf("vehicle %s, stay %s: not all that it recorded has come: %s", r.Vehicle, r.Stay, strings.Join(missing, "; "))
+	if err := os.WriteFile(dir+incomplete, []byte(strings.Join(missing, "\n")+"\n"), 0o600); err != nil {
+		in.Logf("%v", err)
+	}
+}
+
+// incomplete ends the name, beside a stay, of what says that not all of it has come.
+const incomplete = ".incomplete"
+
+// Incomplete is a stay of which not all has come.
+type Incomplete struct {
+	Vehicle, Stay string
+	// At is when that was seen, Missing what has not come, the first of it.
+	At      time.Time
+	Missing string
+}
+
+// IncompleteIn are the stays in a shop's folder of which not all has come, by vehicle.
+func IncompleteIn(dir string) (list []Incomplete, err error) {
+	names, err := filepath.Glob(filepath.Join(dir, "vehicles", "*", "*"+incomplete))
+	for _, name := range names {
+		info, err := os.Stat(name)
+		if err != nil {
+			continue
+		}
+		text, err := os.ReadFile(name)
+		if err != nil {
+			return nil, err
+		}
+		first, _, _ := strings.Cut(string(text), "\n")
+		list = append(list, Incomplete{filepath.Base(filepath.Dir(name)), strings.TrimSuffix(filepath.Base(name), incomplete), info.ModTime(), first})
+	}
+	return list, err
 }
 
 // incoming begins the name of a file that is being put together.

@@ -66,6 +66,8 @@ type Options struct {
 	LeastRate, LeastLag float64
 	// Refusals are what the shop's server refused, for the list of what to do.
 	Refusals []Refused
+	// Incomplete are the stays of which not all has come, for the same list.
+	Incomplete []Refused
 	// SilentDays and FullDays bound what is listed as silent and as filling.
 	SilentDays, FullDays float64
 }
@@ -441,7 +443,7 @@ func (s *Shop) watched(a *questions.Answers) {
 		unclocked += c.UnclockedDrives
 	}
 	if unclocked > 0 {
-		s.Remarks = append(s.Remarks, "some drives are counted on the day that they were received, as their units did not know the time")
+		s.Remarks = append(s.Remarks, "some drives are counted on the day that they were received, as their units did not know the time or had it wrong")
 	}
 }
 

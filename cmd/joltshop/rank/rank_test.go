@@ -220,7 +220,7 @@ func TestTodo(t *testing.T) {
 	if x := s.Todo[0]; !slices.Equal(x.Reasons, []string{"the clutch dragged the engine down at a stop, 1.7 s; the driver marked it 10 s later"}) || !x.Since.Equal(day.AddDate(0, 0, -2)) || x.Worst.Event != "1-2" {
 		t.Errorf("%+v", x)
 	}
-	if x := s.Todo[len(s.Todo)-1]; x.Reasons[0] != "its clock is 409.0 days behind the shop's: its drives are filed on wrong days" {
+	if x := s.Todo[len(s.Todo)-1]; x.Reasons[0] != "its clock is 409.0 days behind the shop's: its drives are filed under the day they arrived" {
 		t.Errorf("%q", x.Reasons)
 	}
 	if len(s.Silent) != 1 {

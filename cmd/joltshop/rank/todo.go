@@ -38,7 +38,7 @@ type Action struct {
 }
 
 // Refused is a vehicle that the shop's server refuses, or of which something was set
-// aside, and why.
+// aside or has not come, and why.
 type Refused struct {
 	Vehicle, Why string
 	At           time.Time
@@ -205,10 +205,17 @@ func (s *Shop) recorders(t *actions) {
 		if u.ClockOff > 0 {
 			ahead = "ahead of"
 		}
-		t.add(Mend, u.Vehicle, fmt.Sprintf("its clock is %s %s the shop's: its drives are filed on wrong days", offText(u.ClockOff.Abs()), ahead), "its report and when that arrived", time.Time{}, 8, nil)
+		filed := "the times of its drives are off by as much"
+		if u.ClockOff.Abs() > 15*time.Hour {
+			filed = "its drives are filed under the day they arrived"
+		}
+		t.add(Mend, u.Vehicle, fmt.Sprintf("its clock is %s %s the shop's: %s", offText(u.ClockOff.Abs()), ahead, filed), "its report and when that arrived", time.Time{}, 8, nil)
 	}
 	for _, r := range s.Refusals {
 		t.add(Mend, r.Vehicle, "the shop refuses it: "+r.Why, "the server's own word", r.At, 20, nil)
+	}
+	for _, r := range s.Incomplete {
+		t.add(Mend, r.Vehicle, "not all that it recorded has come: "+r.Why, "what its files record of each other", r.At, 15, nil)
 	}
 }
 
