@@ -711,3 +711,41 @@ func TestLocal(t *testing.T) {
 		t.Error("a folder that is not there")
 	}
 }
+
+// Files that an earlier version laid down are read, and joined with what comes now
+// without a row lost: testdata/v1 is from before own_time was a column.
+func TestEarlierFiles(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.CopyFS(dir, os.DirFS("testdata/v1")); err != nil {
+		t.Fatal(err)
+	}
+	d, err := Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := time.Date(2026, 3, 9, 9, 0, 0, 0, time.UTC)
+	r := event("van-1", at, 7)
+	_, id, err := r.Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(d.Add(r, id, at.Add(time.Hour)), d.Close()); err != nil {
+		t.Fatal(err)
+	}
+	list, err := filepath.Glob(filepath.Join(dir, "events", "*", "*", "*.parquet"))
+	if err != nil || len(list) != 1 {
+		t.Fatalf("%v, %v", list, err)
+	}
+	rows, err := parquet.ReadFile[eventRow](list[0])
+	if err != nil || len(rows) != 2 {
+		t.Fatalf("%d rows, %v", len(rows), err)
+	}
+	for _, x := range rows {
+		if x.Event == "1-1" && (x.Lag == nil || *x.Lag != 1.5 || x.Own != 0 || !x.Clocked || len(x.Measures) != 1) {
+			t.Errorf("the earlier row is %+v", x)
+		}
+	}
+	if len(d.Damaged()) > 0 {
+		t.Errorf("taken for damaged: %v", d.Damaged())
+	}
+}
