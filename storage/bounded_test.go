@@ -91,7 +91,7 @@ var uses = map[string]func(*medium){
 			_, err = r.Read(batch)
 		}
 	},
-	"history": func(m *medium) { readHistory(m) }, //nolint:errcheck // as above
+	"history": func(m *medium) { readHistory(m) },        //nolint:errcheck // as above
 	"missing": func(m *medium) { missingFS("store", m) }, //nolint:errcheck // as above
 }
 
