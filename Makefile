@@ -49,8 +49,9 @@ cross: ## static builds for the three kinds of board
 	done
 
 .PHONY: score
-score: build ## the detectors against known truth: table, aims, and how far thresholds may move
-	$(BUILD)/joltsim score --hours $(or $(HOURS),300) $(if $(KNOWN),--known $(KNOWN),$(if $(QUICK),,--sensitivity))
+score: build ## the detectors against known truth: what causes were told, table, aims, and how far thresholds may move
+	@status=0; $(if $(KNOWN),,$(BUILD)/joltsim causes || status=$$?;) \
+	$(BUILD)/joltsim score --hours $(or $(HOURS),300) $(if $(KNOWN),--known $(KNOWN),$(if $(QUICK),,--sensitivity)) || status=$$?; exit $$status
 
 .PHONY: soak
 soak: ## a simulated week in a car, with power cuts and a card that fails (HOURS=40)

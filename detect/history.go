@@ -12,6 +12,7 @@ import (
 	"github.com/DataDog/sketches-go/ddsketch/store"
 
 	"joltwatch/detect/calibrate"
+	"joltwatch/detect/chain"
 	"joltwatch/detect/ratioline"
 	"joltwatch/detect/state"
 	"joltwatch/stream"
@@ -30,6 +31,8 @@ type history struct {
 	report *state.ReportMemory
 	// lines are those of engine over road speed, where they are watched.
 	lines *ratioline.Memory
+	// releases is what is usual of them, link by link.
+	releases chain.Memory
 	// trend are the points of the slip trend, oldest first.
 	trend []trendPoint
 }
@@ -163,6 +166,8 @@ type historyFile struct {
 	Report  *state.ReportMemory  `json:"report,omitempty"`
 	Lines   *ratioline.Memory    `json:"lines,omitempty"`
 	Trend   []trendPoint         `json:"slip_trend,omitempty"`
+	// Releases are the latest sound ones, from version 0.3 on.
+	Releases *chain.Memory `json:"releases,omitempty"`
 }
 
 func (h *history) encode() []byte {
@@ -183,6 +188,9 @@ func (h *history) encode() []byte {
 		return a.Gear - b.Gear
 	})
 	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios, Chain: h.chain, Report: h.report, Lines: h.lines, Trend: h.trend}
+	if len(h.releases.Last) > 0 {
+		f.Releases = &h.releases
+	}
 	for _, k := range keys {
 		var b []byte
 		h.of[k].Encode(&b, false)
@@ -226,6 +234,13 @@ func (h *history) decode(b []byte) (err error) {
 		if len(of) < historyKeys {
 			of[r.historyKey] = s
 		}
+	}
+	if f.Releases != nil && !f.Releases.Valid() {
+		return errors.New("history of the vehicle: its releases are out of range")
+	}
+	h.releases = chain.Memory{}
+	if f.Releases != nil {
+		h.releases = *f.Releases
 	}
 	h.of, h.ratios, h.chain, h.report, h.lines, h.trend = of, f.Ratios, f.Chain, f.Report, f.Lines, f.Trend
 	return nil

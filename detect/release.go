@@ -18,6 +18,7 @@ type ReleaseLagSettings struct {
 	DragAfterS     float64 `toml:"drag_after_s"`
 	WatchS         float64 `toml:"watch_s"`
 	StateDelayS    float64 `toml:"state_delay_s"`
+	LateCommandS   float64 `toml:"late_command_s"`
 }
 
 // Classes of a release.
@@ -25,6 +26,9 @@ var (
 	ReleaseLate     = Class{"late"}
 	ReleaseDragging = Class{"dragging"}
 	ReleaseStall    = Class{"stall"}
+	// ReleaseLateCommand let go in time once it was told to, and was told later
+	// than is this vehicle's habit.
+	ReleaseLateCommand = Class{"late-command"}
 )
 
 // LagS is the lag of a release; the two others bound it.
@@ -40,12 +44,13 @@ var (
 var releaseSpec = &Spec{
 	Kind:     KindReleaseLag,
 	Ordinary: []Class{Normal},
-	Alarms:   []Class{ReleaseLate, ReleaseDragging, ReleaseStall},
-	Measures: []*Quantity{&LagS, &LagMinS, &LagMaxS, &slipWasRPM, &releaseEngineRPM, &releaseTurbine, &releaseCommand,
-		&releaseKmh, &releaseMinRPM, &releaseMaxRPM, &lateMinS, &lateMaxS},
-	Chief:       []*Quantity{&LagS, &LagMaxS, &lateMinS},
-	Needs:       needsLines,
-	Sharpens:    []stream.Role{stream.ClutchPressureCommand, stream.ClutchCommand, stream.LockupState, stream.TurbineSpeed, stream.Accelerator, stream.FluidTemperature},
+	Alarms:   []Class{ReleaseLate, ReleaseDragging, ReleaseStall, ReleaseLateCommand},
+	Measures: append([]*Quantity{&LagS, &LagMinS, &LagMaxS, &slipWasRPM, &releaseEngineRPM, &releaseTurbine, &releaseCommand,
+		&releaseKmh, &releaseMinRPM, &releaseMaxRPM, &lateMinS, &lateMaxS}, linkQuantities...),
+	Chief: []*Quantity{&LagS, &LagMaxS, &lateMinS},
+	Needs: needsLines,
+	Sharpens: []stream.Role{stream.ClutchPressureCommand, stream.ClutchCommand, stream.LockupState, stream.TurbineSpeed, stream.Accelerator, stream.FluidTemperature,
+		stream.ClutchPressure, stream.Brake},
 	Opportunity: "a release of the clutch",
 	Rate:        true,
 	Settings: Table{"release_lag", []Setting{
@@ -58,6 +63,7 @@ var releaseSpec = &Spec{
 		{"drag_after_s", "s", 0.3, 0, 3, "lag from which that counts where the command is known: in a hard stop the turbine falls 500 rpm/s, 50 rpm in the 0.1 s that the oil needs anyhow"},
 		{"watch_s", "s", 25, 1, 60, "how long a release is watched at most"},
 		{"state_delay_s", "s", 0.3, 0, 2, "how far a reported clutch state may be behind the command that it copies: one that is further behind does not come before the speeds part, for a healthy clutch lets go in 0.1-0.3 s (cp); 0 where the state is known to be the command itself"},
+		{"late_command_s", "s", 0.5, 0, 5, "by how much later than is this vehicle's habit the command must fall in a stop to be late itself, at the least that the habit's spread allows: half a second more is felt as a jolt (cp); 0 switches this off"},
 	}},
 	can: func(in *Inputs) Ability {
 		if a, ok := in.byLines("against this vehicle's habit, and an engine drawn below idle"); ok {
@@ -96,6 +102,7 @@ type releaseLag struct {
 	// recognised 1 s later as well. waiting: the vehicle has come to a stop
 	// with that still to be known.
 	told, waiting bool
+	links         linkTrack
 	// lines is nil where the vehicle gives more than two coarse speeds.
 	lines *lines
 	tally releaseTally
@@ -129,6 +136,7 @@ func (d *releaseLag) row(s *scene, m *state.Moment) {
 		d.lines.row(m)
 		return
 	}
+	d.links.row(s, m)
 	if d.test.due(s, m) {
 		d.tried(s)
 	}
@@ -281,6 +289,10 @@ const lateLeast = 0.5
 
 // tell hands a release on.
 func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *release) {
+	l := d.links.linksOf(s, p, r)
+	if r.class == Normal && l.lateCommand(&s.set.ReleaseLag) {
+		r.class, r.severity = ReleaseLateCommand, min(0.9, 0.55+float64(0.1*l.decision.LowS))
+	}
 	f := Finding{Kind: KindReleaseLag, Class: r.class, Severity: r.severity, Keep: r.class != Normal,
 		Start: p.Fall.Early, End: max(m.At, p.Seen.Late), Context: p.Context}
 	// The clutch was counted as holding up to where it was found apart.
@@ -306,11 +318,11 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 		releaseTurbine.of(p.TurbineLowRPM))
 	if p.HasCommand {
 		f.Measures = append(f.Measures, releaseCommand.of(p.Fall.From))
-		f.Instants = append(f.Instants, Instant{"command fell", p.Fall.Mid(), p.Fall.Early, p.Fall.Late})
+		f.Instants = append(f.Instants, Instant{InstantFell, p.Fall.Mid(), p.Fall.Early, p.Fall.Late})
 	} else {
 		f.Instants = append(f.Instants, Instant{"certainly closed", p.Fall.Early, p.Fall.Early, p.Fall.Early})
 	}
-	name := "speeds parted"
+	name := InstantParted
 	if p.Outcome == coupling.Stalled {
 		name = "engine died"
 	}
@@ -322,6 +334,11 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 		f.MissingInputs = append(f.MissingInputs, "turbine_speed")
 	}
 	f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.FluidTemperature)...)
+	if r.class == Normal {
+		l.learn(s, p)
+	} else if p.HasCommand {
+		l.describe(s, &f, &d.links, p)
+	}
 	var percentiles []Percentile
 	if p.HasCommand && p.Outcome == coupling.Parted && !p.Seen.Hidden {
 		percentiles = s.history.percentile(r.key, r.lag)

@@ -20,6 +20,7 @@ type selfTest struct {
 	lag     float64
 	command bool
 	hit     bool
+	told    bool // for the lag, so that a longer one would have been too
 	stop    bool
 	key     historyKey
 	since   bus.Micros // the clutch engaged and the pedal released
@@ -41,7 +42,8 @@ const (
 // plan takes a release that was told.
 func (x *selfTest) plan(s *scene, p *state.Separation, r *release) {
 	*x = selfTest{pending: true, fall: coupling.Edge{Early: p.Fall.Early, Late: p.Fall.Late},
-		lag: r.lag, command: p.HasCommand, hit: r.class != Normal, stop: p.Stop, key: r.key, since: p.Since}
+		lag: r.lag, command: p.HasCommand, hit: r.class != Normal,
+		told: r.class != Normal && r.class != ReleaseLateCommand, stop: p.Stop, key: r.key, since: p.Since}
 	if !p.HasCommand {
 		// What is known is when it let go.
 		x.fall, x.lag = coupling.Edge{Early: p.Seen.At, Late: p.Seen.At}, 0
@@ -58,7 +60,7 @@ func (x *selfTest) due(s *scene, m *state.Moment) bool {
 // run returns in which trials the release would have been recognised.
 func (x *selfTest) run(s *scene) (recognised [len(trialsS)]bool) {
 	for i, by := range trialsS {
-		recognised[i] = x.hit || x.recognised(s, by)
+		recognised[i] = x.told || x.recognised(s, by)
 	}
 	x.pending = false
 	return recognised

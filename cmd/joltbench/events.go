@@ -19,6 +19,7 @@ type eventsCmd struct {
 	viewArgs
 	Kind  string `help:"Only this kind (release-lag, hill-slip, …)."`
 	Class string `help:"Only this class (late, unasked, …)."`
+	Event int    `placeholder:"N" help:"One event: where its time went, link by link, and what was measured for and against each candidate."`
 	All   bool   `help:"Ordinary ones too, each on its line."`
 	Sort  string `enum:"time,severity" default:"severity" help:"Order: ${enum}."`
 	JSON  bool   `name:"json" help:"One JSON object a line, ordinary ones too."`
@@ -29,6 +30,7 @@ func (eventsCmd) Help() string {
 	return `What is out of the ordinary, the worst first, a line each; the ordinary ones are
 counted, and listed with --all, --kind or --class. Examples:
   joltbench events my-stay
+  joltbench events my-stay --event 17
   joltbench events my-stay --kind release-lag --sort time
   joltbench events my-stay --json | jq 'select(.class=="late")'`
 }
@@ -45,6 +47,9 @@ func (c *eventsCmd) Run(h *host) error {
 	s, err := c.open(h)
 	if err != nil {
 		return err
+	}
+	if c.Event != 0 {
+		return c.one(h, s, times)
 	}
 	var list []*review.Event
 	for _, e := range c.sorted(s) {

@@ -81,10 +81,7 @@ func (c *reportCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
-	p := cli.NewProgress(h.stderr)
-	answers, err := questions.Ask(h.ctx, folder, questions.Asked{LastDay: o.LastDay, HistoryDays: o.HistoryDays, Groups: groups, Enrolled: enrolled,
-		Progress: p.Steps("reading, file")})
-	p.End()
+	answers, err := questions.Ask(h.ctx, folder, questions.Asked{LastDay: o.LastDay, HistoryDays: o.HistoryDays, Groups: groups, Enrolled: enrolled})
 	if err != nil {
 		return err
 	}
@@ -121,11 +118,7 @@ const mostShown = 20
 // cannot be shown is said and does not stop the report.
 func (c *reportCmd) show(h *host, s *rank.Shop) map[string]page.Shown {
 	shown := map[string]page.Shown{}
-	p := cli.NewProgress(h.stderr)
-	defer p.End()
-	told := p.Steps("writing reviews, of the list to do")
-	for i, x := range s.Todo {
-		told(i, len(s.Todo))
+	for _, x := range s.Todo {
 		if x.Do == rank.Mend || len(shown) == mostShown || c.Output == "-" || shown[x.Vehicle].File != "" {
 			continue
 		}

@@ -60,6 +60,9 @@ func (s *Stay) Verdict(u Units, t Times) Verdict {
 	for _, c := range s.Next() {
 		if c.Kind == e.Kind && c.Class == e.Class {
 			consistent, _, _ := strings.Cut(c.Consistent, ":")
+			if w := s.Why(e, u); w != nil {
+				consistent = w.Says
+			}
 			look, _, _ := strings.Cut(c.Look, ";")
 			add("Next", capital(consistent)+". To tell more: "+look+".")
 		}

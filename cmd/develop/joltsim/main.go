@@ -14,9 +14,10 @@ const description = `Simulate drives of invented vehicles, and score the detecto
 Exit codes: 0 done; 1 could not be done; 2 wrong usage; 3 done, and aims were missed.`
 
 type commands struct {
-	Make  makeCmd  `cmd:"" help:"Simulate a scenario file and write its log, definition, vehicle file and truth."`
-	Score scoreCmd `cmd:"" help:"Measure the detectors against the truth of simulated drives."`
-	Week  weekCmd  `cmd:"" help:"Simulate a stay of a week, for soaks: the log goes out as it is driven."`
+	Make   makeCmd   `cmd:"" help:"Simulate a scenario file and write its log, definition, vehicle file and truth."`
+	Score  scoreCmd  `cmd:"" help:"Measure the detectors against the truth of simulated drives."`
+	Causes causesCmd `cmd:"" help:"Measure what the review says of findings whose cause is known."`
+	Week   weekCmd   `cmd:"" help:"Simulate a stay of a week, for soaks: the log goes out as it is driven."`
 	cli.Version
 }
 

@@ -16,6 +16,7 @@ const (
 	rowLate      = "release lag: late"
 	rowLateEdge  = "release lag: late by under 0.15 s"
 	rowSound     = "release lag: sound"
+	rowCommand   = "release lag: late command"
 	rowDrag      = "release lag: dragging"
 	rowStallHeld = "stall: with the clutch holding"
 	rowStallOpen = "stall: with the clutch open"
@@ -38,7 +39,7 @@ const (
 	rowTrouble   = "trouble told once"
 )
 
-var rowNames = []string{rowLate, rowLateEdge, rowSound, rowDrag, rowStallHeld, rowStallOpen, rowKeyOff, rowAsked, rowUnasked, rowTrend,
+var rowNames = []string{rowLate, rowLateEdge, rowSound, rowCommand, rowDrag, rowStallHeld, rowStallOpen, rowKeyOff, rowAsked, rowUnasked, rowTrend,
 	rowLockup, rowApply, rowApplyBad, rowShift, rowOpen, rowGearset, rowFlare, rowShudder, rowJolt,
 	rowMark, rowBus, rowStale, rowTrouble}
 
@@ -271,6 +272,8 @@ func (m *matcher) rowOf(r *drive.Release) string {
 	switch {
 	case r.Reapplied || r.Reason == "selector" || held && r.Reason != "stop":
 		return ""
+	case r.Cause == drive.CauseCommand && r.Parted > 0 && r.LagS <= limit:
+		return rowCommand
 	case r.Stalled && r.LagS > limit:
 		return rowLate
 	case r.Parted == 0:

@@ -40,6 +40,7 @@ type report struct {
 	Checks      []review.Check
 	Cautions    []string
 	Stills      []stillRow
+	Whys        []whyBlock
 	HasTraces   bool
 	NoTraces    string
 	Partial     string
@@ -171,7 +172,7 @@ func newEventRow(e *review.Event, t review.Times) eventRow {
 	}
 	var rest []dual
 	for _, m := range e.Measures {
-		if m != main {
+		if m != main && !detect.OfLinks(m.Name) {
 			rest = append(rest, measured(m))
 		}
 	}
@@ -336,13 +337,15 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 	}
 	r.Charts, r.Undrawn = drawn(append(r.Charts, courses(phases)))
 	r.keepFull(s, p, at, o.FullBytes)
-	for _, e := range r.Events {
+	for i := range r.Events {
+		e := r.Events[i]
 		x, ok := at[e.Number]
+		from := fromOf(list, e.Number)
+		sec := func(m bus.Micros) float64 { return math.Round((m-from).Seconds()*1e4) / 1e4 }
+		r.explain(s, &e, ok, sec)
 		if !ok {
 			continue
 		}
-		from := fromOf(list, e.Number)
-		sec := func(m bus.Micros) float64 { return math.Round((m-from).Seconds()*1e4) / 1e4 }
 		ie := indexEvent{N: e.Number, Title: e.What, When: e.When, Stretch: x, At: sec(e.Start), End: sec(e.End), Instants: []indexInstant{}}
 		for i := range ie.Lines {
 			ie.Lines[i] = e.lines(i)
@@ -365,6 +368,19 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 		r.NoTraces = "No evidence was kept with these events."
 	}
 	return p, nil
+}
+
+// explain adds the candidates of an event.
+func (r *report) explain(s *review.Stay, e *eventRow, traced bool, sec func(bus.Micros) float64) {
+	if len(r.Whys) == mostWhys {
+		return
+	}
+	if !traced {
+		sec = nil
+	}
+	if b, ok := why(s, e, sec); ok {
+		r.Whys = append(r.Whys, b)
+	}
 }
 
 // lines says what there is to say of an event, one a line, in the system of

@@ -356,6 +356,7 @@
     byId("choose").value = String(at);
     byId("event-title").textContent = `Event ${e.n}: ${e.title} · ${e.when}`;
     byId("event-lines").replaceChildren(...e.lines[us() ? 1 : 0].map((t) => { const li = document.createElement("li"); li.textContent = t; return li; }));
+    for (const w of document.querySelectorAll(".why")) w.hidden = w.id !== "why-" + e.n;
     draw();
     sharpen();
     if (scroll) byId("traces").scrollIntoView();
@@ -486,7 +487,10 @@
     if (i < 0) return;
     c.preventDefault();
     history.replaceState(null, "", "#event-" + index.events[i].n);
-    show(i, true);
+    const t = a.dataset.at;
+    if (t === undefined) { show(i, true); return; }
+    const goTo = () => { cursor = Number(t); zoom(cursor - 2.5, cursor + 2.5); host.scrollIntoView({ block: "nearest" }); host.focus({ preventScroll: true }); };
+    if (event === index.events[i]) goTo(); else show(i).then(goTo);
   });
   redraw = () => { byId("event-lines").replaceChildren(...event.lines[us() ? 1 : 0].map((t) => { const li = document.createElement("li"); li.textContent = t; return li; })); draw(); };
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => event && draw());

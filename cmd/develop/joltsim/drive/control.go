@@ -51,6 +51,9 @@ type controller struct {
 	// fell is set for the period in which the command fell, with the reason.
 	fell   string
 	fluidC float64
+	// lateS is by how much the decision to let go in a stop comes late (a
+	// fault), and overdueS what of it has passed.
+	lateS, overdueS float64
 }
 
 type shiftPhase uint8
@@ -243,9 +246,13 @@ func (c *controller) clutch(p *plant, engine, turbine, kmh, pct float64, braking
 	if reason == "slow" && pct < 1 {
 		reason = "stop"
 	}
+	if reason == "stop" && c.mode != modeOpen && c.overdueS < c.lateS {
+		c.overdueS += controlStep
+		reason = ""
+	}
 	if reason != "" {
 		c.open(reason)
-		c.command, c.integral = 0, 0
+		c.command, c.integral, c.overdueS = 0, 0, 0
 		return
 	}
 	if c.mode == modeOpen {

@@ -8,6 +8,11 @@ type converterTable struct {
 	perK2   [converterBins + 2]float64 // 1/K², N·m/rpm²
 	ratio   [converterBins + 2]float64
 	overrun float64
+	// pumpFactor and multiplies are for a stator that does not hold: the pump
+	// takes so many times the torque below the coupling point, and the turbine
+	// gives no more than that.
+	pumpFactor, coupling float64
+	multiplies           bool
 }
 
 // TorqueRatio returns turbine torque over pump torque at speed ratio sr
@@ -48,7 +53,7 @@ func (c *Converter) PerK2(sr float64) float64 {
 }
 
 func (c *Converter) table() *converterTable {
-	t := &converterTable{overrun: c.OverrunShare}
+	t := &converterTable{overrun: c.OverrunShare, pumpFactor: 1, coupling: c.CouplingSR, multiplies: true}
 	for i := range t.perK2 {
 		sr := float64(i) / converterBins
 		t.perK2[i], t.ratio[i] = c.PerK2(sr), c.TorqueRatio(sr)
@@ -73,6 +78,10 @@ func (t *converterTable) torques(engine, turbine float64) (pump, out float64) {
 		k := t.perK2[i] + mul(f, t.perK2[i+1]-t.perK2[i])
 		r := t.ratio[i] + mul(f, t.ratio[i+1]-t.ratio[i])
 		pump = mul(mul(engine, engine), k)
+		if !t.multiplies && sr < t.coupling {
+			pump = mul(pump, 1+mul(t.pumpFactor-1, 1-sr/t.coupling))
+			return pump, pump
+		}
 		return pump, mul(pump, r)
 	}
 	sr := engine / turbine

@@ -42,6 +42,7 @@ func (x *faultState) slow(s *Sim) {
 			x.count = t
 			x.armed = true
 			s.obs.injectRelease(f.Value, 0)
+			s.obs.caused(CausePlates)
 		}
 		if x.armed && (t-x.count >= f.Value || c.mode != modeOpen) {
 			p.ventHold, x.armed = false, false
@@ -51,9 +52,39 @@ func (x *faultState) slow(s *Sim) {
 			p.capFloor = f.Value
 			x.armed, x.count = true, t
 			s.obs.injectRelease(0, f.Value)
+			s.obs.caused(CausePlates)
 		}
 		if x.armed && (c.mode != modeOpen || t-x.count > 8 || p.body < 0.5 && t-x.count > 3) {
 			p.capFloor, x.armed = 0, false
+		}
+	case "oil-slow":
+		if x.on && c.fell != "" {
+			p.ventFactor = mul(p.ventFactor, f.Value)
+			s.obs.caused(CauseOil)
+		}
+	case "valve-slow":
+		if x.on && c.fell != "" {
+			p.valveHold = f.Value
+			s.obs.caused(CauseValve)
+		}
+	case "command-late", "brake-late":
+		if x.on && c.fell == "stop" {
+			s.obs.caused(CauseCommand)
+		}
+		c.lateS, s.w.brakeHides = 0, false
+		if x.on {
+			c.lateS, s.w.brakeHides = f.Value, f.Kind == "brake-late" && c.mode != modeOpen
+		}
+	case "idle-stall":
+		// The engine chokes once the vehicle is about to stand.
+		if x.on && p.running && c.mode == modeOpen && s.w.d.braking && p.kmh() < 1.5 {
+			p.extraEngine -= 3
+		} else if !p.running || x.over {
+			p.extraEngine = 0
+		}
+	case "one-way":
+		if x.on {
+			p.conv.pumpFactor, p.conv.multiplies = f.Value, false
 		}
 	case "unasked-slip", "partial-apply":
 		if !x.on {
@@ -201,6 +232,8 @@ func (x *faultState) end(s *Sim) {
 		p.capShake = 0
 	case "misfire":
 		p.extraEngine = 0
+	case "one-way":
+		p.conv.pumpFactor, p.conv.multiplies = 1, true
 	}
 }
 

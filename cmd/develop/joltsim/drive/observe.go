@@ -14,6 +14,7 @@ type observer struct {
 	together    bool
 	pendLag     float64
 	pendNm      float64
+	pendCause   Cause
 	apply       *Apply
 	applyFor    float64
 	slipOld     [5]float64
@@ -43,6 +44,9 @@ func newObserver(s *Sim) *observer {
 
 // injectRelease notes the fault behind the release that begins now.
 func (o *observer) injectRelease(lag, nm float64) { o.pendLag, o.pendNm = lag, nm }
+
+// caused notes what is behind the release that begins now.
+func (o *observer) caused(by Cause) { o.pendCause = by }
 
 func (o *observer) injectFlare(lag float64) { o.flareLag = lag }
 
@@ -224,13 +228,13 @@ func (o *observer) slow() {
 			Gear: c.gear, Kmh: round3(kmh), TurbineRPM: round3(turbine), TurbineMin: turbine,
 			FluidC: round3(s.w.fluidC), InjectedS: o.pendLag, InjectedNm: o.pendNm,
 			EngineMin: mul(p.engine, radToRPM), BrakingMps2: round3(-p.accel),
-			PedalPct: round3(mul(d.pedal, 100)),
+			PedalPct: round3(mul(d.pedal, 100)), Cause: o.pendCause,
 		}
 		if o.apply != nil {
 			o.apply = nil // never got there
 		}
 	}
-	o.pendLag, o.pendNm = 0, 0
+	o.pendLag, o.pendNm, o.pendCause = 0, 0, ""
 
 	// Applies.
 	if c.mode == modePartial && c.modeFor == 0 && o.lastCommand < 20 {

@@ -40,6 +40,7 @@ type plant struct {
 	heldCap             float64
 	fillExtra           float64
 	ventFactor          float64 // cold oil and chance
+	valveHold           float64 // s for which a valve stands where it is
 
 	capacity float64 // of the clutch now, N·m
 	accel    float64 // body, m/s²
@@ -129,7 +130,11 @@ func (p *plant) step(dt float64) {
 	if p.command < p.pressure {
 		lag = mul(v.Clutch.VentLag, p.ventFactor)
 	}
-	p.pressure += mul(p.command-p.pressure, clamp(dt/lag, 0, 1))
+	if p.valveHold > 0 && p.command < p.pressure {
+		p.valveHold -= dt
+	} else {
+		p.pressure += mul(p.command-p.pressure, clamp(dt/lag, 0, 1))
+	}
 	c := clamp(mul(p.pressure-v.Clutch.TouchKPa, v.Clutch.NmPerKPa), 0, 1e9)
 	if p.ventHold && c < p.heldCap {
 		c = p.heldCap

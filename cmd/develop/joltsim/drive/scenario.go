@@ -73,6 +73,13 @@ type Step struct {
 //
 //	release-late    a release in the window comes Value s after its command
 //	release-drag    the released clutch goes on carrying Value N·m
+//	oil-slow        oil leaves Value times as slowly in a release in the window
+//	valve-slow      pressure begins to fall Value s after the command
+//	command-late    the command falls Value s after the controller's usual instant
+//	brake-late      likewise, and the brake signal does not come before it
+//	idle-stall      the engine chokes as the vehicle comes to a stop
+//	one-way         the stator does not hold: no torque multiplication, and the
+//	                pump takes Value times the torque at a standstill
 //	unasked-slip    the closed clutch slips Value rpm under drive
 //	slow-apply      filling takes Value s longer
 //	partial-apply   the apply leaves Value rpm of slip
@@ -151,7 +158,8 @@ func (sc *Scenario) check() error {
 	}
 	for i, f := range faults {
 		switch f.Kind {
-		case "release-late", "release-drag", "unasked-slip", "slow-apply", "partial-apply",
+		case "release-late", "release-drag", "oil-slow", "valve-slow", "command-late", "brake-late",
+			"idle-stall", "one-way", "unasked-slip", "slow-apply", "partial-apply",
 			"shudder", "misfire", "flare", "gearset-slip", "jolt", "dropout", "not-available",
 			"noise", "stuck", "frames-lost", "bus-off", "silent", "error-frames", "clock-jump", "down":
 		default:

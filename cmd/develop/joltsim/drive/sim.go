@@ -17,6 +17,8 @@ type world struct {
 	awake  bool // the buses are awake
 	asleep float64
 	noise  float64
+	// brakeHides: the brake signal does not come.
+	brakeHides bool
 }
 
 // Awake, NoiseFactor, RoadKmh and LoadNm make the world a Source.
@@ -77,7 +79,7 @@ func (w *world) Value(r stream.Role) (float64, bool) {
 	case stream.EngineTorque:
 		return w.p.load, true
 	case stream.Brake:
-		if w.d.braking {
+		if w.d.braking && !w.brakeHides {
 			return 1, true
 		}
 		return 0, true

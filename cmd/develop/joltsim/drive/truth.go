@@ -138,12 +138,30 @@ type Release struct {
 	BrakingMps2 float64    `json:"braking_mps2"`
 	// PedalLift is the pedal in % when the command fell.
 	PedalPct float64 `json:"pedal_pct"`
-	// FreedS is the lag until the clutch slipped and went on to carry nothing. Where
+	// FreedS is the lag until the clutch carried nothing any more. Where
 	// engine and turbine go on side by side by chance, LagS is longer.
 	FreedS float64 `json:"freed_s"`
 	// Reapplied is true where the command rose again before they had parted.
 	Reapplied bool `json:"reapplied"`
+	// Cause is the fault behind it.
+	Cause Cause `json:"cause,omitempty"`
 }
+
+// Cause is what is wrong, as a technician would look for it.
+type Cause string
+
+// The causes that the simulators inject.
+const (
+	CausePlates   Cause = "plates"
+	CauseOil      Cause = "oil"
+	CauseValve    Cause = "valve"
+	CauseCommand  Cause = "command"
+	CauseIdle     Cause = "idle"
+	CauseOneWay   Cause = "one-way"
+	CauseLining   Cause = "lining"
+	CauseGearset  Cause = "gearset"
+	CauseArtefact Cause = "artefact"
+)
 
 // Apply is one apply, from the command's rise.
 type Apply struct {

@@ -16,7 +16,7 @@ func Vehicles() []*Vehicle {
 // VehicleByName returns a vehicle, or an error that lists the names.
 func VehicleByName(name string) (*Vehicle, error) {
 	var names []string
-	for _, v := range Vehicles() {
+	for _, v := range append(Vehicles(), crewbus()) {
 		if v.Name == name {
 			return v, nil
 		}

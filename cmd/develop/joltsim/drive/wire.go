@@ -44,6 +44,15 @@ func (w *Wire) Mute(message string, on bool) {
 	}
 }
 
+// Freeze makes the message of that name hold its values, or no longer.
+func (w *Wire) Freeze(message string, on bool) {
+	for i := range w.e.msgs {
+		if m := &w.e.msgs[i]; m.m.Name == message {
+			m.stuck = on
+		}
+	}
+}
+
 // Unavailable makes the signals of the message say "not available", or no
 // longer.
 func (w *Wire) Unavailable(message string, on bool) {

@@ -20,8 +20,8 @@ type observer struct {
 	relFrom      float64
 	relFree      bool
 	relS, doneS  float64
-	gripped      bus.Micros // last stuck since the release began
 	pendS, pendN float64
+	pendCause    drive.Cause
 
 	apply    *drive.Apply
 	applyS   float64
@@ -43,7 +43,9 @@ func newObserver(s *Sim) *observer {
 }
 
 // inject notes what is behind the release that begins now.
-func (o *observer) inject(lagS, nm float64) { o.pendS, o.pendN = lagS, nm }
+func (o *observer) inject(lagS, nm float64, by drive.Cause) {
+	o.pendS, o.pendN, o.pendCause = lagS, nm, by
+}
 
 func (o *observer) keyOff() { o.t.KeyOffs = append(o.t.KeyOffs, o.s.now()) }
 
@@ -77,17 +79,8 @@ func (o *observer) release(r *drive.Release) {
 		o.endRelease()
 		return
 	}
-	if p.stuck {
-		o.gripped = o.s.now()
-	}
 	if p.capacity < 5 && r.FreedS == 0 {
-		// It has slipped since it stuck last: what it still carries meanwhile
-		// does not hold the speeds together.
-		free := o.gripped
-		if free < r.Fell {
-			free = o.s.now()
-		}
-		r.FreedS = milli((free - r.Fell).Seconds())
+		r.FreedS = milli((o.s.now() - r.Fell).Seconds())
 	}
 	away := math.Abs(p.slipRPM() - o.relFrom)
 	switch {
@@ -222,8 +215,8 @@ func (o *observer) releases() {
 	now := o.s.now()
 	o.rel = &drive.Release{Reason: c.fell, Fell: now, Parted: now, State: o.state, SlipRPM: milli(p.slipRPM()), Gear: c.gear,
 		Kmh: milli(p.kmh()), TurbineRPM: milli(p.turbineRPM()), TurbineMin: p.turbineRPM(), FluidC: milli(o.s.s.fluidC),
-		EngineMin: p.engineRPM(), BrakingMps2: milli(-p.accel), PedalPct: milli(100 * d.pedal), InjectedS: o.pendS, InjectedNm: o.pendN}
-	o.pendS, o.pendN = 0, 0
+		EngineMin: p.engineRPM(), BrakingMps2: milli(-p.accel), PedalPct: milli(100 * d.pedal), InjectedS: o.pendS, InjectedNm: o.pendN, Cause: o.pendCause}
+	o.pendS, o.pendN, o.pendCause = 0, 0, ""
 	o.apply = nil
 }
 

@@ -29,6 +29,8 @@ type plant struct {
 	// The clutch's oil and its faults.
 	pressure, touch, oilFactor float64
 	heldNm, mostNm             float64
+	valveS                     float64 // for which a valve stands where it is
+	pumpFactor                 float64 // of a stator that does not hold; 0 it does
 	shakeNm                    float64
 
 	torque, governor, load float64
@@ -70,6 +72,10 @@ func (p *plant) converter() (pump, out float64) {
 	pump = 3.4325e-3*a*a + 2.2210e-3*a*b - 4.6041e-3*b*b
 	out = 5.7656e-3*a*a + 0.3107e-3*a*b - 5.4323e-3*b*b
 	if sign < 0 {
+		return k * pump, k * pump
+	}
+	if p.pumpFactor > 0 {
+		pump *= 1 + (p.pumpFactor-1)*(1-b/(0.9*a+1))
 		return k * pump, k * pump
 	}
 	return k * pump, k * math.Max(out, pump)
@@ -120,7 +126,11 @@ func (p *plant) oil() {
 	if p.command < p.pressure {
 		lag = c.VentS
 	}
-	p.pressure += (p.command - p.pressure) * step / (lag * p.oilFactor)
+	if p.valveS > 0 && p.command < p.pressure {
+		p.valveS -= step
+	} else {
+		p.pressure += (p.command - p.pressure) * step / (lag * p.oilFactor)
+	}
 	p.capacity = math.Max(0, p.pressure-p.touch) / (1 - p.touch) * c.CapacityNm
 	p.capacity = math.Min(math.Max(p.capacity, p.heldNm), p.mostNm)
 	if p.capacity > 0 {

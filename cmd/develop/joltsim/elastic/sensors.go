@@ -77,6 +77,8 @@ type senses struct {
 	awake                   bool
 	fluidC                  float64
 	noise                   float64
+	// brakeHides: the brake signal does not come.
+	brakeHides bool
 }
 
 func newSenses(v *Vehicle, p *plant, c *control, d *driver, rnd *rand.Rand) *senses {
@@ -182,7 +184,7 @@ func (s *senses) Value(r stream.Role) (float64, bool) {
 	case stream.EngineTorque:
 		return s.p.load, true
 	case stream.Brake:
-		return flag(s.d.braking), true
+		return flag(s.d.braking && !s.brakeHides), true
 	case stream.FluidTemperature:
 		return s.fluidC, true
 	case stream.Acceleration:

@@ -220,6 +220,8 @@ func (x *mishap) tick(s *Sim) {
 		}
 	case "slip":
 		x.slip(s)
+	case "gearset":
+		x.gearset(s)
 	case "push":
 		if t >= x.atS+0.15 {
 			x.end(s)
@@ -246,6 +248,10 @@ func (x *mishap) begin(s *Sim) {
 		s.w.Mute(m.On, true)
 	case "missing":
 		s.w.Unavailable(m.On, true)
+	case "freeze":
+		s.w.Freeze(m.On, true)
+	case "one-way":
+		s.p.pumpFactor = m.Value
 	case "quiet":
 		s.w.Mute("", true)
 	case "flood":
@@ -256,15 +262,16 @@ func (x *mishap) begin(s *Sim) {
 		x.end(s)
 	case "silent-key":
 		s.silent = true
-	case "late-word":
+	case "late-word", "late-brake":
 		s.c.lateDecisionS = m.Value
+		s.s.brakeHides = m.What == "late-brake"
 	}
 }
 
 // ofRelease reports whether it waits for a release.
 func (x *mishap) ofRelease() bool {
 	switch x.m.What {
-	case "held", "drawn", "slow-oil", "late-word":
+	case "held", "drawn", "slow-oil", "late-valve", "late-word", "late-brake":
 		return true
 	}
 	return false
@@ -278,14 +285,19 @@ func (x *mishap) release(s *Sim, t float64) {
 		switch x.m.What {
 		case "held", "drawn":
 			p.heldNm = math.Max(p.capacity, x.m.Share*s.v.Engine.PeakNm)
-			s.o.inject(x.m.Value, 0)
+			s.o.inject(x.m.Value, 0, drive.CausePlates)
 			if x.m.What == "drawn" {
 				x.untilS = t + 20
 			}
 		case "slow-oil":
-			s.o.inject(0, 0)
+			s.o.inject(0, 0, drive.CauseOil)
 			x.untilS = t + 5
-		case "late-word":
+		case "late-valve":
+			s.o.inject(0, 0, drive.CauseValve)
+			p.valveS = x.m.Value
+			x.untilS = t + 5
+		case "late-word", "late-brake":
+			s.o.inject(0, 0, drive.CauseCommand)
 			x.end(s)
 		}
 		return
@@ -316,6 +328,26 @@ func (x *mishap) slip(s *Sim) {
 	p.mostNm = math.Max(2, x.memo+0.2*gain*(slip-x.m.Value))
 }
 
+// gearset lets the turbine run ahead of the gear, under load and in no shift.
+func (x *mishap) gearset(s *Sim) {
+	p, c := s.p, s.c
+	if c.phase != phaseNone || c.selector != forward {
+		x.memo = 0
+		return
+	}
+	to := 1.0
+	if p.load > 12 {
+		to = x.m.Value
+	}
+	if x.memo == 0 {
+		x.memo = 1
+	}
+	step := clamp(to-x.memo, -0.15*tick, 0.15*tick)
+	x.memo += step
+	p.ratio = s.v.Box.Ratios[c.gear-1] * x.memo
+	p.ratioRate = s.v.Box.Ratios[c.gear-1] * step / tick
+}
+
 func (x *mishap) end(s *Sim) {
 	if !x.on || x.over {
 		return
@@ -325,8 +357,12 @@ func (x *mishap) end(s *Sim) {
 	switch x.m.What {
 	case "held", "drawn":
 		s.p.heldNm = 0
-	case "late-word":
-		s.c.lateDecisionS = 0
+	case "late-word", "late-brake":
+		s.c.lateDecisionS, s.s.brakeHides = 0, false
+	case "late-valve":
+		s.p.valveS = 0
+	case "one-way":
+		s.p.pumpFactor = 0
 	case "die":
 		s.p.lossNm = 0
 	case "slip":
@@ -337,6 +373,8 @@ func (x *mishap) end(s *Sim) {
 		s.w.Mute(x.m.On, false)
 	case "missing":
 		s.w.Unavailable(x.m.On, false)
+	case "freeze":
+		s.w.Freeze(x.m.On, false)
 	case "quiet", "flood":
 		s.w.Mute("", false)
 		s.junk = 0

@@ -21,11 +21,18 @@ type Trip struct {
 //	            carrying what they carried, at least Share of the engine's most
 //	drawn       as held, until the engine is drawn under Value times idle
 //	slow-oil    the oil of the next release leaves with a lag Value times as long
+//	late-valve  the pressure of the next release begins to fall Value s late
 //	late-word   the command of the next release comes Value s late
+//	late-brake  likewise, and the brake signal does not come before it
 //	die         the engine stops by itself as the vehicle comes to a standstill
+//	one-way     the stator does not hold: no torque multiplication, and the pump
+//	            takes Value times the torque at a standstill
+//	gearset     the gearset's clutch slips: the turbine runs Value times as fast
+//	            as the gear gives, under load
 //	slip        the closed clutch carries so little that it slips Value rpm
 //	push        the body is pushed by Value m/s² for 0.15 s
 //	dropout     message On is not sent
+//	freeze      message On holds its values
 //	missing     message On says "not available"
 //	quiet       no mapped message is sent; nothing else either
 //	flood       no mapped message is sent; Value other frames a second are

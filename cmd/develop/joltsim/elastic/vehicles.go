@@ -20,7 +20,7 @@ func Vehicles(set drive.Set) []*Vehicle {
 func ByName(name string) (*Vehicle, error) {
 	var names []string
 	for _, set := range []drive.Set{drive.Tuning, drive.Scoring} {
-		for _, v := range Vehicles(set) {
+		for _, v := range append(Vehicles(set), Instrumented(set)...) {
 			if v.Name == name {
 				return v, nil
 			}

@@ -1,0 +1,374 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"sort"
+	"strings"
+	"sync"
+	"text/tabwriter"
+
+	"joltwatch/bus"
+	"joltwatch/cmd/develop/joltsim/drive"
+	"joltwatch/cmd/develop/joltsim/elastic"
+	"joltwatch/detect"
+	"joltwatch/storage/review"
+	"joltwatch/storage/review/stats"
+	"joltwatch/stream"
+)
+
+// causeOrder is the order of the confusion table.
+var causeOrder = []drive.Cause{drive.CausePlates, drive.CauseOil, drive.CauseValve, drive.CauseCommand, drive.CauseIdle, drive.CauseOneWay,
+	drive.CauseLining, drive.CauseGearset, drive.CauseArtefact}
+
+// causeOfFault is what a technician would look for behind a fault that is not of
+// a release.
+var causeOfFault = map[string]drive.Cause{"idle-stall": drive.CauseIdle, "die": drive.CauseIdle, "one-way": drive.CauseOneWay,
+	"unasked-slip": drive.CauseLining, "slip": drive.CauseLining, "gearset-slip": drive.CauseGearset, "gearset": drive.CauseGearset,
+	"stuck": drive.CauseArtefact, "freeze": drive.CauseArtefact}
+
+// confusion counts, for one class of vehicle, what the review said of findings
+// whose cause is known.
+type confusion struct {
+	of map[drive.Cause]*confused
+	// tells are the causes that the signals of the class can tell.
+	tells map[drive.Cause]bool
+	notes []string
+}
+
+type confused struct {
+	injected, found int
+	firstTwo        int
+	// first counts the first candidate where something speaks for it, open the
+	// tables without any, named those that name a part.
+	first map[review.CandidateKey]int
+	open  int
+	named int
+}
+
+func newConfusion() *confusion {
+	return &confusion{of: map[drive.Cause]*confused{}, tells: map[drive.Cause]bool{}}
+}
+
+func (c *confusion) cause(x drive.Cause) *confused {
+	if c.of[x] == nil {
+		c.of[x] = &confused{first: map[review.CandidateKey]int{}}
+	}
+	return c.of[x]
+}
+
+func (c *confusion) add(o *confusion) {
+	for x, b := range o.of {
+		a := c.cause(x)
+		a.injected += b.injected
+		a.found += b.found
+		a.firstTwo += b.firstTwo
+		a.open += b.open
+		a.named += b.named
+		for k, n := range b.first {
+			a.first[k] += n
+		}
+	}
+	for x := range o.tells {
+		c.tells[x] = true
+	}
+	c.notes = append(c.notes, o.notes...)
+}
+
+// tellable lists the causes that a layout has the signals for.
+func tellable(l *drive.Layout) map[drive.Cause]bool {
+	has := map[stream.Role]bool{}
+	for i := range l.Messages {
+		for _, s := range l.Messages[i].Signals {
+			if !s.Unmapped {
+				has[s.Role] = true
+			}
+		}
+	}
+	command := has[stream.ClutchPressureCommand] || has[stream.ClutchCommand]
+	speeds := has[stream.EngineSpeed] && has[stream.TurbineSpeed]
+	pressure := command && has[stream.ClutchPressure]
+	return map[drive.Cause]bool{
+		drive.CausePlates: pressure, drive.CauseOil: pressure, drive.CauseValve: pressure,
+		drive.CauseCommand: command || has[stream.LockupState], drive.CauseIdle: speeds, drive.CauseOneWay: speeds && has[stream.EngineTorque],
+		drive.CauseLining: command, drive.CauseGearset: speeds && has[stream.OutputSpeed] && has[stream.Gear],
+		drive.CauseArtefact: speeds,
+	}
+}
+
+// causesCmd measures what the review says of findings whose cause is known.
+type causesCmd struct {
+	Rounds int    `default:"1" help:"Rounds of drives; each draws its own."`
+	Family int    `help:"Only vehicles of this family, 1 or 2; both by default."`
+	Tuning bool   `help:"Use the tuning vehicles and seeds instead of the scoring ones: for choosing thresholds."`
+	Only   string `help:"Only drives whose name contains this."`
+	Notes  bool   `help:"List what was put wrongly."`
+	Jobs   int    `default:"2" help:"Drives at a time."`
+}
+
+// Run drives everything and prints the tables and the aims.
+func (c *causesCmd) Run() error {
+	set := drive.Scoring
+	if c.Tuning {
+		set = drive.Tuning
+	}
+	jobs, err := c.jobs(set)
+	if err != nil {
+		return err
+	}
+	classes, err := c.confuse(jobs)
+	if err != nil {
+		return err
+	}
+	if err := writeConfusion(os.Stdout, classes, c.Notes); err != nil {
+		return err
+	}
+	var list []aim
+	for name, x := range classes {
+		list = append(list, causeAims(name, x)...)
+	}
+	sort.Slice(list, func(i, k int) bool { return list[i].Class < list[k].Class })
+	sortAims(list)
+	for len(list) > 0 {
+		n := 1
+		for n < len(list) && list[n].What == list[0].What {
+			n++
+		}
+		if err := writeAim(os.Stdout, list[:n]); err != nil {
+			return err
+		}
+		if k := count(list[:n], missed); k > 0 {
+			err = missedError(k)
+		}
+		list = list[n:]
+	}
+	return err
+}
+
+// jobs are the drives of known cause of both families.
+func (c *causesCmd) jobs(set drive.Set) ([]job, error) {
+	var jobs []job
+	for n := range c.Rounds {
+		if c.Family != 2 {
+			for _, x := range drive.Causes(set, n) {
+				j, err := ofFirst(x, false)
+				if err != nil {
+					return nil, err
+				}
+				jobs = append(jobs, j)
+			}
+		}
+		if c.Family != 1 {
+			for _, t := range elastic.Causes(set, n) {
+				j, err := ofSecond(t)
+				if err != nil {
+					return nil, err
+				}
+				jobs = append(jobs, j)
+			}
+		}
+	}
+	return slices.DeleteFunc(jobs, func(j job) bool { return !strings.Contains(j.name, c.Only) }), nil
+}
+
+// confuse drives them and returns the confusion of each class.
+func (c *causesCmd) confuse(jobs []job) (map[string]*confusion, error) {
+	p, err := newPlans()
+	if err != nil {
+		return nil, err
+	}
+	defer p.close()
+	results, errs := make([]*confusion, len(jobs)), make([]error, len(jobs))
+	next := make(chan int)
+	var wg sync.WaitGroup
+	for range max(1, c.Jobs) {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			for i := range next {
+				results[i], errs[i] = confuseJob(&jobs[i], p)
+			}
+		}()
+	}
+	for i := range jobs {
+		next <- i
+	}
+	close(next)
+	wg.Wait()
+	classes := map[string]*confusion{}
+	for i := range jobs {
+		if errs[i] != nil {
+			return nil, errs[i]
+		}
+		if classes[jobs[i].vehicle] == nil {
+			classes[jobs[i].vehicle] = newConfusion()
+		}
+		classes[jobs[i].vehicle].add(results[i])
+	}
+	return classes, nil
+}
+
+func confuseJob(j *job, p *plans) (*confusion, error) {
+	out, s, _, err := j.run(p, []detect.Settings{detect.DefaultSettings()})
+	if err != nil {
+		return nil, err
+	}
+	c := newConfusion()
+	for x, ok := range tellable(s.Layout()) {
+		if ok {
+			c.tells[x] = true
+		}
+	}
+	set := detect.DefaultSettings()
+	c.match(j, s.Truth(), out[0].findings, set.ReleaseLag.LimitS)
+	return c, nil
+}
+
+// match goes through what was injected and looks at what was said of it.
+func (c *confusion) match(j *job, t *drive.Truth, said []detect.Finding, limitS float64) {
+	for i := range t.Releases {
+		r := &t.Releases[i]
+		if r.Cause == "" || r.Reason != "stop" || r.Cause != drive.CauseCommand && (r.Parted == 0 || r.LagS < limitS+edge) {
+			continue
+		}
+		c.judge(j, r.Cause, alarmNear(said, r.Fell-bus.Second/2, max(r.Fell, r.Parted)+bus.Second, detect.KindReleaseLag), r.Fell)
+	}
+	for _, in := range t.Injected {
+		cause, ok := causeOfFault[in.Fault.Kind]
+		switch {
+		case !ok:
+		case cause == drive.CauseIdle || cause == drive.CauseOneWay:
+			for _, st := range t.Stalls {
+				if st.At >= in.From && (st.At <= in.To || in.To == 0) {
+					c.judge(j, cause, alarmNear(said, st.At-2*bus.Second, st.At+2*bus.Second, detect.KindEngineDied, detect.KindReleaseLag), st.At)
+				}
+			}
+		default:
+			c.judge(j, cause, alarmNear(said, in.From, in.To, detect.KindHillSlip, detect.KindGearsetSlip), in.From)
+		}
+	}
+}
+
+// alarmNear is the most severe finding out of the ordinary of those kinds that
+// overlaps the stretch; nil where there is none.
+func alarmNear(said []detect.Finding, from, to bus.Micros, kinds ...string) *detect.Finding {
+	var best *detect.Finding
+	for i := range said {
+		f := &said[i]
+		if slices.Contains(kinds, f.Kind) && !detect.Ordinary(f.Kind, f.Class) && f.Start <= to && f.End >= from && (best == nil || f.Severity > best.Severity) {
+			best = f
+		}
+	}
+	return best
+}
+
+func (c *confusion) judge(j *job, cause drive.Cause, f *detect.Finding, at bus.Micros) {
+	x := c.cause(cause)
+	x.injected++
+	if f == nil {
+		return
+	}
+	w := review.WhyOf(f, review.Metric)
+	if w == nil {
+		return
+	}
+	x.found++
+	for i := range w.Candidates[:min(2, len(w.Candidates))] {
+		if w.Candidates[i].Key == review.CandidateKey(cause) {
+			x.firstTwo++
+		}
+	}
+	first := &w.Candidates[0]
+	if !first.Named() {
+		x.open++
+	} else {
+		x.named++
+		x.first[first.Key]++
+	}
+	if first.Key != review.CandidateKey(cause) && (first.Named() || c.tells[cause]) {
+		c.notes = append(c.notes, fmt.Sprintf("%s at %.1f s: %s, said %s", j.name, at.Seconds(), describe(f), w.Says))
+	}
+}
+
+// causeAims are those of a class: the right candidate among the first two where the
+// signals can tell, and none named where they cannot.
+func causeAims(class string, c *confusion) []aim {
+	a := &aims{class: class}
+	two, n, named, blind := 0, 0, 0, 0
+	for _, x := range causeOrder {
+		y := c.of[x]
+		switch {
+		case y == nil:
+		case c.tells[x]:
+			two, n = two+y.firstTwo, n+y.found
+		default:
+			named, blind = named+y.named, blind+y.found
+		}
+	}
+	a.share("right candidate among the first two, %", two, n, 90)
+	if blind > 0 {
+		a.share("no part named where the facts are missing, %", blind-named, blind, 100)
+	}
+	return a.list
+}
+
+// writeConfusion prints a table for each class: what was injected, and what came
+// first.
+func writeConfusion(w io.Writer, classes map[string]*confusion, notes bool) error {
+	var names []string
+	for name := range classes {
+		names = append(names, name)
+	}
+	sort.Strings(names)
+	fmt.Fprintf(w, "\nwhat was wrong (lines), and what the review put first (columns); * where the class lacks the signals to tell\n")
+	for _, name := range names {
+		c := classes[name]
+		tw := tabwriter.NewWriter(w, 0, 8, 2, ' ', tabwriter.AlignRight)
+		fmt.Fprintf(tw, "\n%s\tdone\tfound\t", name)
+		for _, k := range causeOrder {
+			fmt.Fprintf(tw, "%s\t", k)
+		}
+		fmt.Fprintln(tw, "none\tfirst two\t")
+		for _, x := range causeOrder {
+			y := c.of[x]
+			if y == nil {
+				continue
+			}
+			mark := ""
+			if !c.tells[x] {
+				mark = "*"
+			}
+			fmt.Fprintf(tw, "%s%s\t%d\t%d\t", x, mark, y.injected, y.found)
+			for _, k := range causeOrder {
+				fmt.Fprintf(tw, "%s\t", dash(y.first[review.CandidateKey(k)]))
+			}
+			fmt.Fprintf(tw, "%s\t%s\t\n", dash(y.open), shareText(y.firstTwo, y.found))
+		}
+		if err := tw.Flush(); err != nil {
+			return err
+		}
+		if notes {
+			for _, n := range c.notes {
+				fmt.Fprintln(w, "  "+n)
+			}
+		}
+	}
+	return nil
+}
+
+func dash(n int) string {
+	if n == 0 {
+		return "-"
+	}
+	return fmt.Sprint(n)
+}
+
+func shareText(n, of int) string {
+	if of == 0 {
+		return "-"
+	}
+	i := stats.Proportion(uint64(n), uint64(of))
+	return fmt.Sprintf("%d/%d (%.0f-%.0f %%)", n, of, 100*i.Low, 100*i.High)
+}

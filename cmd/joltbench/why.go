@@ -1,0 +1,83 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
+
+	"joltwatch/cmd/internal/cli"
+	"joltwatch/storage/review"
+)
+
+// one prints a single event with its chain and its candidates.
+func (c *eventsCmd) one(h *host, s *review.Stay, times review.Times) error {
+	e := s.Find(c.Event)
+	if e == nil {
+		return fmt.Errorf("no event %d; expected 1 to %d", c.Event, len(s.Events))
+	}
+	w := s.Why(e, c.Units)
+	if c.JSON {
+		enc := json.NewEncoder(h.stdout)
+		enc.SetEscapeHTML(false)
+		if err := enc.Encode(struct {
+			eventJSON
+			Why *review.Why `json:"why,omitempty"`
+		}{eventObject(e), w}); err != nil {
+			return err
+		}
+		return done(s)
+	}
+	if err := writeEvents(h.stdout, c.Units, times, []*review.Event{e}); err != nil {
+		return err
+	}
+	for _, m := range e.Measures {
+		fmt.Fprintf(h.stdout, "  %s\n", cli.Plain(c.Units.Measure(m)))
+	}
+	if w == nil {
+		fmt.Fprintln(h.stdout, "\nAn ordinary one, or of a kind that has no candidates.")
+		return done(s)
+	}
+	writeWhy(h.stdout, w, e)
+	return done(s)
+}
+
+// writeWhy prints the chain and the candidates; instants are s from the event's
+// start.
+func writeWhy(out io.Writer, w *review.Why, e *review.Event) {
+	if len(w.Links) > 0 {
+		fmt.Fprintln(out, "\nWhere the time went (s, with what the samples allow):")
+	}
+	for i := range w.Links {
+		l := &w.Links[i]
+		fmt.Fprintf(out, "  %-28s %s", l.Name, l.Text())
+		if l.Usual != "" {
+			fmt.Fprintf(out, "; usual %s", l.Usual)
+		}
+		if l.Note != "" {
+			fmt.Fprintf(out, "; %s", cli.Plain(l.Note))
+		}
+		fmt.Fprintln(out)
+	}
+	fmt.Fprintf(out, "\n%s.\n", wrapped(cli.Plain(capital(w.Says)), 0, 78))
+	for i := range w.Candidates {
+		x := &w.Candidates[i]
+		fmt.Fprintf(out, "\n%s\n", x.Title)
+		writeFacts(out, "for", x.For, e)
+		writeFacts(out, "against", x.Against, e)
+		writeFacts(out, "missing", x.Missing, e)
+	}
+	fmt.Fprintf(out, "\n%s\n", wrapped("Consistent with, never a verdict on a part: common practice, not a diagnosis. Pressure and stall tests, and any repair, follow the maker's instructions, local rules and licensed practice.", 0, 78))
+}
+
+func writeFacts(out io.Writer, head string, list []review.Fact, e *review.Event) {
+	for _, x := range list {
+		at := ""
+		if x.Placed {
+			at = fmt.Sprintf(" [%+.2f s]", (x.At - e.Start).Seconds())
+		}
+		fmt.Fprintf(out, "  %-8s %s\n", head, wrapped(cli.Plain(x.Text)+at, 11, 78))
+	}
+}
+
+func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }

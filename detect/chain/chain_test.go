@@ -1,0 +1,138 @@
+package chain
+
+import (
+	"encoding/json"
+	"math"
+	"testing"
+
+	"joltwatch/bus"
+	"joltwatch/detect/coupling"
+	"joltwatch/stream"
+)
+
+// habit is a vehicle whose command falls at 700 rpm and 0.4 s of the turbine's fall
+// above it, within 10 rpm, n times.
+func habit(n int) *Memory {
+	m := &Memory{}
+	for i := range n {
+		rate := 60 + float64(i%7)*40
+		m.Learn(&Release{Gear: 2, Celsius: 70, TurbineRPM: 700 + 0.4*rate + float64(i%5-2)*5, RPMPerS: rate, BrakeS: 2 + float64(i%9),
+			PartedLowKPa: 240 + float64(i%3), PartedHighKPa: 260 + float64(i%3), DeadS: 0.04, LagS: 0.2})
+	}
+	return m
+}
+
+func TestDecide(t *testing.T) {
+	for _, x := range []struct {
+		name      string
+		n         int
+		rpm, rate float64
+		ok        bool
+		low, high float64 // bounds of LowS and of HighS
+	}{
+		{"as usual", 30, 740, 100, true, -0.3, 0.3},
+		{"1.5 s late", 30, 740 - 150, 100, true, 1.2, 1.8},
+		{"sooner", 30, 1000, 100, true, -3, -2},
+		{"too few", Fewest - 1, 590, 100, false, 0, 0},
+		{"rolls out", 30, 590, 20, false, 0, 0},
+		{"hidden by a shift", 30, math.NaN(), math.NaN(), false, 0, 0},
+	} {
+		d, ok := habit(x.n).Decide(&Release{Gear: 2, TurbineRPM: x.rpm, RPMPerS: x.rate, BrakeS: math.NaN()})
+		if ok != x.ok || ok && (d.LowS < x.low || d.HighS > x.high || d.LowS > d.LateS || d.LateS > d.HighS) {
+			t.Errorf("%s: %+v, %v", x.name, d, ok)
+		}
+	}
+}
+
+// A controller that lets go a while after the brake, at any speed, is held against
+// that.
+func TestDecideByBrake(t *testing.T) {
+	m := &Memory{}
+	for i := range 20 {
+		m.Learn(&Release{Gear: 4, TurbineRPM: 900 + float64(i*i%7)*150, RPMPerS: 100, BrakeS: 0.3 + 0.02*float64(i%4),
+			PartedLowKPa: math.NaN(), PartedHighKPa: math.NaN(), DeadS: math.NaN(), LagS: 0.2})
+	}
+	d, ok := m.Decide(&Release{Gear: 4, TurbineRPM: 1200, RPMPerS: 100, BrakeS: 1.5})
+	if !ok || d.UsualBrakeS == 0 || math.Abs(d.LateS-1.17) > 0.05 || d.LowS < 1 {
+		t.Errorf("%+v, %v", d, ok)
+	}
+	if m.Hold().Known {
+		t.Error("a pressure was learned where none was seen")
+	}
+}
+
+// What is kept is bounded, comes back from its file, and damage is told.
+func TestMemory(t *testing.T) {
+	m := habit(3 * remembered)
+	b, err := json.Marshal(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var back Memory
+	if err := json.Unmarshal(b, &back); err != nil || !back.Valid() || len(back.Last) != remembered {
+		t.Errorf("%d came back, %v", len(back.Last), err)
+	}
+	if h := back.Hold(); !h.Known || h.LowKPa != 240 || h.HighKPa != 262 {
+		t.Errorf("%+v", h)
+	}
+	back.Next = len(back.Last)
+	if back.Valid() {
+		t.Error("a place outside counts as valid")
+	}
+}
+
+// play lets the command fall at 1 s and the pressure follow by tau after dead
+// seconds, a sample every 20 ms, and the speeds part at a time.
+func play(dead, tau, partedS float64, hold Hold) Links {
+	var track Track
+	row := func(ms int) *stream.Row {
+		s := float64(ms) / 1000
+		p := 400.0
+		if s > 1+dead {
+			p = 400 * math.Exp(-(s-1-dead)/tau)
+		}
+		r := &stream.Row{At: bus.Micros(ms) * 1000}
+		put := func(role stream.Role, v float64) {
+			r.V[role], r.Known = v, r.Known|1<<role
+			r.Prev[role], r.Next[role] = r.At, r.At
+		}
+		put(stream.ClutchPressure, p)
+		put(stream.Brake, map[bool]float64{true: 1}[s >= 0.5])
+		put(stream.Accelerator, map[bool]float64{true: 20}[s < 0.3])
+		return r
+	}
+	at := bus.Micros(partedS * 1e6)
+	for ms := 0; ms <= 4000; ms += 20 {
+		r := row(ms)
+		if ms == 1000 {
+			track.Begin(coupling.Edge{Early: 980_000, Late: 1_000_000}, r)
+		}
+		track.Row(r)
+	}
+	return track.End(Span{at - 10_000, at + 10_000}, hold)
+}
+
+func TestLinks(t *testing.T) {
+	hold := Hold{Known: true, LowKPa: 240, HighKPa: 260}
+	inside := func(name string, x Span, s float64) {
+		at := bus.Micros(s * 1e6)
+		if x.Early > at || x.Late < at || x.Late-x.Early > 120_000 {
+			t.Errorf("%s: %.3f s is not within %.3f and %.3f s", name, s, x.Early.Seconds(), x.Late.Seconds())
+		}
+	}
+	l := play(0.6, 0.2, 2.5, hold)
+	inside("brake", l.Braked, 0.5)
+	inside("pedal", l.Lifted, 0.3)
+	inside("fell", l.Fell, 0.99)
+	inside("began", l.Began, 1.6+0.02)
+	inside("gone", l.Gone, 1.6+0.2*math.Log(400.0/250))
+	if want := 400 * math.Exp(-0.9/0.2); math.Abs(l.PartedKPa-want) > 1 || l.BeforeKPa != 400 {
+		t.Errorf("parted at %.1f kPa of %.1f, want %.1f of 400", l.PartedKPa, l.BeforeKPa, want)
+	}
+	if l := play(0, 1e6, 2.5, hold); l.HasGone || l.HasBegan {
+		t.Errorf("a pressure that stood has fallen: %+v", l)
+	}
+	// Where what holds is not known, next to nothing holds nothing.
+	l = play(0, 0.2, 2.5, Hold{})
+	inside("gone to a tenth", l.Gone, 1+0.2*math.Log(10))
+}

@@ -1,0 +1,128 @@
+package chain
+
+import (
+	"math"
+	"slices"
+)
+
+// Release is what is kept of a release; what was not known is NaN.
+type Release struct {
+	Gear    int
+	Celsius float64
+	// TurbineRPM is the turbine's speed as the command fell, RPMPerS how fast it
+	// was falling, BrakeS how long the brake had been on.
+	TurbineRPM, RPMPerS, BrakeS float64
+	// Between PartedLowKPa and PartedHighKPa was the pressure as the speeds parted;
+	// DeadS is the time from the command to the pressure's beginning to fall.
+	PartedLowKPa, PartedHighKPa, DeadS float64
+	// LagS is the time from the command to the speeds' parting.
+	LagS float64
+}
+
+// Memory is what is usual for the vehicle: its latest sound releases.
+type Memory struct {
+	Last []Remembered `json:"last"`
+	// Next is where the next one goes once there are as many as are kept.
+	Next int `json:"next"`
+}
+
+// Remembered is one release on file, in a form that JSON has: what is not known
+// is -1.
+type Remembered struct {
+	Gear       int     `json:"gear"`
+	Celsius    float64 `json:"deg_c"`
+	TurbineRPM float64 `json:"turbine_rpm"`
+	RPMPerS    float64 `json:"rpm_per_s"`
+	BrakeS     float64 `json:"brake_s"`
+	PartedLow  float64 `json:"parted_low_kpa"`
+	PartedHigh float64 `json:"parted_high_kpa"`
+	DeadS      float64 `json:"dead_s"`
+	LagS       float64 `json:"lag_s"`
+}
+
+const (
+	// remembered releases are kept: some days' of stops, and quick to go through.
+	remembered = 64
+	// Fewest make a habit of the decision. Structural: with fewer, the least of
+	// them says little of how low a sound one may come.
+	Fewest = 12
+	// fewestHold make one of the pressure.
+	fewestHold = 8
+	unknown    = -1.0
+)
+
+// Valid reports whether what was read from a file can be one.
+func (m *Memory) Valid() bool {
+	return len(m.Last) <= remembered && m.Next >= 0 && (m.Next == 0 || m.Next < len(m.Last))
+}
+
+// Learn takes a sound release.
+func (m *Memory) Learn(r *Release) {
+	x := Remembered{r.Gear, known(r.Celsius, 1), known(r.TurbineRPM, 1), known(r.RPMPerS, 1), known(r.BrakeS, 0.01),
+		known(r.PartedLowKPa, 0.1), known(r.PartedHighKPa, 0.1), known(r.DeadS, 0.001), known(r.LagS, 0.001)}
+	if len(m.Last) < remembered {
+		m.Last = append(m.Last, x)
+		return
+	}
+	m.Last[m.Next] = x
+	m.Next = (m.Next + 1) % remembered
+}
+
+// known rounds what is known, so that machines that fuse products agree.
+func known(v, step float64) float64 {
+	if math.IsNaN(v) || v < 0 {
+		return unknown
+	}
+	return math.Round(v/step) * step
+}
+
+// Hold is the pressure below which the clutch lets go on this vehicle.
+type Hold struct {
+	Known           bool
+	LowKPa, HighKPa float64 // between these it may be either
+	N               int
+}
+
+// Hold returns what the releases say of it.
+func (m *Memory) Hold() Hold {
+	low := m.all(func(x *Remembered) float64 { return x.PartedLow })
+	high := m.all(func(x *Remembered) float64 { return x.PartedHigh })
+	if len(low) < fewestHold || len(high) < fewestHold {
+		return Hold{N: len(low)}
+	}
+	return Hold{Known: true, LowKPa: at(low, 0.1), HighKPa: at(high, 0.9), N: len(low)}
+}
+
+// DeadS is the usual time from the command to the pressure's beginning to fall,
+// LagS that to the speeds' parting, each in s with how many it rests on.
+func (m *Memory) DeadS() (s float64, n int) {
+	return median(m.all(func(x *Remembered) float64 { return x.DeadS }))
+}
+
+// LagS is the usual lag, and of how many.
+func (m *Memory) LagS() (s float64, n int) {
+	return median(m.all(func(x *Remembered) float64 { return x.LagS }))
+}
+
+func (m *Memory) all(of func(*Remembered) float64) []float64 {
+	var v []float64
+	for i := range m.Last {
+		if x := of(&m.Last[i]); x >= 0 {
+			v = append(v, x)
+		}
+	}
+	slices.Sort(v)
+	return v
+}
+
+func at(sorted []float64, q float64) float64 {
+	return sorted[min(len(sorted)-1, int(float64(q*float64(len(sorted)))))]
+}
+
+func median(sorted []float64) (float64, int) {
+	if len(sorted) == 0 {
+		return 0, 0
+	}
+	n := len(sorted)
+	return (sorted[(n-1)/2] + sorted[n/2]) / 2, n
+}

@@ -1,0 +1,244 @@
+package detect
+
+import (
+	"math"
+	"slices"
+
+	"joltwatch/detect/chain"
+	"joltwatch/detect/coupling"
+	"joltwatch/detect/state"
+	"joltwatch/stream"
+)
+
+// What the links of a release out of the ordinary were, and what is usual for the
+// vehicle; its instants are the links themselves. Each is left out where it is not
+// known.
+var (
+	commandLateS    = Quantity{"command_late_s", "s", 0.01}
+	commandLateMinS = Quantity{"command_late_min_s", "s", 0.01}
+	commandLateMaxS = Quantity{"command_late_max_s", "s", 0.01}
+	usualFallRPM    = Quantity{"usual_fall_rpm", "rpm", 1}
+	fellAtRPM       = Quantity{"fell_at_rpm", "rpm", 1}
+	usualBrakeS     = Quantity{"usual_brake_to_command_s", "s", 0.01}
+	usualDeadS      = Quantity{"usual_dead_s", "s", 0.001}
+	usualLagS       = Quantity{"usual_lag_s", "s", 0.001}
+	lowestKPa       = Quantity{"lets_go_low_kpa", "kPa", 0.1}
+	highestKPa      = Quantity{"lets_go_high_kpa", "kPa", 0.1}
+	beforeKPa       = Quantity{"pressure_before_kpa", "kPa", 0.1}
+	partedKPa       = Quantity{"parted_kpa", "kPa", 0.1}
+	slowingMps2     = Quantity{"slowing_mps2", "m/s²", 0.01}
+	brakeSeen       = Quantity{"brake_seen", "", 1}
+	habitReleases   = Quantity{"habit_releases", "", 1}
+)
+
+var linkQuantities = []*Quantity{&commandLateS, &commandLateMinS, &commandLateMaxS, &usualFallRPM, &fellAtRPM, &usualBrakeS,
+	&usualDeadS, &usualLagS, &lowestKPa, &highestKPa, &beforeKPa, &partedKPa, &slowingMps2, &brakeSeen, &habitReleases}
+
+// OfLinks reports whether a measure belongs to the links of a release, which are
+// told apart from what says how bad it was.
+func OfLinks(measure string) bool {
+	return slices.ContainsFunc(linkQuantities, func(q *Quantity) bool { return q.Name == measure })
+}
+
+// The names of the instants of a release, in their order.
+const (
+	InstantBraked       = "brake on"
+	InstantLifted       = "pedal released"
+	InstantUsuallyFalls = "command usually falls"
+	InstantFell         = "command fell"
+	InstantBegan        = "pressure began to fall"
+	InstantGone         = "pressure gone"
+	InstantParted       = "speeds parted"
+)
+
+// linkTrack follows the links of the release under way.
+type linkTrack struct {
+	chain.Track
+	kmh, slowKmh float64 // now, and what it was about a second ago
+	slowing      float64 // at the fall, m/s²
+	brake        float64 // at the fall, NaN where not known
+}
+
+func (d *linkTrack) row(s *scene, m *state.Moment) {
+	if m.HasKmh {
+		// A first-order lag of a second is behind by what changes in a second.
+		d.slowKmh += float64(min(1, m.DtS) * (m.Kmh - d.slowKmh))
+		d.kmh = m.Kmh
+	}
+	if m.Fell && m.Holding {
+		d.Begin(coupling.Edge{Early: m.Edge.Early, Late: m.Edge.Late}, m.Row)
+		d.slowing, d.brake = (d.slowKmh-d.kmh)/3.6, math.NaN()
+		if m.Row.Has(stream.Brake) {
+			d.brake = m.Row.V[stream.Brake]
+		}
+	}
+	d.Row(m.Row)
+}
+
+// linked is a release with its links and how they stand to what is usual.
+type linked struct {
+	chain.Links
+	of       chain.Release
+	decision chain.Decision
+	decided  bool
+	hold     chain.Hold
+}
+
+// linksOf takes a release apart.
+func (d *linkTrack) linksOf(s *scene, p *state.Separation, r *release) linked {
+	mem := &s.history.releases
+	l := linked{hold: mem.Hold()}
+	l.Links = d.End(chain.Span{Early: p.Seen.Early, Late: p.Seen.Late}, l.hold)
+	l.of = chain.Release{Gear: noGear, Celsius: math.NaN(), TurbineRPM: math.NaN(), RPMPerS: math.NaN(), BrakeS: math.NaN(),
+		PartedLowKPa: math.NaN(), PartedHighKPa: math.NaN(), DeadS: math.NaN(), LagS: math.NaN()}
+	if p.Context.Gear != nil {
+		l.of.Gear = int(*p.Context.Gear)
+	}
+	if p.Context.FluidTemperatureC != nil {
+		l.of.Celsius = *p.Context.FluidTemperatureC
+	}
+	l.of.TurbineRPM, l.of.RPMPerS = s.falling(&p.Fall)
+	if l.HasBrake && l.Braked.Late <= p.Fall.Early {
+		l.of.BrakeS = (p.Fall.Mid() - l.Braked.Mid()).Seconds()
+	}
+	if l.HasPressure {
+		l.of.PartedLowKPa, l.of.PartedHighKPa = l.PartedLowKPa, l.PartedHighKPa
+		if l.HasBegan {
+			l.of.DeadS = max(0, (l.Began.Mid() - p.Fall.Mid()).Seconds())
+		}
+	}
+	if !p.Seen.Hidden {
+		l.of.LagS = r.lag
+	}
+	if s.decides(p) {
+		l.decision, l.decided = mem.Decide(&l.of)
+	}
+	return l
+}
+
+// decides reports whether the fall of a release shows the controller's decision
+// in a stop.
+func (s *scene) decides(p *state.Separation) bool {
+	return p.HasCommand && p.Stop && (!p.Reported || s.Report().Leads())
+}
+
+// learn takes a sound release into what is usual.
+func (l *linked) learn(s *scene, p *state.Separation) {
+	if s.decides(p) && p.Outcome == coupling.Parted {
+		s.history.releases.Learn(&l.of)
+	}
+}
+
+// lateCommand reports whether the command fell later than this vehicle's habit by
+// more than the setting, whatever the habit's spread.
+func (l *linked) lateCommand(set *ReleaseLagSettings) bool {
+	return set.LateCommandS > 0 && l.decided && l.decision.LowS >= set.LateCommandS
+}
+
+// describe adds the links to a finding.
+func (l *linked) describe(s *scene, f *Finding, d *linkTrack, p *state.Separation) {
+	put := func(q *Quantity, v float64) {
+		if !math.IsNaN(v) {
+			f.Measures = append(f.Measures, q.of(v))
+		}
+	}
+	if l.decided {
+		x := &l.decision
+		put(&commandLateS, x.LateS)
+		put(&commandLateMinS, x.LowS)
+		put(&commandLateMaxS, x.HighS)
+		if x.UsualRPM > 0 {
+			put(&fellAtRPM, l.of.TurbineRPM)
+			put(&usualFallRPM, x.UsualRPM)
+		} else {
+			put(&usualBrakeS, x.UsualBrakeS)
+		}
+		put(&habitReleases, float64(x.N))
+		if x.LateS > 0 {
+			f.Instants = append(f.Instants, Instant{InstantUsuallyFalls, p.Fall.Mid() - seconds(x.LateS), p.Fall.Early - seconds(max(0, x.HighS)),
+				p.Fall.Late - seconds(max(0, x.LowS))})
+		}
+	}
+	mem := &s.history.releases
+	if usual, n := mem.LagS(); n >= chain.Fewest {
+		put(&usualLagS, usual)
+	}
+	if p.Stop {
+		put(&slowingMps2, d.slowing)
+		put(&brakeSeen, d.brake)
+	}
+	l.driver(f)
+	if !l.HasPressure {
+		f.MissingInputs = append(f.MissingInputs, stream.ClutchPressure.String())
+		return
+	}
+	l.oil(mem, f, put)
+}
+
+func (l *linked) driver(f *Finding) {
+	add := func(ok bool, name string, x chain.Span) {
+		if ok {
+			f.Instants = append(f.Instants, Instant{name, x.Mid(), x.Early, x.Late})
+		}
+	}
+	add(l.HasBrake, InstantBraked, l.Braked)
+	add(l.HasLift, InstantLifted, l.Lifted)
+	add(l.HasBegan, InstantBegan, l.Began)
+	add(l.HasGone, InstantGone, l.Gone)
+}
+
+func (l *linked) oil(mem *chain.Memory, f *Finding, put func(*Quantity, float64)) {
+	if usual, n := mem.DeadS(); n >= chain.Fewest {
+		put(&usualDeadS, usual)
+	}
+	put(&beforeKPa, l.BeforeKPa)
+	put(&partedKPa, l.PartedKPa)
+	if l.hold.Known {
+		put(&lowestKPa, l.hold.LowKPa)
+		put(&highestKPa, l.hold.HighKPa)
+	}
+}
+
+// falling returns the turbine's speed at a fall of the command, and how fast it was
+// falling in the second before, in rpm/s; NaN where a shift hides it.
+func (s *scene) falling(fall *state.Edge) (rpm, rate float64) {
+	const reachS, leastS = 1.0, 0.25
+	t := s.Trail()
+	i := t.After(fall.Mid()) - 1
+	if i < t.First() || i < 0 || t.Get(i).Shifting || (fall.Mid()-t.Get(i).At).Seconds() > leastS {
+		return math.NaN(), math.NaN()
+	}
+	last := t.Get(i)
+	k := i
+	for k > t.First() && !t.Get(k-1).Shifting && (last.At-t.Get(k-1).At).Seconds() <= reachS {
+		k--
+	}
+	first := t.Get(k)
+	span := (last.At - first.At).Seconds()
+	if span < leastS {
+		return last.Turbine, math.NaN()
+	}
+	return last.Turbine, slopeDown(t, k, i)
+}
+
+// slopeDown is the least-squares fall of the turbine's speed over the points k to i.
+func slopeDown(t *coupling.Trail, k, i int) float64 {
+	var n, st, sv, stt, stv float64
+	from := t.Get(k).At
+	for ; k <= i; k++ {
+		p := t.Get(k)
+		x := (p.At - from).Seconds()
+		n++
+		st += x
+		sv += p.Turbine
+		stt += float64(x * x)
+		stv += float64(x * p.Turbine)
+	}
+	return -(float64(n*stv) - float64(st*sv)) / (float64(n*stt) - float64(st*st))
+}
+
+// The names of the instants of an apply between its command and its end.
+const (
+	InstantFilled  = "pressure filled"
+	InstantTouched = "first touch"
+)

@@ -1,0 +1,85 @@
+package review
+
+import (
+	"strings"
+	"testing"
+
+	"joltwatch/bus"
+	"joltwatch/detect"
+)
+
+// late is a late release: the command falls at 10 s, and the named instants come so
+// many seconds later.
+func late(class detect.Class, at map[string]float64, measures ...detect.Measure) *detect.Finding {
+	f := &detect.Finding{Kind: detect.KindReleaseLag, Class: class, Start: 10 * bus.Second, End: 13 * bus.Second, Measures: measures}
+	at[detect.InstantFell] = 0
+	for name, s := range at {
+		x := 10*bus.Second + bus.Micros(s*1e6)
+		f.Instants = append(f.Instants, detect.Instant{Name: name, At: x, Early: x - 20_000, Late: x + 20_000})
+	}
+	return f
+}
+
+func measure(name string, v float64) detect.Measure { return detect.Measure{Name: name, Value: v} }
+
+// learned are the measures of a vehicle whose habit is known, of a lag and a
+// pressure at the end.
+func learned(lag, partedKPa float64, more ...detect.Measure) []detect.Measure {
+	return append([]detect.Measure{measure("lag_s", lag), measure("lag_min_s", lag-0.03), measure("lag_max_s", lag+0.03), measure("usual_lag_s", 0.2),
+		measure("usual_dead_s", 0.04), measure("pressure_before_kpa", 400), measure("parted_kpa", partedKPa), measure("lets_go_low_kpa", 240),
+		measure("lets_go_high_kpa", 260), measure("command_late_s", 0), measure("command_late_min_s", -0.1), measure("command_late_max_s", 0.1),
+		measure("habit_releases", 30)}, more...)
+}
+
+func TestWhyRelease(t *testing.T) {
+	for _, x := range []struct {
+		name  string
+		f     *detect.Finding
+		named []CandidateKey
+	}{
+		{"plates", late(detect.ReleaseLate, map[string]float64{detect.InstantBegan: 0.04, detect.InstantGone: 0.2, detect.InstantParted: 1.2},
+			learned(1.2, 3)...), []CandidateKey{WhyPlates}},
+		{"oil", late(detect.ReleaseLate, map[string]float64{detect.InstantBegan: 0.06, detect.InstantGone: 1.15, detect.InstantParted: 1.2},
+			learned(1.2, 238)...), []CandidateKey{WhyOil}},
+		{"valve", late(detect.ReleaseLate, map[string]float64{detect.InstantBegan: 1.04, detect.InstantGone: 1.2, detect.InstantParted: 1.2},
+			learned(1.2, 250)...), []CandidateKey{WhyValve}},
+		{"pressure not recorded", late(detect.ReleaseLate, map[string]float64{detect.InstantParted: 1.2},
+			measure("lag_s", 1.2), measure("lag_min_s", 1.1), measure("lag_max_s", 1.3), measure("usual_lag_s", 0.2)), nil},
+		{"pressure recorded, nothing learned", late(detect.ReleaseLate, map[string]float64{detect.InstantBegan: 0.04, detect.InstantParted: 0.8},
+			measure("lag_s", 0.8), measure("parted_kpa", 120), measure("pressure_before_kpa", 400)), nil},
+		{"drained long before, nothing learned", late(detect.ReleaseLate, map[string]float64{detect.InstantBegan: 0.04, detect.InstantGone: 0.5, detect.InstantParted: 1.6},
+			measure("lag_s", 1.6), measure("parted_kpa", 1), measure("pressure_before_kpa", 400)), []CandidateKey{WhyPlates}},
+		{"late command", late(detect.ReleaseLateCommand, map[string]float64{detect.InstantUsuallyFalls: -1.5, detect.InstantParted: 0.2},
+			measure("lag_s", 0.2), measure("command_late_s", 1.5), measure("command_late_min_s", 1.3), measure("command_late_max_s", 1.7),
+			measure("fell_at_rpm", 600), measure("usual_fall_rpm", 740), measure("habit_releases", 30)), []CandidateKey{WhyCommand}},
+		{"no command known", &detect.Finding{Kind: detect.KindReleaseLag, Class: detect.ReleaseDragging,
+			Measures: []detect.Measure{measure("lag_max_s", 2)}}, nil},
+	} {
+		w := WhyOf(x.f, Metric)
+		var named []CandidateKey
+		for i := range w.Candidates {
+			if w.Candidates[i].Named() {
+				named = append(named, w.Candidates[i].Key)
+			}
+		}
+		if len(named) != len(x.named) || len(named) > 0 && named[0] != x.named[0] {
+			t.Errorf("%s: %v, want %v; %s", x.name, named, x.named, w.Says)
+		}
+		if x.named == nil && !strings.Contains(w.Says, "Missing: ") {
+			t.Errorf("%s: does not say what is missing: %s", x.name, w.Says)
+		}
+	}
+}
+
+// Links whose signal is absent are one, and the sentence says so; ordinary findings
+// have no table.
+func TestWhyLinks(t *testing.T) {
+	w := WhyOf(late(detect.ReleaseLate, map[string]float64{detect.InstantBraked: -3, detect.InstantParted: 1.2}, measure("lag_s", 1.2)), Metric)
+	if len(w.Links) != 2 || w.Links[0].Name != "brake to command" || !strings.Contains(w.Links[1].Note, "oil and plates together") ||
+		w.Links[1].MinS > 1.2 || w.Links[1].MaxS < 1.2 {
+		t.Errorf("%+v", w.Links)
+	}
+	if w := WhyOf(late(detect.Normal, map[string]float64{detect.InstantParted: 0.2}), Metric); w != nil {
+		t.Errorf("an ordinary release has candidates: %+v", w)
+	}
+}
