@@ -89,13 +89,17 @@ const (
 	answerS = 5.0
 	// silentMostS is the longest silence that is one.
 	silentMostS = 3600.0
+	// silentLeast is shorter than any silence that silent_s can be set to.
+	silentLeast = bus.Second / 4
 )
+
+func (d *busFault) samples(stream.Role) bool { return true }
 
 // sample notes that a mapped value came.
 func (d *busFault) sample(s *scene, x *stream.Sample) {
 	at := x.At
-	if d.heardAny && s.InDrive() && s.EngineOn() && !d.anyAway() {
-		if gap := (at - d.lastHeard).Seconds(); gap >= s.set.BusFault.SilentS && gap < silentMostS {
+	if gap := at - d.lastHeard; d.heardAny && gap > silentLeast && gap.Seconds() >= s.set.BusFault.SilentS && gap.Seconds() < silentMostS {
+		if s.InDrive() && s.EngineOn() && !d.anyAway() {
 			d.silent = silence{true, d.lastHeard, at, s.Now().Moving, s.traffic - d.traffic, s.Drive()}
 		}
 	}
@@ -103,7 +107,9 @@ func (d *busFault) sample(s *scene, x *stream.Sample) {
 		d.lastHeard = at
 	}
 	d.heardAny, d.traffic = true, s.traffic
-	d.gather(s, at)
+	if d.errors > 0 || d.lost > 0 || d.bad > 0 {
+		d.gather(s, at)
+	}
 }
 
 // row settles a silence. A key that is turned off at a standstill silences the bus

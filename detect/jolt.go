@@ -64,10 +64,15 @@ type jolt struct {
 	has    bool
 	p      [joltLen]joltPoint
 	n      int // ever
-	quiet  bus.Micros
-	kmh    float64
-	minute float64
-	last   bus.Micros
+	// What stands out at seenN values: of what was before, and of what comes after;
+	// whole where there are values for both.
+	seenN      int
+	rise, fall float64
+	whole      bool
+	quiet      bus.Micros
+	kmh        float64
+	minute     float64
+	last       bus.Micros
 
 	// noise is the deviation of a road speed's noise, in m/s.
 	noise float64
@@ -154,16 +159,18 @@ func joltRank(r stream.Role) int {
 	return 0
 }
 
+func (d *jolt) samples(r stream.Role) bool { return joltRank(r) > 0 }
+
 func (d *jolt) sample(s *scene, x *stream.Sample) {
-	rank := joltRank(x.Role)
-	if rank == 0 || !x.OK {
+	if !x.OK {
 		return
 	}
+	rank := joltRank(x.Role)
 	if !d.has || x.Role != d.role {
 		if d.has && rank < joltRank(d.role) && x.At-d.last < 2*bus.Second {
 			return
 		}
-		d.role, d.has, d.n, d.level, d.step, d.noise = x.Role, true, 0, joltLevel0, 0, 0
+		d.role, d.has, d.n, d.seenN, d.level, d.step, d.noise = x.Role, true, 0, 0, joltLevel0, 0, 0
 	}
 	v := x.Value
 	if x.Role == stream.VehicleSpeed {
@@ -179,7 +186,7 @@ func (d *jolt) sample(s *scene, x *stream.Sample) {
 			return
 		}
 		if x.At-prev.at > 3*joltCoarse {
-			d.n = 0
+			d.n, d.seenN = 0, 0
 		} else if x.At-prev.at < 8000 {
 			return
 		}
@@ -338,13 +345,17 @@ func (d *jolt) row(s *scene, m *state.Moment) {
 	if d.role != stream.Acceleration {
 		half = joltHalfSpeed / 2
 	}
-	before, ok1 := d.mean(mid-joltBefore, mid-joltBefore+joltSide)
-	after, ok2 := d.mean(mid+joltAfter-joltSide, mid+joltAfter)
-	at, ok3 := d.mean(mid-half, mid+half)
-	if !ok1 || !ok2 || !ok3 {
+	// Rows may come more often than values.
+	if d.seenN != d.n {
+		before, ok1 := d.mean(mid-joltBefore, mid-joltBefore+joltSide)
+		after, ok2 := d.mean(mid+joltAfter-joltSide, mid+joltAfter)
+		at, ok3 := d.mean(mid-half, mid+half)
+		d.seenN, d.whole, d.rise, d.fall = d.n, ok1 && ok2 && ok3, at-before, at-after
+	}
+	if !d.whole {
 		return
 	}
-	x, y := at-before, at-after
+	x, y := d.rise, d.fall
 	// The usual restlessness of the signal: noise, steps of the value, road.
 	d.level += float64(min(0.2, m.DtS/joltLevelS) * (math.Abs(x+y)/2 - d.level))
 	if x*y <= 0 {

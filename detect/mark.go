@@ -43,8 +43,10 @@ type mark struct {
 // row: a press is a sample or a notice.
 func (d *mark) row(*scene, *state.Moment) {}
 
+func (d *mark) samples(r stream.Role) bool { return r == stream.DriverMark }
+
 func (d *mark) sample(s *scene, x *stream.Sample) {
-	if x.Role != stream.DriverMark || !x.OK {
+	if !x.OK {
 		return
 	}
 	on := x.Value >= 0.5

@@ -26,7 +26,7 @@ type Monitor struct {
 	out   emitter
 
 	detectors  []detector
-	samplers   []sampler
+	samplers   [stream.NumRoles][]sampler // by the roles that they take
 	noticers   []noticer
 	beginners  []beginner
 	enders     []ender
@@ -74,7 +74,11 @@ func (m *Monitor) watchLines() {
 func (m *Monitor) add(d detector) {
 	m.detectors = append(m.detectors, d)
 	if x, ok := d.(sampler); ok {
-		m.samplers = append(m.samplers, x)
+		for r := range m.samplers {
+			if x.samples(stream.Role(r)) {
+				m.samplers[r] = append(m.samplers[r], x)
+			}
+		}
 	}
 	if x, ok := d.(noticer); ok {
 		m.noticers = append(m.noticers, x)
@@ -120,7 +124,7 @@ func saysPartial(plan *stream.Plan) bool {
 // Sample takes one decoded value, before the rows that it leads to.
 func (m *Monitor) Sample(s *stream.Sample) {
 	m.scene.Vehicle.Sample(s)
-	for _, d := range m.samplers {
+	for _, d := range m.samplers[s.Role] {
 		d.sample(&m.scene, s)
 	}
 }

@@ -76,8 +76,16 @@ var shudderSpec = &Spec{
 // is counted.
 type shudder struct {
 	counts *counts
-	bank   [bankMax]oscillator
-	power  [bankMax]float64
+	// bank has the coefficients of the bins as tuned to a rate and a band, weights
+	// those of the window of so many values, flat the values without their line.
+	bank    [bankMax]float64
+	bins    int
+	tuned   [3]float64
+	weights [256]float64
+	weight  float64
+	weighed int
+	flat    [256]float64
+	power   [bankMax]float64
 	// the window under way
 	n          int
 	first      bus.Micros
@@ -161,17 +169,41 @@ func (u *usualBand) of(bin, bins int) float64 {
 // ring holds the samples of one window: at most 1 s at 200 Hz.
 type ring struct{ v [256]float64 }
 
-// oscillator is the second-order recursion of Goertzel (1958) for one bin.
-type oscillator struct{ coeff, s1, s2 float64 }
-
-func (o *oscillator) step(x float64) {
-	s := x + float64(o.coeff*o.s1) - o.s2
-	o.s2, o.s1 = o.s1, s
+// power is the squared magnitude of one bin by the second-order recursion of
+// Goertzel (1958).
+func power(coeff float64, v []float64) float64 {
+	s1, s2 := 0.0, 0.0
+	for _, x := range v {
+		s1, s2 = x+float64(coeff*s1)-s2, s1
+	}
+	return float64(s1*s1) + float64(s2*s2) - float64(float64(coeff*s1)*s2)
 }
 
-// power is the squared magnitude of the bin.
-func (o *oscillator) power() float64 {
-	return float64(o.s1*o.s1) + float64(o.s2*o.s2) - float64(float64(o.coeff*o.s1)*o.s2)
+// tune sets the bank to the bins of a band and returns how many they are; slip and
+// engine speed of a window share them.
+func (d *shudder) tune(rate, low, high float64) (bins int) {
+	if d.tuned == [3]float64{rate, low, high} {
+		return d.bins
+	}
+	for f := low - 1; f <= high+1 && bins < bankMax; f += 0.5 {
+		d.bank[bins] = 2 * math.Cos(2*math.Pi*f/rate)
+		bins++
+	}
+	d.tuned, d.bins = [3]float64{rate, low, high}, bins
+	return bins
+}
+
+// hann is the Hann window over n values, which keeps what is outside the band out
+// of it, and the sum of its weights.
+func (d *shudder) hann(n int) (weights []float64, sum float64) {
+	if n != d.weighed {
+		d.weighed, d.weight = n, 0
+		for i := range n {
+			d.weights[i] = 0.5 - float64(0.5*math.Cos(2*math.Pi*(float64(i)+0.5)/float64(n)))
+			d.weight += d.weights[i]
+		}
+	}
+	return d.weights[:n], d.weight
 }
 
 func (d *shudder) row(s *scene, m *state.Moment) {
@@ -304,25 +336,15 @@ func (d *shudder) peak(v []float64, rate, low, high float64, usual *usualBand) (
 		slope = (k*stv - float64(st*sv)) / den
 	}
 	mean := (sv - float64(slope*st)) / k
-	bins := 0
-	step := 0.5
-	for f := low - 1; f <= high+1 && bins < bankMax; f += step {
-		d.bank[bins] = oscillator{coeff: 2 * math.Cos(2*math.Pi*f/rate)}
-		bins++
-	}
-	wsum := 0.0
+	const step = 0.5
+	bins := d.tune(rate, low, high)
+	weights, wsum := d.hann(n)
 	for i, x := range v {
-		// The Hann window keeps what is outside the band out of it.
-		w := 0.5 - float64(0.5*math.Cos(2*math.Pi*(float64(i)+0.5)/k))
-		wsum += w
-		y := float64((x - v[0] - mean - float64(slope*float64(i))) * w)
-		for b := 0; b < bins; b++ {
-			d.bank[b].step(y)
-		}
+		d.flat[i] = float64((x - v[0] - mean - float64(slope*float64(i))) * weights[i])
 	}
 	best, total, bestP := 0, 0.0, 0.0
 	for b := 0; b < bins; b++ {
-		power := d.bank[b].power()
+		power := power(d.bank[b], d.flat[:n])
 		d.power[b] = power
 		total += power
 		f := low - 1 + float64(step*float64(b))

@@ -274,8 +274,9 @@ type detector interface {
 	row(s *scene, m *state.Moment)
 }
 
-// sampler takes each decoded value before the rows that it leads to.
+// sampler takes each decoded value of some roles before the rows that it leads to.
 type sampler interface {
+	samples(stream.Role) bool
 	sample(s *scene, x *stream.Sample)
 }
 

@@ -40,6 +40,8 @@ type roleStale struct {
 	// paused are the buses, a bit each, on which nothing is asked at present.
 	askedOn [stream.NumRoles]int
 	paused  uint64
+	all     uint32 // the roles, a bit each
+	steady  bool   // all were known in the latest row, and none was lost
 	gone    goneTogether
 	last    bus.Micros // the latest row
 }
@@ -90,12 +92,15 @@ func newRoleStale(c *counts, plan *stream.Plan) *roleStale {
 	for r, ok := range has {
 		if ok && stream.Role(r) != stream.DriverMark {
 			d.roles = append(d.roles, stream.Role(r))
+			d.all |= 1 << r
 		}
 	}
 	return d
 }
 
-func (d *roleStale) begin(*scene) { d.state = [stream.NumRoles]staleState{} }
+func (d *roleStale) begin(*scene) {
+	d.state, d.steady = [stream.NumRoles]staleState{}, false
+}
 
 // notice follows asking: what is not asked for falls silent, and nothing is
 // wrong with it.
@@ -121,6 +126,11 @@ func (d *roleStale) row(s *scene, m *state.Moment) {
 		d.silenced()
 	}
 	d.last = m.At
+	if fresh := m.Row.Known &^ m.Row.Derived; d.paused == 0 && d.steady && fresh&d.all == d.all {
+		d.together(s, m)
+		return // as nearly always: all are known, and were
+	}
+	d.steady = true
 	for _, r := range d.roles {
 		x := &d.state[r]
 		switch {
@@ -134,7 +144,13 @@ func (d *roleStale) row(s *scene, m *state.Moment) {
 		case x.known && !x.lost && s.Role(r).Samples >= staleSamples:
 			x.lost, x.since = true, m.At
 		}
+		d.steady = d.steady && x.known && !x.lost
 	}
+	d.together(s, m)
+}
+
+// together hands on what went together once nothing more can be a part of it.
+func (d *roleStale) together(s *scene, m *state.Moment) {
 	if d.gone.on && (m.At-d.gone.to).Seconds() > togetherS {
 		d.tell(s)
 	}
