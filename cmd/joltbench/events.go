@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -81,6 +82,7 @@ func (c *eventsCmd) Run(h *host) error {
 // the beginnings of one.
 func (c *eventsCmd) complete() (err error) {
 	var kinds, classes []string
+	c.spelled()
 	for _, s := range detect.All {
 		kinds = append(kinds, s.Kind)
 		for _, x := range s.Classes() {
@@ -95,10 +97,32 @@ func (c *eventsCmd) complete() (err error) {
 	return err
 }
 
+// spelled takes the words of tables and pages: "clutch release" is a kind,
+// "dragging release" a kind and its class.
+func (c *eventsCmd) spelled() {
+	for _, s := range detect.All {
+		if plain(c.Kind) == plain(review.KindWords(s.Kind)) {
+			c.Kind = s.Kind
+		}
+		for _, x := range s.Classes() {
+			switch plain(review.Finding(s.Kind, x)) {
+			case plain(c.Kind):
+				c.Kind, c.Class = s.Kind, cmp.Or(c.Class, x.String())
+			case plain(c.Class):
+				c.Kind, c.Class = cmp.Or(c.Kind, s.Kind), x.String()
+			}
+		}
+	}
+}
+
+// plain is a name without what people write in different ways.
+func plain(s string) string {
+	return strings.NewReplacer(" ", "-", "_", "-").Replace(strings.ToLower(s))
+}
+
 // completed returns the one of names that text is, or begins, whatever stands
 // between its words.
 func completed(option, text string, names []string) (string, error) {
-	plain := func(s string) string { return strings.NewReplacer(" ", "-", "_", "-").Replace(strings.ToLower(s)) }
 	var fits []string
 	for _, n := range names {
 		if text == "" {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"os"
 	"path/filepath"
 
 	"joltwatch/cmd/internal/cli"
@@ -48,6 +49,9 @@ func openStay(h *host, dir string) (*review.Stay, error) {
 
 // isStay is an error where the folder holds no stay. A damaged one is one.
 func isStay(dir string) error {
+	if info, err := os.Stat(dir); err != nil || !info.IsDir() {
+		return fmt.Errorf("%s: no such directory; expected the store directory that joltwatch run --store wrote", dir)
+	}
 	s, err := storage.Read(dir)
 	if err == nil && len(s.Boots()) == 0 && !hasJournal(dir) {
 		return fmt.Errorf("%s: no stay in this folder; expected one that joltwatch run --store has made", dir)
