@@ -48,6 +48,16 @@ func (b bitField) take(data *[64]byte) uint64 {
 	return v
 }
 
+// inWord is how far the field stands from the right of the first eight bytes as
+// one number, in the field's own byte order; ok is false where it leaves them.
+func (b bitField) inWord() (shift int, ok bool) {
+	shift = int(b.start)
+	if b.big {
+		shift = 57 - int(b.start)&^7 + int(b.start)&7 - int(b.length)
+	}
+	return shift, shift >= 0 && shift+int(b.length) <= 64
+}
+
 func (b bitField) put(data *[64]byte, v uint64) {
 	left := int(b.length)
 	b.each(func(p int) bool {

@@ -3,6 +3,7 @@ package storage
 import (
 	"errors"
 	"math/bits"
+	"slices"
 )
 
 // A column of integers is predicted one by one. What remains of each is split
@@ -54,7 +55,8 @@ func (g *grid) follow(off int64) {
 	g.next += g.period + off<<8>>g.shift
 }
 
-// predictor guesses the next number of a column from the two before it.
+// predictor guesses the next number of a column that is read, from the two before
+// it; appendRests is its counterpart.
 type predictor struct {
 	form   uint8
 	length uint8 // of the numbers, in bits: differences wrap around there
@@ -88,21 +90,57 @@ func (p *predictor) guess() uint64 {
 	return 0
 }
 
-// rest returns what remains of v and goes on to the next.
-func (p *predictor) rest(v uint64) int64 {
-	g := p.guess()
-	p.a, p.b = v, p.a
-	p.n++
-	switch p.form {
+// appendRests appends what a form leaves over of each number of a column.
+func appendRests(dst []int64, form, length uint8, col, twin []uint64) []int64 {
+	from := len(dst)
+	dst = slices.Grow(dst, len(col))[:from+len(col)]
+	out := dst[from:]
+	s := (64 - uint(length)) & 63
+	var a, b uint64 // the one before, and the one before that
+	switch form {
 	case formPlain:
-		return int64(v)
+		for i, v := range col {
+			out[i] = int64(v)
+		}
 	case formChange:
-		return int64(v ^ g)
+		for i, v := range col {
+			out[i] = int64(v ^ a)
+			a = v
+		}
+	case formHalf:
+		for i, v := range col {
+			out[i] = int64((v-a-uint64(int64((a-b)<<s)>>(s+1)))<<s) >> s
+			if a, b = v, a; i == 0 {
+				b = v // the second has no step before it
+			}
+		}
+	case formLine:
+		for i, v := range col {
+			out[i] = int64((v-a-(a-b))<<s) >> s
+			if a, b = v, a; i == 0 {
+				b = v
+			}
+		}
+	case formTwin:
+		for i, v := range col {
+			out[i] = int64((v-twin[i])<<s) >> s
+		}
+	case formTwinStep:
+		t := twin[0]
+		for i, v := range col {
+			out[i] = int64((v-a-(twin[i]-t))<<s) >> s
+			a, t = v, twin[i]
+		}
+	default: // formDelta
+		for i, v := range col {
+			out[i] = int64((v-a)<<s) >> s
+			a = v
+		}
 	}
-	return extend(v-g, p.length)
+	return dst
 }
 
-// value undoes rest.
+// value is the number that left over rest.
 func (p *predictor) value(rest int64) uint64 {
 	v := uint64(rest)
 	switch g := p.guess(); p.form {
@@ -158,22 +196,12 @@ type chooser struct{ count [256]uint32 }
 
 // best returns the cheapest split of the rests and its cost in 1/256 bit.
 func (c *chooser) best(rests []int64) (split, uint64) {
-	lo, hi := rests[0], rests[0]
-	sum := int64(0)
-	for _, v := range rests {
-		lo, hi = min(lo, v), max(hi, v)
-		sum += v / int64(len(rests))
-	}
-	width := uint8(bits.Len64(uint64(hi) - uint64(lo)))
+	r := rangeOf(rests)
 	var best split
 	least := ^uint64(0)
 	misses := 0
-	for shift := uint8(0); shift <= min(width, maxShift) && misses < 4; shift++ {
-		s := split{shift: shift, base: lo}
-		if (uint64(hi)-uint64(lo))>>shift >= escape {
-			// Not all fit: around the mean, where most lie.
-			s.base = sum - escape/2<<shift
-		}
+	for shift := uint8(0); shift <= r.widest() && misses < 4; shift++ {
+		s := r.split(shift)
 		if n := c.cost(rests, s); n < least {
 			best, least, misses = s, n, 0
 		} else {
@@ -181,6 +209,48 @@ func (c *chooser) best(rests []int64) (split, uint64) {
 		}
 	}
 	return best, least
+}
+
+// magnitude is about how many bits the rests have, less what they have in common: how
+// far they lie from their mean.
+func magnitude(rests []int64) uint64 {
+	mean := int64(0)
+	for _, v := range rests {
+		mean += v
+	}
+	mean /= int64(len(rests))
+	size := uint64(0)
+	for _, v := range rests {
+		d := v - mean
+		size += uint64(bits.Len64(uint64(d ^ d>>63)))
+	}
+	return size
+}
+
+// restRange is where the rests of a column lie.
+type restRange struct{ lo, hi, mean int64 }
+
+func rangeOf(rests []int64) restRange {
+	r := restRange{lo: rests[0], hi: rests[0]}
+	n := int64(len(rests))
+	for _, v := range rests {
+		r.lo, r.hi = min(r.lo, v), max(r.hi, v)
+		r.mean += v / n
+	}
+	return r
+}
+
+// widest is the shift from which on one symbol holds them all.
+func (r restRange) widest() uint8 {
+	return min(uint8(bits.Len64(uint64(r.hi)-uint64(r.lo))), maxShift)
+}
+
+func (r restRange) split(shift uint8) split {
+	if (uint64(r.hi)-uint64(r.lo))>>shift >= escape {
+		// Not all fit: around the mean, where most lie.
+		return split{shift: shift, base: r.mean - escape/2<<shift}
+	}
+	return split{shift: shift, base: r.lo}
 }
 
 // cost estimates what a split comes to: the bits kept as they are, the symbols

@@ -36,15 +36,16 @@ const (
 
 // packer compresses, with the zstd library's coders.
 type packer struct {
-	enc     *zstd.Encoder
-	fse     fse.Scratch
-	choose  chooser
-	text    []byte // the first part of a body, before compression
-	blob    []byte // the second part
-	rests   []int64
-	best    []int64
-	symbols []byte
-	scratch []byte
+	enc    *zstd.Encoder
+	fse    fse.Scratch
+	choose chooser
+	text   []byte // the first part of a body, before compression
+	blob   []byte // the second part
+	ways   []attempt
+	// What the way under trial leaves over, the best so far and the smallest.
+	rests, best, small []int64
+	symbols            []byte
+	scratch            []byte
 }
 
 // window bounds the memory of compressor and reader.
@@ -84,75 +85,108 @@ func (p *packer) end(dst []byte) []byte {
 	return append(dst, p.blob...)
 }
 
-// integers adds a column of integers of the given length in bits, in the form
-// that costs least; twins are the earlier columns of the shape of that length.
-func (p *packer) integers(col []uint64, length uint8, twins [][]uint64) {
+// attempt is one way to code a column.
+type attempt struct {
+	form uint8
+	twin int   // of formTwin and formTwinStep
+	grid uint8 // of formGrid: how fast it follows
+}
+
+// habit is how a column was coded in the last spans: what a signal does hardly
+// changes from one to the next.
+type habit struct {
+	last  attempt
+	spans uint8
+}
+
+// learning is for how many spans all ways to code a column are looked into.
+const learning = 3
+
+// pick chooses among p.ways to code a column; rests appends what one leaves over.
+// That of the one chosen is in p.best then. Once the column has a habit only that
+// is looked into, and the way that leaves the smallest numbers over.
+func (p *packer) pick(h *habit, rests func(dst []int64, w attempt) []int64) (attempt, split) {
 	least := ^uint64(0)
-	var form uint8
-	var twin int
+	var best attempt
 	var how split
-	try := func(f uint8, t int, pr predictor) {
-		p.rests = p.rests[:0]
-		for _, v := range col {
-			p.rests = append(p.rests, pr.rest(v))
-		}
+	try := func(way attempt) {
 		if s, c := p.choose.best(p.rests); c < least {
-			least, form, twin, how = c, f, t, s
+			least, best, how = c, way, s
 			p.best, p.rests = p.rests, p.best
 		}
 	}
-	for f := uint8(formPlain); f <= formChange; f++ {
-		try(f, 0, predictor{form: f, length: length})
-	}
-	for t := range twins {
-		for _, f := range []uint8{formTwin, formTwinStep} {
-			try(f, t, predictor{form: f, length: length, twin: twins[t]})
+	learns := h.spans < learning
+	size, smallest := ^uint64(0), attempt{}
+	for _, way := range p.ways {
+		p.rests = rests(p.rests[:0], way)
+		if learns || way == h.last {
+			try(way)
+		} else if n := magnitude(p.rests); n < size {
+			size, smallest = n, way
+			p.small, p.rests = p.rests, p.small
 		}
 	}
-	p.text = append(p.text, form)
-	if form >= formTwin {
-		p.text = binary.AppendUvarint(p.text, uint64(twin))
+	if size < ^uint64(0) && (least == ^uint64(0) || magnitude(p.best) > size) {
+		p.small, p.rests = p.rests, p.small
+		try(smallest)
+	}
+	h.last, h.spans = best, min(h.spans+1, learning)
+	return best, how
+}
+
+// integers adds a column of integers of the given length in bits, in the form
+// that costs least; twins are the earlier columns of the shape of that length.
+func (p *packer) integers(h *habit, col []uint64, length uint8, twins [][]uint64) {
+	p.ways = p.ways[:0]
+	for f := uint8(formPlain); f <= formChange; f++ {
+		p.ways = append(p.ways, attempt{form: f})
+	}
+	for t := range twins {
+		p.ways = append(p.ways, attempt{form: formTwin, twin: t}, attempt{form: formTwinStep, twin: t})
+	}
+	way, how := p.pick(h, func(dst []int64, w attempt) []int64 {
+		var twin []uint64
+		if w.form >= formTwin {
+			twin = twins[w.twin]
+		}
+		return appendRests(dst, w.form, length, col, twin)
+	})
+	p.text = append(p.text, way.form)
+	if way.form >= formTwin {
+		p.text = binary.AppendUvarint(p.text, uint64(way.twin))
 	}
 	p.column(p.best, how)
 }
 
 // instants adds a column of instants.
-func (p *packer) instants(col []uint64) {
+func (p *packer) instants(h *habit, col []uint64) {
 	first := col[0]
 	period := int64(0)
 	if n := len(col); n > 1 {
 		period = max(int64(col[n-1]-first)<<8/int64(n-1), 0)
 	}
-	least := ^uint64(0)
-	var form, follow uint8
-	var how split
-	try := func(f, g uint8) {
-		if s, c := p.choose.best(p.rests); c < least {
-			least, form, follow, how = c, f, g, s
-			p.best, p.rests = p.rests, p.best
-		}
+	for i := range col {
+		col[i] -= first
 	}
-	for _, f := range []uint8{formDelta, formLine} {
-		pr := predictor{form: f, length: 64}
-		p.rests = p.rests[:0]
+	p.ways = append(p.ways[:0], attempt{form: formDelta}, attempt{form: formLine})
+	for follows := uint8(2); follows <= 5; follows++ {
+		p.ways = append(p.ways, attempt{form: formGrid, grid: follows})
+	}
+	way, how := p.pick(h, func(dst []int64, w attempt) []int64 {
+		if w.form != formGrid {
+			return appendRests(dst, w.form, 64, col, nil)
+		}
+		g := grid{period: period, shift: uint(w.grid)}
 		for _, v := range col {
-			p.rests = append(p.rests, pr.rest(v-first))
+			off := int64(v) - g.guess()
+			g.follow(off)
+			dst = append(dst, off)
 		}
-		try(f, 0)
-	}
-	for g := uint8(2); g <= 5; g++ {
-		x := grid{period: period, shift: uint(g), first: int64(first)}
-		p.rests = p.rests[:0]
-		for _, v := range col {
-			off := int64(v) - x.guess()
-			x.follow(off)
-			p.rests = append(p.rests, off)
-		}
-		try(formGrid, g)
-	}
-	p.text = append(p.text, form)
-	if form == formGrid {
-		p.text = append(p.text, follow)
+		return dst
+	})
+	p.text = append(p.text, way.form)
+	if way.form == formGrid {
+		p.text = append(p.text, way.grid)
 		p.text = binary.AppendUvarint(p.text, uint64(period))
 	}
 	p.text = binary.AppendUvarint(p.text, first)
@@ -187,6 +221,9 @@ func (p *packer) column(rests []int64, s split) {
 		p.text = append(p.text, coding)
 		p.text = binary.AppendUvarint(p.text, uint64(len(coded)))
 		p.blob = append(p.blob, coded...)
+	}
+	if s.shift == 0 {
+		return
 	}
 	var acc uint64
 	var n uint

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"math/bits"
 
 	"joltwatch/bus"
 	"joltwatch/stream"
@@ -88,8 +89,22 @@ type shape struct {
 	// that do not.
 	loose [64]bool
 	fixed [64]byte
-	rows  []int // positions in the span, when writing
 	count int
+
+	// When writing: positions in the span, and the first eight bytes of each as a
+	// number.
+	rows   []int
+	words  []uint64
+	layout *layout
+}
+
+// layout is what a writer knows of a shape from one span to the next.
+type layout struct {
+	fields []bitField
+	mapped [64]byte // the bits that the fields cover
+	// How its columns were coded; those of fields come before those of bytes.
+	instants, early habit
+	columns         []habit
 }
 
 func keyOf(f *bus.Frame) shapeKey {
@@ -98,13 +113,14 @@ func keyOf(f *bus.Frame) shapeKey {
 
 // spanCoder makes spans; it keeps its buffers from one to the next.
 type spanCoder struct {
-	plan   *stream.Plan
-	fields map[shapeKey][]bitField
-	pack   *packer
+	plan    *stream.Plan
+	layouts map[shapeKey]*layout
+	pack    *packer
+	numbers []uint64 // columns of the shape that is being coded
 }
 
 func newSpanCoder(plan *stream.Plan, pack *packer) *spanCoder {
-	return &spanCoder{plan: plan, fields: map[shapeKey][]bitField{}, pack: pack}
+	return &spanCoder{plan: plan, layouts: map[shapeKey]*layout{}, pack: pack}
 }
 
 // encode returns the payload of a span of these frames, of which the first has
@@ -132,54 +148,65 @@ func (c *spanCoder) encode(first uint64, frames []bus.Frame) []byte {
 func (c *spanCoder) sort(frames []bus.Frame) (shapes []shape, order []int) {
 	index := map[shapeKey]int{}
 	order = make([]int, len(frames))
+	var recent [16]int // by identifier: the shape it had last
 	for i := range frames {
 		f := &frames[i]
 		k := keyOf(f)
-		at, ok := index[k]
-		if !ok {
-			at = len(shapes)
-			index[k] = at
-			shapes = append(shapes, shape{shapeKey: k, fields: c.fieldsOf(k)})
+		last := &recent[(f.ID^f.ID>>4)%uint32(len(recent))]
+		if *last >= len(shapes) || shapes[*last].shapeKey != k {
+			at, ok := index[k]
+			if !ok {
+				at = len(shapes)
+				index[k] = at
+				l := c.layoutOf(k)
+				shapes = append(shapes, shape{shapeKey: k, fields: l.fields, layout: l})
+			}
+			*last = at
 		}
-		s := &shapes[at]
+		s := &shapes[*last]
 		s.early = s.early || f.Early != 0
 		s.rows = append(s.rows, i)
-		order[i] = at
+		order[i] = *last
 	}
 	for i := range shapes {
-		s := &shapes[i]
-		n := carried(s.kind, s.length)
-		mapped := s.mapped()
-		for b := range n {
-			s.fixed[b] = frames[s.rows[0]].Data[b] &^ mapped[b]
-		}
-		for _, r := range s.rows[1:] {
-			for b := range n {
-				if frames[r].Data[b]&^mapped[b] != s.fixed[b] {
-					s.loose[b] = true
-				}
-			}
-		}
+		shapes[i].fix(frames)
 	}
 	return shapes, order
 }
 
-// mapped is the mask of the bits that the fields cover.
-func (s *shape) mapped() (m [64]byte) {
-	for _, f := range s.fields {
-		f.put(&m, ^uint64(0))
+// fix finds the bytes in which bits that no field covers change.
+func (s *shape) fix(frames []bus.Frame) {
+	n := carried(s.kind, s.length)
+	first := &frames[s.rows[0]].Data
+	for b := range n {
+		s.fixed[b] = first[b] &^ s.layout.mapped[b]
 	}
-	return m
+	s.words = make([]uint64, len(s.rows))
+	changed := uint64(0)
+	for i, r := range s.rows {
+		s.words[i] = binary.LittleEndian.Uint64(frames[r].Data[:8])
+		changed |= s.words[i] ^ s.words[0]
+	}
+	for b := range min(n, 8) {
+		s.loose[b] = byte(changed>>(8*b))&^s.layout.mapped[b] != 0
+	}
+	if n <= 8 {
+		return
+	}
+	for _, r := range s.rows {
+		for b := 8; b < n; b++ {
+			s.loose[b] = s.loose[b] || frames[r].Data[b]&^s.layout.mapped[b] != s.fixed[b]
+		}
+	}
 }
 
-// fieldsOf returns the plan's signals in frames of this shape, as far as they
+// layoutOf returns the plan's signals in frames of this shape, as far as they
 // fit and share no bit with an earlier one.
-func (c *spanCoder) fieldsOf(k shapeKey) []bitField {
-	if f, ok := c.fields[k]; ok {
-		return f
+func (c *spanCoder) layoutOf(k shapeKey) *layout {
+	if l := c.layouts[k]; l != nil {
+		return l
 	}
-	var out []bitField
-	var taken [64]byte
+	l := &layout{}
 	n := carried(k.kind, k.length)
 	for i := range c.plan.Messages {
 		m := &c.plan.Messages[i]
@@ -188,15 +215,16 @@ func (c *spanCoder) fieldsOf(k shapeKey) []bitField {
 		}
 		for _, s := range m.Signals {
 			f := bitField{start: s.Start, length: s.Length, big: s.BigEndian}
-			if len(out) == maxFields || !f.within(n) || f.take(&taken) != 0 {
+			if len(l.fields) == maxFields || !f.within(n) || f.take(&l.mapped) != 0 {
 				continue
 			}
-			f.put(&taken, ^uint64(0))
-			out = append(out, f)
+			f.put(&l.mapped, ^uint64(0))
+			l.fields = append(l.fields, f)
 		}
 	}
-	c.fields[k] = out
-	return out
+	l.columns = make([]habit, len(l.fields)+n)
+	c.layouts[k] = l
+	return l
 }
 
 // matches reports whether a message of the plan means frames of this shape.
@@ -269,31 +297,55 @@ func bit(b bool) uint64 {
 }
 
 func (c *spanCoder) columns(frames []bus.Frame, s *shape) {
-	column := func(value func(f *bus.Frame) uint64) []uint64 {
-		col := make([]uint64, 0, len(s.rows))
-		for _, r := range s.rows {
-			col = append(col, value(&frames[r]))
-		}
-		return col
+	n := carried(s.kind, s.length)
+	if need := len(s.rows) * (2 + len(s.fields) + n); cap(c.numbers) < need {
+		c.numbers = make([]uint64, need)
 	}
-	c.pack.instants(column(func(f *bus.Frame) uint64 { return uint64(f.At) }))
+	c.numbers = c.numbers[:0]
+	c.pack.instants(&s.layout.instants, c.column(s, func(i int) uint64 { return uint64(frames[s.rows[i]].At) }))
 	if s.early {
-		c.pack.integers(column(func(f *bus.Frame) uint64 { return uint64(f.Early) }), 32, nil)
+		c.pack.integers(&s.layout.early, c.column(s, func(i int) uint64 { return uint64(frames[s.rows[i]].Early) }), 32, nil)
 	}
 	var twins twins
-	for _, x := range s.fields {
-		col := column(func(f *bus.Frame) uint64 { return x.take(&f.Data) })
-		c.pack.integers(col, x.length, twins[x.length])
+	for i, x := range s.fields {
+		col := c.field(frames, s, x)
+		c.pack.integers(&s.layout.columns[i], col, x.length, twins[x.length])
 		twins.add(x.length, col)
 	}
-	mapped := s.mapped()
-	for b := range carried(s.kind, s.length) {
-		if s.loose[b] {
-			col := column(func(f *bus.Frame) uint64 { return uint64(f.Data[b] &^ mapped[b]) })
-			c.pack.integers(col, 8, twins[8])
-			twins.add(8, col)
+	for b := range n {
+		if !s.loose[b] {
+			continue
 		}
+		col := c.column(s, func(i int) uint64 { return uint64(frames[s.rows[i]].Data[b] &^ s.layout.mapped[b]) })
+		c.pack.integers(&s.layout.columns[len(s.fields)+b], col, 8, twins[8])
+		twins.add(8, col)
 	}
+}
+
+// column makes a column of what is said of each row.
+func (c *spanCoder) column(s *shape, value func(i int) uint64) []uint64 {
+	from := len(c.numbers)
+	for i := range s.rows {
+		c.numbers = append(c.numbers, value(i))
+	}
+	return c.numbers[from:]
+}
+
+// field makes the column of a field, whole.
+func (c *spanCoder) field(frames []bus.Frame, s *shape, x bitField) []uint64 {
+	shift, ok := x.inWord()
+	if !ok {
+		return c.column(s, func(i int) uint64 { return x.take(&frames[s.rows[i]].Data) })
+	}
+	from := len(c.numbers)
+	mask := ^uint64(0) >> (64 - x.length)
+	for _, w := range s.words {
+		if x.big {
+			w = bits.ReverseBytes64(w)
+		}
+		c.numbers = append(c.numbers, w>>shift&mask)
+	}
+	return c.numbers[from:]
 }
 
 // twins are the columns of a shape so far, by their number of bits.

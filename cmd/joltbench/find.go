@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"runtime/debug"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -73,6 +74,9 @@ and accelerator position a few times a second meanwhile, and record that too:
 the scales are then measured and not guessed.
 `
 
+// findMemory is from where on memory is collected more eagerly, in bytes.
+const findMemory = 110 << 20
+
 // Run searches the recording.
 func (c *findCmd) Run(h *host) error {
 	if c.Recipe {
@@ -82,6 +86,7 @@ func (c *findCmd) Run(h *host) error {
 	if c.Log == "" {
 		return cli.Usage("find needs a recorded log (or --recipe)")
 	}
+	debug.SetMemoryLimit(findMemory)
 	take, err := c.taken()
 	if err != nil {
 		return err
@@ -226,6 +231,9 @@ func (c *findCmd) write(w io.Writer, res *find.Result, interfaces []string) erro
 	b.WriteString("\n")
 	if res.Unfollowed > 0 {
 		fmt.Fprintf(&b, "%d frames of more identifiers than are followed were left out\n", res.Unfollowed)
+	}
+	if res.Backwards > 0 {
+		fmt.Fprintf(&b, "the recording's time runs backwards: recordings joined? %d frames of a time that had been read already were left out\n", res.Backwards)
 	}
 	if len(res.References) == 0 {
 		b.WriteString("no answers to standard requests in it: scales are guesses where marked\n")

@@ -81,7 +81,10 @@ func (c *reportCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
-	answers, err := questions.Ask(h.ctx, folder, questions.Asked{LastDay: o.LastDay, HistoryDays: o.HistoryDays, Groups: groups, Enrolled: enrolled})
+	p := cli.NewProgress(h.stderr)
+	answers, err := questions.Ask(h.ctx, folder, questions.Asked{LastDay: o.LastDay, HistoryDays: o.HistoryDays, Groups: groups, Enrolled: enrolled,
+		Progress: p.Steps("reading, file")})
+	p.End()
 	if err != nil {
 		return err
 	}
@@ -118,7 +121,11 @@ const mostShown = 20
 // cannot be shown is said and does not stop the report.
 func (c *reportCmd) show(h *host, s *rank.Shop) map[string]page.Shown {
 	shown := map[string]page.Shown{}
-	for _, x := range s.Todo {
+	p := cli.NewProgress(h.stderr)
+	defer p.End()
+	told := p.Steps("writing reviews, of the list to do")
+	for i, x := range s.Todo {
+		told(i, len(s.Todo))
 		if x.Do == rank.Mend || len(shown) == mostShown || c.Output == "-" || shown[x.Vehicle].File != "" {
 			continue
 		}

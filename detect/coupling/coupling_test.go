@@ -20,17 +20,22 @@ type stop struct {
 	// open is the engine's speed once the clutch has let go.
 	open   func(s, turbine float64) float64
 	ripple float64
+	// filterS is the time constant of the filter that the engine's speed passes,
+	// known to the trail.
+	filterS float64
+	seed    uint64
 }
 
 const fallS = 10.0
 
 func (x stop) run(t *testing.T) (Outcome, *Watch, *Trail) {
 	t.Helper()
-	rnd := rand.New(rand.NewPCG(7, 8))
+	rnd := rand.New(rand.NewPCG(7, 8+x.seed))
 	tr := &Trail{}
-	tr.Calibrate(Chain{UnsureS: 0.004}, Noise{RippleRPM: max(x.ripple, 1), SeenRPM: max(x.ripple, 1)})
+	tr.Calibrate(Chain{FilterS: x.filterS, UnsureS: 0.004}, Noise{RippleRPM: max(x.ripple, 1), SeenRPM: max(x.ripple, 1)})
 	w := &Watch{}
 	begun, wander, next := false, 0.0, 0
+	var slow, was float64
 	for s := 5.0; s < 40; s += x.pitchS {
 		tu := x.turbine(s)
 		wander += -wander*x.pitchS/0.1 + rnd.NormFloat64()*math.Sqrt(2*x.pitchS/0.1)
@@ -39,6 +44,15 @@ func (x stop) run(t *testing.T) (Outcome, *Watch, *Trail) {
 			en = x.open(s-fallS-x.lagS, tu)
 		}
 		at := bus.Micros(s * 1e6)
+		if x.filterS > 0 {
+			// Exactly, for a straight line from row to row.
+			k := x.filterS / x.pitchS * (1 - math.Exp(-x.pitchS/x.filterS))
+			if s == 5 {
+				slow, was = en, en
+			}
+			slow = en + k*(was-en) + math.Exp(-x.pitchS/x.filterS)*(slow-was)
+			was, en = en, slow
+		}
 		p := Point{At: at, Early: at, Late: at, Engine: en, Turbine: tu}
 		if !tr.Add(&p) || s < fallS {
 			continue
@@ -86,6 +100,28 @@ func TestLagIsFound(t *testing.T) {
 				if lag >= 0.5 && !w.Proof(tr) {
 					t.Errorf("lag %.1f s, every %g s, ripple %g: not proven", lag, pitch, ripple)
 				}
+			}
+		}
+	}
+}
+
+// A filter on the engine's speed that is known moves no lag, neither early nor
+// late: not on the mean of many, whatever ripple does to one.
+func TestFilterMovesNoLag(t *testing.T) {
+	for _, filter := range []float64{0.045, 0.09, 0.12} {
+		for _, pitch := range []float64{0.01, 0.02} {
+			sum, n := 0.0, 0.0
+			for seed := range uint64(40) {
+				how, w, tr := stop{lagS: 0.5, pitchS: pitch, ripple: 2, filterS: filter, seed: seed, turbine: slowing, open: idling}.run(t)
+				if how != Parted {
+					t.Errorf("filter %g s: outcome %v", filter, how)
+					continue
+				}
+				sum += w.Separation(tr).At.Seconds() - fallS - 0.5
+				n++
+			}
+			if math.Abs(sum/n) > 0.012 {
+				t.Errorf("filter %g s, every %g s: off by %.3f s on the mean", filter, pitch, sum/n)
 			}
 		}
 	}

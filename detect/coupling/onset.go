@@ -10,45 +10,62 @@ import (
 // interval that noise and sample times allow for it.
 type Onset struct{ At, Early, Late bus.Micros }
 
-// onsetChange is the change of slip, in rpm, that the instant stands for: the
-// speeds move together up to there.
-const onsetChange = 0.5
+const (
+	// onsetChange is the change of slip, in rpm, that the instant stands for: the
+	// speeds move together up to there.
+	onsetChange = 0.5
+	// onsetSpan is how long before the first point that is off the onset may lie.
+	onsetSpan = 1500_000 * bus.Micros(1)
+	// onsetSteps is how many instants of the span are tried.
+	onsetSteps = 150
+	// allowedWorse is how much worse than the best a fit may be, in units of the
+	// noise, for its instant to be in the interval: 2.4 standard deviations.
+	allowedWorse = 6.0
+)
 
-// shapeShare is how often slip begins along a ramp, a parabola and a cubic, of
-// those that fit alike: most clutches let go at once (cp).
-var shapeShare = [3]float64{0.6, 0.3, 0.1}
+// The shapes along which slip leaves: plates that come unstuck let it go along a
+// ramp, a pressure that decays along a parabola; where both speeds turn the same
+// way just then it creeps at first (a cubic), and where an engine in overrun goes
+// over to what the fluid holds it at, it eases off soon.
+const (
+	ramp = iota
+	parabola
+	cubic
+	easing
+	shapes
+)
 
-// onsetSpan is how long before the first point that is off the onset may lie.
-const onsetSpan = 1500_000 * bus.Micros(1)
+// shapeShare is how often each is met, of those that fit alike (cp: most
+// clutches let go at once).
+var shapeShare = [shapes]float64{0.35, 0.2, 0.1, 0.35}
+
+// easeS is when half of an easing has passed: an engine's inertia against the
+// fluid's slope near coupling (cp).
+const easeS = 0.05
 
 // Onset finds when the slip left base, given that it was off by the parted
-// limit at point i1, searching from an instant on. It fits base, then a ramp,
-// a parabola or a cubic from the instant sought, by least squares over the instants in
-// question: a clutch whose pressure decays lets go along a parabola, one whose
-// plates come unstuck along a ramp, and one that lets go just as both speeds
-// turn the same way creeps at first (a cubic). The interval holds the instants whose fit
-// is not much worse, given the noise, and never less than the bracket of the
-// samples around the best.
+// limit at point i1, searching from an instant on. It fits base and then one of
+// the shapes from the instant sought, seen through the filter that the engine's
+// speed has passed, by least squares over the instants in question. The interval
+// holds the instants whose fit is not much worse, given the noise, and never less
+// than the bracket of the samples around the best.
 func (t *Trail) Onset(from bus.Micros, i1 int, base, noise float64) Onset {
 	i0 := t.After(max(from, t.Get(i1).At-onsetSpan) - 300_000)
 	last := t.Get(i1)
-	n := t.steadied(i1, base)
 	pitch := (last.At - t.Get(max(i1-5, i0)).At) / bus.Micros(max(1, min(5, i1-i0)))
-	if n-i0 < 4 || pitch > 120_000 {
+	f := fits{t: t, i0: i0, n: t.steady(i1, base), base: base, side: last.Slip - base, lo: max(from, last.At-onsetSpan)}
+	if f.n-i0 < 4 || pitch > 120_000 {
 		return t.bracket(from, i0, i1, base, noise)
 	}
-	x := onsetFits{t: t, i0: i0, n: n, base: base, away: last.Slip - base, lo: max(from, last.At-onsetSpan), best: onsetFit{sse: math.Inf(1)}}
-	x.search(last.At)
-	if math.IsInf(x.best.sse, 1) {
+	variance := max(float64(noise*noise), 0.3)
+	f.rho = t.persistence(from, variance)
+	f.run(last.At)
+	if math.IsInf(f.best, 1) {
 		return t.bracket(from, i0, i1, base, noise)
 	}
-	// The model is no law: what it leaves over counts as noise too.
-	spare := max(max(float64(noise*noise), 0.3), x.best.sse/float64(max(1, n-i0-3)))
-	// Points that share their ripple count as one.
-	spare *= max(1, 2*rippleS/pitch.Seconds())
-	at, early, late := x.middle(spare)
+	at, early, late := f.weigh(max(variance*(1-float64(f.rho*f.rho)), 0.3))
 	margin := float64(pitch/2) + 6000
-	o := Onset{At: x.lo + bus.Micros(at), Early: x.lo + bus.Micros(early-margin), Late: x.lo + bus.Micros(late+margin)}
+	o := Onset{At: f.lo + bus.Micros(at), Early: f.lo + bus.Micros(early-margin), Late: f.lo + bus.Micros(late+margin)}
 	if first, ok := t.strayed(max(t.After(max(from, last.At-strayedSpan)), i0), i1, base, noise); ok {
 		o.Early = min(o.Early, first-pitch-6000)
 	}
@@ -58,9 +75,9 @@ func (t *Trail) Onset(from bus.Micros, i1 int, base, noise float64) Onset {
 	return o
 }
 
-// steadied returns the end of the points that are fitted: a few more than the
-// first that is off, while the slip is still small, steady the slope.
-func (t *Trail) steadied(i1 int, base float64) int {
+// steady returns one past the last point to be fitted: a few more than i1, while
+// the slip is still small, steady the slope.
+func (t *Trail) steady(i1 int, base float64) int {
 	n := i1 + 1
 	for d := abs(t.Get(i1).Slip - base); n < t.end && n < i1+3; n++ {
 		was := d
@@ -71,98 +88,166 @@ func (t *Trail) steadied(i1 int, base float64) int {
 	return n
 }
 
-// onsetFit is one instant tried, with the error that it leaves.
-type onsetFit struct {
-	at  float64 // of onsetChange, in µs from lo
-	sse float64
+// fits are the shapes from each instant in question, fitted to the slip of the
+// points [i0, n).
+type fits struct {
+	t            *Trail
+	i0, n        int
+	base, side   float64 // side has the sign of the separation
+	rho          float64 // what ripple carries over from point to point
+	lo           bus.Micros
+	of           [shapes][onsetSteps + 10]fit
+	count        [shapes]int
+	best, bestAt float64
 }
 
-// onsetFits are the fits of points i0 to n over the instants from lo on, for each
-// shape.
-type onsetFits struct {
-	t          *Trail
-	i0, n      int
-	base, away float64 // slip before, and how far the first that is off is off, rpm
-	lo         bus.Micros
-	fits       [3][160]onsetFit
-	count      [3]int
-	best       onsetFit
-}
+// fit is one: the instant of onsetChange, in µs from lo, and the squares left.
+type fit struct{ at, sse float64 }
 
-// search tries the instants up to hi.
-func (x *onsetFits) search(hi bus.Micros) {
-	step := max((hi-x.lo)/150, 2000)
-	for shape := range x.fits {
-		for tau := x.lo; tau < hi; tau += step {
-			f, ok := x.fit(shape, tau)
-			if !ok {
+// run fits them all, up to an instant.
+func (f *fits) run(hi bus.Micros) {
+	f.best = math.Inf(1)
+	step := max((hi-f.lo)/onsetSteps, 2000)
+	for shape := range shapes {
+		for tau := f.lo; tau < hi && f.count[shape] < len(f.of[shape]); tau += step {
+			c, sse, ok := f.one(tau, shape)
+			if !ok || c*f.side <= 0 {
 				continue
 			}
-			if k := x.count[shape]; k < len(x.fits[shape]) {
-				x.fits[shape][k] = f
-				x.count[shape]++
-			}
-			if f.sse < x.best.sse {
-				x.best = f
+			x := fit{float64(tau-f.lo) + float64(1e6*reach(abs(c), shape)), sse}
+			f.of[shape][f.count[shape]] = x
+			f.count[shape]++
+			if sse < f.best {
+				f.best, f.bestAt = sse, x.at
 			}
 		}
 	}
 }
 
-// fit fits one shape from one instant on; ok is false where it goes the wrong way.
-func (x *onsetFits) fit(shape int, tau bus.Micros) (fit onsetFit, ok bool) {
-	var dd, df, ff float64
-	for i := x.i0; i < x.n; i++ {
-		q := x.t.Get(i)
-		d := q.Slip - x.base
-		dd += float64(d * d)
-		if q.At <= tau {
-			continue
+// one fits a shape that begins at tau, each point less what ripple carries over
+// from the one before, and returns its coefficient and the squares that are left.
+func (f *fits) one(tau bus.Micros, shape int) (c, sse float64, ok bool) {
+	g := filtered{tau: f.t.chain.FilterS}
+	var dd, df, ff, d0, y0 float64
+	for i := f.i0; i < f.n; i++ {
+		q := f.t.Get(i)
+		d, y := q.Slip-f.base, 0.0
+		if q.At > tau {
+			y = g.to((q.At - tau).Seconds(), shape)
 		}
-		f := (q.At - tau).Seconds()
-		switch shape {
-		case 1:
-			f = float64(f * f)
-		case 2:
-			f = float64(f*f) * f
-		}
-		df += float64(d * f)
-		ff += float64(f * f)
+		u, v := d-float64(f.rho*d0), y-float64(f.rho*y0)
+		d0, y0 = d, y
+		dd += float64(u * u)
+		df += float64(u * v)
+		ff += float64(v * v)
 	}
 	if ff == 0 {
-		return fit, false
+		return 0, 0, false
 	}
-	c := df / ff
-	if c*x.away <= 0 {
-		return fit, false
-	}
-	s := onsetChange / abs(c)
-	switch shape {
-	case 1:
-		s = math.Sqrt(s)
-	case 2:
-		s = math.Cbrt(s)
-	}
-	return onsetFit{float64(tau-x.lo) + float64(s*1e6), dd - float64(c*df)}, true
+	c = df / ff
+	return c, dd - float64(c*df), true
 }
 
-// middle is the middle of what the fits allow, each by how well it fits, and its
-// bounds, in µs from lo: the best alone is early where samples are few.
-func (x *onsetFits) middle(spare float64) (at, early, late float64) {
-	early, late = x.best.at, x.best.at
+// weigh returns the middle of what the fits allow, each by how likely it is, and
+// the earliest and latest that are allowed, in µs from lo. The best alone is
+// early where samples are few.
+func (f *fits) weigh(variance float64) (at, early, late float64) {
+	// The model is no law: what it leaves over counts as noise too.
+	spare := max(variance, f.best/float64(max(1, f.n-f.i0-3)))
+	early, late = f.bestAt, f.bestAt
 	var sum, weight float64
-	for shape := range x.fits {
-		for _, f := range x.fits[shape][:x.count[shape]] {
-			worse := (f.sse - x.best.sse) / spare
-			if worse <= 6 {
-				early, late = min(early, f.at), max(late, f.at)
+	for shape := range shapes {
+		for _, x := range f.of[shape][:f.count[shape]] {
+			worse := (x.sse - f.best) / spare
+			if worse <= allowedWorse {
+				early, late = min(early, x.at), max(late, x.at)
 			}
-			w := shapeShare[shape] / (1 + float64(worse*worse))
-			sum += float64(w * f.at)
+			w := shapeShare[shape] * likelihood(worse)
+			sum += float64(w * x.at)
 			weight += w
 		}
 	}
 	return sum / weight, early, late
+}
+
+// form is the height of a shape so many seconds after its onset.
+func form(s float64, shape int) float64 {
+	switch shape {
+	case parabola:
+		return float64(s * s)
+	case cubic:
+		return float64(s*s) * s
+	case easing:
+		return s / (s + easeS)
+	}
+	return s
+}
+
+// reach is how long after its onset, in s, a shape of a size has left by
+// onsetChange.
+func reach(size float64, shape int) float64 {
+	x := onsetChange / size
+	switch shape {
+	case parabola:
+		return math.Sqrt(x)
+	case cubic:
+		return math.Cbrt(x)
+	case easing:
+		return min(float64(x*easeS)/max(1-x, 0.1), easeS)
+	}
+	return x
+}
+
+// filtered is a shape as the filter that the engine's speed has passed shows it.
+type filtered struct{ tau, last, before, y float64 }
+
+// to goes on to so many seconds after the onset; steps that are long against the
+// filter are taken in parts.
+func (g *filtered) to(s float64, shape int) float64 {
+	x := form(s, shape)
+	if g.tau <= 0 {
+		return x
+	}
+	from := g.last
+	n := int((s-from)/(0.5*g.tau)) + 1
+	for k := 1; k <= n; k++ {
+		at := from + (s-from)*float64(k)/float64(n)
+		v := form(at, shape)
+		g.y += float64(Share(at-g.last, g.tau) * (0.5*(v+g.before) - g.y))
+		g.last, g.before = at, v
+	}
+	return g.y
+}
+
+// persistence is how much of closed slip's ripple goes over from one point to the
+// next, seen in the second before an instant: its autocorrelation by the mean
+// square of successive differences (von Neumann, Ann. Math. Stat. 12, 1941).
+func (t *Trail) persistence(at bus.Micros, variance float64) float64 {
+	i1 := t.After(at)
+	sum, k := 0.0, 0.0
+	for i := t.After(at-bus.Second) + 1; i < i1; i++ {
+		if p := t.Get(i); !p.Shifting {
+			d := p.Slip - t.Get(i-1).Slip
+			sum += float64(d * d)
+			k++
+		}
+	}
+	if k < 8 {
+		return 0
+	}
+	return min(max(1-float64(0.5*sum/k)/variance, 0), mostPersistence)
+}
+
+// mostPersistence bounds it: a second says no more.
+const mostPersistence = 0.95
+
+// likelihood is about exp(-x/2), the same on every machine.
+func likelihood(x float64) float64 {
+	h := 0.0625 * x
+	p := 1 + h + float64(0.5*h*h)
+	p *= p
+	p *= p
+	return 1 / float64(p*p)
 }
 
 // strayed finds slip that left base by little and came back before it left for

@@ -324,6 +324,9 @@ func (w *Watch) Separation(t *Trail) Seen {
 		s.Onset = w.hidden(t, i)
 	} else {
 		s.Onset = w.onset(t, i)
+		// It was under way before the fall and has not been proven since: the
+		// clutch had let go by then, nobody saw when.
+		s.Hidden = w.Moving && !w.Proven
 	}
 	for _, a := range [...]*apart{&w.test, &w.early} {
 		if a.strayed {
@@ -356,8 +359,6 @@ func (w *Watch) onset(t *Trail, i int) Onset {
 		o.Late = max(o.Late, late)
 	}
 	if w.Moving && !w.Proven {
-		// It was under way before: what can be said is that the clutch had let
-		// go by then.
 		o.Early = w.Fall.Early
 		o.At = min(o.At, w.Fall.Mid())
 	}
@@ -380,8 +381,8 @@ func (w *Watch) before(t *Trail, i int) float64 {
 	return sum / float64(n)
 }
 
-// unlag takes the delay of the later speed off an instant. What the engine's
-// filter adds is part of it; where it is the turbine that is late the
+// unlag takes the delay of the later speed off an instant, on which the engine's
+// filter has been reckoned with; where it is the turbine that is late the
 // separation may show in the engine's speed in time.
 func (w *Watch) unlag(c Chain, o Onset) Onset {
 	d := c.DelayS
@@ -390,7 +391,7 @@ func (w *Watch) unlag(c Chain, o Onset) Onset {
 		o.Early -= micros(-d + c.UnsureS)
 		o.Late += micros(c.UnsureS)
 	} else {
-		o.At -= micros(d + 0.2*c.FilterS)
+		o.At -= micros(d)
 		o.Early -= micros(d + c.FilterS + c.UnsureS)
 		o.Late -= micros(d - c.UnsureS)
 	}

@@ -25,6 +25,7 @@ const (
 	clearScore   = 1.05 // no other start needs to be tried
 	leastR2      = 0.98
 	mostRivals   = 6
+	enoughLooked = 1500 // instants, for the first look at all there is
 	leastAnswers = 10
 )
 
@@ -38,6 +39,8 @@ type analysis struct {
 	result *Result
 
 	engineFit, roadFit map[*series]fit
+	heldOf             *traffic // see heldFrames
+	held               []int32
 	// What the trio settled on; nil where none was found.
 	trio                       *trio
 	engines, turbines, outputs []*trio
@@ -48,7 +51,7 @@ func (s *Survey) Analyse(progress Progress) *Result {
 	if progress == nil {
 		progress = func(int, int) {}
 	}
-	a := &analysis{s: s, grid: s.instants(), result: &Result{Duration: s.Duration(), Frames: s.Frames, Unfollowed: s.Unfollowed}}
+	a := &analysis{s: s, grid: s.instants(), result: &Result{Duration: s.Duration(), Frames: s.Frames, Unfollowed: s.Unfollowed, Backwards: s.Backwards}}
 	a.step = a.grid.step.Seconds()
 	if d := s.Duration().Seconds(); d > 0 {
 		a.result.Kept = math.Min(1, float64(len(a.grid.at))*a.step/d)
@@ -159,23 +162,32 @@ func (a *analysis) search() {
 	for _, c := range classes(fast) {
 		heads = append(heads, c[0])
 	}
-	all := trios(heads, a.step)
+	every := len(a.grid.at) / enoughLooked
+	var thin []*series
+	for _, s := range heads {
+		thin = append(thin, s.thinned(every))
+	}
+	all := trios(thin, a.step*float64(max(1, every)))
 	if len(all) == 0 {
 		return
 	}
 	// Where answers tell the engine's speed, the engine must follow them.
 	known := a.s.answers.get(ParamEngineSpeed) != nil
 	var starts []*trio
+	whole := newTrials(a.step)
 	for _, t := range all {
-		if !known || a.engineFit[t.engine].r2 >= 0.9 {
-			starts = append(starts, t)
+		if known && a.engineFit[t.engine.whole()].r2 < 0.9 {
+			continue
+		}
+		if w := whole.try(t.engine.whole(), t.turbine.whole(), t.output.whole()); w != nil {
+			starts = append(starts, w)
 		}
 		if len(starts) == 3 {
 			break
 		}
 	}
 	for _, t := range starts {
-		best, e, b, o := settle(t, fast, a.step)
+		best, e, b, o := whole.settle(t, fast)
 		if a.trio == nil || best.score > a.trio.score {
 			a.trio, a.engines, a.turbines, a.outputs = best, e, b, o
 		}
@@ -450,6 +462,9 @@ func (a *analysis) proposeTrio(turbine, output *RoleResult, es, eo float64) {
 		if ts > 0 {
 			ratio := x.ratios(ts)
 			scale, near := outputScale(ratio, ts, launch)
+			if scale == 0 {
+				continue // no scale makes gear ratios of it
+			}
 			p.Scale, p.Rounded, p.Guessed = scale, true, true
 			text := ""
 			for i := range ratio {

@@ -3,7 +3,6 @@ package find
 import (
 	"encoding/binary"
 	"math/bits"
-	"sort"
 )
 
 // Mux is a field whose value says what the other bits of the frame hold.
@@ -36,8 +35,13 @@ func (t *traffic) mux(exclude uint64) *Mux {
 		}
 	}
 	for _, r := range tries {
-		last := map[int64]uint64{}
-		var same, any [64]int
+		if !t.switches(r, n) {
+			continue
+		}
+		var last [256]uint64
+		var known [4]uint64 // bits of the values in last
+		values := 0
+		var same, any tally
 		var pairs, all int
 		changes := 0
 		var before uint64
@@ -48,27 +52,30 @@ func (t *traffic) mux(exclude uint64) *Mux {
 			v := r.raw(t.rec.payload(i))
 			if i > 0 {
 				all++
-				countBits(&any, (w^before)&active&^r.bits())
+				any.add((w ^ before) & active &^ r.bits())
 				if v != beforeV {
 					changes++
 				}
 			}
-			if p, seen := last[v]; seen {
+			if known[v>>6]>>(v&63)&1 != 0 {
 				pairs++
-				countBits(&same, (w^p)&active&^r.bits())
-			} else if len(last) >= 40 {
+				same.add((w ^ last[v]) & active &^ r.bits())
+			} else if values >= 40 {
 				ok = false
 				break
+			} else {
+				known[v>>6] |= 1 << (v & 63)
+				values++
 			}
 			last[v], before, beforeV = w, w, v
 		}
-		if !ok || len(last) < 2 || changes < n/10 || pairs < 50 || n < 12*len(last) {
+		if !ok || values < 2 || changes < n/10 || pairs < 50 || n < 12*values {
 			continue
 		}
 		gain := 0.0
 		var differ uint64
-		for b := range same {
-			s, a := float64(same[b])/float64(pairs), float64(any[b])/float64(all)
+		for b := range 64 {
+			s, a := float64(same.count(b))/float64(pairs), float64(any.count(b))/float64(all)
 			if a > 0.02 && s < 0.6*a {
 				gain += a - s
 				differ |= 1 << b
@@ -82,21 +89,25 @@ func (t *traffic) mux(exclude uint64) *Mux {
 		if gain > 1.05*most {
 			most = gain
 			m := &Mux{Field: r.field(), run: r, bits: differ}
-			for v := range last {
-				m.Values = append(m.Values, uint64(v))
+			for v := range uint64(256) {
+				if known[v>>6]>>(v&63)&1 != 0 {
+					m.Values = append(m.Values, v)
+				}
 			}
-			sort.Slice(m.Values, func(i, j int) bool { return m.Values[i] < m.Values[j] })
 			best = m
 		}
 	}
 	return best
 }
 
-func countBits(c *[64]int, x uint64) {
-	for x != 0 {
-		c[bits.TrailingZeros64(x)]++
-		x &= x - 1
+// switches says whether the run changes often enough for a switch, from how often
+// its bits do.
+func (t *traffic) switches(r run, n int) bool {
+	changes := 0
+	for b := r.bits(); b != 0; b &= b - 1 {
+		changes += t.words[0].flip.count(bits.TrailingZeros64(b))
 	}
+	return changes >= min(n, t.words[0].n)/10
 }
 
 // sub is the traffic of one value of the switch, with its own statistics.

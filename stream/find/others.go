@@ -117,18 +117,53 @@ func first(r *RoleResult) *Proposal {
 // where not there.
 func (a *analysis) steps(t *traffic, r run) []int16 {
 	out := make([]int16, len(a.grid.at))
+	at, value := int32(-1), int16(-1)
+	for i, k := range a.heldFrames(t) {
+		if k != at {
+			at, value = k, -1
+			if k >= 0 {
+				value = int16(r.raw(t.rec.payload(int(k))))
+			}
+		}
+		out[i] = value
+	}
+	return out
+}
+
+// heldFrames are the kept frames that hold at the common instants; -1 for none.
+// The last traffic asked for is remembered: fields are tried one after another.
+func (a *analysis) heldFrames(t *traffic) []int32 {
+	if a.heldOf == t {
+		return a.held
+	}
+	a.heldOf, a.held = t, make([]int32, len(a.grid.at))
 	k := -1
 	reach := max(4*t.intervals.quantile(0.5), 500_000)
 	for i, at := range a.grid.at {
 		for k+1 < t.rec.len() && t.rec.at[k+1] <= at {
 			k++
 		}
-		out[i] = -1
+		a.held[i] = -1
 		if k >= 0 && at-t.rec.at[k] <= reach {
-			out[i] = int16(r.raw(t.rec.payload(k)))
+			a.held[i] = int32(k)
 		}
 	}
-	return out
+	return a.held
+}
+
+// mostChanges is how often a second the bits of a gear change at most.
+const mostChanges = 3
+
+// restless says whether a bit of the run changes more often than a state does.
+func (a *analysis) restless(t *traffic, r run) bool {
+	most := int(mostChanges*a.s.Duration().Seconds()) + 20
+	s, b := t.words[r.word], r.bits()
+	for ; b != 0; b &= b - 1 {
+		if s.flip.count(bits.TrailingZeros64(b)) > most {
+			return true
+		}
+	}
+	return false
 }
 
 // shorts calls f with each run of 2 to 5 bits, and each whole byte, that
@@ -194,7 +229,7 @@ func (a *analysis) gear() {
 	var down []Proposal
 	a.shorts(func(id *Identifier, r run) {
 		if t.engine.run.bits()&r.bits() != 0 && t.engine.t.ID == id.ID || t.output.t.ID == id.ID && t.output.run.bits()&r.bits() != 0 ||
-			t.turbine.t.ID == id.ID && t.turbine.run.bits()&r.bits() != 0 {
+			t.turbine.t.ID == id.ID && t.turbine.run.bits()&r.bits() != 0 || a.restless(id.t, r) {
 			return
 		}
 		v := a.steps(id.t, r)
@@ -345,16 +380,16 @@ func (a *analysis) pedal() {
 		if ref == nil {
 			continue
 		}
-		for _, s := range a.numbers() {
+		a.numbers(func(s *series) {
 			f := s.fitTo(ref)
 			if f.r2 < 0.85 || f.scale <= 0 {
-				continue
+				return
 			}
 			p := a.proposal(s, stream.Accelerator, 100*(f.r2-0.05+0.05*s.fineness()))
 			p.Scale, p.Offset, p.Rounded = f.round(0.015, 100, percentScalings())
 			p.Evidence = []string{fmt.Sprintf("%d answers to the standard request for %s fit with %.1f %% of their variance explained, within %.1f %%", f.n, parameters[q].name, 100*f.r2, f.rms)}
 			res.Proposals = append(res.Proposals, p)
-		}
+		})
 		sort.SliceStable(res.Proposals, func(i, j int) bool { return res.Proposals[i].Fit > res.Proposals[j].Fit })
 		res = cut(res)
 		if len(res.Proposals) > 0 {
@@ -370,9 +405,9 @@ func (a *analysis) pedal() {
 		res.Why = "no answers for the pedal, and no road or output speed to tell braking from accelerating"
 		return
 	}
-	for _, s := range a.numbers() {
+	a.numbers(func(s *series) {
 		if a.taken(s) {
-			continue
+			return
 		}
 		rest, left, nRest, nLeft := 0.0, 0.0, 0, 0
 		var sp, sr, spp, srr, spr, n float64
@@ -404,13 +439,13 @@ func (a *analysis) pedal() {
 			}
 		}
 		if nRest < 50 || nLeft < 50 || n < 50 {
-			continue
+			return
 		}
 		informed := rest/float64(nRest) + left/float64(nLeft) - 1
 		corr := (n*spr - sp*sr) / math.Sqrt(math.Max(1e-30, (n*spp-sp*sp)*(n*srr-sr*sr)))
 		score := 0.6*informed + 0.4*math.Max(0, corr)
 		if informed < 0.5 || score < 0.5 {
-			continue
+			return
 		}
 		p := a.proposal(s, stream.Accelerator, 85*score)
 		// A pedal goes to 100 %; a drive without full pedal leaves the scale
@@ -422,7 +457,7 @@ func (a *analysis) pedal() {
 		p.Offset = -s.lo * p.Scale
 		p.Evidence = []string{fmt.Sprintf("at its lower end in %.0f %% of braking and standing, off it in %.0f %% of accelerating; the scale is a guess", 100*rest/float64(nRest), 100*left/float64(nLeft))}
 		res.Proposals = append(res.Proposals, p)
-	}
+	})
 	sort.SliceStable(res.Proposals, func(i, j int) bool { return res.Proposals[i].Fit > res.Proposals[j].Fit })
 	res = cut(res)
 	res.Found = len(res.Proposals) > 0 && (res.Proposals[0].Fit >= 60 ||
@@ -442,13 +477,13 @@ func (a *analysis) taken(s *series) bool {
 	return false
 }
 
-// numbers are the series that may be a pedal: the pool, and shorter fields
-// that step more than a speed does.
-func (a *analysis) numbers() []*series {
-	out := append([]*series(nil), a.pool...)
+// numbers calls f with the series that may be a pedal: the pool, and shorter fields
+// that step more than a speed does, one after another.
+func (a *analysis) numbers(f func(*series)) {
 	have := map[*traffic][]run{}
 	for _, s := range a.pool {
 		have[s.t] = append(have[s.t], s.run)
+		f(s)
 	}
 	for i := range a.ids {
 		id := &a.ids[i]
@@ -471,11 +506,10 @@ func (a *analysis) numbers() []*series {
 			s.mux, s.muxValue = m, value
 			s.onGrid(&a.grid)
 			if s.top > 0 {
-				out = append(out, s)
+				f(s)
 			}
 		})
 	}
-	return out
 }
 
 // brake finds the bit that is set while the vehicle slows down hard.

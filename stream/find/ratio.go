@@ -33,7 +33,7 @@ func ratios(a, b *series, use []bool) (peaks []peak, points int) {
 			n++
 		}
 	}
-	if n < 50 {
+	if n < a.points(50) {
 		return nil, n
 	}
 	mid /= float64(n)
@@ -55,7 +55,7 @@ func ratios(a, b *series, use []bool) (peaks []peak, points int) {
 				best, at = m, k
 			}
 		}
-		if float64(best) < leastPeak*float64(points) || best < 8 {
+		if float64(best) < leastPeak*float64(points) || best < a.points(8) {
 			break
 		}
 		// The mean of what is in the window, then what is within tolerance
@@ -76,7 +76,9 @@ func ratios(a, b *series, use []bool) (peaks []peak, points int) {
 // refine works out each peak's centre and share from the points themselves.
 func refine(a, b *series, use []bool, peaks []peak, points int) {
 	var sum, dev, count [14]float64
+	var of nearby
 	for range 2 {
+		of.set(peaks)
 		clear(sum[:])
 		clear(dev[:])
 		clear(count[:])
@@ -85,16 +87,9 @@ func refine(a, b *series, use []bool, peaks []peak, points int) {
 			if math.IsNaN(q) || use != nil && !use[i] {
 				continue
 			}
-			tol := tolerance(a, b, i)
-			best, bestD := -1, tol
-			for k := range peaks {
-				if d := math.Abs(q - peaks[k].log); d <= bestD {
-					best, bestD = k, d
-				}
-			}
-			if best >= 0 {
+			if best, d := of.peak(q); d <= tolerance(a, b, i) {
 				sum[best] += q
-				dev[best] += bestD
+				dev[best] += d
 				count[best]++
 			}
 		}
@@ -108,22 +103,76 @@ func refine(a, b *series, use []bool, peaks []peak, points int) {
 	}
 }
 
+// nearby finds the peak nearest to a point without a look at each: for each bin,
+// the peaks that may be nearest to a point in it, the last below it and the one
+// after that.
+type nearby struct {
+	peaks []peak
+	order [16]uint8 // the peaks from the lowest
+	low   float64
+	below [binCount]int8 // place in order, -1 for none
+	last  int8
+}
+
+func (n *nearby) set(peaks []peak) {
+	n.peaks, n.last = peaks, int8(len(peaks)-1)
+	for k := range peaks {
+		j := k
+		for j > 0 && peaks[n.order[j-1]].log > peaks[k].log {
+			n.order[j] = n.order[j-1]
+			j--
+		}
+		n.order[j] = uint8(k)
+	}
+	if len(peaks) == 0 {
+		return
+	}
+	n.low = peaks[n.order[0]].log - 0.1
+	at := int8(-1)
+	for bin := range n.below {
+		for at < n.last && peaks[n.order[at+1]].log <= n.low+binWidth*float64(bin) {
+			at++
+		}
+		n.below[bin] = at
+	}
+}
+
+// peak returns the peak nearest to a logarithm and how far off that is; where it
+// is far off, so is what is returned.
+func (n *nearby) peak(q float64) (best int, d float64) {
+	bin := int((q - n.low) / binWidth)
+	if n.last < 0 || q < n.low || bin >= binCount {
+		return 0, math.Inf(1)
+	}
+	k, d := n.below[bin], math.Inf(1)
+	if k >= 0 {
+		best, d = int(n.order[k]), math.Abs(q-n.peaks[n.order[k]].log)
+	}
+	for k++; k <= n.last; k++ { // more than one only where two lie in one bin
+		e := n.peaks[n.order[k]].log - q
+		if math.Abs(e) < d {
+			best, d = int(n.order[k]), math.Abs(e)
+		}
+		if e > 0 {
+			break
+		}
+	}
+	return best, d
+}
+
 // tolerance is how far a logarithm of a ratio may lie from its peak: 0.7 % and
 // what the steps of the raw values make.
 func tolerance(a, b *series, i int) float64 {
-	if step := 0.6/a.grid[i] + 0.6/b.grid[i]; step < 0.03 {
-		return 0.007 + step
-	}
-	return 0.037
+	return 0.007 + min(a.step[i]+b.step[i], 0.03)
 }
 
-// mayHaveLadder says, from every fifth point, whether few ratios can hold much
+// mayHaveLadder says, from some of the points, whether few ratios can hold much
 // of the time: a quick look before the careful one.
 func mayHaveLadder(a, b *series) bool {
 	const wide, count = 0.012, 1024
 	var bin [count]uint16
 	n, mid := 0, 0.0
-	for i := 0; i < len(a.log); i += 5 {
+	for i := 0; i < len(a.log); i += a.points(5) {
 		q := b.log[i] - a.log[i]
 		if math.IsNaN(q) {
 			continue

@@ -7,9 +7,11 @@ import (
 
 // Result is what the analysis proposes.
 type Result struct {
-	Duration    bus.Micros
-	Frames      uint64
-	Unfollowed  uint64
+	Duration   bus.Micros
+	Frames     uint64
+	Unfollowed uint64
+	// Backwards frames came after later ones, and were left out.
+	Backwards   uint64
 	Kept        float64 // share of the time that was analysed
 	Identifiers []Identifier
 	// References are the standard requests answered in the recording.

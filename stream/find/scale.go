@@ -85,30 +85,48 @@ func (s *series) fitTo(r *reference) (best fit) {
 		at, v = a, b
 	}
 	shifted := make([]bus.Micros, len(at))
-	for lag := bus.Micros(-400_000); lag <= 400_000; lag += 50_000 {
+	x, y := make([]float64, 0, len(at)), make([]float64, 0, len(at))
+	use := make([]bool, len(at))
+	try := func(lag bus.Micros) {
 		for i := range at {
 			shifted[i] = at[i] - lag
 		}
-		var x, y []float64
+		x, y = x[:0], y[:0]
 		s.each(shifted, max(4*s.period, 300_000), func(i int, raw float64) {
 			if !math.IsNaN(raw) {
 				x, y = append(x, raw), append(y, v[i])
 			}
 		})
 		if len(x) < 10 {
-			continue
+			return
 		}
-		f := line(x, y)
+		f := line(x, y, use[:len(x)])
 		f.lag = lag
 		if f.r2 > best.r2 {
 			best = f
 		}
 	}
+	// What has nothing to do with the reference shows at any of the lags.
+	for lag := bus.Micros(-200_000); lag <= 200_000; lag += 200_000 {
+		try(lag)
+	}
+	if best.r2 < unlike {
+		return best
+	}
+	for lag := bus.Micros(-400_000); lag <= 400_000; lag += 50_000 {
+		if lag%200_000 != 0 || lag == 400_000 || lag == -400_000 {
+			try(lag)
+		}
+	}
 	return best
 }
 
-func line(x, y []float64) (f fit) {
-	use := make([]bool, len(x))
+// unlike is the share of the variance below which no lag within 0.2 s of the one
+// tried makes a fit of a series.
+const unlike = 0.3
+
+// line fits y to x; use is room for as many points.
+func line(x, y []float64, use []bool) (f fit) {
 	for i := range use {
 		use[i] = true
 	}

@@ -35,7 +35,12 @@ type series struct {
 	// grid are the values less zero at common instants.
 	grid []float64
 	log  []float64 // natural logarithm of grid where it is well above 0, else NaN
+	step []float64 // 0.6 of a raw step as a share of the value, where log is one
 	top  float64   // 99th percentile of grid
+
+	// Of a thinned series, one point in every stands for all of them.
+	every int
+	of    *series
 }
 
 // newSeries takes the run out of the kept frames. It returns nil where it has
@@ -46,17 +51,16 @@ func newSeries(t *traffic, r run, least int) *series {
 		return nil
 	}
 	s := &series{t: t, run: r, at: t.rec.at, period: t.intervals.quantile(0.5)}
-	seen := map[int64]bool{}
-	const most = 512
+	var seen distinct
 	s.v = make([]float64, n)
 	for i := range n {
 		x := r.raw(t.rec.payload(i))
 		s.v[i] = float64(x)
-		if len(seen) < most && (i == 0 || s.v[i] != s.v[i-1]) {
-			seen[x] = true
+		if i == 0 || s.v[i] != s.v[i-1] {
+			seen.add(uint64(x))
 		}
 	}
-	s.distinct = len(seen)
+	s.distinct = seen.n
 	if s.distinct < least {
 		return nil
 	}
@@ -64,6 +68,23 @@ func newSeries(t *traffic, r run, least int) *series {
 	s.dropNotAvailable()
 	s.spread()
 	return s
+}
+
+// distinct counts different values, up to mostDistinct; values further apart than
+// its table is long may pass for one.
+type distinct struct {
+	n    int
+	seen [1 << 10]uint64
+}
+
+const mostDistinct = 512
+
+func (d *distinct) add(x uint64) {
+	word, bit := x>>6%uint64(len(d.seen)), x&63
+	if d.n < mostDistinct && d.seen[word]>>bit&1 == 0 {
+		d.seen[word] |= 1 << bit
+		d.n++
+	}
 }
 
 // dropNotAvailable takes the highest code for "not available" where it stands
@@ -92,10 +113,12 @@ func (s *series) dropNotAvailable() {
 	}
 }
 
+// enoughOrdered is how many values tell a percentile.
+const enoughOrdered = 1500
+
 func (s *series) spread() {
-	x := make([]float64, 0, 4096)
-	step := max(1, len(s.v)/4096)
-	for i := 0; i < len(s.v); i += step {
+	x := make([]float64, 0, enoughOrdered)
+	for i := 0; i < len(s.v); i += 1 + len(s.v)/enoughOrdered {
 		if !math.IsNaN(s.v[i]) {
 			x = append(x, s.v[i])
 		}
@@ -199,9 +222,9 @@ func (s *series) onGrid(g *instants) {
 	s.grid = make([]float64, len(g.at))
 	reach := max(4*s.period, 300_000)
 	s.each(g.at, reach, func(i int, v float64) { s.grid[i] = v - s.zero })
-	x := make([]float64, 0, len(s.grid))
-	for _, v := range s.grid {
-		if !math.IsNaN(v) {
+	x := make([]float64, 0, enoughOrdered)
+	for i := 0; i < len(s.grid); i += 1 + len(s.grid)/enoughOrdered {
+		if v := s.grid[i]; !math.IsNaN(v) {
 			x = append(x, v)
 		}
 	}
@@ -210,13 +233,44 @@ func (s *series) onGrid(g *instants) {
 		sort.Float64s(x)
 		s.top = quantile(x, 0.99)
 	}
+	s.step = make([]float64, len(s.grid))
 	for i, v := range s.grid {
 		s.log[i] = math.NaN()
 		if v > 0.04*s.top && v > 8 {
-			s.log[i] = math.Log(v)
+			s.log[i], s.step[i] = math.Log(v), 0.6/v
 		}
 	}
 }
+
+// thinned returns the series with one in every points of its grid: for a first
+// look at many.
+func (s *series) thinned(every int) *series {
+	if every < 2 {
+		return s
+	}
+	thin := func(x []float64) []float64 {
+		out := make([]float64, 0, len(x)/every+1)
+		for i := 0; i < len(x); i += every {
+			out = append(out, x[i])
+		}
+		return out
+	}
+	c := *s
+	c.every, c.of = every, s
+	c.grid, c.log, c.step = thin(s.grid), thin(s.log), thin(s.step)
+	return &c
+}
+
+// whole is the series that a thinned one was made of.
+func (s *series) whole() *series {
+	if s.of != nil {
+		return s.of
+	}
+	return s
+}
+
+// points is how many points of the series stand for n of a whole one.
+func (s *series) points(n int) int { return max(1, n/max(1, s.every)) }
 
 // each calls f with the interpolated value at each instant, NaN where none.
 func (s *series) each(at []bus.Micros, reach bus.Micros, f func(i int, v float64)) {

@@ -19,7 +19,7 @@ import (
 
 // Options bound a Survey; zero values mean the defaults.
 type Options struct {
-	// Records is how many frames are kept for the analysis (default 2^21). A
+	// Records is how many frames are kept for the analysis (default 2^20). A
 	// recording with more keeps whole stretches of eight seconds, evenly
 	// spread, so that what is kept is complete in itself.
 	Records int
@@ -89,7 +89,7 @@ func (r *records) payload(i int) []byte { return r.data[i*r.width : (i+1)*r.widt
 // NewSurvey returns an empty survey.
 func NewSurvey(opt Options) *Survey {
 	if opt.Records <= 0 {
-		opt.Records = 1 << 21
+		opt.Records = 1 << 20
 	}
 	if opt.Identifiers <= 0 {
 		opt.Identifiers = 2048

@@ -47,7 +47,7 @@ func ladderOf(o, b *series) (gears []peak, mass float64) {
 		return nil, 0
 	}
 	peaks, n := ratios(o, b, nil)
-	if n < 200 {
+	if n < o.points(200) {
 		return nil, 0
 	}
 	// Neighbours closer than gears can be are one gear, seen through noise.
@@ -93,7 +93,7 @@ func ladderOf(o, b *series) (gears []peak, mass float64) {
 			if g-last == 1 || last-g == 1 {
 				neighbours++
 			}
-			if run < 8 {
+			if run < o.points(8) {
 				short++
 			}
 			run = 0
@@ -151,26 +151,31 @@ func (t *trio) judge(step float64) {
 		return gear[i] >= 0
 	})
 	peaks, points := ratios(e, b, inGear)
-	if points < 100 || len(peaks) == 0 {
+	if points < o.points(100) || len(peaks) == 0 {
 		return
 	}
 	// The clutch closes at one ratio, whatever the gear: of the ratios at
 	// which engine and turbine stay, the one seen in most gears.
 	bestScore := 0.0
-	for _, p := range peaks {
-		var in, all [16]int
-		for i := range n {
-			if !inGear[i] || math.IsNaN(b.log[i]-e.log[i]) {
-				continue
-			}
-			all[gear[i]]++
-			if math.Abs(b.log[i]-e.log[i]-p.log) <= tolerance(e, b, i) {
-				in[gear[i]]++
-			}
+	var of nearby
+	of.set(peaks)
+	var held [14][16]int // points at each peak, by gear
+	var all [16]int
+	for i := range n {
+		q := b.log[i] - e.log[i]
+		if !inGear[i] || math.IsNaN(q) {
+			continue
 		}
+		all[gear[i]]++
+		if k, d := of.peak(q); d <= tolerance(e, b, i) {
+			held[k][gear[i]]++
+		}
+	}
+	for at, p := range peaks {
+		in := &held[at]
 		g := 0
 		for k := range all {
-			if in[k] >= 12 && float64(in[k]) >= 0.03*float64(all[k]) {
+			if in[k] >= o.points(12) && float64(in[k]) >= 0.03*float64(all[k]) {
 				g++
 			}
 		}
@@ -216,7 +221,7 @@ func (t *trio) judge(step float64) {
 	default:
 		t.score += 0.2 * t.stand
 	}
-	if t.facesN < 25 {
+	if t.facesN < o.points(25) {
 		t.score += 0.15 * 0.6
 	} else {
 		t.score += 0.15 * t.faces
@@ -242,17 +247,48 @@ func (s *series) fineness() float64 {
 	return 0.6*steps + 0.4*often
 }
 
-// tried is trio.judge for a triple not tried yet; nil where it cannot be.
-func tried(e, b, o *series, step float64) *trio {
+// trials are the triples tried so far, and the gears of their pairs: settling tries
+// most of them again.
+type trials struct {
+	step    float64
+	trios   map[[3]*series]*trio // nil where it cannot be
+	ladders map[[2]*series]ladder
+}
+
+type ladder struct {
+	gears []peak
+	mass  float64
+}
+
+func newTrials(step float64) *trials {
+	return &trials{step, map[[3]*series]*trio{}, map[[2]*series]ladder{}}
+}
+
+// try judges a triple; it returns nil where it cannot be.
+func (x *trials) try(e, b, o *series) *trio {
+	key := [3]*series{e, b, o}
+	t, known := x.trios[key]
+	if !known {
+		t = x.judge(e, b, o)
+		x.trios[key] = t
+	}
+	return t
+}
+
+func (x *trials) judge(e, b, o *series) *trio {
 	if e == o || e == b || b == o || e.overlaps(o) || e.overlaps(b) || b.overlaps(o) {
 		return nil
 	}
-	gears, mass := ladderOf(o, b)
-	if mass < leastLadder {
+	l, known := x.ladders[[2]*series{o, b}]
+	if !known {
+		l.gears, l.mass = ladderOf(o, b)
+		x.ladders[[2]*series{o, b}] = l
+	}
+	if l.mass < leastLadder {
 		return nil
 	}
-	t := &trio{engine: e, turbine: b, output: o, gears: gears, ladder: mass}
-	t.judge(step)
+	t := &trio{engine: e, turbine: b, output: o, gears: l.gears, ladder: l.mass}
+	t.judge(x.step)
 	if t.score == 0 {
 		return nil
 	}
@@ -261,25 +297,26 @@ func tried(e, b, o *series, step float64) *trio {
 
 // settle improves the trio by trying every series of the pool in each place,
 // until nothing better is found, and returns what was tried last in each.
-func settle(t *trio, pool []*series, step float64) (best *trio, engines, turbines, outputs []*trio) {
+func (x *trials) settle(t *trio, pool []*series) (best *trio, engines, turbines, outputs []*trio) {
 	for range 4 {
 		engines, turbines, outputs = nil, nil, nil
 		best = t
 		for _, s := range pool {
-			for k, x := range []*trio{tried(s, t.turbine, t.output, step), tried(t.engine, s, t.output, step), tried(t.engine, t.turbine, s, step)} {
-				if x == nil {
+			for k, y := range []*trio{x.try(s, t.turbine, t.output), x.try(t.engine, s, t.output), x.try(t.engine, t.turbine, s)} {
+				if y == nil {
 					continue
 				}
 				switch k {
 				case 0:
-					engines = append(engines, x)
+					engines = append(engines, y)
 				case 1:
-					turbines = append(turbines, x)
+					turbines = append(turbines, y)
 				case 2:
-					outputs = append(outputs, x)
+					o := *y // their scores change after
+					outputs = append(outputs, &o)
 				}
-				if x.score > best.score {
-					best = x
+				if y.score > best.score {
+					best = y
 				}
 			}
 		}

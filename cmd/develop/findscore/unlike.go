@@ -72,6 +72,7 @@ func unlikes(from uint64, seeds int, verbose bool) bool {
 			}
 		}
 	}
+	fmt.Printf("\nwrong claims in these: %d of %d\n", wrong, made)
 	return float64(wrong) <= mostWrong*float64(made)
 }
 
@@ -117,7 +118,7 @@ func claimed(r *drive.Result, role stream.Role, p *find.Proposal) bool {
 		m := &r.Layout.Messages[i]
 		for k := range m.Signals {
 			s := &m.Signals[k]
-			geared := role == stream.EngineSpeed && s.Role == stream.NumRoles && s.Filler == drive.FillerGeared
+			geared := role == stream.EngineSpeed && s.Role == stream.NumRoles && (s.Filler == drive.FillerGeared || s.Filler == drive.FillerTwinEngine)
 			// The output shaft tells the road speed, by the scale of the answers.
 			shaft := role == stream.VehicleSpeed && s.Role == stream.OutputSpeed
 			if s.Role != role && !geared && !shaft {

@@ -141,6 +141,15 @@ func prepare(ctx context.Context, c *sql.Conn, folder, tmp string, a Asked) erro
 		}
 	}
 	filed := map[string]string{} // the last day of each vehicle, up to the last asked about
+	lists, total, read := map[string][]string{}, 0, 0
+	for _, table := range dataset.Tables {
+		list, err := dataset.List(folder, table, first, last, filed)
+		if err != nil {
+			return err
+		}
+		lists[table] = list
+		total += len(list)
+	}
 	for _, table := range dataset.Tables {
 		text, err := files.ReadFile("load_" + table + ".sql")
 		if err != nil {
@@ -150,11 +159,7 @@ func prepare(ctx context.Context, c *sql.Conn, folder, tmp string, a Asked) erro
 		if err := do(create + ")"); err != nil {
 			return err
 		}
-		list, err := dataset.List(folder, table, first, last, filed)
-		if err != nil {
-			return err
-		}
-		for part := range slices.Chunk(list, atOnce) {
+		for part := range slices.Chunk(lists[table], atOnce) {
 			var names strings.Builder
 			for _, name := range part {
 				names.WriteString(quote(filepath.ToSlash(name)) + ",")
@@ -164,6 +169,9 @@ func prepare(ctx context.Context, c *sql.Conn, folder, tmp string, a Asked) erro
 			}
 			if err := do(insert); err != nil {
 				return err
+			}
+			if read += len(part); a.Progress != nil {
+				a.Progress(read, total)
 			}
 		}
 	}

@@ -32,6 +32,9 @@ type Asked struct {
 	// Enrolled are the vehicles that could have sent something, besides those
 	// that did.
 	Enrolled []string
+	// Progress is told how many files have been read, of all that are asked about;
+	// nil for nobody.
+	Progress func(done, total int)
 }
 
 // Answers are the rows of each question, by vehicle.

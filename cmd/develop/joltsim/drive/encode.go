@@ -328,11 +328,39 @@ func (e *encoder) filler(x *sensor, w Source) uint64 {
 	case FillerMotor:
 		v := mul(abs(w.RoadKmh()), 90) + mul(x.s.Noise, e.rnd.normal())
 		return uint64(clamp(mul(v, x.inv), 0, float64(x.mask)))
+	case FillerTwinEngine, FillerOddShaft, FillerEvenShaft:
+		x.walk += mul(0.3, twinShaft(x.s.Filler, w)-x.walk)
+		v := x.walk + mul(x.s.Noise, e.rnd.normal())
+		return uint64(clamp(mul(v, x.inv), 0, float64(x.mask)))
 	case FillerLoad:
 		v := mul(w.LoadNm(), x.inv) + mul(2, e.rnd.normal()) + mul(0.2, float64(x.mask))
 		return uint64(clamp(v, 0, float64(x.mask)))
 	}
 	return 0
+}
+
+// twinShaft is where a speed of a gearbox with two clutches settles, rpm: gears are
+// 0.72 apart, as in passenger cars (common practice, no source).
+func twinShaft(f Filler, w Source) float64 {
+	output, _ := w.Value(stream.OutputSpeed)
+	gear, _ := w.Value(stream.Gear)
+	g := max(gear, 1)
+	odd := int(g)%2 == 1
+	switch {
+	case f == FillerTwinEngine && (gear < 1 || output < 60):
+		engine, _ := w.Value(stream.EngineSpeed) // idles, or is revved
+		return engine
+	case f == FillerOddShaft && !odd, f == FillerEvenShaft && odd:
+		g++
+	}
+	ratio := 4.0
+	for range int(g) - 1 {
+		ratio = mul(ratio, 0.72)
+	}
+	if f == FillerTwinEngine {
+		return max(mul(output, ratio), 900)
+	}
+	return mul(output, ratio)
 }
 
 // checksum returns an eight-bit checksum over identifier and payload; callers

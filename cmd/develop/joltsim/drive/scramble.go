@@ -29,15 +29,18 @@ func Scramble(sc Scenario, seed uint64, answers bool) (*Result, error) {
 // Unlike are the kinds of traffic in which a converter automatic's three speeds
 // are not all there to be found: see ScrambleUnlike.
 func Unlike() []string {
-	return []string{"stationary", "manual", "electric", "no turbine", "moving only"}
+	return []string{"stationary", "manual", "twin-clutch", "electric", "no turbine", "wheels", "only wheels", "moving only"}
 }
 
 // ScrambleUnlike is Scramble for a recording of another kind:
 //
 //	stationary    the vehicle never moves; the engine idles and is revved
 //	manual        engine and gearbox input turn as one, but for pulling away
+//	twin-clutch   engine and two gearbox inputs, each with a clutch of its own
 //	electric      one motor on one ratio, no engine
 //	no turbine    an automatic whose turbine speed is not sent
+//	wheels        all is there, and wheel speeds in many messages, in several forms
+//	only wheels   the same without turbine and output speed
 //	moving only   a stretch on the road, from no standstill to none
 func ScrambleUnlike(kind, vehicle string, seed uint64, answers bool) (*Result, error) {
 	sc := Recipe(vehicle, seed)
@@ -58,6 +61,7 @@ func ScrambleUnlike(kind, vehicle string, seed uint64, answers bool) (*Result, e
 			l.Messages[i].Signals[k].unlike(kind)
 		}
 	}
+	l.add(kind, newRandom(seed, 43))
 	sc.layout = &l
 	sc.Seed ^= seed
 	r, err := Run(sc)
@@ -67,10 +71,41 @@ func ScrambleUnlike(kind, vehicle string, seed uint64, answers bool) (*Result, e
 	return r, err
 }
 
+// add adds the messages that a kind of traffic has besides.
+func (l *Layout) add(kind string, rnd *random) {
+	more := func(name string, period int, signals ...Signal) {
+		m := Message{Name: name, ID: uint32(0x700 + len(l.Messages)), Len: 8, PeriodMs: period, JitterUs: 600, LatencyUs: 1500, Signals: signals}
+		if m.Extended = l.Messages[0].Extended; m.Extended {
+			m.ID |= 0x1B000000
+		}
+		l.Messages = append(l.Messages, m)
+	}
+	wheel := func(at uint8, scale float64) Signal {
+		return Signal{Name: fmt.Sprintf("Wheel%d", at), Field: Field{at + 7, 16, true}, Scale: scale, Role: stream.NumRoles, Filler: FillerWheel}
+	}
+	switch kind {
+	case "twin-clutch":
+		more("EvenShaft", 20, Signal{Name: "EvenShaft", Field: Field{8, 16, false}, Scale: 0.5, Noise: 0.9, Role: stream.NumRoles, Filler: FillerEvenShaft})
+	case "wheels", "only wheels":
+		for k := range 4 {
+			more(fmt.Sprintf("OneWheel%d", k), 20, wheel(uint8(8*rnd.n(7)), []float64{0.01, 1.0 / 128, 0.03125, 0.05}[rnd.n(4)]))
+		}
+		more("FrontWheels", 10, wheel(0, 0.01), wheel(16, 0.01))
+		more("RearWheels", 10, wheel(32, 0.01), wheel(48, 0.01))
+		more("Pulses", 20, wheel(0, 0.02), wheel(16, 0.02), wheel(32, 0.02), wheel(48, 0.02))
+	}
+}
+
 // unlike changes what a signal carries.
 func (s *Signal) unlike(kind string) {
 	role := s.Role
 	switch {
+	case role == stream.TurbineSpeed && kind == "twin-clutch":
+		s.Role, s.Filler = stream.NumRoles, FillerOddShaft
+	case role == stream.EngineSpeed && kind == "twin-clutch":
+		s.Role, s.Filler = stream.NumRoles, FillerTwinEngine
+	case kind == "only wheels" && (role == stream.TurbineSpeed || role == stream.OutputSpeed):
+		s.Role, s.Filler = stream.NumRoles, FillerWalk
 	case role == stream.TurbineSpeed && (kind == "manual" || kind == "electric" || kind == "no turbine"):
 		s.Role, s.Filler = stream.NumRoles, FillerWalk
 	case role == stream.EngineSpeed && kind == "manual":

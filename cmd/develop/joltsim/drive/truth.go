@@ -138,7 +138,7 @@ type Release struct {
 	BrakingMps2 float64    `json:"braking_mps2"`
 	// PedalLift is the pedal in % when the command fell.
 	PedalPct float64 `json:"pedal_pct"`
-	// FreedS is the lag until the clutch carried nothing any more. Where
+	// FreedS is the lag until the clutch slipped and went on to carry nothing. Where
 	// engine and turbine go on side by side by chance, LagS is longer.
 	FreedS float64 `json:"freed_s"`
 	// Reapplied is true where the command rose again before they had parted.

@@ -212,4 +212,11 @@ const (
 	FillerLoad   // follows engine load
 	FillerGeared // an engine that turns with the gearbox input, but idles
 	FillerMotor  // an electric motor on one ratio
+
+	// Of a gearbox with two clutches: its engine, which turns with the shaft whose
+	// clutch is closed, and its shafts, of which the idle one turns in the gear that
+	// comes next.
+	FillerTwinEngine
+	FillerOddShaft
+	FillerEvenShaft
 )

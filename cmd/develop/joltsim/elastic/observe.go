@@ -20,6 +20,7 @@ type observer struct {
 	relFrom      float64
 	relFree      bool
 	relS, doneS  float64
+	gripped      bus.Micros // last stuck since the release began
 	pendS, pendN float64
 	pendCause    drive.Cause
 
@@ -79,8 +80,17 @@ func (o *observer) release(r *drive.Release) {
 		o.endRelease()
 		return
 	}
+	if p.stuck {
+		o.gripped = o.s.now()
+	}
 	if p.capacity < 5 && r.FreedS == 0 {
-		r.FreedS = milli((o.s.now() - r.Fell).Seconds())
+		// It has slipped since it stuck last: what it still carries meanwhile
+		// does not hold the speeds together.
+		free := o.gripped
+		if free < r.Fell {
+			free = o.s.now()
+		}
+		r.FreedS = milli((free - r.Fell).Seconds())
 	}
 	away := math.Abs(p.slipRPM() - o.relFrom)
 	switch {
