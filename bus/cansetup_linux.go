@@ -5,11 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"net"
-	"strings"
 
 	"github.com/mdlayher/netlink"
 	"go.einride.tech/can/pkg/candevice"
-	"go.einride.tech/can/pkg/socketcan"
 	"golang.org/x/sys/unix"
 )
 
@@ -184,28 +182,4 @@ func changeLink(iface string, data func(*netlink.AttributeEncoder) error) error 
 		Data:   append(head, attributes...),
 	})
 	return err
-}
-
-// ErrorText says in words what an Error frame reports.
-func ErrorText(f *Frame) string {
-	var raw [16]byte
-	var parts []string
-	for bit := range 29 {
-		class := f.ID & (1 << bit)
-		if class == 0 {
-			continue
-		}
-		// One class at a time: the library names no combinations.
-		binary.NativeEndian.PutUint32(raw[:4], class|errorFlag)
-		raw[4] = 8
-		copy(raw[8:], f.Data[:8])
-		var s socketcan.Frame
-		s.UnmarshalBinary(raw[:])
-		e := s.DecodeErrorFrame()
-		if class > uint32(socketcan.ErrorClassRestarted) {
-			continue // counters that newer kernels add, not an event
-		}
-		parts = append(parts, e.String())
-	}
-	return strings.Join(parts, "; ")
 }

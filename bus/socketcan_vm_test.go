@@ -74,9 +74,6 @@ func TestVMSocketForms(t *testing.T) {
 	if st := s.Stats(); st.Frames != 7 || st.Errors != 2 || st.Dropped != 0 {
 		t.Errorf("stats %+v", st)
 	}
-	if text := ErrorText(&frames[5]); !strings.Contains(text, "BusOff") || !strings.Contains(text, "Controller: TxWarning") {
-		t.Errorf("error text %q", text)
-	}
 }
 
 func TestVMSocketFilters(t *testing.T) {

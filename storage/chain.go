@@ -15,8 +15,6 @@ type fileMark struct {
 	Sum    uint64 `json:"sum"`
 }
 
-func (m fileMark) reached(c chained) bool { return m.Blocks == c.blocks && m.Sum == c.sum }
-
 // linkRecord stands first in a file.
 type linkRecord struct {
 	// Stay is the sum of the beginning of the stay's first run.

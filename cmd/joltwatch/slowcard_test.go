@@ -6,6 +6,7 @@ import (
 	"io"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"joltwatch/bus"
@@ -21,11 +22,9 @@ import (
 // over two seconds of it, also where each of the syncs that one event takes
 // stalls so long; beyond that, what is lost is counted to the frame.
 //
-// The test runs five times as fast as the bus would.
+// Bus, card and program go by the clock of the bubble, which no load of the
+// machine moves.
 func TestSlowCard(t *testing.T) {
-	if testing.Short() {
-		t.Skip("goes by the clock, at a pace that an emulated processor does not keep")
-	}
 	for _, c := range []struct {
 		name   string
 		stall  time.Duration // of a sync
@@ -37,70 +36,68 @@ func TestSlowCard(t *testing.T) {
 		{"every sync of an event 5 s", 5 * time.Second, 4, true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			t.Parallel()
-			set := detect.DefaultSettings()
-			file, err := vehicle.Parse("test.toml", []byte("[[bus]]\nname = \"can0\"\nj1939 = true\n"), &set)
-			if err != nil {
-				t.Fatal(err)
-			}
-			h := &host{ctx: context.Background(), stdout: &bytes.Buffer{}, log: zerolog.Nop()}
-			l, err := newLine(h, file.Plan, set)
-			if err != nil {
-				t.Fatal(err)
-			}
-			dir := t.TempDir()
-			slow := &slowFS{FS: storage.OS(dir), stall: c.stall / hurry}
-			w := newWire(20 * storage.FullLoad)
-			src := bus.Merge([]bus.Source{w}, bus.MergeOptions{Now: w.now})
-			defer src.Close()
-			in := &input{source: src, live: true, boot: "test", now: w.now}
-			opt := storeOptions(h, file, "test", in)
-			opt.FS = slow
-			if err := l.open(h, dir, opt); err != nil {
-				t.Fatal(err)
-			}
-			told := false
-			err = pump(h.ctx, in, func(f *bus.Frame) error {
-				if err := l.Push(f); err != nil {
-					return err
+			synctest.Test(t, func(t *testing.T) {
+				set := detect.DefaultSettings()
+				file, err := vehicle.Parse("test.toml", []byte("[[bus]]\nname = \"can0\"\nj1939 = true\n"), &set)
+				if err != nil {
+					t.Fatal(err)
 				}
-				if f.At > 6*bus.Second && !told {
-					told = true
-					slow.left.Store(c.stalls)
-					l.Finding(&detect.Finding{Kind: detect.KindReleaseLag, Class: detect.ReleaseLate, Start: f.At, End: f.At, Drive: 1, Severity: 1, Keep: true}, nil)
+				h := &host{ctx: context.Background(), stdout: &bytes.Buffer{}, log: zerolog.Nop()}
+				l, err := newLine(h, file.Plan, set)
+				if err != nil {
+					t.Fatal(err)
 				}
-				return nil
-			}, l.beat(in))
-			if err != nil {
-				t.Fatal(err)
-			}
-			if err := l.Finish(); err != nil {
-				t.Fatal(err)
-			}
-			s, err := storage.Read(dir)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if n := slow.left.Load(); n > 0 {
-				t.Fatalf("%d of the syncs that were to stall never came", n)
-			}
-			var got, dropped uint64
-			for _, a := range s.Accounts() {
-				got, dropped = got+a.Frames, dropped+a.Dropped
-			}
-			t.Logf("%d frames on the bus, %d handled, %d counted as lost", w.total, got, dropped)
-			if got+dropped != uint64(w.total) {
-				t.Errorf("%d frames handled and %d counted as lost, of %d", got, dropped, w.total)
-			}
-			if lost := dropped > 0; lost != c.lost {
-				t.Errorf("%d frames lost", dropped)
-			}
+				dir := t.TempDir()
+				slow := &slowFS{FS: storage.OS(dir), stall: c.stall}
+				w := newWire(20 * storage.FullLoad)
+				src := bus.Merge([]bus.Source{w}, bus.MergeOptions{Now: w.now})
+				defer src.Close()
+				in := &input{source: src, live: true, boot: "test", now: w.now}
+				opt := storeOptions(h, file, "test", in)
+				opt.FS = slow
+				if err := l.open(h, dir, opt); err != nil {
+					t.Fatal(err)
+				}
+				told := false
+				err = pump(h.ctx, in, func(f *bus.Frame) error {
+					if err := l.Push(f); err != nil {
+						return err
+					}
+					if f.At > 6*bus.Second && !told {
+						told = true
+						slow.left.Store(c.stalls)
+						l.Finding(&detect.Finding{Kind: detect.KindReleaseLag, Class: detect.ReleaseLate, Start: f.At, End: f.At, Drive: 1, Severity: 1, Keep: true}, nil)
+					}
+					return nil
+				}, l.beat(in))
+				if err != nil {
+					t.Fatal(err)
+				}
+				if err := l.Finish(); err != nil {
+					t.Fatal(err)
+				}
+				s, err := storage.Read(dir)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if n := slow.left.Load(); n > 0 {
+					t.Fatalf("%d of the syncs that were to stall never came", n)
+				}
+				var got, dropped uint64
+				for _, a := range s.Accounts() {
+					got, dropped = got+a.Frames, dropped+a.Dropped
+				}
+				t.Logf("%d frames on the bus, %d handled, %d counted as lost", w.total, got, dropped)
+				if got+dropped != uint64(w.total) {
+					t.Errorf("%d frames handled and %d counted as lost, of %d", got, dropped, w.total)
+				}
+				if lost := dropped > 0; lost != c.lost {
+					t.Errorf("%d frames lost", dropped)
+				}
+			})
 		})
 	}
 }
-
-// hurry is how much faster than a bus the test runs.
-const hurry = 5
 
 // slowFS stalls at that many of the next syncs.
 type slowFS struct {
@@ -127,7 +124,7 @@ type slowFile struct {
 	fs *slowFS
 }
 
-// Nothing is synced for real, which would take time five times over.
+// Nothing is synced for real, which would take time that the bubble does not have.
 func (f *slowFile) Sync() error { f.fs.pause(); return nil }
 
 // wire is a full bus of 500 kbit/s as the kernel hands it on: frames come
@@ -150,7 +147,7 @@ const socketQueue = 8000
 func newWire(total int) *wire { return &wire{start: time.Now(), total: total, frame: frames(1)[0]} }
 
 // now is the time on the bus.
-func (w *wire) now() bus.Micros { return bus.Micros(time.Since(w.start).Microseconds()) * hurry }
+func (w *wire) now() bus.Micros { return bus.Micros(time.Since(w.start).Microseconds()) }
 
 func (w *wire) Read(batch []bus.Frame) (int, error) {
 	for {

@@ -61,12 +61,6 @@ func understood(role stream.Role) string {
 	return strings.Join(names, ", ")
 }
 
-// Understands reports whether a role takes values in a unit.
-func Understands(unit string, role stream.Role) bool {
-	_, ok := convert(unit, role)
-	return ok
-}
-
 // Convert turns a value in a unit into the role's.
 func Convert(v float64, unit string, role stream.Role) (float64, bool) {
 	c, ok := convert(unit, role)

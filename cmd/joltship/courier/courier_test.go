@@ -247,7 +247,7 @@ func TestServerTroubles(t *testing.T) {
 
 	// The dataset refuses for a while: the stream keeps it all.
 	takeIn(t, conn, shopDir, rows)
-	time.Sleep(300 * time.Millisecond)
+	eventually(t, "a refusal", func() bool { return rows.refused() > 0 })
 	if rows.count(wire.KindEvent) != 0 || drained(t, conn) {
 		t.Error("confirmed without being durable")
 	}

@@ -126,6 +126,7 @@ type sink struct {
 	rows  map[string]*wire.Record
 	again int // records that came twice
 	fail  error
+	no    int // how often it refused
 }
 
 func newSink() *sink {
@@ -147,6 +148,7 @@ func (s *sink) Flush(context.Context) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.fail != nil {
+		s.no++
 		return s.fail
 	}
 	for id, r := range s.held {
@@ -160,6 +162,13 @@ func (s *sink) refuse(err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.fail = err
+}
+
+// refused returns how often it has refused so far.
+func (s *sink) refused() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.no
 }
 
 func (s *sink) count(kind wire.Kind) (n int) {
