@@ -484,12 +484,20 @@ func (k *checker) plausibility(file *vehicle.File) []remark {
 // indispensable names the speeds without which nothing at all can be told.
 func (k *checker) indispensable() []remark {
 	var out []remark
-	if k.seen[stream.EngineSpeed] == 0 {
-		out = append(out, remark{"engine speed", false, "there is none, and nothing can be told without it. Add a [[role]] with name = \"engine_speed\""})
+	lack := func(what, says, add string, roles ...stream.Role) {
+		for _, r := range roles {
+			if k.seen[r] > 0 {
+				return
+			}
+			if len(k.plan.Sources[r.String()]) > 0 {
+				add = r.String() + " is mapped and never came"
+			}
+		}
+		out = append(out, remark{what, false, says + ". " + add})
 	}
-	if k.seen[stream.TurbineSpeed]+k.seen[stream.OutputSpeed]+k.seen[stream.VehicleSpeed] == 0 {
-		out = append(out, remark{"second speed", false, "there is none beside the engine's. Add a [[role]] with name = \"turbine_speed\", or output_speed or vehicle_speed and gear"})
-	}
+	lack("engine speed", "there is none, and nothing can be told without it", "Add a [[role]] with name = \"engine_speed\"", stream.EngineSpeed)
+	lack("second speed", "there is none beside the engine's", "Add a [[role]] with name = \"turbine_speed\", or output_speed or vehicle_speed and gear",
+		stream.TurbineSpeed, stream.OutputSpeed, stream.VehicleSpeed)
 	return out
 }
 
