@@ -5,13 +5,70 @@ import "joltwatch/bus"
 // feed is one sender of one signal.
 type feed struct {
 	feedKey
-	period  period
-	last    bus.Micros
-	seen    bool
+	*arrival
 	ok      bool // of the last sample
 	percent bool // of the reference torque
+	parted  bool // its arrival is its own for good
 	// step is the size of one raw step in the role's unit, 0 for floats.
 	step float64
+}
+
+// arrival is when the frames of a feed come. The signals that a message always
+// has share it: what holds for the message is worked out once a frame.
+type arrival struct {
+	period period
+	last   bus.Micros
+	seen   bool
+	// limit is the age at which the last value is stale.
+	limit bus.Micros
+}
+
+// heard takes a frame's instant; stale is the stale factor in 1/1024.
+func (a *arrival) heard(at bus.Micros, stale int64) {
+	if a.seen {
+		a.period.add(at - a.last)
+		a.limit = a.period.limit(stale)
+	}
+	if !a.seen || at > a.last {
+		a.last = at
+	}
+	a.seen = true
+}
+
+// arrivalOf is the arrival of the feed that is to be added: that of the one before
+// it where both are always in the same frame. A role twice in a message has two, so
+// that choosing between them sees them come one after the other.
+func (s *Stream) arrivalOf(k *decodedFeed) *arrival {
+	if n := len(s.feeds); k.signal > 0 && s.decoder.messages[k.message].small {
+		twice := false
+		for i := n - k.signal; i < n; i++ {
+			twice = twice || s.feeds[i].role == k.role
+		}
+		if !twice {
+			return s.feeds[n-k.signal].arrival
+		}
+	}
+	a := &arrival{}
+	a.limit = a.period.limit(s.stale)
+	return a
+}
+
+// part gives each feed of a frame that had not all signals of its message, or may
+// not have had, an arrival of its own.
+func (s *Stream) part(samples int) {
+	for i := range samples {
+		n := s.decoder.feedOf(i)
+		k := &s.decoder.feeds[n]
+		if !s.decoder.messages[k.message].small || s.feeds[n].parted {
+			continue
+		}
+		first := int(n) - k.signal
+		for j := range s.decoder.messages[k.message].fields {
+			f := &s.feeds[first+j]
+			own := *f.arrival
+			f.arrival, f.parted = &own, true
+		}
+	}
 }
 
 // roleState is what the stream keeps of one role.
@@ -31,19 +88,8 @@ type roleState struct {
 // until a more preferred one has a value, or until its own value is not
 // available or stale and another has one: then the most preferred fresh one
 // takes over, of equals the freshest.
-func (s *Stream) choose(n int32, at bus.Micros, ok bool) bool {
-	f := &s.feeds[n]
-	if f.seen {
-		f.period.add(at - f.last)
-	}
-	if !f.seen || at > f.last {
-		f.last = at
-	}
-	f.seen, f.ok = true, ok
-	r := &s.roles[f.role]
+func (s *Stream) choose(n int32, f *feed, r *roleState, ok bool) bool {
 	switch {
-	case r.active == n && ok:
-		return true
 	case r.active == n:
 		if other := s.best(r, n); other >= 0 {
 			r.active = other
@@ -58,7 +104,7 @@ func (s *Stream) choose(n int32, at bus.Micros, ok bool) bool {
 		return false
 	}
 	a := &s.feeds[r.active]
-	if f.source < a.source || !a.ok || s.now-a.last > a.period.limit(s.stale) {
+	if f.source < a.source || !a.ok || s.now-a.last > a.limit {
 		r.active = n
 		r.changes++
 		return true
@@ -72,7 +118,7 @@ func (s *Stream) best(r *roleState, n int32) int32 {
 	best := int32(-1)
 	for _, i := range r.feeds {
 		f := &s.feeds[i]
-		if i == n || !f.ok || s.now-f.last > f.period.limit(s.stale) {
+		if i == n || !f.ok || s.now-f.last > f.limit {
 			continue
 		}
 		if best < 0 || f.source < s.feeds[best].source || f.source == s.feeds[best].source && f.last > s.feeds[best].last {

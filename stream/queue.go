@@ -40,7 +40,7 @@ func (q *queue) last() *point { return &q.points[q.end-1] }
 // push adds a point; it reports false for one that lies before the last. A
 // point at the same instant takes the place of the last. The queue must not be
 // full.
-func (q *queue) push(p point) bool {
+func (q *queue) push(p *point) bool {
 	if q.end > q.cur {
 		l := &q.points[q.end-1]
 		if p.at < l.at {
@@ -49,7 +49,7 @@ func (q *queue) push(p point) bool {
 		p.joined = !q.broken
 		if p.at == l.at {
 			p.joined = p.joined && l.joined
-			*l = p
+			*l = *p
 			q.broken = false
 			return true
 		}
@@ -59,16 +59,24 @@ func (q *queue) push(p point) bool {
 		q.end = copy(q.points, q.points[q.cur:q.end])
 		q.cur = 0
 	}
-	q.points[q.end] = p
+	q.points[q.end] = *p
 	q.end++
 	return true
 }
 
-// seek moves cur to the last point at or before t.
-func (q *queue) seek(t bus.Micros) {
-	for q.cur+1 < q.end && q.points[q.cur+1].at <= t {
-		q.cur++
+// seek moves cur to the last point at or before t and returns the point there, nil
+// where the queue is empty.
+func (q *queue) seek(t bus.Micros) *point {
+	if q.cur == q.end {
+		return nil
 	}
+	points := q.points[:q.end]
+	cur := q.cur
+	for cur+1 < len(points) && points[cur+1].at <= t {
+		cur++
+	}
+	q.cur = cur
+	return &points[cur]
 }
 
 func (q *queue) clear() { q.cur, q.end = 0, 0 }

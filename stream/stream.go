@@ -159,7 +159,7 @@ func interpolated(r Role) bool {
 func (s *Stream) growFeeds() {
 	for i := len(s.feeds); i < len(s.decoder.feeds); i++ {
 		k := s.decoder.feeds[i]
-		s.feeds = append(s.feeds, feed{feedKey: k.feedKey, step: k.step, percent: k.percent})
+		s.feeds = append(s.feeds, feed{feedKey: k.feedKey, arrival: s.arrivalOf(&k), step: k.step, percent: k.percent})
 		s.torque.wanted = s.torque.wanted || k.percent
 		r := &s.roles[k.role]
 		r.feeds = append(r.feeds, int32(i))
@@ -209,22 +209,32 @@ func (s *Stream) take(samples []Sample, sink Sink) {
 	if len(s.feeds) != len(s.decoder.feeds) {
 		s.growFeeds()
 	}
+	if !s.decoder.direct {
+		s.part(len(samples))
+	}
+	var heard *arrival
 	for i := range samples {
 		x := &samples[i]
 		n := s.decoder.feedOf(i)
-		if s.feeds[n].percent {
-			s.torque.convert(x, s.feeds[n].address)
+		f := &s.feeds[n]
+		if f.percent {
+			s.torque.convert(x, f.address)
 		}
-		if !s.choose(n, x.At, x.OK) {
+		if f.arrival != heard {
+			heard = f.arrival
+			heard.heard(x.At, s.stale)
+		}
+		f.ok = x.OK
+		r := &s.roles[x.Role]
+		if (r.active != n || !x.OK) && !s.choose(n, f, r, x.OK) {
 			continue
 		}
-		r := &s.roles[x.Role]
 		half := x.Early / 2
 		p := point{at: x.At - bus.Micros(half), value: x.Value, half: half, ok: x.OK}
 		if r.queue.full() {
 			s.makeRoom(&r.queue, sink)
 		}
-		if !r.queue.push(p) {
+		if !r.queue.push(&p) {
 			r.late++
 			continue
 		}
@@ -261,7 +271,7 @@ func (s *Stream) limit(x *roleState) bus.Micros {
 	if x.active < 0 {
 		return startPeriod
 	}
-	return s.feeds[x.active].period.limit(s.stale)
+	return s.feeds[x.active].limit
 }
 
 // refer adds a row where the sample is one of the reference role.
@@ -377,41 +387,38 @@ func (s *Stream) emitOldest(sink Sink) {
 // align works out the row at t.
 func (s *Stream) align(t bus.Micros) {
 	w := &s.row
-	w.At, w.Known, w.Derived, w.Tol[TurbineSpeed], w.StepRPM = t, 0, 0, 0, 0
+	w.At, w.Derived, w.Tol[TurbineSpeed], w.StepRPM = t, 0, 0, 0
+	known := uint32(0)
 	for _, r := range s.mapped {
 		x := &s.roles[r]
-		w.V[r], w.Prev[r], w.Next[r] = 0, 0, 0
-		q := &x.queue
-		if q.empty() {
-			continue
-		}
-		q.seek(t)
-		p := &q.points[q.cur]
-		if p.at > t {
-			continue // the role began after this row
-		}
-		w.Prev[r] = p.at - bus.Micros(p.half)
-		w.Next[r] = w.Prev[r]
-		switch {
-		case p.at == t || !x.smooth:
-			w.Next[r] = p.at + bus.Micros(p.half)
-			if !x.smooth {
-				w.Next[r] = w.Prev[r]
-			}
-			if p.ok && t-p.at <= s.limit(x) {
-				w.V[r] = p.value
-				w.Known |= 1 << r
-			}
-		case q.cur+1 < q.end:
-			n := &q.points[q.cur+1]
-			w.Next[r] = n.at + bus.Micros(n.half)
-			if p.ok && n.ok && n.joined && n.at-p.at <= s.limit(x) {
-				share := float64(t-p.at) / float64(n.at-p.at)
-				w.V[r] = p.value + float64((n.value-p.value)*share)
-				w.Known |= 1 << r
+		var v float64
+		var prev, next bus.Micros
+		// A role may have begun after this row.
+		if p := x.queue.seek(t); p != nil && p.at <= t {
+			prev = p.at - bus.Micros(p.half)
+			next = prev
+			switch {
+			case p.at == t || !x.smooth:
+				if x.smooth {
+					next = p.at + bus.Micros(p.half)
+				}
+				if p.ok && t-p.at <= s.limit(x) {
+					v = p.value
+					known |= 1 << r
+				}
+			case x.queue.cur+1 < x.queue.end:
+				n := &x.queue.points[x.queue.cur+1]
+				next = n.at + bus.Micros(n.half)
+				if p.ok && n.ok && n.joined && n.at-p.at <= s.limit(x) {
+					share := float64(t-p.at) / float64(n.at-p.at)
+					v = p.value + float64((n.value-p.value)*share)
+					known |= 1 << r
+				}
 			}
 		}
+		w.V[r], w.Prev[r], w.Next[r] = v, prev, next
 	}
+	w.Known = known
 	if s.derive.possible {
 		s.deriveTurbine(w)
 	}
