@@ -112,7 +112,7 @@ func (d *lines) Stopped(x *ratioline.Stop) {
 	s := d.scene
 	hit := x.Class >= ratioline.Late
 	d.release.counts.add(x.Found[observedTrial], hit)
-	if x.Class == ratioline.NotSeen {
+	if !x.Held {
 		return
 	}
 	recognised := x.Found
@@ -123,10 +123,14 @@ func (d *lines) Stopped(x *ratioline.Stop) {
 		d.release.tally.stops++
 	}
 	d.release.tally.trials.trial(recognised)
+	if x.Class == ratioline.NotSeen {
+		return
+	}
 	f := Finding{Kind: KindReleaseLag, Class: Normal, Start: x.On, End: max(x.At, x.Off), Keep: hit}
 	switch x.Class {
 	case ratioline.Stall:
 		f.Class, f.Severity = ReleaseStall, 1
+		s.TellStall(x.Off)
 	case ratioline.Dragging:
 		f.Class, f.Severity = ReleaseDragging, 0.9
 	case ratioline.Late:

@@ -33,10 +33,9 @@ type Release struct {
 type habit struct {
 	of [habitSize]Release
 	n  int // ever
-	// What compare last worked out.
-	limit float64
-	list  [habitSize]float64
-	late  [habitSize]float64
+	// What was last worked out of some of them.
+	count                     int
+	speeds, falls, late, list [habitSize]float64
 }
 
 func (h *habit) add(r Release) {
@@ -59,46 +58,67 @@ func (h *habit) usualStep() float64 {
 	return median(h.list[:n])
 }
 
-// compare says by how much later than usual, in s, a stop's line was left: the way
-// from the usual turbine speed down to the last at which the clutch was certainly
-// closed, and to the first at which it was open, at the rate at which it fell.
-// The middle and the deviation are medians, which a few late ones do not move.
-func (h *habit) compare(s *Stop, turbine, rate, ratio float64) {
-	all := h.of[:min(h.n, habitSize)]
+// usual works out at which turbine speed in rpm this vehicle lets go on a line, and
+// by how much later in s than at that its releases came in the middle; it leaves
+// those in h.late. The middle and the deviation are medians, which a few late ones
+// do not move.
+func (h *habit) usual(ratio float64) (turbine, middle float64, ok bool) {
 	n := 0
 	for pass := 0; pass < 2 && n < habitLeast; pass++ { // of this gear, else of all
 		n = 0
-		for _, r := range all {
+		for _, r := range h.of[:min(h.n, habitSize)] {
 			if pass == 1 || math.Abs(r.Ratio/ratio-1) < 0.03 {
-				h.list[n] = r.Turbine
-				h.late[n] = r.Fall
+				h.speeds[n], h.falls[n] = r.Turbine, r.Fall
 				n++
 			}
 		}
 	}
-	if n < habitLeast || rate < slowest {
-		return
+	return h.middle(n)
+}
+
+// middle returns the middle of n speeds, and that of the times that lie between it
+// and each at the rate at which they fell.
+func (h *habit) middle(n int) (speed, middle float64, ok bool) {
+	if h.count = n; n < habitLeast {
+		return 0, 0, false
 	}
-	var falls [habitSize]float64
-	copy(falls[:n], h.late[:n])
-	copy(h.late[:n], h.list[:n]) // by turbine speed, in the order of falls
-	usual := median(h.list[:n])
+	copy(h.list[:n], h.speeds[:n])
+	speed = median(h.list[:n])
 	for i := range n {
-		h.late[i] = (usual - h.late[i]) / falls[i]
+		h.late[i] = (speed - h.speeds[i]) / h.falls[i]
 	}
 	copy(h.list[:n], h.late[:n])
-	middle := median(h.list[:n])
-	for i := range n {
-		h.list[i] = math.Abs(h.late[i] - middle)
+	return speed, median(h.list[:n]), true
+}
+
+// compare says by how much later than usual, in s, a stop's line was left: the way
+// from the usual speed down to the last at which the clutch was certainly closed, at
+// kmh, and to the first at which it was open, at the rate at which it fell, in rpm/s.
+func (h *habit) compare(s *Stop, kmh, rate, ratio float64) {
+	usual, middle, ok := h.usual(ratio)
+	if !ok || rate < slowest {
+		return
 	}
-	spread := 1.4826 * median(h.list[:n])
-	h.limit = max(lateLeast, float64(lateSpread*spread))
-	s.LateMin = (usual-turbine)/rate - middle
+	s.limit = max(lateLeast, float64(lateSpread*h.spread(middle)))
+	s.LateMin = (usual-float64(ratio*kmh))/rate - middle
 	s.LateMax = (usual-s.TurbineMin)/rate - middle
-	s.Count = n
-	for _, l := range h.late[:n] {
+	h.share(s, middle)
+}
+
+// spread is the usual deviation of the lateness.
+func (h *habit) spread(middle float64) float64 {
+	for i, l := range h.late[:h.count] {
+		h.list[i] = math.Abs(l - middle)
+	}
+	return 1.4826 * median(h.list[:h.count])
+}
+
+// share notes what share of the releases were less late than a stop's.
+func (h *habit) share(s *Stop, middle float64) {
+	s.Count, s.Share = h.count, 0
+	for _, l := range h.late[:h.count] {
 		if l-middle < (s.LateMin+s.LateMax)/2 {
-			s.Share += 1 / float64(n)
+			s.Share += 1 / float64(h.count)
 		}
 	}
 }

@@ -197,12 +197,32 @@ func (m *Map) settleOn(p []Point, out []mark) {
 	n := len(p)
 	line := &m.of[out[0].line]
 	lasts := float64(p[n-1].At - p[0].At)
-	var v, driven fit
+	var v, driven, overrun fit
+	slowed := 0
 	for i := range p {
-		v.add(float64(line.Ratio*p[i].Kmh), p[i].RPM)
-		if p[i].Pedal == PedalOn {
-			driven.add(float64(line.Ratio*p[i].Kmh), p[i].RPM)
+		turbine := float64(line.Ratio * p[i].Kmh)
+		v.add(turbine, p[i].RPM)
+		switch {
+		case p[i].Pedal == PedalOn:
+			driven.add(turbine, p[i].RPM)
+			continue
+		case p[i].Rate < -slowing:
+			slowed++
+			if p[i].At-p[0].At >= shiftSettle && p[i].RPM > float64(seenAbove*m.Idle) {
+				overrun.add(turbine, p[i].RPM)
+			}
 		}
+	}
+	if 2*slowed > n && overrun.n < provenN && v.lo > float64((1-idleSag)*m.Idle) {
+		return // an open converter runs on for as long
+	}
+	if overrun.n >= provenN && overrun.behind() > float64(behindShare*overrun.middle()) {
+		for i := range p {
+			if p[i].Pedal != PedalOn {
+				out[i].state = Open
+			}
+		}
+		return
 	}
 	moved := v.span() >= float64(provenMove*m.tolerance(line.Ratio, &p[n/2])) && v.follows()
 	steady := lasts >= steadyS && (v.span() < float64(provenMove*m.tolerance(line.Ratio, &p[n/2])) || v.follows())
@@ -214,7 +234,7 @@ func (m *Map) settleOn(p []Point, out []mark) {
 	}
 	for i := range p {
 		out[i].state = Closed
-		if p[i].Pedal == PedalOff || p[i].Pedal == PedalUnknown && p[i].Rate < -0.5 {
+		if p[i].Pedal == PedalOff || p[i].Pedal == PedalUnknown && p[i].Rate < -slowing {
 			out[i].state = Coast
 		}
 	}
@@ -238,6 +258,19 @@ func (v *fit) add(x, y float64) {
 	v.xx += float64(x * x)
 	v.xy += float64(x * y)
 }
+
+const (
+	// slowing is the fall of the road speed, in km/h/s, from which it slows,
+	// behindShare the share of its speed that an engine stays behind the turbine
+	// in overrun at the least if the converter is open: its speed ratio is then
+	// above 1.03 (common practice, no source).
+	slowing     = 0.5
+	behindShare = 0.035
+)
+
+// middle is that of the engine's speed, behind how far it is below the turbine's.
+func (v *fit) middle() float64 { return v.y/v.n + v.y0 }
+func (v *fit) behind() float64 { return v.x/v.n + v.x0 - v.middle() }
 
 // apart is how far the middles of both are.
 func (v *fit) apart() float64 { return math.Abs(v.y/v.n + v.y0 - v.x/v.n - v.x0) }
@@ -273,7 +306,7 @@ func (m *Map) settleOff(p []Point, out []mark, a, b int) {
 		case flat(p[a:b], i-a) || m.idles(p[a:b], i-a) || m.drifts(p[a:b], i-a):
 			out[i].state = Open
 		case lasts < apartS:
-		case out[i].line < 0 && m.apart(x):
+		case out[i].line < 0 && m.apart(x) && (x.Pedal == PedalOff || !m.mayRegulate(x)):
 			out[i].state = Open
 		case x.Pedal != PedalOff && m.regulated(x):
 			out[i].state = Partial
@@ -348,6 +381,10 @@ const (
 	driftMost  = 0.17
 )
 
+// idleSag is how far a governor lets an engine sag below idle, as a share of it
+// (common practice, no source).
+const idleSag = 0.10
+
 // idleBand is how far an idling engine strays, as a share of idle.
 const idleBand = 0.07
 
@@ -361,6 +398,21 @@ func around(p []Point, i int, within bus.Micros) (a, b int) {
 		b++
 	}
 	return a, b
+}
+
+// regulateMost is the most slip that is regulated on purpose under drive, in rpm
+// (common practice, no source).
+const regulateMost = 250.0
+
+// mayRegulate reports whether a point lies so little above a line that its slip may be
+// regulated; an open converter under little load slips as much.
+func (m *Map) mayRegulate(x *Point) bool {
+	for _, l := range m.Lines() {
+		if slip := x.RPM - float64(l.Ratio*x.Kmh); slip > 0 && slip < regulateMost {
+			return true
+		}
+	}
+	return false
 }
 
 // regulated reports whether a point lies as far above a line as slip is regulated.

@@ -17,6 +17,8 @@ type Memory struct {
 	Cells  []Cell       `json:"cells"`
 	// Releases are the latest that were seen, oldest first.
 	Releases []Release `json:"releases"`
+	// Downshifts are where the lines are left for the next lower gear's.
+	Downshifts []Downshift `json:"downshifts,omitempty"`
 }
 
 // keepSeconds is the most driving that is remembered at full weight: new tyres
@@ -39,6 +41,10 @@ func (t *Tracker) Memory() *Memory {
 		if v := round(float64(c)*share, 0.1); v > 0 {
 			m.Counts = append(m.Counts, [2]float64{float64(i), v})
 		}
+	}
+	for _, x := range t.work.downs.of[:t.work.downs.n] {
+		x.Turbine = round(x.Turbine, 0.1)
+		m.Downshifts = append(m.Downshifts, x)
 	}
 	for i := max(0, t.habit.n-habitSize); i < t.habit.n; i++ {
 		m.Releases = append(m.Releases, t.habit.of[i%habitSize])
@@ -73,6 +79,14 @@ func (t *Tracker) Recall(m *Memory) {
 	}
 	for _, r := range m.Releases {
 		t.habit.add(r)
+	}
+	d := &t.work.downs
+	d.n = 0
+	for _, x := range m.Downshifts {
+		if d.n < len(d.of) && x.From > 0 && x.To > x.From && x.Turbine > 0 && x.Count > 0 {
+			d.of[d.n] = x
+			d.n++
+		}
 	}
 	t.relearn()
 }

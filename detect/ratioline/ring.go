@@ -23,7 +23,7 @@ const (
 	// heard: the greatest delay, and the time to a change of its value.
 	lookAhead = 3 * bus.Second
 	// pitch is the least time between two engine speeds that are used.
-	pitch = 60_000 * bus.Micros(1)
+	pitch = 45_000 * bus.Micros(1)
 )
 
 // ring keeps the latest samples.

@@ -59,11 +59,14 @@ type Stop struct {
 	// line and idles on at the end of it, an open converter may have done the
 	// same: the clutch let go at Off at the latest, and nothing says when.
 	Seen bool
-	// Found says whether a release late by Lateness(i) in this stop would have
+	// Held says that the clutch was certainly closed, or nearly so, before the
+	// standstill, Found whether a release late by Lateness(i) in this stop would have
 	// been told as late or dragging, FoundDrag whether a clutch that held until
 	// the engine was well below idle would have.
+	Held      bool
 	Found     [Latenesses]bool
 	FoundDrag bool
+	limit     float64 // from which LateMin is late, s
 }
 
 const (
@@ -89,6 +92,8 @@ type bench struct {
 	p, q [benchSize]Point
 	k, x [benchSize]mark
 	stop Stop
+	// downs is where this vehicle shifts down as it slows.
+	downs downshifts
 }
 
 // judge works out the stop that ended in a standstill at t.stand.
@@ -103,19 +108,46 @@ func (b *bench) judge(t *Tracker) *Stop {
 	c.idle, c.idleKnown = t.idle.speed()
 	t.known.Idle = c.idle
 	left := c.decide(p, k, &b.stop)
+	if left < 0 {
+		return &b.stop
+	}
+	b.stop.Held = true
+	ratio := t.known.of[k[left].line].Ratio
+	step, sure := c.step, c.sure
+	b.downs.see(t.known.Lines(), p, k)
+	from, usually := b.usually(&c, p, left, sure, ratio)
+	for i, late := range latenesses {
+		b.stop.Found[i] = from >= 0 && b.finds(&c, n, from, ratio, usually+late, 0)
+	}
+	b.stop.FoundDrag = b.finds(&c, n, left, ratio, c.stand, float64(testDrag*(1-c.sag)*c.idle))
 	if b.stop.Class == NotSeen {
 		return &b.stop
 	}
-	ratio := t.known.of[k[left].line].Ratio
-	step, sure := c.step, c.sure
-	for i, late := range latenesses {
-		b.stop.Found[i] = sure >= 0 && b.finds(&c, n, sure, ratio, p[sure].At+late, 0)
-	}
-	b.stop.FoundDrag = b.finds(&c, n, left, ratio, c.stand, float64(testDrag*(1-c.sag)*c.idle))
 	if b.stop.Class <= Late && b.stop.Seen {
 		t.habit.add(Release{ratio, round((b.stop.TurbineMin+b.stop.TurbineMax)/2, 0.1), round(fall(p, left, ratio), 0.1), round(step, 0.1)})
 	}
 	return &b.stop
+}
+
+// usually returns when this vehicle would have let go in a stop: as the turbine
+// falls through its usual speed where that is known, else at the last certain
+// point; and the last point on the line before that.
+func (b *bench) usually(c *judgement, p []Point, left, sure int, ratio float64) (from int, at bus.Micros) {
+	turbine, middle, ok := c.habit.usual(ratio)
+	if !ok {
+		if sure < 0 {
+			return sure, 0
+		}
+		return sure, p[sure].At
+	}
+	i := left
+	for i > 0 && float64(ratio*p[i].Kmh) < turbine {
+		i--
+	}
+	for i+1 < len(p) && float64(ratio*p[i+1].Kmh) >= turbine && p[i].At < c.stand {
+		i++
+	}
+	return min(i, left), p[i].At + seconds(middle)
 }
 
 // testDrag is how far below the limit of a drag, as a share of it, the engine is
@@ -127,23 +159,24 @@ const testDrag = 0.85
 func (b *bench) finds(c *judgement, n, left int, ratio float64, to bus.Micros, down float64) bool {
 	var test Stop
 	q := b.q[:copy(b.q[:n], b.p[:n])]
-	layLate(q, left, ratio, to, down)
+	b.layLate(q, left, ratio, to, down)
 	c.decide(q, b.x[:n], &test)
 	return test.Class >= Late
 }
 
 // layLate keeps the engine on its line until an instant, or until the turbine has
-// fallen to a speed, with the ripple that it had on it before.
-func layLate(p []Point, left int, ratio float64, to bus.Micros, down float64) {
-	back := left
+// fallen to a speed, with the ripple that it had on it before; it shifts down where
+// this vehicle does.
+func (b *bench) layLate(p []Point, left int, ratio float64, to bus.Micros, down float64) {
+	back, on := left, ratio
 	for i := left + 1; i < len(p) && p[i].At <= to; i++ {
-		turbine := float64(ratio * p[i].Kmh)
+		on = b.downs.next(on, p[i].Kmh)
+		turbine := float64(on * p[i].Kmh)
 		if p[i].Kmh < 0.5 || turbine < down {
 			return
 		}
 		x := &p[max(back, 0)]
 		p[i].RPM = turbine + x.RPM - float64(ratio*x.Kmh)
-		p[i].Pedal = p[left].Pedal
 		if back--; back < left-rippleKeep {
 			back = left
 		}
@@ -194,7 +227,13 @@ func (c *judgement) decide(p []Point, k []mark, s *Stop) int {
 	}
 	line := k[left].line
 	ratio := c.known.of[line].Ratio
+	last := left
+	c.drag(p, k, left, s)
 	left, off := c.parts(p, k, left, ratio)
+	if s.Drawn > 0 {
+		// An engine below idle on its line: what looked like a parting was none.
+		left, off = last, c.opened(p, k, last)
+	}
 	died := c.died(p, left)
 	if died >= 0 && (off < 0 || died < off) {
 		off = died
@@ -213,7 +252,6 @@ func (c *judgement) decide(p []Point, k []mark, s *Stop) int {
 	for i := off; i < len(p) && p[i].At <= s.Off+stepWithin; i++ {
 		c.step = max(c.step, math.Abs(p[i].RPM-float64(ratio*p[i].Kmh)-c.base))
 	}
-	c.drag(p, k, left, s)
 	sure := left
 	for sure > 0 && k[sure].line == line && proven(k[sure]) && !c.certain(&p[sure], ratio) {
 		sure--
@@ -222,13 +260,13 @@ func (c *judgement) decide(p []Point, k []mark, s *Stop) int {
 	if k[sure].line != line || !proven(k[sure]) {
 		c.sure = -1
 	}
-	c.habit.compare(s, float64(ratio*p[sure].Kmh), fall(p, sure, ratio), ratio)
+	c.habit.compare(s, p[sure].Kmh, fall(p, sure, ratio), ratio)
 	switch {
 	case s.Drawn > 0 && died >= 0 && p[died].At-s.On <= stallWithin:
 		s.Class = Stall
 	case s.Drawn > 0:
 		s.Class = Dragging
-	case s.Count >= habitLeast && c.sure > 0 && p[c.sure].At-p[c.sure-1].At <= lateSpacing && s.LateMin > c.habit.limit:
+	case s.Count >= habitLeast && c.sure > 0 && p[c.sure].At-p[c.sure-1].At <= lateSpacing && s.LateMin > s.limit:
 		s.Class = Late
 	}
 	return left
@@ -242,7 +280,7 @@ const (
 	// stepShare the share of that which must have counted as off for a closed
 	// clutch to be told from an open one in overrun.
 	stepWithin   = 800 * bus.Second / 1000
-	resolveShare = 0.5
+	resolveShare = 0.45
 	// The base is the middle of what the slip was in up to partBase points
 	// before; partSpread times its deviation, and at least partLeast rpm and
 	// partStep steps of the road speed, is off it.
@@ -269,7 +307,7 @@ func (c *judgement) certain(x *Point, ratio float64) bool {
 	}
 	if turbine > float64(seenAbove*c.idle) {
 		usual := c.habit.usualStep()
-		return usual == 0 || c.limit <= float64(resolveShare*usual)
+		return usual == 0 || max(c.limit, math.Abs(c.base)) <= float64(resolveShare*usual)
 	}
 	return x.RPM < c.idle-float64(2*c.limit)
 }

@@ -150,8 +150,8 @@ func (t *Tracker) learnFrom(to bus.Micros) {
 			continue
 		}
 		t.learn.pair(&t.ahead.road, s.at, rpm)
-		if kmh, rate, ok := t.ahead.road.at(s.at); ok {
-			t.idle.see(s.at, rpm, kmh, rate, t.ahead.pedal())
+		if kmh, _, ok := t.ahead.road.at(s.at); ok {
+			t.idle.see(s.at, rpm, kmh, t.ahead.pedal())
 		}
 	}
 	if t.ahead.last-t.learnAt >= learnEvery {
