@@ -78,6 +78,10 @@ type silence struct {
 	moving   bool   // the vehicle moved as it began
 	other    uint64 // frames of others in it
 	drive    int
+	// rpm is the first engine speed that is heard after it: a starter turns the
+	// engine for some tenths of a second before it runs.
+	heard bool
+	rpm   float64
 }
 
 const (
@@ -100,8 +104,11 @@ func (d *busFault) sample(s *scene, x *stream.Sample) {
 	at := x.At
 	if gap := at - d.lastHeard; d.heardAny && gap > silentLeast && gap.Seconds() >= s.set.BusFault.SilentS && gap.Seconds() < silentMostS {
 		if s.InDrive() && s.EngineOn() && !d.anyAway() {
-			d.silent = silence{true, d.lastHeard, at, s.Now().Moving, s.traffic - d.traffic, s.Drive()}
+			d.silent = silence{on: true, from: d.lastHeard, to: at, moving: s.Now().Moving, other: s.traffic - d.traffic, drive: s.Drive()}
 		}
+	}
+	if d.silent.on && !d.silent.heard && x.Role == stream.EngineSpeed && x.OK {
+		d.silent.heard, d.silent.rpm = true, x.Value
 	}
 	if at > d.lastHeard || d.lastHeard-at > 10*bus.Second {
 		d.lastHeard = at
@@ -123,8 +130,11 @@ func (d *busFault) row(s *scene, m *state.Moment) {
 	if !known && (m.At-x.to).Seconds() < answerS {
 		return
 	}
+	if known && !x.heard {
+		x.heard, x.rpm = true, m.Row.V[stream.EngineSpeed]
+	}
 	x.on = false
-	runs := known && m.Row.V[stream.EngineSpeed] >= s.set.Drive.RunningRPM
+	runs := x.heard && x.rpm >= s.set.Drive.RunningRPM
 	if x.moving || runs && (x.to-x.from).Seconds() < segment.UnheardS {
 		d.tellSilence(s, x)
 	}

@@ -45,7 +45,9 @@ var diedSpec = &Spec{
 		}
 		return able(in.Period[stream.EngineSpeed], "in the last moments of a stop and just after")
 	},
-	make: func(c *counts, _ *stream.Plan) detector { return &engineDied{counts: c} },
+	make: func(c *counts, plan *stream.Plan) detector {
+		return &engineDied{counts: c, afterLines: onlyRoad(plan)}
+	},
 }
 
 // Engine died: the engine stops by itself in the last moments of a stop, or just
@@ -59,6 +61,9 @@ type engineDied struct {
 	slip   float64    // then
 	found  Finding
 	wait   bool
+	// sure: the controllers have gone on speaking. afterLines: the lines are told
+	// of the stop first, which may know that the clutch held (see lines).
+	sure, afterLines bool
 }
 
 func (d *engineDied) row(s *scene, m *state.Moment) {
@@ -76,7 +81,7 @@ func (d *engineDied) row(s *scene, m *state.Moment) {
 		d.apart, d.slip = m.At, m.SlipRPM
 	}
 	if m.Running {
-		d.ran, d.wait = true, false
+		d.ran, d.wait = true, d.wait && d.sure // it may have been started again
 	} else if d.ran && known && m.Row.V[stream.EngineSpeed] < segment.StandsShare*s.set.Drive.RunningRPM {
 		d.ran = false
 		d.died(s, m)
@@ -92,6 +97,9 @@ const (
 func (d *engineDied) died(s *scene, m *state.Moment) {
 	if s.Facts().StopStart || !m.HasKmh || !m.HasGear && m.StoodS > noGearS || s.KeyedOff(m) || m.Kmh > diedKmh || s.StalledNear(m.At) {
 		return
+	}
+	if d.wait && d.sure {
+		d.tell(s) // the one before
 	}
 	f := Finding{Kind: KindEngineDied, Class: DiedClutchUnknown, Start: m.At - bus.Second, End: m.At, Drive: s.Drive(),
 		Severity: 0.9, Keep: true, Context: m.Context(s.SinceStart(m.At))}
@@ -118,13 +126,29 @@ const diedKmh = 15.0
 // confirm tells what was found once the controllers have gone on speaking.
 func (d *engineDied) confirm(s *scene, m *state.Moment) {
 	if m.Gap || m.At < d.found.End {
+		if d.sure {
+			d.tell(s)
+		}
 		d.wait = false
 		return
 	}
-	if (m.At - d.found.End).Seconds() < s.set.EngineDied.ConfirmS {
+	long := (m.At - d.found.End).Seconds()
+	if long < s.set.EngineDied.ConfirmS {
 		return
 	}
-	d.wait = false
+	if d.afterLines && long < linesS {
+		d.sure = true
+		return
+	}
+	d.tell(s)
+}
+
+// linesS is when what the lines of engine over road speed say of a stop is out:
+// ratioline looks up to 5 s ahead.
+const linesS = 10.0
+
+func (d *engineDied) tell(s *scene) {
+	d.wait, d.sure = false, false
 	if s.StalledNear(d.found.End) {
 		return
 	}
@@ -133,4 +157,9 @@ func (d *engineDied) confirm(s *scene, m *state.Moment) {
 	s.out.finding(&d.found, nil)
 }
 
-func (d *engineDied) end(*scene, bus.Micros) { d.wait, d.ran = false, false }
+func (d *engineDied) end(s *scene, _ bus.Micros) {
+	if d.wait && d.sure {
+		d.tell(s)
+	}
+	d.wait, d.sure, d.ran = false, false, false
+}
