@@ -19,6 +19,7 @@ import (
 // scoreCmd measures the detectors against the truth of simulated drives.
 type scoreCmd struct {
 	Hours       float64 `default:"300" help:"Hours of normal driving besides the scenario library, shared out over the vehicles."`
+	AskedHours  float64 `default:"30" help:"Hours of normal driving of the cars of which nothing is known but two speeds."`
 	Family      int     `help:"Only vehicles of this family, 1 or 2; both by default."`
 	Tuning      bool    `help:"Use the tuning vehicles and seeds instead of the scoring ones: for choosing thresholds."`
 	Sensitivity bool    `help:"Vary each threshold by 20 % either way as well, on a tenth of the hours."`
@@ -180,6 +181,17 @@ func (c *scoreCmd) jobs(set drive.Set, hours float64) ([]job, error) {
 				if err := add(ofSecond(t)); err != nil {
 					return nil, err
 				}
+			}
+		}
+	}
+	if c.Family == 0 {
+		list, err := askedJobs(set, c.AskedHours)
+		if err != nil {
+			return nil, err
+		}
+		for _, j := range list {
+			if err := add(j, nil); err != nil {
+				return nil, err
 			}
 		}
 	}

@@ -96,6 +96,9 @@ func (a *aims) most(what string, v, limit float64, n int) {
 // recall asked of late releases, in %.
 func aimsOf(class string, t *tally, lateLimit float64) []aim {
 	a := &aims{class: class}
+	if t.row(rowAskedLate).truths+t.row(rowAskedDrawn).truths > 0 {
+		a.asked(t)
+	}
 	late := t.row(rowLate)
 	a.share("late by 0.15 s beyond the limit or more, found, %", late.hits, late.truths, lateLimit)
 	drag := t.row(rowDrag)
@@ -156,10 +159,16 @@ func (a *aims) observed(t *tally) {
 	if t.opportunities == 0 || all == 0 {
 		return
 	}
-	said := 100 * float64(t.observable) / float64(t.opportunities)
-	found := stats.Proportion(uint64(late.hits), uint64(all))
-	x := aim{What: "observed as told less late found among all, points", Class: a.class, Value: said - 100*float64(late.hits)/float64(all),
-		Low: said - 100*found.High, High: said - 100*found.Low, Limit: 3, N: float64(all), Verdict: met}
+	a.points("observed as told less late found among all, points", float64(t.observable)/float64(t.opportunities), late.hits, all)
+}
+
+// points adds the aim that a share as told is within 3 points of the share of n
+// that are hits.
+func (a *aims) points(what string, told float64, hits, n int) {
+	said := 100 * told
+	found := stats.Proportion(uint64(hits), uint64(n))
+	x := aim{What: what, Class: a.class, Value: said - 100*float64(hits)/float64(n),
+		Low: said - 100*found.High, High: said - 100*found.Low, Limit: 3, N: float64(n), Verdict: met}
 	switch {
 	case x.Low > 3 || x.High < -3:
 		x.Verdict = missed

@@ -29,6 +29,8 @@ type job struct {
 	normal        bool    // no fault in it: what is found there counts as a false alarm
 	rate          float64 // factor on the periods of the layout; 0 means 1
 	seed          uint64
+	stops         bool     // made of stops like those that are late
+	before        *learned // what is known of the vehicle already, or nil
 	open          func() (simulation, error)
 	// files returns definition files, their names and the vehicle file.
 	files func(*drive.Layout) (texts, names []string, toml string)
@@ -163,22 +165,41 @@ func (f *fan) Frame(b *bus.Frame) {
 // run drives the job once and returns, for each of the settings, what a
 // monitor with them said.
 func (j *job) run(p *plans, settings []detect.Settings) ([]seen, simulation, uint64, error) {
+	_, out, s, n, err := j.watch(p, settings)
+	return out, s, n, err
+}
+
+// watch is the same and returns the monitors as well.
+func (j *job) watch(p *plans, settings []detect.Settings) ([]*detect.Monitor, []seen, simulation, uint64, error) {
+	fail := func(err error) ([]*detect.Monitor, []seen, simulation, uint64, error) {
+		return nil, nil, nil, 0, fmt.Errorf("%s: %w", j.name, err)
+	}
 	s, err := j.open()
 	if err != nil {
-		return nil, nil, 0, err
+		return fail(err)
 	}
 	plan, err := p.of(j, s.Layout())
 	if err != nil {
-		return nil, nil, 0, fmt.Errorf("%s: %w", j.name, err)
+		return fail(err)
 	}
 	st, err := stream.New(plan)
 	if err != nil {
-		return nil, nil, 0, fmt.Errorf("%s: %w", j.name, err)
+		return fail(err)
+	}
+	var known []byte
+	if j.before != nil {
+		if known, err = j.before.history(p); err != nil {
+			return fail(err)
+		}
 	}
 	out := make([]seen, len(settings))
 	var f fan
 	for i := range settings {
-		f.monitors = append(f.monitors, detect.New(settings[i], plan, &out[i]))
+		m := detect.New(settings[i], plan, &out[i])
+		if err := m.LoadHistory(known); err != nil {
+			return fail(err)
+		}
+		f.monitors = append(f.monitors, m)
 	}
 	for {
 		batch, ok := s.Next()
@@ -194,5 +215,5 @@ func (j *job) run(p *plans, settings []detect.Settings) ([]seen, simulation, uin
 	for _, m := range f.monitors {
 		m.Flush()
 	}
-	return out, s, f.frames, nil
+	return f.monitors, out, s, f.frames, nil
 }

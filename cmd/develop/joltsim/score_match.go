@@ -37,9 +37,13 @@ const (
 	rowBus       = "bus fault"
 	rowStale     = "role stale"
 	rowTrouble   = "trouble told once"
+	// Of a car of which nothing is known but two speeds.
+	rowAskedDrawn = "release lag: two speeds, drawn below idle"
+	rowAskedLate  = "release lag: two speeds, late by 1 s or more"
+	rowAskedAbove = "release lag: two speeds, of those above idle still"
 )
 
-var rowNames = []string{rowLate, rowLateEdge, rowSound, rowCommand, rowDrag, rowStallHeld, rowStallOpen, rowKeyOff, rowAsked, rowUnasked, rowTrend,
+var rowNames = []string{rowAskedDrawn, rowAskedLate, rowAskedAbove, rowLate, rowLateEdge, rowSound, rowCommand, rowDrag, rowStallHeld, rowStallOpen, rowKeyOff, rowAsked, rowUnasked, rowTrend,
 	rowLockup, rowApply, rowApplyBad, rowShift, rowOpen, rowGearset, rowFlare, rowShudder, rowJolt,
 	rowMark, rowBus, rowStale, rowTrouble}
 
@@ -60,6 +64,7 @@ var rowOfKind = map[string]string{
 // wiring is what the signals of a class can carry.
 type wiring struct {
 	polled  bool // speeds come by request, or a few times a second
+	asked   bool // and so fast as the program asks: both speeds, and no more
 	command bool // what the clutch is told is on the bus
 	state   bool // what its controller says of it is
 	// body: road speed or an accelerometer is fine and quick enough for what
@@ -70,7 +75,7 @@ type wiring struct {
 
 // wiringOf reads a layout.
 func wiringOf(l *drive.Layout) wiring {
-	w := wiring{polled: l.Polled}
+	w := wiring{polled: l.Polled, asked: l.WatchHz > 0}
 	for i := range l.Messages {
 		m := &l.Messages[i]
 		p := bus.Micros(m.PeriodMs) * 1000
@@ -128,7 +133,11 @@ func match(t *tally, j *job, truth *drive.Truth, s *seen, set *detect.Settings, 
 	}
 	m.account()
 	m.stalls()
-	m.releases()
+	if m.asked {
+		m.askedReleases()
+	} else {
+		m.releases()
+	}
 	m.slips()
 	m.trends()
 	m.lockup()
@@ -149,6 +158,10 @@ func match(t *tally, j *job, truth *drive.Truth, s *seen, set *detect.Settings, 
 // account reads what the accounts say of releases.
 func (m *matcher) account() {
 	for i := range m.seen.accounts {
+		if trials := &m.seen.accounts[i].ReleaseTrials; m.j.stops {
+			m.t.released += trials.Releases
+			m.t.later1S += trials.Later1S
+		}
 		for _, o := range m.seen.accounts[i].Opportunities {
 			if o.Kind == detect.KindReleaseLag {
 				m.t.opportunities += o.Seen
@@ -264,10 +277,7 @@ const (
 // what it should be called.
 func (m *matcher) rowOf(r *drive.Release) string {
 	limit := m.set.ReleaseLag.LimitS
-	least := min(r.LagS, r.FreedS) // from here on only chance held the speeds together
-	if r.FreedS == 0 {
-		least = r.LagS
-	}
+	least := least(r)
 	held := r.InjectedS > 0 || r.InjectedNm > 0
 	switch {
 	case r.Reapplied || r.Reason == "selector" || held && r.Reason != "stop":
@@ -290,6 +300,14 @@ func (m *matcher) rowOf(r *drive.Release) string {
 		return rowLate
 	}
 	return rowLateEdge
+}
+
+// least is the lag in s from which on only chance held the speeds together.
+func least(r *drive.Release) float64 {
+	if r.FreedS == 0 {
+		return r.LagS
+	}
+	return min(r.LagS, r.FreedS)
 }
 
 func (m *matcher) releases() {

@@ -17,6 +17,9 @@ type tally struct {
 	frames      uint64
 	// opportunities and observable add up what the accounts say of releases.
 	opportunities, observable uint64
+	// later1S of released are what the accounts' self-tests say of a release later
+	// by 1 s.
+	released, later1S uint64
 }
 
 // row counts one kind of truth.
@@ -86,6 +89,8 @@ func (t *tally) add(o *tally) {
 	t.frames += o.frames
 	t.opportunities += o.opportunities
 	t.observable += o.observable
+	t.released += o.released
+	t.later1S += o.later1S
 	for name, b := range o.rows {
 		a := t.row(name)
 		a.truths += b.truths

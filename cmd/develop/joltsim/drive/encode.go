@@ -36,6 +36,7 @@ type encoder struct {
 	jump    bus.Micros
 	poll    int
 	pollDue int64
+	asker   asker
 	muteAll bool
 }
 
@@ -144,7 +145,11 @@ func put(data *[8]byte, bigEndian bool, shift uint, mask, raw uint64) {
 
 // tick sends what is due in millisecond ms.
 func (e *encoder) tick(ms int64, w Source) {
-	if e.layout.Polled {
+	switch {
+	case e.layout.WatchHz > 0:
+		e.asker.tick(e, ms, w)
+		return
+	case e.layout.Polled:
 		e.tickPolled(ms, w)
 		return
 	}
@@ -202,6 +207,9 @@ func (e *encoder) send(s *sender, ms int64, w Source) {
 	if e.layout.Polled {
 		// What an answer tells was true between the request and it.
 		f.Early = uint32(m.LatencyUs + m.JitterUs)
+	}
+	if e.layout.WatchHz > 0 {
+		f.Early = uint32(t - ms*1000)
 	}
 	copy(f.Data[:], data[:m.Len])
 	e.queue(f, s.frameUs)
@@ -292,6 +300,9 @@ func (e *encoder) sample(x *sensor, w Source, na bool) uint64 {
 	r := mul(v-s.Offset, x.inv)
 	if x.mem > 1 {
 		r = mul(float64(int64(r/x.mem+0.5)), x.mem)
+	}
+	if s.Truncated {
+		r -= 0.5
 	}
 	r = clamp(r, x.min, x.max)
 	if r < 0 {

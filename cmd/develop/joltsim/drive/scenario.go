@@ -31,9 +31,14 @@ type Scenario struct {
 	// vehicle's own.
 	Other int `toml:"other_messages"`
 	// Hide leaves roles out of the vehicle file, as if nobody had found them.
-	Hide   []string `toml:"hide"`
-	Steps  []Step   `toml:"step"`
-	Faults []Fault  `toml:"fault"`
+	Hide []string `toml:"hide"`
+	// Asked is a vehicle that shows nothing and answers the standard's requests
+	// (see Asked), Truncated one whose road speed is cut down to whole km/h.
+	Asked     bool `toml:"asked"`
+	Truncated bool `toml:"truncated"`
+
+	Steps  []Step  `toml:"step"`
+	Faults []Fault `toml:"fault"`
 
 	// NoLog leaves the text log out of the result; NoTrace the true speeds and
 	// clutch states, which grow with the drive.

@@ -135,6 +135,10 @@ func New(sc Scenario) (*Sim, error) {
 	s := &Sim{sc: sc, v: v, rnd: newRandom(sc.Seed, 1)}
 	s.start = bus.Micros(sc.StartUnix) * bus.Second
 	s.layout = sc.layout
+	if sc.Asked {
+		l := Asked(sc.Truncated)
+		s.layout = &l
+	}
 	if s.layout == nil {
 		l := v.Layout.withOther(sc.Other, newRandom(sc.Seed, 2))
 		s.layout = &l
@@ -219,6 +223,7 @@ func (s *Sim) asleep() bool {
 		s.enc.msgs[i].due += 1000
 	}
 	s.enc.pollDue += 1000
+	s.enc.asker.due += 1000
 	for i := range s.faults {
 		s.faults[i].slow(s)
 	}

@@ -154,18 +154,9 @@ func codeName(r stream.Role, k int) string {
 func (l *Layout) VehicleTOML(v *Vehicle, dbc []string) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "# An invented vehicle; written by joltsim.\nlabel = %q\n", v.Name)
-	fmt.Fprintf(&b, "idle_rpm = %s\noutput_rpm_per_kmh = %.3f\n", num(v.IdleRPM), v.OutputPerKmh())
-	if v.StopStart {
-		b.WriteString("stop_start = true\n")
+	if l.WatchHz == 0 {
+		facts(&b, v)
 	}
-	if v.TorqueReferenceNm > 0 {
-		fmt.Fprintf(&b, "torque_reference_nm = %s\n", num(v.TorqueReferenceNm))
-	}
-	b.WriteString("ratios = { ")
-	for i, r := range v.Ratios {
-		fmt.Fprintf(&b, "%d = %s, ", i+1, num(r))
-	}
-	fmt.Fprintf(&b, "reverse = %s }\n", num(v.Reverse))
 	for i, name := range l.Buses {
 		fmt.Fprintf(&b, "\n[[bus]]\nname = %q\nbitrate = %d\n", name, l.Bitrate[i])
 		if l.J1939 {
@@ -198,6 +189,22 @@ func (l *Layout) VehicleTOML(v *Vehicle, dbc []string) string {
 		}
 	}
 	return b.String()
+}
+
+// facts writes what is known of the vehicle besides its signals.
+func facts(b *strings.Builder, v *Vehicle) {
+	fmt.Fprintf(b, "idle_rpm = %s\noutput_rpm_per_kmh = %.3f\n", num(v.IdleRPM), v.OutputPerKmh())
+	if v.StopStart {
+		b.WriteString("stop_start = true\n")
+	}
+	if v.TorqueReferenceNm > 0 {
+		fmt.Fprintf(b, "torque_reference_nm = %s\n", num(v.TorqueReferenceNm))
+	}
+	b.WriteString("ratios = { ")
+	for i, r := range v.Ratios {
+		fmt.Fprintf(b, "%d = %s, ", i+1, num(r))
+	}
+	fmt.Fprintf(b, "reverse = %s }\n", num(v.Reverse))
 }
 
 // first returns the name of the first message with that identifier.

@@ -130,6 +130,10 @@ type Layout struct {
 	// at PollHz for all of them together.
 	Polled bool
 	PollHz float64
+	// WatchHz, where set, is how often a car that nothing is known of is asked
+	// for Messages[0] while it slows and a little on, or climbs under load; PollHz
+	// is how often otherwise, and the rest is asked seldom (see Asked).
+	WatchHz float64
 }
 
 // Message is one kind of frame.
@@ -195,6 +199,8 @@ type Signal struct {
 	Unmapped bool
 	// Lag is a first-order lag of the sensor, s.
 	Lag float64
+	// Truncated is a value that is cut down to a step, not rounded.
+	Truncated bool
 }
 
 // Filler is the behaviour of a signal that carries none of the roles.

@@ -23,6 +23,7 @@ func (w *Wire) Skip(ms int64) {
 		w.e.msgs[i].due += ms
 	}
 	w.e.pollDue += ms
+	w.e.asker.due += ms
 }
 
 // Take appends the frames before the instant to out, in order, and returns it.

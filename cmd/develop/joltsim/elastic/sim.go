@@ -41,6 +41,9 @@ func New(t *Trip) (*Sim, error) {
 	}
 	rnd := rand.New(rand.NewPCG(t.Seed, 11))
 	s := &Sim{trip: t, v: v, layout: v.Layout, rnd: rnd, p: newPlant(v)}
+	if t.Asked {
+		s.layout = drive.Asked(t.Truncated)
+	}
 	s.c = &control{v: v, rnd: rnd, gear: 1}
 	s.d = &driver{v: v, rnd: rand.New(rand.NewPCG(t.Seed, 12)), legs: t.Legs}
 	s.s = newSenses(v, s.p, s.c, s.d, rnd)

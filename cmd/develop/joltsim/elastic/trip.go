@@ -13,6 +13,9 @@ type Trip struct {
 	// SlipPerDay says that the mishaps make slip grow by so many rpm a day.
 	SlipPerDay float64
 	NoTrace    bool
+	// Asked is a vehicle that shows nothing and answers the standard's requests,
+	// Truncated one whose road speed is cut down to whole km/h (see drive.Asked).
+	Asked, Truncated bool
 }
 
 // Mishap is something wrong or unusual, of AtS to AtS+ForS.
