@@ -38,14 +38,14 @@ var (
 	LagMaxS          = Quantity{"lag_max_s", "s", 0.001}
 	releaseEngineRPM = Quantity{"engine_low_rpm", "rpm", 0.1}
 	releaseTurbine   = Quantity{"turbine_low_rpm", "rpm", 0.1}
-	releaseCommand   = Quantity{"command_before", "", 0.1}
+	commandDuty      = Quantity{"command_before_percent", "%", 0.1}
 )
 
 var releaseSpec = &Spec{
 	Kind:     KindReleaseLag,
 	Ordinary: []Class{Normal},
 	Alarms:   []Class{ReleaseLate, ReleaseDragging, ReleaseStall, ReleaseLateCommand},
-	Measures: append([]*Quantity{&LagS, &LagMinS, &LagMaxS, &slipWasRPM, &releaseEngineRPM, &releaseTurbine, &releaseCommand,
+	Measures: append([]*Quantity{&LagS, &LagMinS, &LagMaxS, &slipWasRPM, &releaseEngineRPM, &releaseTurbine, &commandKPa, &commandDuty,
 		&releaseKmh, &releaseMinRPM, &releaseMaxRPM, &lateMinS, &lateMaxS}, linkQuantities...),
 	Chief: []*Quantity{&LagS, &LagMaxS, &lateMinS},
 	Needs: needsLines,
@@ -103,6 +103,9 @@ type releaseLag struct {
 	// with that still to be known.
 	told, waiting bool
 	links         linkTrack
+	// shown is the drive of which an ordinary release has its traces kept, for
+	// the others to be looked at beside it.
+	shown int
 	// lines is nil where the vehicle gives more than two coarse speeds.
 	lines *lines
 	tally releaseTally
@@ -297,7 +300,7 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 	if r.class == Normal && l.lateCommand(&s.set.ReleaseLag) {
 		r.class, r.severity = ReleaseLateCommand, min(0.9, 0.55+float64(0.1*l.decision.LowS))
 	}
-	f := Finding{Kind: KindReleaseLag, Class: r.class, Severity: r.severity, Keep: r.class != Normal,
+	f := Finding{Kind: KindReleaseLag, Class: r.class, Severity: r.severity, Keep: r.class != Normal || p.HasCommand && d.shown != s.Drive(),
 		Start: p.Fall.Early, End: max(m.At, p.Seen.Late), Context: p.Context}
 	// The clutch was counted as holding up to where it was found apart.
 	if back := (p.Away - p.Seen.At).Seconds(); p.Outcome == coupling.Parted && p.HasCommand && back > 0 && m.State == state.Open {
@@ -321,7 +324,12 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 		releaseEngineRPM.of(p.EngineLowRPM),
 		releaseTurbine.of(p.TurbineLowRPM))
 	if p.HasCommand {
-		f.Measures = append(f.Measures, releaseCommand.of(p.Fall.From))
+		switch s.CommandRole() {
+		case stream.ClutchPressureCommand:
+			f.Measures = append(f.Measures, commandKPa.of(p.Fall.From))
+		case stream.ClutchCommand:
+			f.Measures = append(f.Measures, commandDuty.of(p.Fall.From))
+		}
 		f.Instants = append(f.Instants, Instant{InstantFell, p.Fall.Mid(), p.Fall.Early, p.Fall.Late})
 	} else {
 		f.Instants = append(f.Instants, Instant{"certainly closed", p.Fall.Early, p.Fall.Early, p.Fall.Early})
@@ -347,6 +355,9 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 	if p.HasCommand && p.Outcome == coupling.Parted && !p.Seen.Hidden {
 		percentiles = s.history.percentile(r.key, r.lag)
 		s.history.add(r.key, state.Round(r.lag, 0.001))
+	}
+	if f.Keep && r.class == Normal {
+		d.shown = s.Drive()
 	}
 	s.out.finding(&f, percentiles)
 }

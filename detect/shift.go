@@ -19,16 +19,15 @@ type ShiftSettings struct {
 var ShiftOpened = Class{"opened"}
 
 var (
-	shiftBeforeKPa = Quantity{"command_before_kpa", "kPa", 0.1}
-	shiftLeastKPa  = Quantity{"command_least_kpa", "kPa", 0.1}
-	shiftDipKPa    = Quantity{"dip_depth_kpa", "kPa", 0.1}
-	shiftDipS      = Quantity{"dip_s", "s", 0.001}
+	shiftLeastKPa = Quantity{"command_least_kpa", "kPa", 0.1}
+	shiftDipKPa   = Quantity{"dip_depth_kpa", "kPa", 0.1}
+	shiftDipS     = Quantity{"dip_s", "s", 0.001}
 )
 
 var shiftSpec = &Spec{
 	Kind:        KindShift,
 	Ordinary:    []Class{Normal, ShiftOpened},
-	Measures:    []*Quantity{&fromGear, &toGear, &slipPeakRPM, &shiftS, &shiftBeforeKPa, &shiftLeastKPa, &shiftDipKPa, &shiftDipS},
+	Measures:    []*Quantity{&fromGear, &toGear, &slipPeakRPM, &shiftS, &commandKPa, &shiftLeastKPa, &shiftDipKPa, &shiftDipS},
 	Chief:       []*Quantity{&slipPeakRPM, &shiftS},
 	Needs:       append(needsSlip, needsRoad, needsGear),
 	Sharpens:    []stream.Role{stream.Shifting, stream.ClutchPressureCommand},
@@ -182,7 +181,7 @@ func (d *shiftOn) finish(s *scene, m *state.Moment) {
 	}
 	if d.hasP && !math.IsInf(d.least, 1) {
 		f.Measures = append(f.Measures,
-			shiftBeforeKPa.of(d.before), shiftLeastKPa.of(d.least),
+			commandKPa.of(d.before), shiftLeastKPa.of(d.least),
 			shiftDipKPa.of(max(0, d.before-d.least)), shiftDipS.of(d.dipS))
 	} else {
 		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")

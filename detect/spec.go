@@ -128,6 +128,7 @@ var (
 	fromGear    = Quantity{"from_gear", "", 1}
 	toGear      = Quantity{"to_gear", "", 1}
 	shiftS      = Quantity{"shift_s", "s", 0.001}
+	commandKPa  = Quantity{"command_before_kpa", "kPa", 0.1}
 )
 
 // Table is one table of settings in a vehicle file: [detect.NAME].

@@ -442,7 +442,7 @@ func fromOf(list []review.Stretch, number int) bus.Micros {
 	return 0
 }
 
-// keepFull drops the full traces that do not fit, the least worthy first.
+// keepFull drops the full traces that do not fit, the least severe first.
 func (r *report) keepFull(s *review.Stay, p *packed, at map[int]int, room int) {
 	keep := make([]bool, len(p.stretches))
 	kept := 0
@@ -463,6 +463,6 @@ func (r *report) keepFull(s *review.Stay, p *packed, at map[int]int, room int) {
 		}
 	}
 	if kept < len(keep) {
-		r.Partial = fmt.Sprintf("Full traces are in the page for the %d worthiest of %d stretches; the others are drawn from reduced traces that keep the least and greatest value of each tenth of a second. joltbench report --full-mb sets the room; joltbench export has everything.", kept, len(keep))
+		r.Partial = fmt.Sprintf("Full traces are in the page for the %d most severe of %d stretches; the others are drawn from reduced traces that keep the least and greatest value of each tenth of a second. joltbench report --full-mb sets the room; joltbench export has everything.", kept, len(keep))
 	}
 }
