@@ -30,7 +30,7 @@ import (
 type reportCmd struct {
 	Shop    string  `arg:"" optional:"" placeholder:"SHOP" help:"The shop's folder, or its dataset: a folder or s3://bucket/prefix."`
 	Output  string  `short:"o" placeholder:"FILE.html" help:"Write the report as one page too; - for standard output, in place of the tables."`
-	JSON    bool    `name:"json" help:"One JSON object a line: shop, todo, changed, standing, watched, silent, filling, vehicle."`
+	JSON    bool    `name:"json" help:"One JSON object a line: shop, todo, week, changed, standing, watched, silent, filling, vehicle."`
 	Week    string  `name:"week-to" placeholder:"DATE" help:"Last day of the week that is asked about, YYYY-MM-DD in UTC. Default: today."`
 	History int     `default:"56" placeholder:"DAYS" help:"How many days before that week are its history."`
 	Rate    float64 `name:"false-rate" default:"0.05" placeholder:"SHARE" help:"The false-discovery rate: the share of each list of findings that may be false on average, 0.001 to 0.5."`
@@ -40,6 +40,8 @@ type reportCmd struct {
 	Silent  float64 `name:"silent-days" default:"4" placeholder:"DAYS" help:"Silent is who sent nothing for longer."`
 	Full    float64 `name:"full-days" default:"14" placeholder:"DAYS" help:"Filling up is whose store is full within this time."`
 	Cache   string  `placeholder:"DIR" help:"Where files of an s3:// dataset are kept. Default: a folder in the user's cache."`
+	Since   string  `placeholder:"DATE" help:"Of what there is to do, only what is so since that day, YYYY-MM-DD, or nobody knows since when."`
+	Vehicle string  `placeholder:"NAME" help:"The history of one vehicle too, week by week."`
 	Note    string  `placeholder:"TEXT" help:"Said at the top of the page, such as that the data are invented."`
 	SQL     string  `name:"sql" placeholder:"DIR" help:"Write the questions as SQL files and the dataset's schema into DIR, and stop."`
 }
@@ -49,6 +51,7 @@ func (reportCmd) Help() string {
 	return `Which vehicles changed this week against their own history, which stand out among
 their own kind, how many stops were watched, who is silent or filling up. Examples:
   joltshop report my-shop -o shop.html
+  joltshop report my-shop --since 2026-03-09 --vehicle van-07
   joltshop report s3://bucket/fleet --json
   joltshop report --sql my-queries
 A dataset at s3:// is reached as AWS_ENDPOINT_URL, AWS_REGION, AWS_ACCESS_KEY_ID and
@@ -95,6 +98,19 @@ func (c *reportCmd) Run(h *host) error {
 		return err
 	}
 	s := rank.New(answers, o)
+	if c.Since != "" {
+		day, err := time.Parse(time.DateOnly, c.Since)
+		if err != nil {
+			return cli.Usage(fmt.Sprintf("--since %.40q: expected a date such as 2026-03-08", c.Since))
+		}
+		s.SinceDay(day)
+		s.Remarks = append(s.Remarks, "what there is to do is only what is so since "+c.Since+", or nobody knows since when")
+	}
+	if c.Vehicle != "" {
+		if s.Of, s.Weeks = c.Vehicle, rank.History(answers, c.Vehicle, o); s.Weeks == nil {
+			return fmt.Errorf("--vehicle %.60q: nothing of a vehicle of that name is in these weeks", c.Vehicle)
+		}
+	}
 	if aside, err := filepath.Glob(filepath.Join(folder, "*", "*", "*", "*.damaged")); err == nil && len(aside) > 0 {
 		s.Remarks = append(s.Remarks, fmt.Sprintf("%d files of the dataset were damaged and set aside; what was in them is not counted", len(aside)))
 	}
@@ -244,6 +260,20 @@ func todoText(out io.Writer, s *rank.Shop) {
 	}
 }
 
+// historyText is the weeks of the vehicle that was asked for.
+func historyText(out io.Writer, s *rank.Shop) {
+	if s.Weeks == nil {
+		return
+	}
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintf(w, "\nHistory of %s\treleases\tobservable\tlate\tlag, middle of daily medians\tdays\tother findings\n", s.Of)
+	for _, x := range s.Weeks {
+		fmt.Fprintf(w, "  %s to %s\t%d\t%d\t%d\t%s\t%d\t%d\n", x.First.Format(time.DateOnly), x.Last.Format(time.DateOnly),
+			x.Release.Seen, x.Release.Observable, x.Release.Hits, x.Lag(), x.Days, x.Others)
+	}
+	w.Flush()
+}
+
 func (c *reportCmd) options(now time.Time) (rank.Options, error) {
 	day := now.UTC().Truncate(24 * time.Hour)
 	if c.Week != "" {
@@ -381,6 +411,7 @@ func shopText(out io.Writer, s *rank.Shop) error {
 		fmt.Fprintln(out, "- "+cli.Plain(c))
 	}
 	todoText(out, s)
+	historyText(out, s)
 	list := func(title string, list []rank.Finding) {
 		fmt.Fprintf(out, "\n%s\n", title)
 		w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
@@ -475,6 +506,15 @@ func shopJSON(out io.Writer, s *rank.Shop) error {
 			about
 			*rank.Action
 		}{about{"todo"}, &s.Todo[i]}); err != nil {
+			return err
+		}
+	}
+	for i := range s.Weeks {
+		if err := enc.Encode(struct {
+			about
+			Vehicle string `json:"vehicle"`
+			*rank.Week
+		}{about{"week"}, s.Of, &s.Weeks[i]}); err != nil {
 			return err
 		}
 	}

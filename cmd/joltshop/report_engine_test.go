@@ -59,6 +59,15 @@ func TestShopReport(t *testing.T) {
 	if said[0] != said[1] {
 		t.Error("the folder and the bucket say different things")
 	}
+	// One van's history, and what is so since a day that is still to come: nothing but
+	// what nobody knows since when.
+	code, out, errs := joltshop(t, "report", shop, "--week-to", "2026-03-13", "--history", "14", "--vehicle", f.Name(3), "--since", "2026-03-14")
+	if code != 0 || !strings.Contains(out, "History of "+f.Name(3)) || strings.Count(out, " to 2026-0") < 3 || strings.Contains(out, " since 2026-03-0") {
+		t.Errorf("%d %s\n%s", code, errs, out)
+	}
+	if code, _, errs := joltshop(t, "report", shop, "--week-to", "2026-03-13", "--vehicle", "nobody"); code != 1 || !strings.Contains(errs, "nothing of a vehicle of that name") {
+		t.Errorf("%d %s", code, errs)
+	}
 	listed := map[string]map[string]bool{}
 	lines := bufio.NewScanner(strings.NewReader(said[0]))
 	for lines.Scan() {

@@ -11,11 +11,13 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
 	"joltwatch/cmd/joltshop/questions"
 	"joltwatch/cmd/joltshop/rank"
 	"joltwatch/detect"
+	"joltwatch/storage/review/invented"
 )
 
 var shopDay = time.Date(2026, 3, 13, 0, 0, 0, 0, time.UTC)
@@ -132,6 +134,57 @@ func TestShopInBrowser(t *testing.T) {
 		t.Errorf("on a telephone the page is %d pixels too wide", over)
 	}
 	shot(t, ctx, "shop-390")
+	for _, width := range []int64{390, 820} {
+		run(t, ctx, chromedp.EmulateViewport(width, 1000), chromedp.Sleep(200*time.Millisecond))
+		if cut := eval[string](t, ctx, `[...document.querySelectorAll("#todo .todo, #todo p")].filter(e => e.scrollWidth > e.clientWidth + 1 || e.getBoundingClientRect().right > innerWidth).map(e => e.textContent.slice(0, 60)).join()`); cut != "" {
+			t.Errorf("at %d pixels of width cut: %s", width, cut)
+		}
+	}
+	clean(t, seen)
+}
+
+// Printed, each table is as wide as the sheet at most, and what can only be clicked is
+// not there. The worst finding is shown with its picture, and a van's history.
+func TestShopPrinted(t *testing.T) {
+	s := shopWeek(van, "panel", "the card refuses", 30)
+	s.Of, s.Weeks = van(3), []rank.Week{{First: shopDay.AddDate(0, 0, -6), Last: shopDay, Release: questions.Count{Seen: 9, Observable: 8, Hits: 3}, Days: 2, LagS: 0.25}}
+	stay, err := invented.Week(20, 2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	worst := stay.Worst()[0]
+	shown := map[string]Shown{s.Todo[0].Vehicle: {File: "shop-van.html", Picture: Picture(stay, worst)}}
+	var b bytes.Buffer
+	if err := Shop(&b, s, shown, "", "test"); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "shop.html")
+	if err := os.WriteFile(path, b.Bytes(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	ctx, seen := browser(t)
+	run(t, ctx, chromedp.Navigate("file://"+path), chromedp.WaitVisible(chromedp.CSS("#history table")))
+	if n := eval[int](t, ctx, `document.querySelector("#todo .todo").querySelectorAll("svg path, svg polyline").length`); n < 2 {
+		t.Errorf("the picture of the worst finding holds %d traces", n)
+	}
+	if href := eval[string](t, ctx, `document.querySelector("#todo .todo .hint a").getAttribute("href")`); href != "shop-van.html" {
+		t.Errorf("the full trace is at %q", href)
+	}
+	if row := eval[string](t, ctx, `document.querySelector("#history tbody tr").textContent`); row != "2026-03-07 to 2026-03-139830.25 s20" {
+		t.Errorf("the week is %q", row)
+	}
+	const sheet = 687 // A4 less twice 14 mm, at 96 dots an inch
+	if _, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"}); err != nil {
+		t.Fatal(err)
+	}
+	run(t, ctx, chromedp.EmulateViewport(sheet, 1000), chromedp.Sleep(200*time.Millisecond))
+	if wide := eval[string](t, ctx, `[...document.querySelectorAll("table,svg")].filter(e => e.getClientRects().length && e.getBoundingClientRect().right > innerWidth + 1).map(e => e.closest("section").id + " " + Math.round(e.getBoundingClientRect().right)).join()`); wide != "" {
+		t.Errorf("wider than the sheet: %s", wide)
+	}
+	if n := eval[int](t, ctx, `[...document.querySelectorAll("nav,.skip")].filter(e => e.getClientRects().length).length`); n > 0 {
+		t.Errorf("%d things that can only be clicked are printed", n)
+	}
+	shot(t, ctx, "shop-print")
 	clean(t, seen)
 }
 

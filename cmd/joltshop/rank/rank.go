@@ -92,6 +92,9 @@ type Shop struct {
 	// Common is what is common to a kind of vehicle in this week, a line each.
 	Common  []string
 	Remarks []string
+	// Weeks are the history of the vehicle Of, where one was asked for.
+	Of    string
+	Weeks []Week
 }
 
 // Group is a kind of vehicle.
