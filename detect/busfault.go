@@ -102,6 +102,9 @@ func (d *busFault) samples(stream.Role) bool { return true }
 // sample notes that a mapped value came.
 func (d *busFault) sample(s *scene, x *stream.Sample) {
 	at := x.At
+	if d.heardAny && at == d.lastHeard && s.traffic == d.traffic {
+		return // of the same frame
+	}
 	if gap := at - d.lastHeard; d.heardAny && gap > silentLeast && gap.Seconds() >= s.set.BusFault.SilentS && gap.Seconds() < silentMostS {
 		if s.InDrive() && s.EngineOn() && !d.anyAway() {
 			d.silent = silence{on: true, from: d.lastHeard, to: at, moving: s.Now().Moving, other: s.traffic - d.traffic, drive: s.Drive()}

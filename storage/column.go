@@ -194,13 +194,14 @@ func (s split) join(symbol byte, low uint64) int64 {
 // every machine chooses alike.
 type chooser struct{ count [256]uint32 }
 
-// best returns the cheapest split of the rests and its cost in 1/256 bit.
-func (c *chooser) best(rests []int64) (split, uint64) {
+// best returns the cheapest split of the rests with a shift of from to to, and its
+// cost in 1/256 bit.
+func (c *chooser) best(rests []int64, from, to uint8) (split, uint64) {
 	r := rangeOf(rests)
 	var best split
 	least := ^uint64(0)
 	misses := 0
-	for shift := uint8(0); shift <= r.widest() && misses < 4; shift++ {
+	for shift := min(from, r.widest()); shift <= min(to, r.widest()) && misses < 4; shift++ {
 		s := r.split(shift)
 		if n := c.cost(rests, s); n < least {
 			best, least, misses = s, n, 0

@@ -96,6 +96,7 @@ type attempt struct {
 // changes from one to the next.
 type habit struct {
 	last  attempt
+	shift uint8
 	spans uint8
 }
 
@@ -109,8 +110,8 @@ func (p *packer) pick(h *habit, rests func(dst []int64, w attempt) []int64) (att
 	least := ^uint64(0)
 	var best attempt
 	var how split
-	try := func(way attempt) {
-		if s, c := p.choose.best(p.rests); c < least {
+	try := func(way attempt, from, to uint8) {
+		if s, c := p.choose.best(p.rests, from, to); c < least {
 			least, best, how = c, way, s
 			p.best, p.rests = p.rests, p.best
 		}
@@ -119,8 +120,10 @@ func (p *packer) pick(h *habit, rests func(dst []int64, w attempt) []int64) (att
 	size, smallest := ^uint64(0), attempt{}
 	for _, way := range p.ways {
 		p.rests = rests(p.rests[:0], way)
-		if learns || way == h.last {
-			try(way)
+		if learns {
+			try(way, 0, maxShift)
+		} else if way == h.last {
+			try(way, max(h.shift, 1)-1, h.shift+2)
 		} else if n := magnitude(p.rests); n < size {
 			size, smallest = n, way
 			p.small, p.rests = p.rests, p.small
@@ -128,9 +131,9 @@ func (p *packer) pick(h *habit, rests func(dst []int64, w attempt) []int64) (att
 	}
 	if size < ^uint64(0) && (least == ^uint64(0) || magnitude(p.best) > size) {
 		p.small, p.rests = p.rests, p.small
-		try(smallest)
+		try(smallest, 0, maxShift)
 	}
-	h.last, h.spans = best, min(h.spans+1, learning)
+	h.last, h.shift, h.spans = best, how.shift, min(h.spans+1, learning)
 	return best, how
 }
 

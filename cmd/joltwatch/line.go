@@ -82,6 +82,7 @@ func (l *line) count(f *bus.Frame) {
 
 // Frame implements stream.Sink: mapped frames and everything that is not data.
 func (l *line) Frame(f *bus.Frame) {
+	l.monitor.Traffic(l.counted.Frames)
 	if f.Kind == bus.Notice || f.Kind == bus.Error {
 		l.monitor.Notice(f)
 	}
@@ -92,8 +93,9 @@ func (l *line) Frame(f *bus.Frame) {
 
 // Sample implements stream.Sink.
 func (l *line) Sample(s *stream.Sample) {
-	l.asking.sample(s)
-	l.monitor.Traffic(l.counted.Frames)
+	if len(l.asking.buses) > 0 {
+		l.asking.sample(s)
+	}
 	l.monitor.Sample(s)
 }
 

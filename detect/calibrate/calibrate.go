@@ -123,6 +123,8 @@ type Estimator struct {
 
 	times, engine, turbine, shifted [windowLen]float64
 	sorted                          [keep]int
+	passes                          [len(filters)][windowLen]float64
+	judged                          [2]int // the first that is, and the one after the last
 }
 
 // Load takes up what was kept; what is out of range is left out.
@@ -287,14 +289,15 @@ func (e *Estimator) delay(t *coupling.Trail, from bus.Micros) bool {
 	if n == 0 {
 		return false
 	}
+	e.pass(n)
 	best, left, filter := 0, math.Inf(1), 0
 	for d := delayLow; d <= delayHigh; d += delayStep {
 		shift(e.shifted[:n], e.times[:n], e.turbine[:n], float64(d)/1000)
-		for _, f := range filters {
+		for i, f := range filters {
 			if d < 0 && f > 0 {
 				break
 			}
-			if x := e.left(n, float64(f)/1000); x < left {
+			if x := e.left(n, i); x < left {
 				left, best, filter = x, d, f
 			}
 		}
@@ -369,22 +372,39 @@ func shift(out, times, x []float64, d float64) {
 	}
 }
 
+// pass works out how much of each point every filter lets pass, which is the same
+// for all delays, and which points are judged.
+func (e *Estimator) pass(n int) {
+	for f, ms := range filters {
+		last := 0.0
+		for i, at := range e.times[:n] {
+			e.passes[f][i] = coupling.Share(at-last, float64(ms)/1000)
+			last = at
+		}
+	}
+	span := e.times[n-1]
+	for e.judged[0] = 0; e.judged[0] < n && !judged(e.times[e.judged[0]], span); e.judged[0]++ {
+	}
+	for e.judged[1] = e.judged[0]; e.judged[1] < n && judged(e.times[e.judged[1]], span); e.judged[1]++ {
+	}
+}
+
 // left is the standard deviation of what is left of engine less the shifted
-// turbine behind a filter.
-func (e *Estimator) left(n int, tau float64) float64 {
-	y, last, before := e.shifted[0], 0.0, e.shifted[0]
+// turbine behind one of the filters.
+func (e *Estimator) left(n, filter int) float64 {
+	passes, shifted, engine := e.passes[filter][:n], e.shifted[:n], e.engine[:n]
+	y, before := shifted[0], shifted[0]
 	var s, s2, m float64
-	for i := range n {
-		x := e.shifted[i]
-		y += float64(coupling.Share(e.times[i]-last, tau) * (0.5*(x+before) - y))
-		if tau == 0 {
+	for i, x := range shifted {
+		y += float64(passes[i] * (0.5*(x+before) - y))
+		if filters[filter] == 0 {
 			y = x
 		}
-		last, before = e.times[i], x
-		if !judged(e.times[i], e.times[n-1]) {
+		before = x
+		if i < e.judged[0] || i >= e.judged[1] {
 			continue
 		}
-		d := e.engine[i] - y
+		d := engine[i] - y
 		s += d
 		s2 += float64(d * d)
 		m++

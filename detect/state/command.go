@@ -51,12 +51,11 @@ func commandRank(r stream.Role) int {
 const staleCommand = 2 * bus.Second
 
 func (c *commandTrack) take(s *stream.Sample) {
-	rank := commandRank(s.Role)
-	if rank == 0 || !s.OK {
+	if !s.OK {
 		return
 	}
 	if !c.has || s.Role != c.role {
-		if c.has && s.At-c.last < staleCommand && rank <= commandRank(c.role) {
+		if c.has && s.At-c.last < staleCommand && commandRank(s.Role) <= commandRank(c.role) {
 			return
 		}
 		c.role, c.has, c.known, c.seen = s.Role, true, false, 0

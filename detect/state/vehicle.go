@@ -301,15 +301,19 @@ const stallOnceS = 8.0
 
 // Sample takes one decoded value, before the rows that it leads to.
 func (s *Vehicle) Sample(x *stream.Sample) {
-	s.cmd.take(x)
+	if commandRank(x.Role) > 0 {
+		s.cmd.take(x)
+	}
 	s.roles[x.Role].take(x)
-	s.step(x)
+	if x.Role <= stream.TurbineSpeed {
+		s.step(x)
+	}
 }
 
 // step looks for the quantisation steps of the two speeds.
 func (s *Vehicle) step(x *stream.Sample) {
 	engine := x.Role == stream.EngineSpeed
-	if !x.OK || !engine && x.Role != stream.TurbineSpeed {
+	if !x.OK {
 		return
 	}
 	last := &s.lastTurbine
