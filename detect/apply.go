@@ -78,6 +78,7 @@ type apply struct {
 	clean, longest float64
 	lost           bool
 	gear           int
+	steps          applySteps
 }
 
 // applyTail is how long after the end the engine's dip is still watched, in
@@ -107,6 +108,9 @@ func (d *apply) rises(s *scene, m *state.Moment) {
 	// Else there is nothing to pull down: in overrun the speeds are together
 	// anyhow.
 	d.on = m.SlipRPM > s.set.Apply.DoneRPM
+	if d.on {
+		d.steps.begin(s.history.releases.Hold())
+	}
 }
 
 // broken ends an apply whose command did not stand.
@@ -127,6 +131,7 @@ func (d *apply) broken(s *scene, m *state.Moment) {
 func (d *apply) follow(s *scene, m *state.Moment) {
 	set := &s.set.Apply
 	d.low = min(d.low, m.EngineRPM)
+	d.steps.row(m)
 	if m.Shifting || m.SinceShiftS < 0.3 {
 		d.shifted, d.clean = true, 0
 	}
@@ -222,6 +227,9 @@ func (d *apply) finish(s *scene, m *state.Moment, class Class) {
 	f.Instants = append(f.Instants,
 		Instant{"command rose", d.rise.Mid(), d.rise.Early, d.rise.Late},
 		Instant{"slip down", d.done.At, d.done.Early, d.done.Late})
+	if f.Keep {
+		d.steps.describe(&f)
+	}
 	d.counts.add(true, f.Keep)
 	s.Note(d.done.At, "applied")
 	var percentiles []Percentile

@@ -29,7 +29,7 @@ var (
 var diedSpec = &Spec{
 	Kind:        KindEngineDied,
 	Alarms:      []Class{DiedClutchOpen, DiedClutchUnknown},
-	Measures:    []*Quantity{&diedSlipRPM, &diedStoodS},
+	Measures:    []*Quantity{&diedSlipRPM, &diedStoodS, &launchShare, &launchCount},
 	Chief:       []*Quantity{&diedStoodS},
 	Needs:       [][]stream.Role{needsEngine, needsRoad},
 	Sharpens:    []stream.Role{stream.Gear, stream.TurbineSpeed},
@@ -64,9 +64,11 @@ type engineDied struct {
 	// sure: the controllers have gone on speaking. afterLines: the lines are told
 	// of the stop first, which may know that the clutch held (see lines).
 	sure, afterLines bool
+	starts           launches
 }
 
 func (d *engineDied) row(s *scene, m *state.Moment) {
+	d.starts.row(m)
 	known := m.Row.Has(stream.EngineSpeed)
 	if d.wait && known {
 		d.confirm(s, m)
@@ -112,6 +114,7 @@ func (d *engineDied) died(s *scene, m *state.Moment) {
 	f.Measures = append(f.Measures, diedStoodS.of(m.StoodS))
 	f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.Gear)...)
 	f.Instants = append(f.Instants, Instant{"engine died", m.At, m.At - seconds(s.PitchS()), m.At})
+	d.starts.describe(&f)
 	d.found, d.wait = f, true
 }
 

@@ -24,7 +24,7 @@ var gearsetRatio = Quantity{"ratio_nominal", "", 0.001}
 var gearsetSpec = &Spec{
 	Kind:        KindGearsetSlip,
 	Alarms:      []Class{GearsetSlipping},
-	Measures:    []*Quantity{&slipMeanRPM, &slipPeakRPM, &durationS, &gearsetRatio},
+	Measures:    []*Quantity{&slipMeanRPM, &slipPeakRPM, &durationS, &gearsetRatio, &outputOffRoad, &speedStoodS},
 	Chief:       []*Quantity{&slipMeanRPM, &slipPeakRPM},
 	Needs:       append(needsSlip, needsRoad, needsGear, needsOutput),
 	Sharpens:    []stream.Role{stream.Shifting},
@@ -62,6 +62,8 @@ type gearsetSlip struct {
 	chanced float64
 	quiet   float64
 	ratio   float64
+	road    roadRatio
+	stands  standing
 }
 
 // ownRatios are the gears' ratios, stated or seen on this vehicle.
@@ -113,6 +115,7 @@ func (d *gearsetSlip) row(s *scene, m *state.Moment) {
 		return
 	}
 	out := m.Row.V[stream.OutputSpeed]
+	d.road.row(m, out, d.on)
 	want, ok := d.own.of(s.Facts(), m.Gear)
 	if !ok {
 		d.own.learn(m.Gear, m.TurbineRPM/out, m.DtS)
@@ -141,10 +144,13 @@ func (d *gearsetSlip) row(s *scene, m *state.Moment) {
 	}
 	if !d.on {
 		d.on, d.start, d.sum, d.n, d.peak = true, m.At, 0, 0, 0
+		d.road.begin()
+		d.stands = standing{}
 		d.ctx = m.Context(s.SinceStart(m.At))
 		d.ratio = want
 	}
 	d.quiet, d.last = 0, m.At
+	d.stands.row(m.At, m.TurbineRPM, m.EngineRPM)
 	d.sum += float64(off * m.DtS)
 	d.n += m.DtS
 	d.peak = max(d.peak, off)
@@ -164,6 +170,8 @@ func (d *gearsetSlip) finish(s *scene, m *state.Moment) {
 	f := Finding{Kind: KindGearsetSlip, Class: GearsetSlipping, Start: d.start, End: d.last, Context: d.ctx, Severity: 0.8, Keep: true}
 	f.Measures = append(f.Measures, slipMeanRPM.of(d.sum/max(d.n, math.SmallestNonzeroFloat64)),
 		slipPeakRPM.of(d.peak), durationS.of((d.last - d.start).Seconds()), gearsetRatio.of(d.ratio))
+	d.road.describe(&f)
+	f.Measures = append(f.Measures, speedStoodS.of(d.stands.s))
 	f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.Shifting)...)
 	d.counts.add(true, true)
 	s.out.finding(&f, nil)

@@ -33,10 +33,11 @@ var (
 )
 
 var hillSpec = &Spec{
-	Kind:        KindHillSlip,
-	Ordinary:    []Class{Asked},
-	Alarms:      []Class{HillUnasked, Unknown},
-	Measures:    []*Quantity{&slipMeanRPM, &slipPeakRPM, &durationS, &hillLeastRPM, &hillTolRPM, &hillMeanKPa, &hillHoldKPa, &hillMeanPct, &hillHoldPct},
+	Kind:     KindHillSlip,
+	Ordinary: []Class{Asked},
+	Alarms:   []Class{HillUnasked, Unknown},
+	Measures: append([]*Quantity{&slipMeanRPM, &slipPeakRPM, &durationS, &hillLeastRPM, &hillTolRPM, &hillMeanKPa, &hillHoldKPa, &hillMeanPct, &hillHoldPct},
+		slipCauseQuantities...),
 	Chief:       []*Quantity{&slipMeanRPM, &slipPeakRPM},
 	Needs:       append(needsSlip, needsRoad),
 	Sharpens:    []stream.Role{stream.ClutchPressureCommand, stream.ClutchCommand, stream.LockupState, stream.SlipCommand, stream.TurbineSpeed, stream.EngineTorque, stream.Accelerator},
@@ -79,6 +80,7 @@ type hillSlip struct {
 	// hold is the command at which the clutch held, closed and under load.
 	hold     float64
 	holdS    float64
+	held     heldWith
 	lastGear int
 	ready    bus.Micros
 	chanced  float64 // seconds under load
@@ -125,6 +127,7 @@ func (d *hillSlip) row(s *scene, m *state.Moment) {
 			}
 			d.holdS += m.DtS
 			d.hold += float64(min(1, m.DtS/2) * (m.Level - d.hold))
+			d.held.row(m)
 		}
 	}
 	limit := set.MinRPM + m.TolRPM
@@ -188,6 +191,7 @@ type hillSum struct {
 	want        float64 // slip asked for, summed over wantN seconds
 	wantN       float64
 	hadTol      float64
+	with        slipWith
 }
 
 // levelled reports whether the slip has settled at another level: another
@@ -204,7 +208,7 @@ func (d *hillSlip) levelled(m *state.Moment) bool {
 }
 
 func (d *hillSlip) begin(s *scene, m *state.Moment) {
-	*d = hillSlip{counts: d.counts, on: true, now: m.SlipRPM, proved: d.proved, hasProved: d.hasProved, hold: d.hold, holdS: d.holdS,
+	*d = hillSlip{counts: d.counts, on: true, now: m.SlipRPM, proved: d.proved, hasProved: d.hasProved, hold: d.hold, holdS: d.holdS, held: d.held,
 		lastGear: d.lastGear, ready: d.ready, chanced: d.chanced, laid: d.laid, would: d.would, ctx: m.Context(s.SinceStart(m.At))}
 	d.hillSum = hillSum{start: m.At, last: m.At, low: math.Inf(1)}
 }
@@ -220,6 +224,7 @@ func (d *hillSum) add(m *state.Moment) {
 	d.peak = max(d.peak, m.SlipRPM)
 	d.low = min(d.low, m.SlipRPM)
 	d.hadTol = max(d.hadTol, m.TolRPM)
+	d.with.add(m, w)
 	if m.HasLevel {
 		d.command += float64(m.Level * w)
 		d.cn += w
@@ -307,6 +312,9 @@ func (d *hillSlip) finish(s *scene, m *state.Moment) {
 		}
 	} else {
 		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
+	}
+	if class == HillUnasked {
+		d.with.describe(&f, &d.held)
 	}
 	f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.LockupState, stream.EngineTorque, stream.Accelerator)...)
 	d.counts.add(class != Unknown, class == HillUnasked)

@@ -33,6 +33,8 @@ type history struct {
 	lines *ratioline.Memory
 	// releases is what is usual of them, link by link.
 	releases chain.Memory
+	// launches are the converter's capacity factors of the latest launches.
+	launches []float64
 	// trend are the points of the slip trend, oldest first.
 	trend []trendPoint
 }
@@ -166,6 +168,8 @@ type historyFile struct {
 	Report  *state.ReportMemory  `json:"report,omitempty"`
 	Lines   *ratioline.Memory    `json:"lines,omitempty"`
 	Trend   []trendPoint         `json:"slip_trend,omitempty"`
+	// Launches are in rpm/√(N·m), from version 0.3 on.
+	Launches []float64 `json:"launches,omitempty"`
 	// Releases are the latest sound ones, from version 0.3 on.
 	Releases *chain.Memory `json:"releases,omitempty"`
 }
@@ -187,7 +191,7 @@ func (h *history) encode() []byte {
 		}
 		return a.Gear - b.Gear
 	})
-	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios, Chain: h.chain, Report: h.report, Lines: h.lines, Trend: h.trend}
+	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios, Chain: h.chain, Report: h.report, Lines: h.lines, Trend: h.trend, Launches: h.launches}
 	if len(h.releases.Last) > 0 {
 		f.Releases = &h.releases
 	}
@@ -242,6 +246,6 @@ func (h *history) decode(b []byte) (err error) {
 	if f.Releases != nil {
 		h.releases = *f.Releases
 	}
-	h.of, h.ratios, h.chain, h.report, h.lines, h.trend = of, f.Ratios, f.Chain, f.Report, f.Lines, f.Trend
+	h.of, h.ratios, h.chain, h.report, h.lines, h.trend, h.launches = of, f.Ratios, f.Chain, f.Report, f.Lines, f.Trend, f.Launches
 	return nil
 }

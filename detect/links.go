@@ -18,6 +18,8 @@ var (
 	commandLateMinS = Quantity{"command_late_min_s", "s", 0.01}
 	commandLateMaxS = Quantity{"command_late_max_s", "s", 0.01}
 	usualFallRPM    = Quantity{"usual_fall_rpm", "rpm", 1}
+	usualFallKmh    = Quantity{"usual_fall_kmh", "km/h", 0.1}
+	fellAtKmh       = Quantity{"fell_at_kmh", "km/h", 0.1}
 	fellAtRPM       = Quantity{"fell_at_rpm", "rpm", 1}
 	usualBrakeS     = Quantity{"usual_brake_to_command_s", "s", 0.01}
 	usualDeadS      = Quantity{"usual_dead_s", "s", 0.001}
@@ -31,7 +33,7 @@ var (
 	habitReleases   = Quantity{"habit_releases", "", 1}
 )
 
-var linkQuantities = []*Quantity{&commandLateS, &commandLateMinS, &commandLateMaxS, &usualFallRPM, &fellAtRPM, &usualBrakeS,
+var linkQuantities = []*Quantity{&commandLateS, &commandLateMinS, &commandLateMaxS, &usualFallRPM, &fellAtRPM, &usualFallKmh, &fellAtKmh, &usualBrakeS,
 	&usualDeadS, &usualLagS, &lowestKPa, &highestKPa, &beforeKPa, &partedKPa, &slowingMps2, &brakeSeen, &habitReleases}
 
 // OfLinks reports whether a measure belongs to the links of a release, which are
@@ -90,7 +92,7 @@ func (d *linkTrack) linksOf(s *scene, p *state.Separation, r *release) linked {
 	l := linked{hold: mem.Hold()}
 	l.Links = d.End(chain.Span{Early: p.Seen.Early, Late: p.Seen.Late}, l.hold)
 	l.of = chain.Release{Gear: noGear, Celsius: math.NaN(), TurbineRPM: math.NaN(), RPMPerS: math.NaN(), BrakeS: math.NaN(),
-		PartedLowKPa: math.NaN(), PartedHighKPa: math.NaN(), DeadS: math.NaN(), LagS: math.NaN()}
+		Kmh: math.NaN(), KmhPerS: math.NaN(), PartedLowKPa: math.NaN(), PartedHighKPa: math.NaN(), DeadS: math.NaN(), LagS: math.NaN()}
 	if p.Context.Gear != nil {
 		l.of.Gear = int(*p.Context.Gear)
 	}
@@ -98,6 +100,9 @@ func (d *linkTrack) linksOf(s *scene, p *state.Separation, r *release) linked {
 		l.of.Celsius = *p.Context.FluidTemperatureC
 	}
 	l.of.TurbineRPM, l.of.RPMPerS = s.falling(&p.Fall)
+	if p.Context.SpeedKmh != nil {
+		l.of.Kmh, l.of.KmhPerS = *p.Context.SpeedKmh, 3.6*d.slowing
+	}
 	if l.HasBrake && l.Braked.Late <= p.Fall.Early {
 		l.of.BrakeS = (p.Fall.Mid() - l.Braked.Mid()).Seconds()
 	}
@@ -147,10 +152,14 @@ func (l *linked) describe(s *scene, f *Finding, d *linkTrack, p *state.Separatio
 		put(&commandLateS, x.LateS)
 		put(&commandLateMinS, x.LowS)
 		put(&commandLateMaxS, x.HighS)
-		if x.UsualRPM > 0 {
+		switch {
+		case x.UsualKmh > 0:
+			put(&fellAtKmh, l.of.Kmh)
+			put(&usualFallKmh, x.UsualKmh)
+		case x.UsualRPM > 0:
 			put(&fellAtRPM, l.of.TurbineRPM)
 			put(&usualFallRPM, x.UsualRPM)
-		} else {
+		default:
 			put(&usualBrakeS, x.UsualBrakeS)
 		}
 		put(&habitReleases, float64(x.N))

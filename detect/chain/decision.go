@@ -13,55 +13,84 @@ type Decision struct {
 	// UsualRPM is the turbine's speed at which it usually falls with the turbine
 	// falling as fast; 0 where the habit is a time after the brake, UsualBrakeS.
 	UsualRPM, UsualBrakeS float64
+	// UsualKmh is the road speed in place of it where that is what is kept.
+	UsualKmh, usual float64
 	// N is how many releases the habit rests on.
 	N int
 }
 
-// slowest is the least fall of the turbine's speed, rpm/s, at which a difference
-// in speed is a difference in time. Structural: slower, a stop takes so long that
-// nobody feels what comes late.
-const slowest = 40.0
-
-// Decide holds a release against the habit; ok is false where there is none yet.
-// Controllers let go at a turbine speed that is higher the faster it falls, or a
-// while after the brake (common practice): what the vehicle keeps more closely
-// counts.
-func (m *Memory) Decide(r *Release) (d Decision, ok bool) {
-	a, okSpeed := m.bySpeed(r)
-	b, okBrake := m.byBrake(r)
-	switch {
-	case okSpeed && (!okBrake || a.HighS-a.LowS <= b.HighS-b.LowS):
-		return a, true
-	case okBrake:
-		return b, true
-	}
-	return d, false
+// law is one way in which a controller may decide: at a speed that is higher the
+// faster it falls.
+type law struct {
+	of func(*Remembered) (value, rate float64)
+	// slowest is the least rate at which a difference in speed is a difference in
+	// time: slower, a stop takes so long that nobody feels what comes late. apart is
+	// how far two rates must be apart to tell a slope. Structural.
+	slowest, apart float64
+	sameGear       bool
 }
 
-// bySpeed: turbine speed against its fall, by the line of Theil 1950 and Sen 1968
-// through those of the same gear, or of all where these are few.
-func (m *Memory) bySpeed(r *Release) (d Decision, ok bool) {
-	if !(r.RPMPerS >= slowest) || math.IsNaN(r.TurbineRPM) {
+var (
+	byTurbine = law{func(x *Remembered) (float64, float64) { return x.TurbineRPM, x.RPMPerS }, 40, 15, true}
+	byRoad    = law{func(x *Remembered) (float64, float64) { return x.Kmh, x.KmhPerS }, 1.5, 0.6, false}
+)
+
+// loosest is the widest spread of a habit, in s, by which anything is decided.
+// Structural: what a vehicle does within three seconds is no habit.
+const loosest = 3.0
+
+// Decide holds a release against the habit; ok is false where there is none yet, or
+// none that is kept closely enough. Controllers let go at a turbine or road speed
+// that is higher the faster it falls, or a while after the brake (common practice):
+// what the vehicle keeps most closely counts.
+func (m *Memory) Decide(r *Release) (best Decision, ok bool) {
+	x := r.remembered()
+	turbine, a := m.bySpeed(&x, &byTurbine)
+	road, b := m.bySpeed(&x, &byRoad)
+	brake, c := m.byBrake(r)
+	if a {
+		turbine.UsualRPM = turbine.usual
+	}
+	if b {
+		road.UsualKmh = road.usual
+	}
+	for _, d := range []struct {
+		Decision
+		ok bool
+	}{{turbine, a}, {road, b}, {brake, c}} {
+		if spread := d.HighS - d.LowS; d.ok && spread <= loosest && (!ok || spread < best.HighS-best.LowS) {
+			best, ok = d.Decision, true
+		}
+	}
+	return best, ok
+}
+
+// bySpeed: a speed against its fall, by the line of Theil 1950 and Sen 1968 through
+// those of the same gear, or of all where these are few.
+func (m *Memory) bySpeed(r *Remembered, l *law) (d Decision, ok bool) {
+	value, rate := l.of(r)
+	if rate < l.slowest || value < 0 {
 		return d, false
 	}
-	fits := func(x *Remembered) bool { return x.TurbineRPM >= 0 && x.RPMPerS >= 0 }
-	same := m.those(func(x *Remembered) bool { return fits(x) && x.Gear == r.Gear })
-	if len(same) < Fewest {
-		same = m.those(fits)
+	fits := func(x *Remembered) bool { v, q := l.of(x); return v >= 0 && q >= 0 }
+	list := m.those(func(x *Remembered) bool { return fits(x) && x.Gear == r.Gear })
+	if !l.sameGear || len(list) < Fewest {
+		list = m.those(fits)
 	}
-	if len(same) < Fewest {
+	if len(list) < Fewest {
 		return d, false
 	}
-	slope := slopeOf(same)
-	rest := make([]float64, len(same))
-	for i, x := range same {
-		rest[i] = x.TurbineRPM - float64(slope*x.RPMPerS)
+	slope := l.slope(list)
+	rest := make([]float64, len(list))
+	for i, x := range list {
+		v, q := l.of(x)
+		rest[i] = v - float64(slope*q)
 	}
 	slices.Sort(rest)
 	mid, _ := median(rest)
-	off := r.TurbineRPM - float64(slope*r.RPMPerS)
-	return Decision{LateS: (mid - off) / r.RPMPerS, LowS: (at(rest, 0.05) - off) / r.RPMPerS, HighS: (at(rest, 0.95) - off) / r.RPMPerS,
-		UsualRPM: mid + float64(slope*r.RPMPerS), N: len(same)}, true
+	off := value - float64(slope*rate)
+	return Decision{LateS: (mid - off) / rate, LowS: (at(rest, 0.05) - off) / rate, HighS: (at(rest, 0.95) - off) / rate,
+		usual: mid + float64(slope*rate), N: len(list)}, true
 }
 
 // byBrake: the time from brake to command.
@@ -84,15 +113,15 @@ func (m *Memory) those(which func(*Remembered) bool) []*Remembered {
 	return list
 }
 
-// slopeOf is the median of the slopes between all pairs that are far enough
-// apart; 0 where there are none.
-func slopeOf(list []*Remembered) float64 {
-	const apart = 15.0 // rpm/s
+// slope is the median of the slopes between all pairs that are far enough apart; 0
+// where there are none.
+func (l *law) slope(list []*Remembered) float64 {
 	var v []float64
-	for i, a := range list {
-		for _, b := range list[:i] {
-			if dx := a.RPMPerS - b.RPMPerS; math.Abs(dx) >= apart {
-				v = append(v, (a.TurbineRPM-b.TurbineRPM)/dx)
+	for i, x := range list {
+		a, p := l.of(x)
+		for _, y := range list[:i] {
+			if b, q := l.of(y); math.Abs(p-q) >= l.apart {
+				v = append(v, (a-b)/(p-q))
 			}
 		}
 	}

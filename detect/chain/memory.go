@@ -12,6 +12,8 @@ type Release struct {
 	// TurbineRPM is the turbine's speed as the command fell, RPMPerS how fast it
 	// was falling, BrakeS how long the brake had been on.
 	TurbineRPM, RPMPerS, BrakeS float64
+	// Kmh and KmhPerS are the same of the road speed.
+	Kmh, KmhPerS float64
 	// Between PartedLowKPa and PartedHighKPa was the pressure as the speeds parted;
 	// DeadS is the time from the command to the pressure's beginning to fall.
 	PartedLowKPa, PartedHighKPa, DeadS float64
@@ -34,6 +36,8 @@ type Remembered struct {
 	TurbineRPM float64 `json:"turbine_rpm"`
 	RPMPerS    float64 `json:"rpm_per_s"`
 	BrakeS     float64 `json:"brake_s"`
+	Kmh        float64 `json:"kmh"`
+	KmhPerS    float64 `json:"kmh_per_s"`
 	PartedLow  float64 `json:"parted_low_kpa"`
 	PartedHigh float64 `json:"parted_high_kpa"`
 	DeadS      float64 `json:"dead_s"`
@@ -58,14 +62,19 @@ func (m *Memory) Valid() bool {
 
 // Learn takes a sound release.
 func (m *Memory) Learn(r *Release) {
-	x := Remembered{r.Gear, known(r.Celsius, 1), known(r.TurbineRPM, 1), known(r.RPMPerS, 1), known(r.BrakeS, 0.01),
-		known(r.PartedLowKPa, 0.1), known(r.PartedHighKPa, 0.1), known(r.DeadS, 0.001), known(r.LagS, 0.001)}
+	x := r.remembered()
 	if len(m.Last) < remembered {
 		m.Last = append(m.Last, x)
 		return
 	}
 	m.Last[m.Next] = x
 	m.Next = (m.Next + 1) % remembered
+}
+
+func (r *Release) remembered() Remembered {
+	return Remembered{r.Gear, known(r.Celsius, 1), known(r.TurbineRPM, 1), known(r.RPMPerS, 1), known(r.BrakeS, 0.01),
+		known(r.Kmh, 0.1), known(r.KmhPerS, 0.01),
+		known(r.PartedLowKPa, 0.1), known(r.PartedHighKPa, 0.1), known(r.DeadS, 0.001), known(r.LagS, 0.001)}
 }
 
 // known rounds what is known, so that machines that fuse products agree.

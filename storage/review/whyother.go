@@ -17,25 +17,35 @@ func (b *whyBuilder) died() {
 	}
 	share, ok := b.get("launch_capacity_share")
 	if !ok {
+		if b.f.Class == detect.DiedClutchOpen {
+			b.pro("the converter's clutch was open: its one-way clutch loads the engine at a standstill too", "engine died", WhyOneWay)
+		}
 		b.lack("engine torque while pulling away, over enough launches: with it the converter's capacity at a standstill is compared with what it was", WhyOneWay)
 		return
 	}
 	n, _ := b.get("launches")
 	text := fmt.Sprintf("pulling away, the converter's capacity factor was %.0f %% of what it was in %.0f earlier launches", 100*share, n)
-	if share < launchLow || share > launchHigh {
+	switch {
+	case share < launchLow || share > launchHigh:
 		b.pro(text, "last launch", WhyOneWay)
 		if c := b.of(WhyIdle); len(c.For) > 0 {
 			b.con("the converter takes another torque at a standstill than it did", "last launch", WhyIdle)
 		}
-		return
+	case share < launchSameLow || share > launchSameHigh:
+		b.pro("the converter's clutch was open: its one-way clutch loads the engine at a standstill too", "engine died", WhyOneWay)
+		b.lack(text+": more launches", WhyOneWay)
+	default:
+		b.con(text, "last launch", WhyOneWay)
 	}
-	b.con(text, "last launch", WhyOneWay)
 }
 
 // A capacity factor outside of this share of what it was is another converter than
 // it was: torque as controllers report it is right to some percent (common
 // practice, no source), and the factor goes with its root.
-const launchLow, launchHigh = 0.85, 1.18
+const (
+	launchLow, launchHigh         = 0.9, 1.11
+	launchSameLow, launchSameHigh = 0.95, 1.06 // it is the same within these
+)
 
 // slip fills the table of slip under load that nothing asked for.
 func (b *whyBuilder) slip() {
@@ -43,6 +53,10 @@ func (b *whyBuilder) slip() {
 		b.add(k)
 	}
 	b.frozen()
+	if b.lacks("turbine_speed") {
+		b.lack("a turbine speed of its own: where it is worked out of the output's, slip of the gearset looks alike", WhyLining, WhyGearset)
+		return
+	}
 	b.slipCommand()
 	b.slipPressure()
 	b.slipTorque()
@@ -133,6 +147,13 @@ func (b *whyBuilder) gearset() {
 	text := fmt.Sprintf("the turbine ran %s faster than output speed and the gear's ratio give", b.u.Quantity(mean, "rpm"))
 	b.pro(text, "", WhyGearset)
 	b.con("the ratio seen after the converter left the gear's: "+text, "", WhyLining)
+	long, _ := b.get("duration_s")
+	if stood, ok := b.get("speed_stood_s"); ok && stood >= mostShare*long {
+		text := fmt.Sprintf("the turbine's speed stood on one value for %.1f s while the engine's moved", stood)
+		b.pro(text, "", WhyArtefact)
+		b.con(text, "", WhyGearset)
+		return
+	}
 	off, ok := b.get("output_off_road_percent")
 	switch {
 	case !ok:

@@ -14,9 +14,8 @@ const (
 	// feltSlowingMps2 is a deceleration that takes brakes: coasting in gear slows by
 	// less (common practice, no source).
 	feltSlowingMps2 = 1.0
-	// commandUsualS is how much later than usual a command may fall and still be
-	// usual, s.
-	commandUsualS = 0.3
+	// commandLateS is how much later than usual a command must fall to be late, s.
+	commandLateS = 0.5
 )
 
 // release fills the table of a release that was late, dragged or stalled.
@@ -129,11 +128,15 @@ func (b *whyBuilder) decision() {
 		usual, _ := b.get("usual_fall_rpm")
 		habit = fmt.Sprintf("at %.0f rpm of the turbine; usual at this gear and braking: %.0f (%.0f releases)", at, usual, n)
 	}
+	if at, ok := b.get("fell_at_kmh"); ok {
+		usual, _ := b.get("usual_fall_kmh")
+		habit = fmt.Sprintf("at %s; usual at this braking: %s (%.0f releases)", b.u.Quantity(at, "km/h"), b.u.Quantity(usual, "km/h"), n)
+	}
 	switch {
-	case low >= commandUsualS:
+	case low >= commandLateS:
 		b.pro(fmt.Sprintf("the command fell %.1f to %.1f s later than usual, %s", low, max(high, low), habit), detect.InstantUsuallyFalls, WhyCommand)
 		b.brake()
-	case high < 3*commandUsualS || low < 0:
+	case high < commandLateS || low < 0:
 		b.con("the command fell as usual, "+habit, detect.InstantFell, WhyCommand)
 	default:
 		b.lack("a habit close enough to tell: the command usually falls within "+fmt.Sprintf("%.1f s", high-low), WhyCommand)

@@ -41,8 +41,8 @@ type confusion struct {
 type confused struct {
 	injected, found int
 	firstTwo        int
-	// first counts the first candidate where something speaks for it, open the
-	// tables without any, named those that name a part.
+	// first counts the first candidate where something speaks for it alone, open
+	// the tables without one, named those with one.
 	first map[review.CandidateKey]int
 	open  int
 	named int
@@ -88,12 +88,13 @@ func tellable(l *drive.Layout) map[drive.Cause]bool {
 		}
 	}
 	command := has[stream.ClutchPressureCommand] || has[stream.ClutchCommand]
-	speeds := has[stream.EngineSpeed] && has[stream.TurbineSpeed]
+	turbine := has[stream.TurbineSpeed]
+	speeds := has[stream.EngineSpeed] && (turbine || has[stream.OutputSpeed] && has[stream.Gear])
 	pressure := command && has[stream.ClutchPressure]
 	return map[drive.Cause]bool{
 		drive.CausePlates: pressure, drive.CauseOil: pressure, drive.CauseValve: pressure,
-		drive.CauseCommand: command || has[stream.LockupState], drive.CauseIdle: speeds, drive.CauseOneWay: speeds && has[stream.EngineTorque],
-		drive.CauseLining: command, drive.CauseGearset: speeds && has[stream.OutputSpeed] && has[stream.Gear],
+		drive.CauseCommand: command || has[stream.LockupState], drive.CauseIdle: speeds && has[stream.EngineTorque], drive.CauseOneWay: speeds && has[stream.EngineTorque],
+		drive.CauseLining: command && turbine, drive.CauseGearset: speeds && turbine && has[stream.OutputSpeed] && has[stream.Gear],
 		drive.CauseArtefact: speeds,
 	}
 }
@@ -281,13 +282,14 @@ func (c *confusion) judge(j *job, cause drive.Cause, f *detect.Finding, at bus.M
 		}
 	}
 	first := &w.Candidates[0]
-	if !first.Named() {
+	alone := first.Named() && !(len(w.Candidates) > 1 && w.Candidates[1].Named())
+	if !alone {
 		x.open++
 	} else {
 		x.named++
 		x.first[first.Key]++
 	}
-	if first.Key != review.CandidateKey(cause) && (first.Named() || c.tells[cause]) {
+	if first.Key != review.CandidateKey(cause) && (alone || c.tells[cause]) {
 		c.notes = append(c.notes, fmt.Sprintf("%s at %.1f s: %s, said %s", j.name, at.Seconds(), describe(f), w.Says))
 	}
 }

@@ -67,7 +67,7 @@ func Causes(set Set, n int) []Case {
 		})
 		add("one-way", 11, func(r *random) []Step {
 			s := town(r, 14)
-			s[15].Fault = &Fault{Kind: "one-way", Value: 4.5}
+			s[15].Fault = &Fault{Kind: "one-way", Value: 3}
 			return s
 		})
 		add("lining", 12, func(r *random) []Step {
@@ -77,7 +77,7 @@ func Causes(set Set, n int) []Case {
 			return pulls(r, v, func() Fault { return Fault{Kind: "gearset-slip", AtS: 30, ForS: 12, Value: r.between(60, 160)} })
 		})
 		add("artefact", 14, func(r *random) []Step {
-			return pulls(r, v, func() Fault { return Fault{Kind: "stuck", On: v.shafts(), AtS: 12, ForS: 9} })
+			return pulls(r, v, func() Fault { return Fault{Kind: "stuck", On: v.shafts(), AtS: 12, ForS: 35} })
 		})
 	}
 	return out

@@ -76,16 +76,12 @@ func (x *faultState) slow(s *Sim) {
 			c.lateS, s.w.brakeHides = f.Value, f.Kind == "brake-late" && c.mode != modeOpen
 		}
 	case "idle-stall":
-		// The engine chokes once the vehicle is about to stand.
-		if x.on && p.running && c.mode == modeOpen && s.w.d.braking && p.kmh() < 1.5 {
-			p.extraEngine -= 3
-		} else if !p.running || x.over {
-			p.extraEngine = 0
-		}
+		x.choke(s)
 	case "one-way":
 		if x.on {
 			p.conv.pumpFactor, p.conv.multiplies = f.Value, false
 		}
+		x.choke(s)
 	case "unasked-slip", "partial-apply":
 		if !x.on {
 			break
@@ -139,6 +135,17 @@ func (x *faultState) slow(s *Sim) {
 				p.extraBody = 0
 			}
 		}
+	}
+}
+
+// choke draws the engine down once the vehicle is about to stand, now and then.
+func (x *faultState) choke(s *Sim) {
+	p := s.w.p
+	x.armed = x.armed && p.running || p.kmh() > 10 // once a stop
+	if x.on && x.armed && p.running && s.w.c.mode == modeOpen && s.w.d.braking && p.kmh() < 1.5 {
+		p.extraEngine -= 3
+	} else if !p.running || x.over {
+		p.extraEngine = 0
 	}
 }
 
@@ -233,6 +240,7 @@ func (x *faultState) end(s *Sim) {
 	case "misfire":
 		p.extraEngine = 0
 	case "one-way":
+		p.extraEngine = 0
 		p.conv.pumpFactor, p.conv.multiplies = 1, true
 	}
 }

@@ -84,7 +84,8 @@ type Step struct {
 //	brake-late      likewise, and the brake signal does not come before it
 //	idle-stall      the engine chokes as the vehicle comes to a stop
 //	one-way         the stator does not hold: no torque multiplication, and the
-//	                pump takes Value times the torque at a standstill
+//	                pump takes Value times the torque at a standstill, which stops
+//	                the engine there
 //	unasked-slip    the closed clutch slips Value rpm under drive
 //	slow-apply      filling takes Value s longer
 //	partial-apply   the apply leaves Value rpm of slip

@@ -40,7 +40,7 @@ func Causes(set drive.Set, n int) []*Trip {
 			trip     func(*writer, func() *Mishap)
 		}{
 			{"held", 0.9, 1.8, stops}, {"slow-oil", 6, 12, stops}, {"late-valve", 0.9, 1.8, stops},
-			{"late-word", 1, 2, stops}, {"late-brake", 1, 2, stops}, {"die", 0, 0, stops}, {"one-way", 4, 5, oneWay},
+			{"late-word", 1, 2, stops}, {"late-brake", 1, 2, stops}, {"die", 0, 0, stops}, {"one-way", 2.5, 3.5, oneWay},
 			{"slip", 50, 110, pulls}, {"gearset", 1.05, 1.09, pulls}, {"freeze", 0, 0, pulls},
 		} {
 			seed := seedOf(set, 40+i, k, n)
@@ -56,7 +56,7 @@ func Causes(set drive.Set, n int) []*Trip {
 				case "gearset":
 					m.AtS, m.ForS = 28, 12
 				case "freeze":
-					m.AtS, m.ForS, m.On = 8, 9, shafts(v)
+					m.AtS, m.ForS, m.On = 12, 35, shafts(v)
 				}
 				return m
 			})

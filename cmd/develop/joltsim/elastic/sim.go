@@ -214,12 +214,16 @@ func (x *mishap) tick(s *Sim) {
 		return
 	}
 	switch x.m.What {
-	case "die":
-		if s.d.braking && s.p.kmh() < 1.5 && s.p.running && !s.p.stuck && s.c.mode == modeOpen {
+	case "die", "one-way":
+		x.armed = x.armed && s.p.running || s.p.kmh() > 10 // once a stop
+		if x.armed && s.d.braking && s.p.kmh() < 1.5 && s.p.running && !s.p.stuck && s.c.mode == modeOpen {
 			s.p.lossNm += 6 // it chokes
 		}
 		if !s.p.running {
-			x.end(s)
+			s.p.lossNm = 0
+			if x.m.What == "die" {
+				x.end(s)
+			}
 		}
 	case "slip":
 		x.slip(s)
@@ -365,7 +369,7 @@ func (x *mishap) end(s *Sim) {
 	case "late-valve":
 		s.p.valveS = 0
 	case "one-way":
-		s.p.pumpFactor = 0
+		s.p.pumpFactor, s.p.lossNm = 0, 0
 	case "die":
 		s.p.lossNm = 0
 	case "slip":

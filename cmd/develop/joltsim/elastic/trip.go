@@ -29,7 +29,8 @@ type Trip struct {
 //	late-brake  likewise, and the brake signal does not come before it
 //	die         the engine stops by itself as the vehicle comes to a standstill
 //	one-way     the stator does not hold: no torque multiplication, and the pump
-//	            takes Value times the torque at a standstill
+//	            takes Value times the torque at a standstill, which stops the
+//	            engine there
 //	gearset     the gearset's clutch slips: the turbine runs Value times as fast
 //	            as the gear gives, under load
 //	slip        the closed clutch carries so little that it slips Value rpm
