@@ -61,8 +61,10 @@ func (c *cli) run(w io.Writer) (missed int, err error) {
 		return 0, err
 	}
 	if b, err := os.ReadFile("cmd/joltwatch/testdata/instructions.txt"); err == nil {
-		release, count, _ := strings.Cut(strings.TrimSpace(string(b)), "\n")
-		rows = append(rows, row{what: "whole line, embedded drive, by callgrind (on file, " + release + ")", value: count})
+		lines := strings.Split(strings.TrimSpace(string(b)), "\n")
+		for _, l := range lines[1:] {
+			rows = append(rows, row{what: "whole line, by callgrind (on file, " + lines[0] + ")", value: l})
+		}
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "what\tvalue\taim\t")
