@@ -92,6 +92,7 @@ type hillSlip struct {
 	// load: an open converter at a steady pull looks like regulated slip.
 	proved    bus.Micros
 	hasProved bool
+	shown     bool // the stretch under way began soon after that
 }
 
 func (d *hillSlip) row(s *scene, m *state.Moment) {
@@ -134,11 +135,14 @@ func (d *hillSlip) row(s *scene, m *state.Moment) {
 	d.tryLaid(s, m, usable, limit)
 	switch {
 	case usable && m.SlipRPM >= limit:
+		shown := d.hasProved && m.At-d.proved < shownWithin
 		if d.on && d.levelled(m) {
+			shown = shown || d.shown // the same stretch
 			d.finish(s, m)
 		}
 		if !d.on {
 			d.begin(s, m)
+			d.shown = shown
 		}
 		d.quiet = 0
 		d.add(m)
@@ -157,7 +161,7 @@ func (d *hillSlip) row(s *scene, m *state.Moment) {
 // tryLaid lays laidRPM of slip on the stretch as it is: an opportunity counts as
 // observed only if slip that nobody asked for would have been told as that.
 func (d *hillSlip) tryLaid(s *scene, m *state.Moment, usable bool, limit float64) {
-	tells := m.HasLevel && d.holdS >= holdLeastS || s.saysPartial && m.Row.Has(stream.LockupState) || m.Row.Has(stream.SlipCommand)
+	tells := m.HasLevel && d.holdS >= holdLeastS || s.saysPartial && m.Row.Has(stream.LockupState) && s.stateIsMeant() || m.Row.Has(stream.SlipCommand)
 	if !usable || !tells || m.SlipRPM+laidRPM < limit {
 		d.laid = 0
 		return
@@ -174,6 +178,10 @@ const (
 	// can be said to stand where it held. Structural.
 	holdLeastS = 2.0
 )
+
+// shownWithin is how soon after a clutch was seen to hold slip begins that is of
+// the same clutch, still on. Structural: it opens in less, and a shift is left out.
+const shownWithin = 3 * bus.Second
 
 // dipS is how long a dip below the least slip may last within one finding.
 const dipS = 0.5
@@ -248,6 +256,38 @@ func (d *hillSlip) end(s *scene, _ bus.Micros) {
 	d.chanced, d.laid, d.would = 0, 0, false
 }
 
+// class says whether slip was asked for: by what the controller says that it
+// wants; else by a reported state that has been seen to come before what the
+// plates do, for one that follows them says that there is slip and no more; else
+// by the command against the one that held the clutch. A state of which neither is
+// known yet, and that has it otherwise than the command, leaves it open.
+func (d *hillSlip) class(s *scene, mean float64) Class {
+	stands := d.cn > 0.5*d.n && d.holdS >= holdLeastS && d.command/d.cn >= float64((1-s.set.HillSlip.AskedDip)*d.hold)
+	closed := d.state > 0.7*d.known
+	states := d.known > 0.5*d.n && s.saysPartial
+	unasked := false
+	switch {
+	case d.wantN > 0.5*d.n:
+		want := d.want / d.wantN
+		unasked = mean-want > max(30, float64(0.5*want))
+	case states && s.stateIsMeant():
+		unasked = closed
+	case d.cn > 0.5*d.n && d.holdS >= holdLeastS && !(states && stands && !closed && !s.Report().Follows()):
+		unasked = stands
+	default:
+		return Unknown
+	}
+	if unasked {
+		return HillUnasked
+	}
+	return Asked
+}
+
+// stateIsMeant reports whether a reported clutch state says what the controller
+// means to do: it is said to be the command, or has been seen to come before the
+// plates.
+func (s *scene) stateIsMeant() bool { return s.set.ReleaseLag.StateDelayS == 0 || s.Report().Leads() }
+
 func (d *hillSlip) finish(s *scene, m *state.Moment) {
 	set := &s.set.HillSlip
 	d.on = false
@@ -257,31 +297,13 @@ func (d *hillSlip) finish(s *scene, m *state.Moment) {
 		return
 	}
 	mean := d.sum / d.n
-	if d.cn == 0 && d.known == 0 && d.wantN == 0 && !(d.hasProved && d.start >= d.proved && d.start-d.proved < 3*bus.Second) {
+	if d.cn == 0 && d.known == 0 && d.wantN == 0 && !d.shown {
 		return // whether the clutch was on at all is not known
 	}
-	class := Unknown
+	class := d.class(s, mean)
 	command := 0.0
 	if d.cn > 0 {
 		command = d.command / d.cn
-	}
-	switch {
-	case d.wantN > 0.5*d.n:
-		class = Asked
-		if want := d.want / d.wantN; mean-want > max(30, float64(0.5*want)) {
-			class = HillUnasked
-		}
-	case d.known > 0.5*d.n && s.saysPartial:
-		// The controller says whether it means to slip.
-		class = Asked
-		if d.state > 0.7*d.known {
-			class = HillUnasked
-		}
-	case d.cn > 0.5*d.n && d.holdS >= holdLeastS:
-		class = Asked
-		if command >= float64((1-set.AskedDip)*d.hold) {
-			class = HillUnasked
-		}
 	}
 	if class == HillUnasked && (mean < set.UnaskedRPM || long < set.UnaskedS) || class != HillUnasked && long < set.MinS {
 		return

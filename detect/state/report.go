@@ -3,12 +3,13 @@ package state
 import (
 	"joltwatch/bus"
 	"joltwatch/detect/coupling"
+	"joltwatch/stream"
 )
 
-// Report learns whether the clutch state that the controller reports, where
-// that is the only command there is, falls before the speeds part, and so may be
-// a copy of the command, or only follows what the plates do. It looks for the
-// separations by the speeds alone. A release of which the state was not seen to
+// Report learns whether the clutch state that the controller reports falls before
+// the speeds part, and so may be a copy of the command, or only follows what the
+// plates do. Where that state is the only command there is, it looks for the
+// separations by the speeds alone; a release of which the state was not seen to
 // come first is told only once it usually does.
 type Report struct {
 	speeds withoutCommand
@@ -27,6 +28,9 @@ type Report struct {
 	// last is the separation that the speeds alone told last.
 	last    coupling.Onset
 	hasLast bool
+	// engaged: the state said so in the row at saidAt.
+	engaged bool
+	saidAt  bus.Micros
 }
 
 // ReportMemory counts the releases in which the state fell before the speeds
@@ -51,6 +55,11 @@ const (
 // Leads reports whether the state comes before what the plates do.
 func (r *Report) Leads() bool {
 	return r.mem.Before >= reportCount && r.mem.Before >= float64(reportShare*r.mem.After)
+}
+
+// Follows reports whether the state comes after what the plates do.
+func (r *Report) Follows() bool {
+	return r.mem.After >= reportCount && r.mem.After >= float64(reportShare*r.mem.Before)
 }
 
 // Ahead reports whether the state fell before the speeds parted, as far as they
@@ -93,7 +102,9 @@ func (r *Report) recall(m *ReportMemory) {
 func (r *Report) follow(s *Vehicle, m *Moment) {
 	p := &s.release
 	if !s.cmd.onlyState() || s.set.StateDelayS == 0 || !m.HasCommand && !p.watching && !(p.has && p.result.HasCommand) {
-		r.forget()
+		r.speeds.forget()
+		r.hasWaiting, r.hasLast = false, false
+		r.beside(s, m)
 		return
 	}
 	r.speeds.follow(s, m)
@@ -113,6 +124,29 @@ func (r *Report) follow(s *Vehicle, m *Moment) {
 	}
 	r.watched(p)
 	r.choose(s)
+}
+
+// besideUnsure is how far an instant may be off at which the speeds part.
+const besideUnsure = 50_000 * bus.Micros(1)
+
+// beside takes a row of a vehicle that has a better command than the state: the
+// releases by that show when the speeds part.
+func (r *Report) beside(s *Vehicle, m *Moment) {
+	if !s.cmd.has || s.cmd.onlyState() || !m.Row.Has(stream.LockupState) {
+		r.engaged, r.hasFall, r.hasParted = false, false, false
+		return
+	}
+	was, from := r.engaged, r.saidAt
+	r.engaged, r.saidAt = m.Row.V[stream.LockupState] != stream.LockupOpen, m.At
+	if was && !r.engaged {
+		r.fall, r.hasFall = Edge{Early: from, Late: m.At}, true
+		r.pair()
+	}
+	if p := s.Separation(); p != nil && p.Outcome == coupling.Parted && p.Proven && !p.Seen.Hidden {
+		at := p.Seen.At
+		r.parted, r.hasParted = coupling.Onset{At: at, Early: at - besideUnsure, Late: at + besideUnsure}, true
+		r.pair()
+	}
 }
 
 // watched takes a separation that the watch alone has seen: the speeds were seen

@@ -71,11 +71,18 @@ type wiring struct {
 	// the body feels.
 	body   bool
 	period bus.Micros // the slowest behind a lag
+	// slipTolRPM is how much more slip there must be to show where the turbine's
+	// speed is worked out of a ratio and another shaft's.
+	slipTolRPM float64
 }
+
+// derivedTolRPM is half a percent of 2000 rpm, from a ratio and a coarse shaft
+// speed, and something for the ripple.
+const derivedTolRPM = 15.0
 
 // wiringOf reads a layout.
 func wiringOf(l *drive.Layout) wiring {
-	w := wiring{polled: l.Polled, asked: l.WatchHz > 0}
+	w := wiring{polled: l.Polled, asked: l.WatchHz > 0, slipTolRPM: derivedTolRPM}
 	for i := range l.Messages {
 		m := &l.Messages[i]
 		p := bus.Micros(m.PeriodMs) * 1000
@@ -90,6 +97,9 @@ func wiringOf(l *drive.Layout) wiring {
 			switch s.Role {
 			case stream.EngineSpeed, stream.TurbineSpeed:
 				w.period = max(w.period, p)
+				if s.Role == stream.TurbineSpeed {
+					w.slipTolRPM = 0
+				}
 			case stream.ClutchPressureCommand, stream.ClutchCommand:
 				w.period, w.command = max(w.period, p), true
 			case stream.LockupState:
@@ -477,25 +487,33 @@ func (m *matcher) slips() {
 		if s.Asked {
 			row, least = rowAsked, m.set.HillSlip.MinS
 		}
-		if m.faulted("partial-apply", s.From) || s.Kmh < m.set.HillSlip.MinKmh+3 || d < least+2 || s.Mean < m.set.HillSlip.MinRPM+5 || m.polled {
+		if m.faulted("partial-apply", s.From) || s.Kmh < m.set.HillSlip.MinKmh+3 || d < least+2 || s.Mean < m.set.HillSlip.MinRPM+5+m.slipTolRPM || m.polled {
 			m.overlapping(detect.KindHillSlip, s.From, s.To, func(f *detect.Finding) { m.slipMean(row, f) })
 			continue
 		}
 		x := m.t.row(row)
 		x.truths++
 		found, named, unsaid := false, false, false
-		m.overlapping(detect.KindHillSlip, s.From, s.To, func(f *detect.Finding) {
+		for i := range m.seen.findings {
+			f := &m.seen.findings[i]
+			if f.Kind != detect.KindHillSlip || f.Start >= s.To || f.End <= s.From {
+				continue
+			}
+			// One finding may go over two stretches.
 			found = true
 			unsaid = unsaid || f.Class == detect.Unknown
 			named = named || (f.Class == detect.Asked) == s.Asked && f.Class != detect.Unknown
-			m.slipMean(row, f)
-		})
+			if !m.used[i] {
+				m.slipMean(row, f)
+			}
+			m.used[i] = true
+		}
 		switch {
 		case named:
 			x.hits++
-		case unsaid && !m.command:
-			// Without a command nobody can tell whether it was asked for, and
-			// who says that it was is wrong.
+		case unsaid && (!m.command || !s.Asked):
+			// Without a command nobody can tell whether it was asked for; and an
+			// alarm that says so is no all-clear.
 			x.hits++
 		default:
 			x.misses++

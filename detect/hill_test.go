@@ -1,0 +1,46 @@
+package detect
+
+import (
+	"testing"
+
+	"joltwatch/detect/state"
+	"joltwatch/stream"
+)
+
+// Slip counts as asked for only by the word of something that means it: a state
+// that follows the plates says partial of a worn lining too.
+func TestWhoSaysThatSlipWasAskedFor(t *testing.T) {
+	leads, follows := &state.ReportMemory{Before: 9}, &state.ReportMemory{After: 9}
+	for _, c := range []struct {
+		what        string
+		report      *state.ReportMemory
+		command     float64 // 0 none; 100 held the clutch
+		stateClosed float64 // of 10 s in which a state is reported; below 0 none is
+		want        Class
+	}{
+		{"the command stands", nil, 100, -1, HillUnasked},
+		{"the command is down", nil, 60, -1, Asked},
+		{"partial by a state that leads", leads, 0, 0, Asked},
+		{"closed by a state that leads", leads, 0, 10, HillUnasked},
+		{"partial by a state that follows", follows, 0, 0, Unknown},
+		{"partial by a state of which nothing is known", nil, 0, 0, Unknown},
+		{"the command stands, partial by a state that follows", follows, 100, 0, HillUnasked},
+		{"the command stands, partial by a state that leads", leads, 100, 0, Asked},
+		{"the command stands, partial by a state of which nothing is known", nil, 100, 0, Unknown},
+		{"the command stands, closed by a state of which nothing is known", nil, 100, 10, HillUnasked},
+	} {
+		set := DefaultSettings()
+		s := &scene{Vehicle: state.New(set.state(), &stream.Facts{}), set: &set, saysPartial: true}
+		s.Recall(nil, c.report)
+		d := hillSlip{hold: 100, holdS: 60, hillSum: hillSum{n: 10}}
+		if c.command > 0 {
+			d.command, d.cn = 10*c.command, 10
+		}
+		if c.stateClosed >= 0 {
+			d.known, d.state = 10, c.stateClosed
+		}
+		if got := d.class(s, 60); got != c.want {
+			t.Errorf("%s: %v, want %v", c.what, got, c.want)
+		}
+	}
+}
