@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"io"
@@ -108,24 +109,43 @@ func (p *plot) judged(s surface, x axis, top, h float64, named bool) {
 	inside := func(sec float64) float64 { return min(max(x.at(sec), x.from), x.to) }
 	sec := func(at bus.Micros) float64 { return (at - p.e.Start).Seconds() }
 	limit, usual := judgedBy(p.stay, p.e, sec)
-	note := func(at float64, row int, t string) {
-		if named {
-			s.text(inside(at)+4, top+12+13*float64(row), "note", t)
-		}
-	}
+	var names []indexBand
+	note := func(at float64, name string) { names = append(names, indexBand{name, at, at}) }
 	if usual != nil {
 		a := inside(usual.From)
 		s.rect(a, top, inside(usual.To)-a, h, "habit")
-		note(usual.To, 2, "usual")
+		note(usual.To, "usual")
 	}
-	for i, in := range p.e.Instants {
+	for _, in := range p.e.Instants {
 		a, b := inside(sec(in.Early)), inside(sec(in.Late))
 		s.rect(a, top, max(b-a, 1), h, "instant")
-		note(sec(in.At), i%2, in.Name)
+		note(sec(in.At), in.Name)
 	}
 	if limit != nil && limit.From < x.hi {
 		s.line(inside(limit.From), top, inside(limit.From), top+h, "limit")
-		note(limit.From, 3, limit.Name)
+		note(limit.From, limit.Name)
+	}
+	if named {
+		writeNames(s, names, func(n indexBand) float64 { return inside(n.From) + 4 }, top+12)
+	}
+}
+
+// writeNames writes names from their places on, each in the first row in which it
+// covers no other.
+func writeNames(s surface, names []indexBand, at func(indexBand) float64, y float64) {
+	const letterW, rowH = 6.4, 13.0
+	slices.SortStableFunc(names, func(a, b indexBand) int { return cmp.Compare(a.From, b.From) })
+	var ends []float64
+	for _, n := range names {
+		x, row := at(n), 0
+		for row < len(ends) && ends[row] > x {
+			row++
+		}
+		if row == len(ends) {
+			ends = append(ends, 0)
+		}
+		ends[row] = x + letterW*float64(len(n.Name)+1)
+		s.text(x, y+rowH*float64(row), "note", n.Name)
 	}
 }
 

@@ -165,12 +165,18 @@
     const named = event.instants.map((m) => [m.at, m.name]);
     if (event.limit) named.push([event.limit.from, event.limit.name]);
     if (event.usual) named.push([event.usual.to, event.usual.name]);
-    named.forEach(([t, name], i) => {
+    // Each stands in the first row in which it covers no other.
+    const ends = [];
+    named.sort((a, b) => a[0] - b[0]);
+    named.forEach(([t, name]) => {
       const c = u.valToPos(t, "x", true);
       if (c < left || c > left + width) return;
       const w = ctx.measureText(name).width;
       const x = c + w + 6 * px > left + width ? c - w - 4 * px : c + 4 * px;
-      write(name, x, top + (2 + 13 * (i % 4)) * px);
+      let row = 0;
+      while (ends[row] > x) row++;
+      ends[row] = x + w + 6 * px;
+      write(name, x, top + (2 + 13 * row) * px);
     });
     if (event.usual_rpm) write(event.usual_rpm.name, left + 4 * px, u.valToPos(event.usual_rpm.to, "y", true) - 13 * px);
     ctx.restore();
