@@ -213,8 +213,9 @@ func (m *Map) settleOn(p []Point, out []mark) {
 			}
 		}
 	}
-	if 2*slowed > n && overrun.n < provenN && v.lo > float64((1-idleSag)*m.Idle) {
-		return // an open converter runs on for as long
+	alike := m.tolerance(line.Ratio, &p[n/2]) > float64(behindShare*v.middle())
+	if alike && 2*slowed > n && overrun.n < provenN && v.lo > float64((1-idleSag)*m.Idle) {
+		return // an open converter stays on the line for as long
 	}
 	if overrun.n >= provenN && overrun.behind() > float64(behindShare*overrun.middle()) {
 		for i := range p {
