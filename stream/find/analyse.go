@@ -21,9 +21,12 @@ const (
 	roadScore = 1.05
 	// margin is by how much a claim has to be ahead of the next that is not
 	// the same speed once more.
-	margin       = 0.02
-	clearScore   = 1.05 // no other start needs to be tried
-	leastR2      = 0.98
+	margin     = 0.02
+	clearScore = 1.05 // no other start needs to be tried
+	leastR2    = 0.98
+	// mostStepped is the share of time in gear that a turbine may stand at another
+	// gear's ratio to the engine: a converter slips by no fixed ratio.
+	mostStepped  = 0.09
 	mostRivals   = 6
 	enoughLooked = 1500 // instants, for the first look at all there is
 	leastAnswers = 10
@@ -314,7 +317,7 @@ func (a *analysis) wheels() map[*series]bool {
 // seem: at standstill the engine idles and the turbine is held; or the answers
 // tell the engine, or on the road the three do all that can be seen there.
 func (a *analysis) proved(t *trio) bool {
-	if t.runs < 0.97 || t.coupled.share > 0.95 || t.judged < leastScore {
+	if t.stepped > mostStepped || t.runs < 0.97 || t.coupled.share > 0.95 || t.judged < leastScore {
 		return false
 	}
 	if float64(t.standN)*a.step >= 0.8 {
@@ -356,6 +359,8 @@ func (a *analysis) shafts() {
 		why := "not found: no three speeds do together what engine, turbine and output shaft do; what is listed is the nearest to it. They may not be sent on this bus, there may be no converter (a manual or twin-clutch gearbox, an electric drive), or the drive did not show them apart (see --recipe)"
 		if t != nil && t.coupled.share > 0.95 {
 			why = "not found: the nearest to engine and turbine turn as one throughout, so no converter is to be seen; see --recipe for a drive that would show one"
+		} else if t != nil && t.stepped > mostStepped {
+			why = "not found: the nearest to engine and turbine stand at ratios a gear's step apart, as the shafts of a gearbox with two clutches do, so no converter is to be seen"
 		} else if t != nil && !t.told(a.step) {
 			why = "two speeds follow the gears of a third, but engine and turbine were never seen apart: record a standstill in gear and a pull-away (see --recipe)"
 		}

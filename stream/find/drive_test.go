@@ -6,9 +6,11 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"strings"
 	"testing"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/joltsim/drive"
 	"joltwatch/stream"
 )
 
@@ -180,5 +182,28 @@ func TestEmpty(t *testing.T) {
 				t.Errorf("%d frames of nothing: %v found %v, why %q", n, x.Role, x.Found, x.Why)
 			}
 		}
+	}
+}
+
+// The shafts of a gearbox with two clutches are no turbine: they turn with the engine
+// or at another gear's ratio to it, and never slip between.
+func TestTwoClutchesAreNoConverter(t *testing.T) {
+	r, err := drive.ScrambleUnlike("twin-clutch", "saloon", 103, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := NewSurvey(Options{})
+	for i := range r.Frames {
+		s.Add(&r.Frames[i])
+	}
+	res := s.Analyse(nil)
+	if p := res.Best(stream.TurbineSpeed); p != nil {
+		t.Errorf("turbine speed claimed at %v %v: %v", p.ID, p.Field, p.Evidence)
+	}
+	if why := res.Role(stream.TurbineSpeed).Why; !strings.Contains(why, "two clutches") {
+		t.Errorf("says %q", why)
+	}
+	if res.Best(stream.EngineSpeed) == nil {
+		t.Error("the answers tell the engine's speed, and it was not found")
 	}
 }

@@ -45,7 +45,7 @@ func (a *analysis) road() {
 			if !roughly(out.s, s) {
 				continue
 			}
-			p.Fit = 60 + 20*s.fineness()
+			p.Fit = 60 + 20*s.fineness() - min(20, 500*strays(out.s, s))
 			k := ratioOf(out.s, s) // raw steps of s for one of output speed
 			p.Scale = guessRoad(out.Scale / k)
 			p.Guessed, p.Rounded = true, true
@@ -104,6 +104,20 @@ func roughly(a, b *series) bool {
 		}
 	}
 	return n > 0 && off <= n/30
+}
+
+// strays is how far b lies from a multiple of a in the mean, as a share of its top:
+// bits of something else at its lower end show.
+func strays(a, b *series) float64 {
+	ratio := ratioOf(a, b)
+	sum, n := 0.0, 0
+	for i, v := range a.grid {
+		if w := b.grid[i]; !math.IsNaN(v + w) {
+			sum += math.Abs(w - ratio*v)
+			n++
+		}
+	}
+	return sum / b.top / float64(max(n, 1))
 }
 
 func first(r *RoleResult) *Proposal {

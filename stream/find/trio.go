@@ -14,6 +14,7 @@ type trio struct {
 	ladder  float64 // share of moving time in one of the gears
 	coupled peak    // turbine over engine with the clutch closed
 	inGears int     // gears in which the clutch closes
+	stepped float64 // share of time in gear at another gear's ratio to the engine
 	stand   float64 // at standstill: engine idles, turbine stands or rides along
 	standN  int
 	held    float64 // at standstill: the engine runs and the turbine stands
@@ -187,6 +188,11 @@ func (t *trio) judge(step float64) {
 		return
 	}
 	c := t.coupled.log
+	for _, p := range peaks {
+		if math.Abs(p.log-c) > leastStep {
+			t.stepped += p.share
+		}
+	}
 	k := max(1, int(0.3/step))
 	apart := where(n, func(i int) bool {
 		// Well apart, and accelerating.

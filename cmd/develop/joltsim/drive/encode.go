@@ -340,7 +340,11 @@ func (e *encoder) filler(x *sensor, w Source) uint64 {
 		v := mul(abs(w.RoadKmh()), 90) + mul(x.s.Noise, e.rnd.normal())
 		return uint64(clamp(mul(v, x.inv), 0, float64(x.mask)))
 	case FillerTwinEngine, FillerOddShaft, FillerEvenShaft:
-		x.walk += mul(0.3, twinShaft(x.s.Filler, w)-x.walk)
+		if v := twinShaft(x.s.Filler, w); x.s.Unmapped {
+			x.walk = v // asked for too seldom to be followed
+		} else {
+			x.walk += mul(0.3, v-x.walk)
+		}
 		v := x.walk + mul(x.s.Noise, e.rnd.normal())
 		return uint64(clamp(mul(v, x.inv), 0, float64(x.mask)))
 	case FillerLoad:
