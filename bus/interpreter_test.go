@@ -423,7 +423,7 @@ func slowEngine(rng *rand.Rand) *ecu {
 // From a cold start at an unknown serial rate to both speeds at 15 Hz and more
 // while the vehicle slows.
 func TestInterpreterAsks(t *testing.T) {
-	rng := rand.New(rand.NewPCG(1, 2))
+	rng := lot(t, 1, 2)
 	s := newSpeaker()
 	s.ecus[0x7E0] = slowEngine(rng)
 	onBench(t, s, AskOptions{Requests: standardRequests}, func(b *bench) {

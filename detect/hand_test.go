@@ -20,6 +20,7 @@ func (c *catch) Finding(f *detect.Finding, p []detect.Percentile) {
 	if !detect.Declared(f) {
 		panic("a finding that its spec does not declare: " + f.Kind + " " + f.Class.String())
 	}
+	noteEmitted(f)
 	c.findings = append(c.findings, *f)
 	c.percentiles = append(c.percentiles, p)
 }

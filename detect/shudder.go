@@ -240,7 +240,7 @@ func (d *shudder) row(s *scene, m *state.Moment) {
 func (d *shudder) window(s *scene, m *state.Moment, set *ShudderSettings, long float64) {
 	n := d.n
 	if n < 8 || long <= 0 {
-		d.chance(s, false)
+		d.opportunity(s, false)
 		return
 	}
 	rate := float64(n-1) / long
@@ -250,11 +250,11 @@ func (d *shudder) window(s *scene, m *state.Moment, set *ShudderSettings, long f
 		carried = min(high, shudderPassed/chain.FilterS)
 	}
 	if carried < set.FromHz+2 || d.maxDt > float64(2.5*d.minDt)+0.004 {
-		d.chance(s, false)
+		d.opportunity(s, false)
 		return
 	}
 	known := float64(d.slipUsual.n*shudderWindow) >= set.LearnS
-	d.chance(s, known)
+	d.opportunity(s, known)
 	slip := d.peak(d.slip.v[:n], rate, set.FromHz, high, &d.slipUsual)
 	eng := d.peak(d.eng.v[:n], rate, set.FromHz, high, &d.engUsual)
 	shook, class := false, Class{}
@@ -292,8 +292,8 @@ func (d *shudder) window(s *scene, m *state.Moment, set *ShudderSettings, long f
 	d.amp, d.engAmp = max(d.amp, slip.amp), max(d.engAmp, eng.amp)
 }
 
-func (d *shudder) chance(s *scene, can bool) {
-	// A minute of clutch on is one chance.
+func (d *shudder) opportunity(s *scene, can bool) {
+	// A minute of clutch on is one opportunity.
 	c := &d.minute
 	if !can {
 		c = &d.blind

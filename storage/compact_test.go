@@ -10,7 +10,7 @@ import (
 	"joltwatch/detect"
 )
 
-var seed = flag.Uint64("storage.seed", 1, "seed of the tests that draw by lot")
+var seed = flag.Uint64("seed", 1, "seed of the tests that draw by lot")
 
 // lot draws a value of any JSON kind.
 func lot(r *rand.Rand, depth int) any {
@@ -65,7 +65,7 @@ func TestCompactIsExact(t *testing.T) {
 		for _, base := range []*node{nil, before} {
 			got, err := expand(compact(nil, &n, base), base)
 			if back := got.append(nil); err != nil || !sameJSON(text, back) {
-				t.Fatalf("-storage.seed %d, value %d: %s became %s, %v", *seed, i, text, back, err)
+				t.Fatalf("-seed %d, value %d: %s became %s, %v", *seed, i, text, back, err)
 			}
 		}
 		before = &n

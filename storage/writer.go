@@ -147,14 +147,14 @@ func (w *Writer) pendingAccount() bool { return len(w.accounts) > 0 || w.run.has
 // before it up to now are written at once, and those up to LookOn after it once
 // they have come; frames that an earlier event has had written are not written
 // again. Findings that ask for none wait for the next writing of the account.
-func (w *Writer) Event(f *detect.Finding, places []detect.Percentile) error {
+func (w *Writer) Event(f *detect.Finding, percentiles []detect.Percentile) error {
 	if w.closed {
 		return errClosed
 	}
 	w.events++
 	e := &Event{
 		number: w.events, Clock: w.run.clock,
-		Finding: cleaned(f), Percentiles: slices.Clone(places), Evidence: EvidenceNotAsked,
+		Finding: cleaned(f), Percentiles: slices.Clone(percentiles), Evidence: EvidenceNotAsked,
 	}
 	w.run.name(e)
 	if !f.Keep {

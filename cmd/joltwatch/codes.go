@@ -10,8 +10,8 @@ import (
 )
 
 const (
-	// worthCodes is the worth from which a finding's trouble codes are kept.
-	worthCodes = 0.5
+	// codesSeverity is the severity from which a finding's trouble codes are kept.
+	codesSeverity = 0.5
 	// codesWait is how long a finding waits for the answers of controllers
 	// that had to be asked: a few round trips of the slowest (ISO 15765-4
 	// allows 5 s, hardly one takes 1 s; common practice, no source).
@@ -32,10 +32,10 @@ type codes struct {
 }
 
 type held struct {
-	finding *detect.Finding
-	places  []detect.Percentile
-	since   bus.Micros
-	until   bus.Micros
+	finding     *detect.Finding
+	percentiles []detect.Percentile
+	since       bus.Micros
+	until       bus.Micros
 }
 
 // frame listens to broadcasts.
@@ -49,8 +49,8 @@ func (c *codes) answer(x bus.Codes) {
 }
 
 // hold takes a finding; where someone can ask for codes it waits for them.
-func (c *codes) hold(f *detect.Finding, places []detect.Percentile, now bus.Micros, a *asking) {
-	h := held{finding: f, places: places, since: now, until: now}
+func (c *codes) hold(f *detect.Finding, percentiles []detect.Percentile, now bus.Micros, a *asking) {
+	h := held{finding: f, percentiles: percentiles, since: now, until: now}
 	if len(a.buses) > 0 {
 		a.askCodes()
 		h.until = now + codesWait

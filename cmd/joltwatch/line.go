@@ -103,7 +103,7 @@ func (l *line) Sample(s *stream.Sample) {
 func (l *line) Row(r *stream.Row) { l.monitor.Row(r) }
 
 // Finding implements detect.Out.
-func (l *line) Finding(f *detect.Finding, places []detect.Percentile) {
+func (l *line) Finding(f *detect.Finding, percentiles []detect.Percentile) {
 	l.findings[f.Kind+" "+f.Class.String()]++
 	l.log.Info().Str("kind", f.Kind).Str("class", f.Class.String()).Float64("at_s", f.Start.Seconds()).Int("drive", f.Drive).Msg("found")
 	if l.seen != nil {
@@ -111,10 +111,10 @@ func (l *line) Finding(f *detect.Finding, places []detect.Percentile) {
 	}
 	switch {
 	case l.store == nil || l.pushed <= l.muted:
-	case l.codes != nil && f.Severity >= worthCodes:
-		l.codes.hold(f, places, l.last, &l.asking)
+	case l.codes != nil && f.Severity >= codesSeverity:
+		l.codes.hold(f, percentiles, l.last, &l.asking)
 	default:
-		l.keep(l.store.Event(f, places))
+		l.keep(l.store.Event(f, percentiles))
 	}
 }
 
@@ -126,7 +126,7 @@ func (l *line) release(now bus.Micros) {
 		if !ok {
 			return
 		}
-		l.keep(l.store.Event(h.finding, h.places))
+		l.keep(l.store.Event(h.finding, h.percentiles))
 	}
 }
 

@@ -1,6 +1,9 @@
 package review
 
-import "joltwatch/detect"
+import (
+	"joltwatch/detect"
+	"strings"
+)
 
 // Words are what people read of one kind of finding.
 type Words struct {
@@ -174,4 +177,40 @@ func (w *Words) Of(c detect.Class) *ClassWords {
 		}
 	}
 	return other
+}
+
+// names are the findings that people do not call by kind and class.
+var names = []struct {
+	kind  string
+	class detect.Class
+	name  string
+}{
+	{detect.KindReleaseLag, detect.Normal, "normal release"},
+	{detect.KindReleaseLag, detect.ReleaseLate, "late release"},
+	{detect.KindReleaseLag, detect.ReleaseDragging, "dragging release"},
+	{detect.KindReleaseLag, detect.ReleaseStall, "stall at a stop"},
+	{detect.KindReleaseLag, detect.ReleaseLateCommand, "late command release"},
+}
+
+// Finding names what was found as people say it: "late release".
+func Finding(kind string, class detect.Class) string {
+	for _, n := range names {
+		if n.kind == kind && n.class == class {
+			return n.name
+		}
+	}
+	title := KindWords(kind)
+	name := strings.ReplaceAll(class.String(), "-", " ")
+	if name == "" || class == detect.Normal || class == detect.MarkPressed {
+		return title
+	}
+	return title + ", " + name
+}
+
+// Opportunity names one opportunity of a kind, in the singular.
+func Opportunity(kind string) string {
+	if w := WordsOf(kind); w != nil {
+		return w.One
+	}
+	return "moment"
 }

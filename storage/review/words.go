@@ -74,25 +74,3 @@ func Main(f *detect.Finding) (detect.Measure, bool) {
 	}
 	return detect.Measure{}, false
 }
-
-// Finding names what was found as people say it: "late release".
-func Finding(kind string, class detect.Class) string {
-	name := strings.ReplaceAll(class.String(), "-", " ")
-	switch {
-	case class == detect.ReleaseStall:
-		return "stall at a stop"
-	case kind == detect.KindReleaseLag:
-		return name + " release"
-	case name == "" || class == detect.Normal || class == detect.MarkPressed:
-		return KindWords(kind)
-	}
-	return KindWords(kind) + ", " + name
-}
-
-// Opportunity names one opportunity of a kind, in the singular.
-func Opportunity(kind string) string {
-	if w := WordsOf(kind); w != nil {
-		return w.One
-	}
-	return "moment"
-}

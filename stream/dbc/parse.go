@@ -219,85 +219,18 @@ func (p *parser) signal(st statement) {
 	}
 	s := &Signal{Pos: st.pos, Name: p.name(st, h[1])}
 	what := "signal " + p.current.Name + "." + s.Name
-	if h[2] != "" {
-		m := muxForm.FindStringSubmatch(strings.ReplaceAll(h[2], " ", ""))
-		if m == nil {
-			p.refuse(st, what, fmt.Errorf("expected M, m<number> or m<number>M, found %s", quote(h[2])))
-			return
-		}
-		s.Switch = m[1] == "M" || m[3] == "M"
-		if m[2] != "" {
-			v, err := strconv.ParseUint(m[2], 10, 64)
-			if err != nil {
-				p.refuse(st, what, fmt.Errorf("multiplexer value %s is too large", m[2]))
-				return
-			}
-			s.Multiplexed, s.muxValue = true, v
-		}
+	if err := s.multiplex(h[2]); err != nil {
+		p.refuse(st, what, err)
+		return
 	}
 	m := signalForm.FindStringSubmatch(text[len(h[0]):])
 	if m == nil {
-		// Let the card's parser say where it stops.
-		const stand = "SG_ S :"
-		_, err := library("BO_ 0 M: 8 X\n" + stand + text[len(h[0]):])
-		if r, ok := err.(refusal); ok && r.at.Position().Line == 2 {
-			st.pos.Column += len(h[0]) + r.at.Position().Column - 1 - len(stand)
-		} else {
-			err = fmt.Errorf("expected start|length@order sign (factor,offset) [min|max] \"unit\" receivers")
-		}
+		p.stops(st, what, h[0], text)
+		return
+	}
+	if err := p.bits(st, s, what, m); err != nil {
 		p.refuse(st, what, err)
 		return
-	}
-	if m[7] == "" && m[8] == "" {
-		p.file.problem(st.pos, false, "%s has no limits", what)
-		m[7], m[8] = "0", "0"
-	}
-	for i := 7; i <= 8; i++ {
-		if m[i] == "" {
-			m[i] = "0"
-		}
-	}
-	unit := m[9]
-	rest := strings.TrimSpace(m[10])
-	if unit == "" {
-		// An unquoted or missing unit: what is left may be both the unit and
-		// the receivers. Receivers are names; a unit need not be.
-		p.file.problem(st.pos, false, "%s has no unit in quotes", what)
-		unit = `""`
-	}
-	receivers := strings.FieldsFunc(rest, func(r rune) bool { return r == ',' || r == ' ' || r == '\t' || r == '\r' || r == ';' })
-	if len(receivers) == 0 {
-		p.file.problem(st.pos, false, "%s names no receiver", what)
-	}
-	for i := 5; i <= 8; i++ {
-		m[i] = plainNumber(m[i])
-	}
-	canonical := fmt.Sprintf("BO_ 0 M: 8 X\nSG_ S : %s|%s@%s%s (%s,%s) [%s|%s] \"\" X", m[1], m[2], m[3], m[4], m[5], m[6], m[7], m[8])
-	def, err := library(canonical)
-	if err != nil {
-		p.refuse(st, what, err)
-		return
-	}
-	d := def.(*card.MessageDef).Signals[0]
-	if d.StartBit >= 1<<16 || d.Size < 1 || d.Size > 64 {
-		p.refuse(st, what, fmt.Errorf("start bit %d, length %d: expected a length of 1 to 64 bits within the frame", d.StartBit, d.Size))
-		return
-	}
-	s.Start, s.Length = int(d.StartBit), int(d.Size)
-	s.BigEndian, s.Signed = d.IsBigEndian, d.IsSigned
-	s.Factor, s.Offset, s.Min, s.Max = d.Factor, d.Offset, d.Minimum, d.Maximum
-	s.Unit = strings.Trim(unit, `"`)
-	s.Receivers = receivers
-	if s.Factor == 0 {
-		s.Factor = 1
-		p.file.problem(st.pos, false, "%s has a factor of 0: taken as 1", what)
-	}
-	if last := s.lastByte(); last >= 64 || p.current.Size > 0 && last >= p.current.Size {
-		if last >= 64 {
-			p.refuse(st, what, fmt.Errorf("its bits end in byte %d, beyond the 64 of the longest frame", last))
-			return
-		}
-		p.file.problem(st.pos, false, "%s ends in byte %d, the message has %d", what, last, p.current.Size)
 	}
 	key := signalKey{p.current, s.Name}
 	old := p.signals[key]
@@ -308,6 +241,87 @@ func (p *parser) signal(st statement) {
 		p.signals[key] = s
 	}
 	p.current.Signals = append(p.current.Signals, s)
+}
+
+// multiplex reads what stands between name and colon.
+func (s *Signal) multiplex(text string) error {
+	if text == "" {
+		return nil
+	}
+	m := muxForm.FindStringSubmatch(strings.ReplaceAll(text, " ", ""))
+	if m == nil {
+		return fmt.Errorf("expected M, m<number> or m<number>M, found %s", quote(text))
+	}
+	s.Switch = m[1] == "M" || m[3] == "M"
+	if m[2] != "" {
+		v, err := strconv.ParseUint(m[2], 10, 64)
+		if err != nil {
+			return fmt.Errorf("multiplexer value %s is too large", m[2])
+		}
+		s.Multiplexed, s.muxValue = true, v
+	}
+	return nil
+}
+
+// stops refuses a signal that is not in the form; the card's parser says where it
+// stops.
+func (p *parser) stops(st statement, what, head, text string) {
+	const stand = "SG_ S :"
+	_, err := library("BO_ 0 M: 8 X\n" + stand + text[len(head):])
+	if r, ok := err.(refusal); ok && r.at.Position().Line == 2 {
+		st.pos.Column += len(head) + r.at.Position().Column - 1 - len(stand)
+	} else {
+		err = fmt.Errorf("expected start|length@order sign (factor,offset) [min|max] \"unit\" receivers")
+	}
+	p.refuse(st, what, err)
+}
+
+// bits takes the parts of the form: place, scale, limits, unit and receivers.
+func (p *parser) bits(st statement, s *Signal, what string, m []string) error {
+	if m[7] == "" && m[8] == "" {
+		p.file.problem(st.pos, false, "%s has no limits", what)
+	}
+	for i := 7; i <= 8; i++ {
+		if m[i] == "" {
+			m[i] = "0"
+		}
+	}
+	if m[9] == "" {
+		// An unquoted or missing unit: what is left may be both the unit and
+		// the receivers. Receivers are names; a unit need not be.
+		p.file.problem(st.pos, false, "%s has no unit in quotes", what)
+	}
+	s.Unit = strings.Trim(m[9], `"`)
+	s.Receivers = strings.FieldsFunc(strings.TrimSpace(m[10]), func(r rune) bool { return r == ',' || r == ' ' || r == '\t' || r == '\r' || r == ';' })
+	if len(s.Receivers) == 0 {
+		p.file.problem(st.pos, false, "%s names no receiver", what)
+	}
+	for i := 5; i <= 8; i++ {
+		m[i] = plainNumber(m[i])
+	}
+	def, err := library(fmt.Sprintf("BO_ 0 M: 8 X\nSG_ S : %s|%s@%s%s (%s,%s) [%s|%s] \"\" X", m[1], m[2], m[3], m[4], m[5], m[6], m[7], m[8]))
+	if err != nil {
+		return err
+	}
+	d := def.(*card.MessageDef).Signals[0]
+	if d.StartBit >= 1<<16 || d.Size < 1 || d.Size > 64 {
+		return fmt.Errorf("start bit %d, length %d: expected a length of 1 to 64 bits within the frame", d.StartBit, d.Size)
+	}
+	s.Start, s.Length = int(d.StartBit), int(d.Size)
+	s.BigEndian, s.Signed = d.IsBigEndian, d.IsSigned
+	s.Factor, s.Offset, s.Min, s.Max = d.Factor, d.Offset, d.Minimum, d.Maximum
+	if s.Factor == 0 {
+		s.Factor = 1
+		p.file.problem(st.pos, false, "%s has a factor of 0: taken as 1", what)
+	}
+	last := s.lastByte()
+	if last >= 64 {
+		return fmt.Errorf("its bits end in byte %d, beyond the 64 of the longest frame", last)
+	}
+	if p.current.Size > 0 && last >= p.current.Size {
+		p.file.problem(st.pos, false, "%s ends in byte %d, the message has %d", what, last, p.current.Size)
+	}
+	return nil
 }
 
 // plainNumber takes off what the card's parser does not read: a plus sign, a

@@ -2,14 +2,13 @@ package find
 
 import (
 	"math/bits"
-	"math/rand/v2"
 	"testing"
 
 	"go.einride.tech/can"
 )
 
 func TestTallyCounts(t *testing.T) {
-	r := rand.New(rand.NewPCG(1, 1))
+	r := lot(t, 1, 1)
 	var x tally
 	var want [64]int
 	for range 3000 {
@@ -29,7 +28,7 @@ func TestTallyCounts(t *testing.T) {
 // TestRunMatchesLibrary compares taking out every run of every place with the
 // extraction of go.einride.tech/can.
 func TestRunMatchesLibrary(t *testing.T) {
-	r := rand.New(rand.NewPCG(2, 2))
+	r := lot(t, 2, 2)
 	for range 20 {
 		var d can.Data
 		for i := range d {

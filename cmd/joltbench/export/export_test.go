@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"math/rand/v2"
 	"strings"
 	"testing"
 
@@ -154,7 +153,7 @@ func TestParquet(t *testing.T) {
 // What is written must be read back frame by frame by the program's own reader
 // of text logs, which is tested against other writers.
 func TestTextLog(t *testing.T) {
-	r := rand.New(rand.NewPCG(5, 6))
+	r := lot(t, 5, 6)
 	var frames []bus.Frame
 	at := bus.Micros(0)
 	for range 2000 {

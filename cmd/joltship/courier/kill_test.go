@@ -24,7 +24,7 @@ import (
 
 var (
 	kills    = flag.Int("kills", 3, "how often courier and server are killed, in each of four ways")
-	killSeed = flag.Uint64("kill.seed", 1, "seed of the instants of the kills")
+	killSeed = flag.Uint64("seed", 1, "seed of the instants of the kills")
 )
 
 // killing is a shop and a vehicle of which one or the other is killed.

@@ -35,7 +35,7 @@ func Proportion(hits, n uint64) Interval {
 }
 
 // UpperIfNone returns the one-sided 95 % upper bound on the rate when nothing
-// was seen in n chances: 1 - 0.05^(1/n), which is about 3/n (the "rule of
+// was seen in n opportunities: 1 - 0.05^(1/n), which is about 3/n (the "rule of
 // three", Hanley and Lippman-Hand, JAMA 249, 1983). With n = 0 it is 1.
 func UpperIfNone(n uint64) float64 {
 	if n == 0 {
