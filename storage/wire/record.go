@@ -121,12 +121,30 @@ type File struct {
 	Size   int64  `json:"size"`
 	SHA256 string `json:"sha256"`
 	Parts  int    `json:"parts"`
+	// PartBytes is the size of all parts but the last, in bytes; 0 is PartSize.
+	PartBytes int64 `json:"part_bytes,omitempty"`
+}
+
+// PartAt is how many bytes part i of the file has, and where they begin.
+func (f *File) PartAt(i int) (from, bytes int64) {
+	size := f.partBytes()
+	from = int64(i) * size
+	return from, min(size, f.Size-from)
+}
+
+func (f *File) partBytes() int64 {
+	if f.PartBytes == 0 {
+		return PartSize
+	}
+	return f.PartBytes
 }
 
 const (
-	// PartSize is the size of all parts of a file but the last, in bytes: what
-	// a broken connection costs at most.
-	PartSize = 256 << 10
+	// PartSize is the size of the parts of a file on a good link, in bytes: what
+	// a broken connection costs at most. On a bad one they are smaller, down to
+	// LeastPart.
+	PartSize  = 256 << 10
+	LeastPart = 8 << 10
 	// MaxFile bounds a file, in bytes.
 	MaxFile = storage.MaxFile
 )
@@ -134,8 +152,9 @@ const (
 // PartName is the name of part i, from 0, of n of the file with that identity.
 func PartName(sha256 string, i, n int) string { return fmt.Sprintf("%s.%d.%d", sha256, i, n) }
 
-// PartCount is the number of parts of a file of that size, in bytes.
-func PartCount(size int64) int { return int((size + PartSize - 1) / PartSize) }
+// PartCount is the number of parts of a file of that size in parts of that size, in
+// bytes.
+func PartCount(size, part int64) int { return int((size + part - 1) / part) }
 
 // Encode returns the record's bytes and its identity. The same record has the
 // same bytes and so the same identity, whenever it is encoded.
@@ -248,8 +267,11 @@ func (f *File) check() error {
 	if err := storage.CheckFileName(f.Name); err != nil {
 		return err
 	}
-	if f.Size < 0 || f.Size > MaxFile || f.Parts != PartCount(f.Size) {
-		return fmt.Errorf("file %s of %d bytes in %d parts; expected up to %d bytes, in parts of %d", f.Name, f.Size, f.Parts, MaxFile, PartSize)
+	if f.PartBytes != 0 && (f.PartBytes < LeastPart || f.PartBytes > PartSize) {
+		return fmt.Errorf("file %s in parts of %d bytes; expected %d to %d", f.Name, f.PartBytes, LeastPart, PartSize)
+	}
+	if f.Size < 0 || f.Size > MaxFile || f.Parts != PartCount(f.Size, f.partBytes()) {
+		return fmt.Errorf("file %s of %d bytes in %d parts; expected up to %d bytes, in parts of %d", f.Name, f.Size, f.Parts, MaxFile, f.partBytes())
 	}
 	if b, err := hex.DecodeString(f.SHA256); err != nil || len(b) != sha256.Size || hex.EncodeToString(b) != f.SHA256 {
 		return fmt.Errorf("file %s: %.80q is no SHA-256", f.Name, f.SHA256)

@@ -69,6 +69,8 @@ func TestDecodeRefuses(t *testing.T) {
 		"lock\" is no name of": file(func(f *File) { f.Name = "lock" }),
 		"in 3 parts":           file(func(f *File) { f.Parts = 3 }),
 		"-1 bytes":             file(func(f *File) { f.Size = -1 }),
+		"in parts of 1 bytes":  file(func(f *File) { f.PartBytes = 1 }),
+		"in 2 parts":           file(func(f *File) { f.PartBytes = LeastPart }),
 		"is no SHA-256":        file(func(f *File) { f.SHA256 = strings.Repeat("0A", 32) }),
 		"00\" is no SHA-256":   file(func(f *File) { f.SHA256 = "00" }),
 	} {
@@ -98,7 +100,7 @@ func TestDecodeRefuses(t *testing.T) {
 
 func TestParts(t *testing.T) {
 	for size, want := range map[int64]int{0: 0, 1: 1, PartSize: 1, PartSize + 1: 2, MaxFile: MaxFile / PartSize} {
-		if got := PartCount(size); got != want {
+		if got := PartCount(size, PartSize); got != want {
 			t.Errorf("%d bytes: %d parts, want %d", size, got, want)
 		}
 	}

@@ -79,6 +79,9 @@ func Load(path string) (*Config, error) {
 	return c, nil
 }
 
+// leastBudgetMB is room for a few records and a part of a file, in megabytes.
+const leastBudgetMB = 0.05
+
 const configKeys = "vehicle, store, state, servers, certificate, key, ca, token, budget_mb_per_day, hours, every_min, remove_delivered"
 
 // Check says what is wrong with a configuration and fills in what follows from
@@ -92,6 +95,9 @@ func (c *Config) Check() (err error) {
 	}
 	if !(c.BudgetMB >= 0) {
 		return fmt.Errorf("budget_mb_per_day %v: expected megabytes, or 0 for no bound", c.BudgetMB)
+	}
+	if c.BudgetMB > 0 && c.BudgetMB < leastBudgetMB {
+		return fmt.Errorf("budget_mb_per_day %v: less than a part of a file and what announces it; the smallest that works is %v", c.BudgetMB, leastBudgetMB)
 	}
 	if !(c.EveryMin >= 0.1 && c.EveryMin <= 7*24*60) {
 		return fmt.Errorf("every_min %v: expected minutes, 0.1 to a week", c.EveryMin)

@@ -4,14 +4,17 @@ package courier
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -52,6 +55,8 @@ type Round struct {
 	Records int   `json:"records"`
 	Files   int   `json:"files"`
 	Bytes   int64 `json:"bytes"`
+	// Parts are the parts of files that were confirmed.
+	Parts int `json:"parts"`
 	// Left is what is finished and still to be delivered.
 	LeftFiles   int   `json:"left_files"`
 	LeftRecords int   `json:"left_records"`
@@ -59,6 +64,9 @@ type Round struct {
 	// Waits says why the rest waits, where it does.
 	Waits string `json:"waits,omitempty"`
 }
+
+// errBroken is a link that broke.
+var errBroken = errors.New("the connection broke")
 
 // errBudget ends a round whose day has had its bytes.
 var errBudget = errors.New("the day's budget is used up")
@@ -104,7 +112,10 @@ func (c *Courier) Deliver(ctx context.Context) (did Round, err error) {
 	if today := c.now().Format(time.DateOnly); c.memory.Day != today {
 		c.memory.Day, c.memory.Sent = today, 0
 	}
-	conn, err := c.connect()
+	// What waits for an answer over a link that broke waits no longer.
+	ctx, broken := context.WithCancelCause(ctx)
+	defer broken(nil)
+	conn, err := c.connect(func(*nats.Conn) { broken(errBroken) })
 	if err != nil {
 		return did, err
 	}
@@ -151,7 +162,8 @@ func (w *work) count(did *Round) {
 // look finds what the server has not confirmed.
 func (c *Courier) look(stay *wire.Stay) (*work, error) {
 	w := new(work)
-	for _, r := range stay.Records(c.config.Vehicle) {
+	all := stay.Records(c.config.Vehicle)
+	for _, r := range all {
 		if !c.memory.Records[r.Key] {
 			w.records = append(w.records, r)
 		}
@@ -186,6 +198,7 @@ func (c *Courier) look(stay *wire.Stay) (*work, error) {
 		}
 		w.files = append(w.files, file{path: path, changed: info.ModTime(), record: c.announce(stay, f.Name, sum, size)})
 	}
+	w.order(all)
 	// The head last: it says how much there was.
 	if sum := wire.Identity(stay.Head); stay.Head != nil && c.memory.Files[storage.HeadName].SHA256 != sum {
 		w.files = append(w.files, file{body: stay.Head, record: c.announce(stay, storage.HeadName, sum, int64(len(stay.Head)))})
@@ -193,9 +206,35 @@ func (c *Courier) look(stay *wire.Stay) (*work, error) {
 	return w, nil
 }
 
+// order puts the newest findings first, then accounts, then journals, then evidence by
+// the severest finding of its run.
+func (w *work) order(all []wire.Keyed) {
+	severest := map[string]float64{}
+	for i := range all {
+		if e := all[i].Event; e != nil {
+			run := fmt.Sprintf("%06d", all[i].Run)
+			severest[run] = max(severest[run], e.Finding.Severity)
+		}
+	}
+	slices.SortStableFunc(w.records, func(a, b wire.Keyed) int {
+		if (a.Event == nil) != (b.Event == nil) {
+			return strings.Compare(string(b.Kind), string(a.Kind)) // event, then account
+		}
+		return cmp.Compare(b.At, a.At)
+	})
+	rank := func(f *file) float64 {
+		if name := f.record.File.Name; strings.HasSuffix(name, ".evidence") {
+			run, _, _ := strings.Cut(name, "-")
+			return severest[run]
+		}
+		return math.Inf(1)
+	}
+	slices.SortStableFunc(w.files, func(a, b file) int { return cmp.Compare(rank(&b), rank(&a)) })
+}
+
 func (c *Courier) announce(stay *wire.Stay, name, sum string, size int64) wire.Record {
 	return wire.Record{Version: wire.Version, Kind: wire.KindFile, Vehicle: c.config.Vehicle, Stay: stay.ID,
-		File: &wire.File{Name: name, Size: size, SHA256: sum, Parts: wire.PartCount(size)}}
+		File: &wire.File{Name: name, Size: size, SHA256: sum, Parts: wire.PartCount(size, wire.PartSize)}}
 }
 
 func hash(path string) (sum string, size int64, err error) {
@@ -211,10 +250,10 @@ func hash(path string) (sum string, size int64, err error) {
 
 // connect makes one connection, which is not made again when it breaks: the next
 // visit does that.
-func (c *Courier) connect() (*nats.Conn, error) {
+func (c *Courier) connect(closed nats.ConnHandler) (*nats.Conn, error) {
 	o := []nats.Option{
 		nats.Name("joltship " + c.config.Vehicle), nats.CustomInboxPrefix(wire.Inbox(c.config.Vehicle)),
-		nats.Timeout(connectWait), nats.MaxReconnects(0), nats.NoReconnect(),
+		nats.Timeout(connectWait), nats.MaxReconnects(0), nats.NoReconnect(), nats.ClosedHandler(closed),
 	}
 	if c.config.CA != "" {
 		o = append(o, nats.RootCAs(c.config.CA), nats.ClientCert(c.config.Certificate, c.config.Key))
@@ -263,13 +302,15 @@ func (c *Courier) send(ctx context.Context, js jetstream.JetStream, w *work, did
 	}
 	for i := range w.files {
 		f := &w.files[i]
+		c.cut(f.record.File)
 		if err := c.sendFile(ctx, bucket, f, did); err != nil {
-			return err
+			return errors.Join(err, c.memory.write())
 		}
 		if err := c.publish(ctx, js, &f.record, did); err != nil {
 			return err
 		}
 		x := f.record.File
+		c.memory.Begun = begun{}
 		c.memory.Files[x.Name] = delivered{Size: x.Size, SHA256: x.SHA256, Changed: f.changed}
 		did.Files++
 		did.LeftFiles--
@@ -333,36 +374,81 @@ func (c *Courier) sendFile(ctx context.Context, bucket jetstream.ObjectStore, f 
 	defer in.Close()
 	x := f.record.File
 	b := make([]byte, wire.PartSize)
-	for i := range x.Parts {
-		name := wire.PartName(x.SHA256, i, x.Parts)
-		there, cancel := context.WithTimeout(ctx, answerWait)
-		_, err := bucket.GetInfo(there, name)
-		cancel()
-		if err == nil {
-			continue
-		}
-		if !errors.Is(err, jetstream.ErrObjectNotFound) {
-			return fmt.Errorf("file %s: %w", x.Name, err)
-		}
-		n, err := in.ReadAt(b, int64(i)*wire.PartSize)
-		if err != nil && err != io.EOF {
-			return err
-		}
-		if want := min(wire.PartSize, x.Size-int64(i)*wire.PartSize); int64(n) < want {
+	ask := true // whether it is there; the answer to what was under way may have been lost
+	for i := c.memory.Begun.Done; i < x.Parts; i++ {
+		from, n := x.PartAt(i)
+		if got, err := in.ReadAt(b[:n], from); int64(got) < n {
+			if err != nil && err != io.EOF {
+				return err
+			}
 			return fmt.Errorf("%s became shorter while it was sent; it is sent again later", x.Name)
 		}
-		n = int(min(int64(n), x.Size-int64(i)*wire.PartSize))
-		if err := c.spend(n, did); err != nil {
+		if ask, err = c.sendPart(ctx, bucket, x, i, b[:n], ask, did); err != nil {
 			return err
 		}
-		put, cancel := context.WithTimeout(ctx, answerWait)
-		_, err = bucket.Put(put, jetstream.ObjectMeta{Name: name}, bytes.NewReader(b[:n]))
-		cancel()
-		if err != nil {
-			return fmt.Errorf("the server has not confirmed part %d of %d of %s: %w", i+1, x.Parts, x.Name, err)
-		}
+		c.memory.Begun.Done++
 	}
 	return nil
+}
+
+// cut cuts a file into parts that the link has been seen to carry and the day's budget
+// has room for. One that is under way goes on in the parts it was begun in.
+func (c *Courier) cut(x *wire.File) {
+	m := &c.memory.Begun
+	if m.SHA256 != x.SHA256 || m.Done == 0 {
+		size := int64(wire.PartSize)
+		if c.memory.PartBytes != 0 {
+			size = c.memory.PartBytes
+		}
+		if c.config.BudgetMB > 0 {
+			size = min(size, int64(c.config.BudgetMB*1e6/4))
+		}
+		*m = begun{SHA256: x.SHA256, PartBytes: max(size, wire.LeastPart)}
+	}
+	if x.PartBytes = m.PartBytes; x.PartBytes == wire.PartSize {
+		x.PartBytes = 0
+	}
+	x.Parts = wire.PartCount(x.Size, m.PartBytes)
+}
+
+// A link that breaks before it has carried fewParts makes those of the next file a
+// quarter as large; one that has carried manyParts, twice as large.
+const (
+	fewParts  = 4
+	manyParts = 16
+)
+
+// sendPart delivers one part, unless the server has it.
+func (c *Courier) sendPart(ctx context.Context, bucket jetstream.ObjectStore, x *wire.File, i int, b []byte, ask bool, did *Round) (there bool, err error) {
+	name := wire.PartName(x.SHA256, i, x.Parts)
+	if ask {
+		look, cancel := context.WithTimeout(ctx, answerWait)
+		_, err := bucket.GetInfo(look, name)
+		cancel()
+		if err == nil {
+			return true, nil
+		}
+		if !errors.Is(err, jetstream.ErrObjectNotFound) {
+			return false, fmt.Errorf("file %s: %w", x.Name, err)
+		}
+	}
+	if err := c.spend(len(b), did); err != nil {
+		return false, err
+	}
+	put, cancel := context.WithTimeout(ctx, answerWait)
+	defer cancel()
+	size := c.memory.Begun.PartBytes
+	if _, err := bucket.Put(put, jetstream.ObjectMeta{Name: name}, bytes.NewReader(b)); err != nil {
+		if did.Parts < fewParts && (ctx.Err() == nil || errors.Is(context.Cause(ctx), errBroken)) {
+			c.memory.PartBytes = max(size/4, wire.LeastPart)
+		}
+		return false, fmt.Errorf("the server has not confirmed part %d of %d of %s: %w", i+1, x.Parts, x.Name, err)
+	}
+	did.Parts++
+	if did.Parts >= manyParts && c.memory.PartBytes != 0 {
+		c.memory.PartBytes = min(2*size, wire.PartSize)
+	}
+	return false, nil
 }
 
 // spend takes bytes from the day's budget.

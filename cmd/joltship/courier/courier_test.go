@@ -6,9 +6,14 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
+	"math/rand/v2"
+	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -141,6 +146,111 @@ func TestShopNamesWhatIsMissing(t *testing.T) {
 			t.Errorf("%s: %v", f.Name, err)
 		}
 	}
+}
+
+// dropping passes connections on and drops each after so many bytes from the courier;
+// it counts what the courier sent, by whichever connection.
+type dropping struct {
+	at    string
+	after atomic.Int64
+	sent  atomic.Int64
+	drops atomic.Int64
+}
+
+func newDropping(t *testing.T, to string, after int64) *dropping {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.Close() })
+	d := &dropping{at: "nats://" + l.Addr().String()}
+	d.after.Store(after)
+	go func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			go d.pass(c, strings.TrimPrefix(to, "nats://"))
+		}
+	}()
+	return d
+}
+
+func (d *dropping) pass(c net.Conn, to string) {
+	defer c.Close()
+	s, err := net.Dial("tcp", to)
+	if err != nil {
+		return
+	}
+	defer s.Close()
+	go io.Copy(c, s) //nolint:errcheck // until it is dropped
+	n, _ := io.CopyN(s, c, d.after.Load())
+	if d.sent.Add(n); n == d.after.Load() {
+		d.drops.Add(1)
+	}
+}
+
+// A link that drops after 30 kB each time, as one of 8 kbit/s does that drops every 30
+// seconds: a file of a megabyte arrives, once the courier has found the size of parts
+// that the link carries, with less than 30 % more bytes than it has: each part costs some 700
+// bytes besides, and each drop half a part.
+func TestLinkThatDrops(t *testing.T) {
+	const size, carried = 1 << 20, 30_000
+	store, shopDir := t.TempDir(), t.TempDir()
+	record(t, store, 1)
+	s := node(t, nil)
+	conn := dial(t, s.ClientURL())
+	prepare(t, conn, 1, "van-1")
+	takeIn(t, conn, shopDir, newSink())
+	link := newDropping(t, s.ClientURL(), 1<<30)
+	c := newTestCourier(t, "van-1", store, link.at)
+	mustDeliver(t, c) // what there is beside
+	big := filepath.Join(store, "000001-090.evidence")
+	body := make([]byte, size)
+	for i := range body {
+		body[i] = byte(rand.Uint32())
+	}
+	deliver := func(name string) (sent, visits int64) {
+		if err := os.WriteFile(name, body, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		before := link.sent.Load()
+		for {
+			visits++
+			did, err := c.Deliver(context.Background())
+			if err == nil && did.LeftFiles == 0 {
+				return link.sent.Load() - before, visits
+			}
+			if visits > 200 {
+				t.Fatalf("not there after %d visits: %+v, %v", visits, did, err)
+			}
+			if again, err := New(c.config, c.log); err != nil { // as after a restart
+				t.Fatal(err)
+			} else {
+				c = again
+			}
+		}
+	}
+	link.after.Store(carried)
+	sent, visits := deliver(big)
+	t.Logf("at first: %d bytes for a file of %d, %.0f %% more, in %d visits, %d drops, parts of %d", sent, size, 100*float64(sent-size)/size, visits, link.drops.Load(), c.memory.PartBytes)
+	body[0]++ // another file of that size
+	next := filepath.Join(store, "000001-091.evidence")
+	sent, visits = deliver(next)
+	t.Logf("then: %d bytes for a file of %d, %.1f %% more, in %d visits", sent, size, 100*float64(sent-size)/size, visits)
+	if float64(sent) > 1.3*size {
+		t.Errorf("%d bytes for a file of %d", sent, size)
+	}
+	stay, _, err := wire.StayOf(store)
+	if err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "the file", func() bool {
+		b, err := os.ReadFile(filepath.Join(shopDir, "vehicles", "van-1", stay.ID, "000001-091.evidence"))
+		return err == nil && bytes.Equal(b, body)
+	})
 }
 
 // A day's budget ends a visit; later days go on where it ended, and no part of a
@@ -447,7 +557,7 @@ func TestListensToAnswersOnly(t *testing.T) {
 	conn := dial(t, s.ClientURL())
 	prepare(t, conn, 1, "van-1")
 	c := newTestCourier(t, "van-1", store, s.ClientURL())
-	watched, err := c.connect()
+	watched, err := c.connect(nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -485,5 +595,45 @@ func TestListensToAnswersOnly(t *testing.T) {
 	}
 	if seen == 0 {
 		t.Error("no subscription was seen: not even that of its answers")
+	}
+}
+
+// The newest findings first, then accounts, then journals, then evidence by the
+// severest finding of its run.
+func TestOrder(t *testing.T) {
+	event := func(run uint32, at int64, severity float64) wire.Keyed {
+		return wire.Keyed{Key: fmt.Sprint("event ", at), Record: wire.Record{Kind: wire.KindEvent, Run: run, At: at, Event: &wire.Event{Finding: detect.Finding{Severity: severity}}}}
+	}
+	account := wire.Keyed{Key: "account", Record: wire.Record{Kind: wire.KindAccount, At: 99, Account: &wire.Account{}}}
+	w := &work{records: []wire.Keyed{account, event(1, 5, 0.1), event(2, 9, 0.3), event(3, 7, 0.9)}}
+	all := slices.Clone(w.records)
+	for _, name := range []string{"000001-001.evidence", "000001-001.journal", "000002-001.evidence", "000003-001.evidence", "000003-001.journal"} {
+		w.files = append(w.files, file{record: wire.Record{File: &wire.File{Name: name}}})
+	}
+	w.order(all)
+	var got []string
+	for _, r := range w.records {
+		got = append(got, r.Key)
+	}
+	for _, f := range w.files {
+		got = append(got, f.record.File.Name)
+	}
+	want := "event 9,event 7,event 5,account,000001-001.journal,000003-001.journal,000003-001.evidence,000002-001.evidence,000001-001.evidence"
+	if s := strings.Join(got, ","); s != want {
+		t.Errorf("%s\nwant %s", s, want)
+	}
+}
+
+// A day's budget below the usual part is served in smaller ones; one below the smallest
+// is refused with the least that works.
+func TestSmallBudget(t *testing.T) {
+	c := &Courier{config: &Config{BudgetMB: 0.06}, memory: &memory{}}
+	x := &wire.File{SHA256: "a", Size: 100_000}
+	if c.cut(x); x.PartBytes != 15_000 || x.Parts != 7 {
+		t.Errorf("%+v", x)
+	}
+	bad := &Config{Vehicle: "van-1", Store: "s", State: "t", Servers: []string{"nats://127.0.0.1:1"}, EveryMin: 15, BudgetMB: 0.01}
+	if err := bad.Check(); err == nil || !strings.Contains(err.Error(), "the smallest that works is 0.05") {
+		t.Error(err)
 	}
 }

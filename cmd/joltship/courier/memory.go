@@ -23,6 +23,10 @@ type memory struct {
 	// and the bytes sent on it.
 	Day  string `json:"day"`
 	Sent int64  `json:"sent_bytes"`
+	// PartBytes is the size of parts that the link carries; 0 is the usual one.
+	// Begun is the file that is under way.
+	PartBytes int64 `json:"part_bytes,omitempty"`
+	Begun     begun `json:"begun,omitzero"`
 	// UnitAt is when the unit last reported itself, LastAt when a round last
 	// delivered all there was, Failure why the last one did not.
 	UnitAt  time.Time `json:"unit_at"`
@@ -30,6 +34,13 @@ type memory struct {
 	Failure string    `json:"failure,omitempty"`
 
 	path string
+}
+
+// begun is how far a file has come: so many parts of it have been confirmed.
+type begun struct {
+	SHA256    string `json:"sha256"`
+	PartBytes int64  `json:"part_bytes"`
+	Done      int    `json:"done"`
 }
 
 type delivered struct {

@@ -102,7 +102,7 @@ func (b *bucket) parts(ctx context.Context, f *wire.File) ([]part, error) {
 		case err != nil:
 			return nil, err
 		}
-		want := min(wire.PartSize, f.Size-int64(i)*wire.PartSize)
+		_, want := f.PartAt(i)
 		switch {
 		case info.Opts != nil && info.Opts.Link != nil:
 			return nil, &badFile{fmt.Errorf("file %s: part %d is a link", f.Name, i)}

@@ -59,7 +59,7 @@ func prepare(t *testing.T, vehicles ...string) (*nats.Conn, jetstream.JetStream)
 
 func announce(t *testing.T, js jetstream.JetStream, vehicle, name string, body []byte) *wire.File {
 	t.Helper()
-	f := &wire.File{Name: name, Size: int64(len(body)), SHA256: wire.Identity(body), Parts: wire.PartCount(int64(len(body)))}
+	f := &wire.File{Name: name, Size: int64(len(body)), SHA256: wire.Identity(body), Parts: wire.PartCount(int64(len(body)), wire.PartSize)}
 	r := wire.Record{Version: 1, Kind: wire.KindFile, Vehicle: vehicle, Stay: "stay", File: f}
 	b, id, err := r.Encode()
 	if err != nil {
@@ -111,9 +111,9 @@ func TestHostileParts(t *testing.T) {
 		t.Fatal(err)
 	}
 	body := bytes.Repeat([]byte("good"), wire.PartSize/3)
-	for i := range wire.PartCount(int64(len(body))) {
+	for i := range wire.PartCount(int64(len(body)), wire.PartSize) {
 		part := body[i*wire.PartSize : min((i+1)*wire.PartSize, len(body))]
-		if _, err := bucket.PutBytes(ctx, wire.PartName(wire.Identity(body), i, wire.PartCount(int64(len(body)))), part); err != nil {
+		if _, err := bucket.PutBytes(ctx, wire.PartName(wire.Identity(body), i, wire.PartCount(int64(len(body)), wire.PartSize)), part); err != nil {
 			t.Fatal(err)
 		}
 	}
