@@ -27,12 +27,11 @@ type law struct {
 	// time: slower, a stop takes so long that nobody feels what comes late. apart is
 	// how far two rates must be apart to tell a slope. Structural.
 	slowest, apart float64
-	sameGear       bool
 }
 
 var (
-	byTurbine = law{func(x *Remembered) (float64, float64) { return x.TurbineRPM, x.RPMPerS }, 40, 15, true}
-	byRoad    = law{func(x *Remembered) (float64, float64) { return x.Kmh, x.KmhPerS }, 1.5, 0.6, false}
+	byTurbine = law{func(x *Remembered) (float64, float64) { return x.TurbineRPM, x.RPMPerS }, 40, 15}
+	byRoad    = law{func(x *Remembered) (float64, float64) { return x.Kmh, x.KmhPerS }, 1.5, 0.6}
 )
 
 // loosest is the widest spread of a habit, in s, by which anything is decided.
@@ -74,7 +73,7 @@ func (m *Memory) bySpeed(r *Remembered, l *law) (d Decision, ok bool) {
 	}
 	fits := func(x *Remembered) bool { v, q := l.of(x); return v >= 0 && q >= 0 }
 	list := m.those(func(x *Remembered) bool { return fits(x) && x.Gear == r.Gear })
-	if !l.sameGear || len(list) < Fewest {
+	if len(list) < Fewest {
 		list = m.those(fits)
 	}
 	if len(list) < Fewest {
@@ -86,10 +85,9 @@ func (m *Memory) bySpeed(r *Remembered, l *law) (d Decision, ok bool) {
 		v, q := l.of(x)
 		rest[i] = v - float64(slope*q)
 	}
-	slices.Sort(rest)
-	mid, _ := median(rest)
+	low, mid, high := reach(rest)
 	off := value - float64(slope*rate)
-	return Decision{LateS: (mid - off) / rate, LowS: (at(rest, 0.05) - off) / rate, HighS: (at(rest, 0.95) - off) / rate,
+	return Decision{LateS: (mid - off) / rate, LowS: (low - off) / rate, HighS: (high - off) / rate,
 		usual: mid + float64(slope*rate), N: len(list)}, true
 }
 
@@ -99,8 +97,24 @@ func (m *Memory) byBrake(r *Release) (d Decision, ok bool) {
 	if len(v) < Fewest || math.IsNaN(r.BrakeS) {
 		return d, false
 	}
-	mid, n := median(v)
-	return Decision{LateS: r.BrakeS - mid, LowS: r.BrakeS - at(v, 0.95), HighS: r.BrakeS - at(v, 0.05), UsualBrakeS: mid, N: n}, true
+	low, mid, high := reach(v)
+	return Decision{LateS: r.BrakeS - mid, LowS: r.BrakeS - high, HighS: r.BrakeS - low, UsualBrakeS: mid, N: len(v)}, true
+}
+
+// reach returns the median and how far to each side a habit goes: three standard
+// deviations, taken from the median of the absolute deviations, so that a quarter
+// of them may have been late without being told.
+func reach(v []float64) (low, mid, high float64) {
+	slices.Sort(v)
+	mid, _ = median(v)
+	off := make([]float64, len(v))
+	for i, x := range v {
+		off[i] = math.Abs(x - mid)
+	}
+	slices.Sort(off)
+	mad, _ := median(off)
+	wide := float64(3 * 1.4826 * mad)
+	return mid - wide, mid, mid + wide
 }
 
 func (m *Memory) those(which func(*Remembered) bool) []*Remembered {

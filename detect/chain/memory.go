@@ -47,9 +47,9 @@ type Remembered struct {
 const (
 	// remembered releases are kept: some days' of stops, and quick to go through.
 	remembered = 64
-	// Fewest make a habit of the decision. Structural: with fewer, the least of
-	// them says little of how low a sound one may come.
-	Fewest = 12
+	// Fewest make a habit of the decision. Structural: with fewer, one or two that
+	// are not sound make up too much of it.
+	Fewest = 8
 	// fewestHold make one of the pressure.
 	fewestHold = 8
 	unknown    = -1.0
