@@ -31,7 +31,7 @@ func TestWhoSaysThatSlipWasAskedFor(t *testing.T) {
 	} {
 		set := DefaultSettings()
 		s := &scene{Vehicle: state.New(set.state(), &stream.Facts{}), set: &set, saysPartial: true}
-		s.Recall(nil, c.report)
+		s.Recall(nil, c.report, nil)
 		d := hillSlip{hold: 100, holdS: 60, hillSum: hillSum{n: 10}}
 		if c.command > 0 {
 			d.command, d.cn = 10*c.command, 10

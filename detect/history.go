@@ -29,6 +29,8 @@ type history struct {
 	chain *calibrate.Memory
 	// report is how a reported clutch state goes with what the plates do.
 	report *state.ReportMemory
+	// levels are the commands at which the clutch lets go and holds.
+	levels *state.LevelsMemory
 	// lines are those of engine over road speed, where they are watched.
 	lines *ratioline.Memory
 	// releases is what is usual of them, link by link.
@@ -166,6 +168,7 @@ type historyFile struct {
 	Ratios  []stream.RatioMemory `json:"ratios,omitempty"`
 	Chain   *calibrate.Memory    `json:"chain,omitempty"`
 	Report  *state.ReportMemory  `json:"report,omitempty"`
+	Levels  *state.LevelsMemory  `json:"command_levels,omitempty"`
 	Lines   *ratioline.Memory    `json:"lines,omitempty"`
 	Trend   []trendPoint         `json:"slip_trend,omitempty"`
 	// Launches are in rpm/√(N·m), from version 0.3 on.
@@ -191,7 +194,7 @@ func (h *history) encode() []byte {
 		}
 		return a.Gear - b.Gear
 	})
-	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios, Chain: h.chain, Report: h.report, Lines: h.lines, Trend: h.trend, Launches: h.launches}
+	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios, Chain: h.chain, Report: h.report, Levels: h.levels, Lines: h.lines, Trend: h.trend, Launches: h.launches}
 	if len(h.releases.Last) > 0 {
 		f.Releases = &h.releases
 	}
@@ -246,6 +249,6 @@ func (h *history) decode(b []byte) (err error) {
 	if f.Releases != nil {
 		h.releases = *f.Releases
 	}
-	h.of, h.ratios, h.chain, h.report, h.lines, h.trend, h.launches = of, f.Ratios, f.Chain, f.Report, f.Lines, f.Trend, f.Launches
+	h.of, h.ratios, h.chain, h.report, h.levels, h.lines, h.trend, h.launches = of, f.Ratios, f.Chain, f.Report, f.Levels, f.Lines, f.Trend, f.Launches
 	return nil
 }

@@ -202,7 +202,7 @@ func (m *Monitor) endDrive(at bus.Micros) {
 func (m *Monitor) History() []byte {
 	h := m.scene.history
 	chain := m.scene.Calibration()
-	h.chain, h.report = &chain, m.scene.Report().Memory()
+	h.chain, h.report, h.levels = &chain, m.scene.Report().Memory(), m.scene.Levels()
 	if m.lines != nil {
 		h.lines = m.lines.track.Memory()
 	}
@@ -222,7 +222,7 @@ func (m *Monitor) LoadHistory(b []byte) error {
 	if m.lines != nil {
 		m.lines.track.Recall(h.lines)
 	}
-	m.scene.Recall(h.chain, h.report)
+	m.scene.Recall(h.chain, h.report, h.levels)
 	for _, d := range m.keepers {
 		d.recall(h)
 	}

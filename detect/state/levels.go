@@ -1,9 +1,10 @@
 package state
 
 import (
+	"math"
+
 	"joltwatch/bus"
 	"joltwatch/stream"
-	"math"
 )
 
 // levels learns at which command this vehicle's clutch lets go and holds: the
@@ -188,4 +189,99 @@ func (d *drift) take(at bus.Micros, v, release, floor, seconds float64) float64 
 		return max(floor, release/2)
 	}
 	return release
+}
+
+// LevelsMemory is what is kept of the commands from drive to drive.
+type LevelsMemory struct {
+	Duty     *CommandMemory `json:"duty,omitempty"`
+	Pressure *CommandMemory `json:"pressure,omitempty"`
+}
+
+// CommandMemory is what is kept of one command: the highest seen, the width of a
+// bin, both in the unit of its role, and the seconds in each bin in which the
+// clutch was certainly open, and held.
+type CommandMemory struct {
+	High  float64   `json:"high"`
+	Width float64   `json:"bin"`
+	OpenS []float64 `json:"open_s"`
+	HeldS []float64 `json:"held_s"`
+}
+
+const (
+	// rememberedMost bounds the seconds that are kept of each clutch: what a
+	// stay showed lately counts, not what a year did.
+	rememberedMost = 3600.0
+	// widthMost is the widest bin that may be: no command goes further.
+	widthMost = 1e6
+)
+
+// memory is what is to be kept, to 10 ms; nil where that shows no levels.
+func (c *levelSums) memory(high float64, set *ClutchSettings) *CommandMemory {
+	if !c.known {
+		return nil
+	}
+	opened, held := remembered(c.opened), remembered(c.heldS)
+	m := &CommandMemory{High: high, Width: c.width}
+	for i := range levelBins {
+		m.OpenS = append(m.OpenS, Round(float64(opened*c.open[i]), 0.01))
+		m.HeldS = append(m.HeldS, Round(float64(held*c.held[i]), 0.01))
+	}
+	var x levelSums
+	if _, ok := x.recall(m, set); !ok || !x.known {
+		return nil
+	}
+	return m
+}
+
+// remembered is the share of so many seconds that is kept.
+func remembered(s float64) float64 {
+	if s <= 1.01*rememberedMost { // what was kept before stays as it is
+		return 1
+	}
+	return rememberedMost / s
+}
+
+// recall takes up what was kept and returns the highest command seen; ok is false
+// where it is out of range, and nothing changed then.
+func (c *levelSums) recall(m *CommandMemory, set *ClutchSettings) (high float64, ok bool) {
+	if m == nil || !(m.Width > 0 && m.Width <= widthMost && m.High > 0 && m.High <= widthMost*levelBins) ||
+		len(m.OpenS) != levelBins || len(m.HeldS) != levelBins {
+		return 0, false
+	}
+	x := levelSums{width: m.Width}
+	for i := range levelBins {
+		open, held := m.OpenS[i], m.HeldS[i]
+		if !(open >= 0 && held >= 0 && open <= 2*rememberedMost && held <= 2*rememberedMost) {
+			return 0, false
+		}
+		x.open[i], x.held[i] = open, held
+		x.opened += open
+		x.heldS += held
+	}
+	x.divide(set)
+	*c = x
+	return m.High, true
+}
+
+// memory is what is to be kept of the commands; nil where nothing was learned.
+func (c *commandTrack) memory() *LevelsMemory {
+	m := LevelsMemory{Duty: c.learned.of[0].memory(c.high[stream.ClutchCommand], c.set),
+		Pressure: c.learned.of[1].memory(c.high[stream.ClutchPressureCommand], c.set)}
+	if m == (LevelsMemory{}) {
+		return nil
+	}
+	return &m
+}
+
+// recall takes up what was kept of them.
+func (c *commandTrack) recall(m *LevelsMemory) {
+	if m == nil {
+		return
+	}
+	for i, x := range [...]*CommandMemory{m.Duty, m.Pressure} {
+		role := [...]stream.Role{stream.ClutchCommand, stream.ClutchPressureCommand}[i]
+		if high, ok := c.learned.of[i].recall(x, c.set); ok {
+			c.high[role] = high
+		}
+	}
 }

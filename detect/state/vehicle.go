@@ -145,9 +145,14 @@ func (s *Vehicle) CommandRest() float64 { return s.cmd.floor(s.cmd.role) }
 // Calibration is what is known of the measuring chain, to be kept.
 func (s *Vehicle) Calibration() calibrate.Memory { return s.learn.Memory() }
 
+// Levels is what is known of the commands at which the clutch lets go and holds,
+// to be kept; nil where that is nothing.
+func (s *Vehicle) Levels() *LevelsMemory { return s.cmd.memory() }
+
 // Recall takes up what was kept of an earlier Vehicle; nil where nothing was.
-func (s *Vehicle) Recall(chain *calibrate.Memory, report *ReportMemory) {
+func (s *Vehicle) Recall(chain *calibrate.Memory, report *ReportMemory, levels *LevelsMemory) {
 	s.report.recall(report)
+	s.cmd.recall(levels)
 	if chain != nil {
 		s.learn.Load(*chain)
 		s.trail.Calibrate(s.learn.Chain(), s.learn.Noise(0))
