@@ -46,7 +46,7 @@ var releaseSpec = &Spec{
 	Ordinary: []Class{Normal},
 	Alarms:   []Class{ReleaseLate, ReleaseDragging, ReleaseStall, ReleaseLateCommand},
 	Measures: append([]*Quantity{&LagS, &LagMinS, &LagMaxS, &slipWasRPM, &releaseEngineRPM, &releaseTurbine, &commandKPa, &commandDuty,
-		&releaseKmh, &releaseMinRPM, &releaseMaxRPM, &lateMinS, &lateMaxS}, linkQuantities...),
+		&releaseKmh, &releaseMinRPM, &releaseMaxRPM, &lateMinS, &lateMaxS}, append(linkQuantities, beforeQuantities...)...),
 	Chief: []*Quantity{&LagS, &LagMaxS, &lateMinS},
 	Needs: needsLines,
 	Sharpens: []stream.Role{stream.ClutchPressureCommand, stream.ClutchCommand, stream.LockupState, stream.TurbineSpeed, stream.Accelerator, stream.FluidTemperature,
@@ -107,8 +107,9 @@ type releaseLag struct {
 	// the others to be looked at beside it.
 	shown int
 	// lines is nil where the vehicle gives more than two coarse speeds.
-	lines *lines
-	tally releaseTally
+	lines  *lines
+	tally  releaseTally
+	before before
 }
 
 // releaseTally is what the account of the drive says of releases.
@@ -135,6 +136,7 @@ func (t *ReleaseTrials) trial(recognised [len(trialsS)]bool) {
 }
 
 func (d *releaseLag) row(s *scene, m *state.Moment) {
+	d.before.row(s, m)
 	if d.lines != nil {
 		d.lines.row(m)
 		return
@@ -359,6 +361,7 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 	if f.Keep && r.class == Normal {
 		d.shown = s.Drive()
 	}
+	d.before.describe(&f, p.Fall.Mid())
 	s.out.finding(&f, percentiles)
 }
 

@@ -24,6 +24,8 @@ var compactWords = [...]string{
 	// Bands.
 	"speed_kmh", "temperature_c", "1", "2", "3", "4", "5", "6", "7", "8", "9", "10",
 	"0–20", "20–40", "40–60", "60–80", "80–100", "100–120", "120–140",
+	// What led up to a release.
+	"closed_before_s", "pedal_before_percent", "torque_before_nm", "turbine_at_fall_rpm", "braking_mps2", "brake_on", "stops_before", "grade_percent",
 }
 
 // compactShapes are key lists in the order in which they are written.

@@ -40,6 +40,7 @@ type commands struct {
 	Figure  figureCmd  `cmd:"" help:"Draw one event as a picture: SVG or PNG."`
 	Defs    defsCmd    `cmd:"" help:"List definition files, and check them against a recording."`
 	Letter  letterCmd  `cmd:"" help:"Write one page in plain words for the customer."`
+	Recipe  recipeCmd  `cmd:"" help:"On what late releases depend, and how to make one happen again."`
 	Verify  verifyCmd  `cmd:"" help:"Check every byte of a store: intact, repaired or damaged."`
 	Compare compareCmd `cmd:"" help:"Set two stays side by side: before and after, or two vehicles."`
 	Export  exportCmd  `cmd:"" help:"Write events, values or raw frames for other tools: CSV, Parquet, text log."`

@@ -125,6 +125,13 @@ func (c *summaryCmd) Run(h *host) error {
 	}
 	w.Flush()
 
+	if a := s.Conditions(); a.Late > 0 {
+		p("\nOn what it depends\n  %s\n", wrapped(cli.Plain(a.Says(c.Units.Quantity)), 2, 80))
+		if a.Recipe() != nil {
+			p("  joltbench recipe %s says how to make it happen again\n", cli.Plain(c.Dir))
+		}
+	}
+
 	p("\nHow sure\n")
 	w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
 	for _, x := range t.Sureness() {

@@ -25,6 +25,7 @@ type checkCmd struct {
 	Store   string  `default:"." placeholder:"DIR" help:"Where the stay will be kept: its free room and speed are measured, and its clock is asked. Default: the current folder."`
 	For     float64 `name:"for" default:"20" placeholder:"SECONDS" help:"How long to listen to a live bus without --drive. Default: ${default}."`
 	Drive   bool    `help:"Guide a short drive: goes on until an apply, a shift and a stop were seen, or an interrupt. A passenger reads, never the driver."`
+	Recipe  string  `placeholder:"FILE" help:"With --drive, a [recipe] table as joltbench recipe writes it: goes on until an interrupt, says of each release whether it was a try and counts them."`
 	JSON    bool    `name:"json" help:"Print one JSON object."`
 }
 
@@ -88,6 +89,11 @@ func (c *checkCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
+	if c.Recipe != "" {
+		if err := vehicle.AddRecipe(file, c.Recipe, &settings); err != nil {
+			return err
+		}
+	}
 	ready := map[string]error{}
 	if c.From == "" {
 		ready = setUp(file)
@@ -119,13 +125,20 @@ func (c *checkCmd) Run(h *host) error {
 			return false
 		}
 		if c.Drive {
-			return k.driven()
+			return k.driven() && !k.tries.wanted()
 		}
 		return time.Since(started).Seconds() >= c.For
 	}
 	silent := false
 	if c.Drive {
 		k.told = func(step string) { fmt.Fprintf(guide, "seen: %s\n", step) }
+		k.tries = newTries(file)
+		k.tries.guide(guide)
+		k.line.seen = func(f *detect.Finding) {
+			if says := k.tries.take(f); says != "" {
+				fmt.Fprintln(guide, says)
+			}
+		}
 	}
 	p := h.progress(in)
 	err = pump(h.ctx, in, k.push, func() (time.Duration, error) {
@@ -172,6 +185,7 @@ type checker struct {
 	line
 	told   func(string)
 	proofs *proof.Observer
+	tries  *tries
 	toldOf int // how many steps of the drive have been told
 	time   timeline
 
@@ -249,6 +263,7 @@ func (k *checker) Sample(s *stream.Sample) {
 // Row shadows the line's to hold the roles against each other.
 func (k *checker) Row(r *stream.Row) {
 	k.proofs.Row(r)
+	k.tries.row(r)
 	k.line.Row(r)
 }
 

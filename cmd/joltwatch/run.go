@@ -31,6 +31,7 @@ type runCmd struct {
 	Store   string `required:"" placeholder:"DIR" help:"The folder of the stay; made if absent, continued if present."`
 	Label   string `placeholder:"TEXT" help:"The stay's own label; the vehicle file's otherwise."`
 	Group   bool   `name:"group-read" help:"Let the group of the account that records read the stay: for a courier with an account of its own."`
+	Recipe  string `placeholder:"FILE" help:"A [recipe] table, as joltbench recipe writes it: the releases made under its conditions are counted as tries. It is kept with the stay."`
 	JSON    bool   `name:"json" help:"Say at the end what was done as one JSON object."`
 }
 
@@ -66,6 +67,11 @@ func (c *runCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
+	if c.Recipe != "" {
+		if err := vehicle.AddRecipe(file, c.Recipe, &settings); err != nil {
+			return err
+		}
+	}
 	for _, w := range file.Warnings {
 		h.log.Warn().Msg(w)
 	}
@@ -83,6 +89,12 @@ func (c *runCmd) Run(h *host) error {
 		return err
 	}
 	l.codes, l.asking = &in.codes, in.asking
+	tries := newTries(file)
+	l.seen = func(f *detect.Finding) {
+		if says := tries.take(f); says != "" {
+			h.log.Info().Msg(says)
+		}
+	}
 	label := c.Label
 	if label == "" {
 		label = file.Label
@@ -114,7 +126,7 @@ func (c *runCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
-	return c.say(h, in, l)
+	return c.say(h, in, l, tries)
 }
 
 // storeOptions is what the vehicle file and the input say of the store.
@@ -210,7 +222,7 @@ func stepped(a, b bus.Clock) bool {
 }
 
 // say prints what was done.
-func (c *runCmd) say(h *host, in *input, l *line) error {
+func (c *runCmd) say(h *host, in *input, l *line, tries *tries) error {
 	w := bufio.NewWriter(h.stdout)
 	defer w.Flush()
 	kinds := make([]string, 0, len(l.findings))
@@ -233,6 +245,9 @@ func (c *runCmd) say(h *host, in *input, l *line) error {
 		fmt.Fprintf(w, "%6d  %s\n", l.findings[k], k)
 	}
 	for _, s := range l.asking.lines() {
+		fmt.Fprintln(w, s)
+	}
+	if s := tries.total(); s != "" {
 		fmt.Fprintln(w, s)
 	}
 	if foreign > 0 {

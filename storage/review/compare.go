@@ -8,6 +8,7 @@ import (
 	"sort"
 
 	"joltwatch/detect"
+	"joltwatch/storage/review/conditions"
 	"joltwatch/storage/review/stats"
 )
 
@@ -18,14 +19,26 @@ type Comparison struct {
 	Rates         []RateShift
 	Shares        []ShareShift
 	Measures      []MeasureShift
+	// Matched judges late releases under the conditions that they depended on
+	// before; nil where none can be named.
+	Matched *conditions.Matched
 	// Cautions say what stands against the comparison.
 	Cautions []string
 }
 
 // Sentence says in one sentence what a repair or a change did to late
 // releases: better, worse, no difference to be seen, or too few to tell, with
-// the number of releases that would be needed.
+// the number of releases that would be needed: under the conditions that they
+// depended on before, where these can be named, else over all releases.
 func (c *Comparison) Sentence() string {
+	if c.Matched != nil {
+		return c.Matched.Says(Metric.Quantity)
+	}
+	return c.overAll()
+}
+
+// overAll judges by all releases, under whatever conditions.
+func (c *Comparison) overAll() string {
 	i := slices.IndexFunc(c.Shares, func(s ShareShift) bool { return s.Kind == detect.KindReleaseLag })
 	if i < 0 || c.Shares[i].Before.Observable == 0 || c.Shares[i].After.Observable == 0 {
 		return "Cannot be told: no release could be judged in one of the two stays."
@@ -104,10 +117,16 @@ type MeasureShift struct {
 // Compare sets two stays side by side.
 func Compare(before, after *Stay) *Comparison {
 	c := &Comparison{Before: before, After: after}
+	c.Matched = conditions.Match(before.Conditions(), after.Releases())
 	tb, ta := before.Total(), after.Total()
 	c.rates(&tb, &ta)
 	c.shares(&tb, &ta)
 	c.measures()
+	if c.Matched != nil {
+		c.Cautions = append(c.Cautions, "Over all releases, whatever their conditions: "+c.overAll())
+	} else if before.Total().hits(detect.KindReleaseLag) > 0 {
+		c.Cautions = append(c.Cautions, "No condition can be named that late releases depended on before, so all releases are compared: a milder week looks like a repair.")
+	}
 	if before.Settings != after.Settings {
 		c.Cautions = append(c.Cautions, "The settings of the two stays differ: classes such as late may have had other limits.")
 	}
@@ -280,3 +299,9 @@ func (c *Comparison) measures() {
 
 // MethodNote says how the numbers were made.
 const MethodNote = "Rates: exact Poisson intervals, the ratio by the exact conditional binomial. Shares: exact Clopper-Pearson intervals and Fisher's exact test. Distributions: Cliff's delta (the share of pairs in which the value after is greater, less the share in which it is smaller) with the interval of Feng and Cliff, and the Hodges-Lehmann difference. All at 95 %."
+
+// hits is how often a kind happened.
+func (t Total) hits(kind string) uint64 {
+	c, _ := t.opportunity(kind)
+	return c.Hits
+}

@@ -151,6 +151,9 @@ func (s *Stay) health(store *storage.Store) {
 	n := uint64(0)
 	for _, t := range h.Thinned {
 		n += uint64(t.N)
+		if t.Kind == detect.KindReleaseLag {
+			s.goneReleases += t.N
+		}
 	}
 	if n > 0 {
 		s.Remark(fmt.Sprintf("%d ordinary repeats are kept as counts only", n))

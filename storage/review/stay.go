@@ -15,6 +15,7 @@ import (
 	"joltwatch/detect/calibrate"
 	"joltwatch/detect/ratioline"
 	"joltwatch/storage"
+	"joltwatch/storage/review/conditions"
 	"joltwatch/stream"
 )
 
@@ -54,6 +55,9 @@ type Stay struct {
 	plans    map[uint32]*stream.Plan // by run, where they are known
 	settings map[uint32]detect.Settings
 	evidence func(boot uint32, from, to bus.Micros) ([]bus.Frame, error)
+	// goneReleases are those in time that are kept as counts only.
+	goneReleases uint64
+	conditions   *conditions.Answer
 }
 
 // Drive is one drive of the stay.

@@ -49,7 +49,7 @@ func (s *Stay) Verdict(u Units, t Times) Verdict {
 		}
 		add("Also", s.also(&Event{}, t))
 		add("How sure", s.sure(&total, nil))
-		add("Next", s.leaveLonger(&total))
+		add("Next", s.leaveLonger(&total, u))
 		return v
 	}
 	v.Strongest = e.Number
@@ -313,9 +313,12 @@ func (t *Total) opportunity(kind string) (detect.Opportunity, bool) {
 }
 
 // leaveLonger says what to do where nothing was found.
-func (s *Stay) leaveLonger(t *Total) string {
+func (s *Stay) leaveLonger(t *Total, u Units) string {
 	if t.Drives == 0 || t.MovingS == 0 {
 		return "Run joltwatch check on the vehicle, stationary, to see which signals arrive; then leave the unit again."
+	}
+	if ask := s.NeverMet(u); ask != "" {
+		return "If the complaint stands, leave the unit longer, with the driver's button at hand. " + ask
 	}
 	return "If the complaint stands, leave the unit longer, in the conditions in which it happens, with the driver's button at hand."
 }

@@ -33,6 +33,8 @@ type File struct {
 	// BuiltIn is true where the file states no role and has all those built
 	// in; most of them are not on the bus then.
 	BuiltIn bool
+	// Recipe says under which conditions a late release is expected.
+	Recipe map[string]stream.Range
 	// Warnings are what may be wrong without being an error, each with its
 	// file:line:column.
 	Warnings []string
@@ -194,6 +196,8 @@ type document[S any] struct {
 	Role              []role             `toml:"role"`
 	Detect            *S                 `toml:"detect"`
 	Store             Store              `toml:"store"`
+	// Recipe says under which conditions a late release is expected.
+	Recipe map[string]stream.Range `toml:"recipe"`
 }
 
 // role is one [[role]] table.
@@ -263,6 +267,10 @@ func parse[S any](path string, text []byte, settings *S) (*File, error) {
 	if f.Table != nil {
 		f.Buses = append(f.Buses, Bus{Name: TableBus})
 	}
+	if err := checkRecipe(doc.Recipe, &pos, settings); err != nil {
+		return nil, err
+	}
+	f.Recipe = doc.Recipe
 	r := resolver{file: f, pos: &pos, roles: doc.Role, requests: doc.Request}
 	r.facts(doc.IdleRPM, doc.OutputPerKmh, doc.TorqueReferenceNm, doc.StopStart, doc.Ratios)
 	r.none(doc.None)
@@ -274,6 +282,53 @@ func parse[S any](path string, text []byte, settings *S) (*File, error) {
 	}
 	r.spares()
 	return f, nil
+}
+
+// checkRecipe asks the settings whether there are conditions of those names.
+func checkRecipe(recipe map[string]stream.Range, pos *positions, settings any) error {
+	names, ok := settings.(interface{ Condition(name string) error })
+	for name, x := range recipe {
+		if ok {
+			if err := names.Condition(name); err != nil {
+				return pos.errorf("recipe."+name, "%v", err)
+			}
+		}
+		switch {
+		case x.From == nil && x.To == nil:
+			return pos.errorf("recipe."+name, "%s has no bound: expected {from = …}, {to = …} or both", name)
+		case x.From != nil && x.To != nil && *x.From > *x.To:
+			return pos.errorf("recipe."+name, "%s is from %g to %g, which nothing is: exchange the two", name, *x.From, *x.To)
+		}
+	}
+	return nil
+}
+
+// AddRecipe reads a file that holds a [recipe] table, as joltbench recipe --toml
+// writes it, and adds it to the vehicle file, which must have none of its own.
+func AddRecipe[S any](f *File, path string, settings *S) error {
+	text, err := dbc.ReadText(path)
+	if err != nil {
+		return fmt.Errorf("recipe: %w", err)
+	}
+	if len(f.Recipe) > 0 {
+		return fmt.Errorf("%s: the vehicle file %s has a [recipe] already: take one of the two away", path, f.Path)
+	}
+	var doc struct {
+		Recipe map[string]stream.Range `toml:"recipe"`
+	}
+	pos := index(path, text)
+	if err := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields().Decode(&doc); err != nil {
+		return explain(&pos, reflect.TypeOf(doc), err)
+	}
+	if len(doc.Recipe) == 0 {
+		return fmt.Errorf("%s: no [recipe] table with a condition; expected what joltbench recipe --toml writes", path)
+	}
+	if err := checkRecipe(doc.Recipe, &pos, any(settings)); err != nil {
+		return err
+	}
+	f.Recipe = doc.Recipe
+	f.Text = append(append(bytes.TrimRight(f.Text, "\n"), "\n\n"...), text...)
+	return nil
 }
 
 // explain turns the TOML library's errors into file:line:column and what was

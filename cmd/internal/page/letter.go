@@ -175,6 +175,9 @@ func unknownText(s *review.Stay, t *review.Total) []string {
 
 func nextText(s *review.Stay) []string {
 	next := "If you still feel it, tell us when and where it happens, warm or cold. The recorder can stay longer, and its button lets you mark the moment, only when it is safe to press."
+	if ask := s.AskDriver(); ask != "" {
+		next += " Until then it would help if you could " + ask + "."
+	}
 	if hasFaults(s) {
 		next = "We look at the measurements together with the maker's service information and propose the next check to you before any work is done. A measurement alone does not say which part is the cause."
 	}

@@ -35,6 +35,7 @@ type report struct {
 	Events      []eventRow
 	Unlisted    int // events beyond the worst mostListed
 	Charts      []Chart
+	Recipe      *Recipe
 	Undrawn     string // the titles of the charts with nothing to show
 	Sureness    []review.Sureness
 	Checks      []review.Check
@@ -113,6 +114,7 @@ func newReport(s *review.Stay, o Options) *report {
 		r.OtherSpan = o.Other.Span(o.View.Times)
 	}
 	r.Sureness = r.Total.Sureness()
+	r.Recipe = NewRecipe(s, o.View)
 	r.Known = review.Percent(r.Total.MovingS-r.Total.UnknownS, r.Total.MovingS)
 	r.Lockup = r.Total.LockupText()
 	r.Recognised = r.Total.Recognised()

@@ -11,6 +11,7 @@ import (
 	"joltwatch/cmd/internal/cli"
 	"joltwatch/detect"
 	"joltwatch/storage/review"
+	"joltwatch/storage/review/conditions"
 	"joltwatch/stream"
 )
 
@@ -35,6 +36,7 @@ func Screen(now, before *review.Stay, width, height int) []string {
 	s.add(fmt.Sprintf("Drive %d, %s, as on file at %s · stops %d, observed %d", d.Number, state, s.times.When(d.Clock, a.End), a.Stops, a.StopsObserved))
 	s.large(now, a)
 	s.last(now)
+	s.tries(now, a)
 	s.add("")
 	s.values(a, old)
 	s.clutch(a, old)
@@ -163,6 +165,24 @@ func late(now *review.Stay) figure {
 		return figure{"–", "late: none to be seen yet"}
 	}
 	return figure{fmt.Sprint(n), fmt.Sprintf("late, of %d judged", max(n, observable))}
+}
+
+// tries counts those of the recipe that the stay was recorded with, and says what
+// of it the drive has not met now.
+func (s *screen) tries(now *review.Stay, a *detect.Account) {
+	r := now.Recipe()
+	if len(r) == 0 {
+		return
+	}
+	n, late := now.Tries(r)
+	text := fmt.Sprintf("Recipe: tries %d, late %d", n, late)
+	for i := range r {
+		j := slices.IndexFunc(a.Roles, func(x detect.RoleCover) bool { return x.Role == stream.FluidTemperature.String() && x.Now != nil })
+		if r[i].Of.Name == "fluid_temperature_c" && j >= 0 && !r[i].Holds(*a.Roles[j].Now) {
+			text += fmt.Sprintf("; not now: %s, and it is at %s", conditions.Text(r[i], review.Metric.Quantity), review.Metric.Quantity(*a.Roles[j].Now, "°C"))
+		}
+	}
+	s.wrap(text)
 }
 
 // last says what was found last that is out of the ordinary.

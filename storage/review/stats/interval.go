@@ -19,7 +19,10 @@ const tail = 0.025
 // Proportion returns hits out of n with the exact interval of Clopper and
 // Pearson (Biometrika 26, 1934): bounds that the truth lies outside of in at
 // most 5 % of cases whatever it is. With n = 0 nothing is known: 0…1.
-func Proportion(hits, n uint64) Interval {
+func Proportion(hits, n uint64) Interval { return ProportionAt(hits, n, tail) }
+
+// ProportionAt is the same with another share of cases outside at each end.
+func ProportionAt(hits, n uint64, tail float64) Interval {
 	if n == 0 {
 		return Interval{math.NaN(), 0, 1}
 	}

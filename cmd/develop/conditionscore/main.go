@@ -1,0 +1,40 @@
+// Conditionscore holds what joltbench says of the conditions of late releases
+// against weeks of known cause: is the true condition named, is one named that does
+// not matter, and does the recipe's expected rate hold the true one.
+package main
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"strings"
+
+	"joltwatch/cmd/develop/conditionscore/weeks"
+)
+
+func main() {
+	n := flag.Int("weeks", 40, "weeks of each cause")
+	stops := flag.Int("stops", 300, "releases of a week at the least")
+	seed := flag.Uint64("seed", 1, "the first seed")
+	flag.Parse()
+	causes := append([][]string{nil}, weeks.Pairs()...)
+	for _, name := range weeks.Names() {
+		causes = append(causes, []string{name})
+	}
+	var all weeks.Score
+	row := func(name string, s *weeks.Score) {
+		fmt.Printf("%s, %d weeks: true named %s; or told with another %s; false named %s; rate held %s; late, in the middle: %d\n", name, s.Weeks, weeks.Of(s.Named, s.Caused), weeks.Of(s.InGroup, s.Caused), weeks.Of(s.False, s.Weeks), weeks.Of(s.Held, s.Recipes), s.MiddleLate())
+	}
+	for _, names := range causes {
+		s := weeks.Run(*seed, *n, *stops, false, names...)
+		name := strings.Join(names, " and ")
+		if name == "" {
+			name = "none"
+		}
+		row(name, s)
+		all.Add(s)
+	}
+	row("none, all on one day", weeks.Run(*seed, *n, *stops, true))
+	row("all but the last", &all)
+	all.Print(os.Stdout)
+}

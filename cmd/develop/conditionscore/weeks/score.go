@@ -1,0 +1,163 @@
+package weeks
+
+import (
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"slices"
+
+	"joltwatch/storage/review/conditions"
+	"joltwatch/storage/review/stats"
+)
+
+// Pairs are the two conditions of causes that need both.
+func Pairs() [][]string {
+	return [][]string{{"fluid_temperature_c", "closed_before_s"}, {"fluid_temperature_c", "braking_mps2"},
+		{"closed_before_s", "gear"}, {"turbine_at_fall_rpm", "stops_before"}, {"pedal_before_percent", "braking_mps2"}}
+}
+
+// Score is how well many weeks were told.
+type Score struct {
+	Weeks int
+	// Caused are the weeks whose cause depends on conditions; Named those of
+	// them in which these were named, all of them; InGroup also where another
+	// stands in their place that was said not to be told apart.
+	Caused, Named, InGroup int
+	// False are the weeks in which anything was named that does not matter.
+	False int
+	// Recipes are the weeks with one, Held those whose true rate is in the
+	// interval.
+	Recipes, Held int
+	// Wrongly counts by condition how often it was named where it does not
+	// matter, Could in how many weeks it could have been.
+	Wrongly, Could map[string]int
+	// ByLate are the caused weeks by how many were late: 5 to 9, 10 to 19, more.
+	ByLate [3]struct{ Caused, InGroup int }
+	lates  []int
+}
+
+// Run makes weeks of a cause and has them told.
+func Run(seed uint64, n, stops int, clump bool, names ...string) *Score {
+	s := &Score{Wrongly: map[string]int{}, Could: map[string]int{}}
+	for i := range n {
+		w := Make(seed+uint64(i)*1000+uint64(len(names)), stops, clump, names...)
+		s.take(w, conditions.Find(&w.Sample), names)
+	}
+	return s
+}
+
+func (s *Score) take(w *Week, a *conditions.Answer, names []string) {
+	s.Weeks++
+	s.lates = append(s.lates, a.Late)
+	exact, group, wrong, clumped := 0, 0, false, false
+	for _, x := range a.Named {
+		here := slices.Contains(names, x.Of.Name)
+		if here {
+			exact++
+		} else {
+			s.Wrongly[x.Of.Name]++
+		}
+		for _, o := range x.Or {
+			here = here || slices.Contains(names, o.Of.Name)
+		}
+		if here {
+			group++
+		}
+		at := At(x.Of.Name) < 0
+		clumped = clumped || at
+		wrong = wrong || !here && !(at && w.Cause.Clump)
+	}
+	for _, name := range Names() {
+		if !slices.Contains(names, name) {
+			s.Could[name]++
+		}
+	}
+	if wrong {
+		s.False++
+	}
+	if len(names) > 0 {
+		s.Caused++
+		by := &s.ByLate[lateBand(a.Late)]
+		by.Caused++
+		if exact == len(names) {
+			s.Named++
+		}
+		if group >= len(names) {
+			s.InGroup++
+			by.InGroup++
+		}
+	}
+	if len(a.Named) > 0 && !clumped && !w.Cause.Clump {
+		if rate, n := w.TrueRate(rand.New(rand.NewPCG(uint64(s.Weeks), 5)), a.Named); n > 0 {
+			s.Recipes++
+			if rate >= a.Within.Low && rate <= a.Within.High {
+				s.Held++
+			}
+		}
+	}
+}
+
+func lateBand(n int) int {
+	switch {
+	case n < 10:
+		return 0
+	case n < 20:
+		return 1
+	}
+	return 2
+}
+
+// Add adds up.
+func (s *Score) Add(x *Score) {
+	s.Weeks += x.Weeks
+	s.Caused += x.Caused
+	s.Named += x.Named
+	s.InGroup += x.InGroup
+	s.False += x.False
+	s.Recipes += x.Recipes
+	s.Held += x.Held
+	s.lates = append(s.lates, x.lates...)
+	if s.Wrongly == nil {
+		s.Wrongly, s.Could = map[string]int{}, map[string]int{}
+	}
+	for k, v := range x.Wrongly {
+		s.Wrongly[k] += v
+	}
+	for k, v := range x.Could {
+		s.Could[k] += v
+	}
+	for i := range s.ByLate {
+		s.ByLate[i].Caused += x.ByLate[i].Caused
+		s.ByLate[i].InGroup += x.ByLate[i].InGroup
+	}
+}
+
+// MiddleLate is the median number of late releases.
+func (s *Score) MiddleLate() int {
+	v := slices.Clone(s.lates)
+	slices.Sort(v)
+	return v[len(v)/2]
+}
+
+// Of writes a count out of a whole with its share.
+func Of(n, of int) string {
+	if of == 0 {
+		return "–"
+	}
+	i := stats.Proportion(uint64(n), uint64(of))
+	return fmt.Sprintf("%d of %d, %.1f %% (%.1f … %.1f)", n, of, 100*i.Estimate, 100*i.Low, 100*i.High)
+}
+
+// Print writes what is not in the table of causes.
+func (s *Score) Print(w io.Writer) {
+	for i, name := range []string{"5 to 9", "10 to 19", "20 and more"} {
+		fmt.Fprintf(w, "%s late: true condition told in %s\n", name, Of(s.ByLate[i].InGroup, s.ByLate[i].Caused))
+	}
+	for _, name := range append(Names(), "release_number") {
+		if of := s.Could[name]; of > 0 {
+			fmt.Fprintf(w, "named where it does not matter: %s, %s\n", name, Of(s.Wrongly[name], of))
+		} else {
+			fmt.Fprintf(w, "named where it does not matter: %s, %d weeks\n", name, s.Wrongly[name])
+		}
+	}
+}

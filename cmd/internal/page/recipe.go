@@ -1,0 +1,291 @@
+package page
+
+import (
+	"bufio"
+	"fmt"
+	"html/template"
+	"io"
+	"math"
+	"slices"
+	"strings"
+
+	"joltwatch/detect"
+	"joltwatch/storage/review"
+	"joltwatch/storage/review/conditions"
+	"joltwatch/storage/review/stats"
+)
+
+// Recipe is how to make a late release happen again, in words.
+type Recipe struct {
+	Head    head
+	Title   string
+	Span    string
+	Says    dual
+	Steps   []dual
+	Expect  string
+	Tries   string
+	Mended  string
+	Unmet   dual
+	Table   conditionTable
+	Charts  []Chart
+	Caution []string
+	Version string
+}
+
+// conditionTable are all conditions, those that stand out most first.
+type conditionTable struct {
+	Rows []conditionRow
+	Note string
+}
+
+type conditionRow struct {
+	Name        string
+	Known       string
+	Range, Best dual
+	Rate, P     string
+	Lag         string
+}
+
+// recipeCautions stand on the page before the steps.
+var recipeCautions = []string{
+	"Only on an empty road, or a place that is closed to traffic, where a jolt, or an engine that stops, endangers nobody. Never where someone follows closely.",
+	"The driver drives. A second person reads the unit and counts, or the unit counts alone and is read after.",
+	"Local rules for test drives, the maker's instructions and the workshop's own rules come first; so do the speed limit and the load limit.",
+	"An engine that dies takes the assistance of steering and brakes with it: hold both firmly. End the tries when the vehicle does anything else that is unusual.",
+}
+
+// NewRecipe words what the stay shows.
+func NewRecipe(s *review.Stay, v View) *Recipe {
+	a := s.Conditions()
+	m, us := review.Metric, review.US
+	r := &Recipe{Title: s.Title(), Span: s.Span(v.Times), Says: dual{a.Says(m.Quantity), a.Says(us.Quantity)},
+		Table: tableOf(a), Charts: conditionCharts(a, s.Releases()), Caution: recipeCautions,
+		Unmet: dual{s.NeverMet(m), s.NeverMet(us)}}
+	r.Head = newHead("Recipe: "+r.Title, v.Units, read("page.css"))
+	list := a.Recipe()
+	for _, b := range list {
+		r.Steps = append(r.Steps, dual{capital(conditions.Do(b, m.Quantity)), capital(conditions.Do(b, us.Quantity))})
+	}
+	if list == nil {
+		return r
+	}
+	r.Expect = fmt.Sprintf("A late release is expected in %s of such stops, %s otherwise.", a.Within.Text(), a.Otherwise.Text())
+	if n := conditions.Tries(a.Within.Estimate); n > 0 {
+		r.Tries = fmt.Sprintf("%s give a 95 %% chance of seeing it at least once", review.Plural(n, "such stop"))
+		if most := conditions.Tries(a.Within.Low); most > n {
+			r.Tries += fmt.Sprintf("; %d if it is as rare as the interval allows", most)
+		}
+		r.Tries += "."
+	}
+	if n := conditions.Mended(a.Within.Late, a.Within.Of); n > 0 {
+		r.Mended = fmt.Sprintf("After a repair, %s without a late one are needed to say that it is mended (95 in 100, by Fisher's exact test against the counts before).", review.Plural(n, "such stop"))
+	} else {
+		r.Mended = "After a repair no number of such stops would show that it is mended: too few were late before."
+	}
+	return r
+}
+
+func tableOf(a *conditions.Answer) (t conditionTable) {
+	each := slices.Clone(a.Each)
+	slices.SortStableFunc(each, func(x, y conditions.Effect) int {
+		switch {
+		case x.P < y.P:
+			return -1
+		case x.P > y.P:
+			return 1
+		}
+		return 0
+	})
+	for i := range each {
+		t.Rows = append(t.Rows, rowOf(&each[i], a))
+	}
+	t.Note = "Each condition is looked at with all bounds that it may have, alone and with each other one. p is how likely so much is by chance anywhere among all of these: outcomes dealt out anew 999 times, single-step maximum of Kulldorff's scan statistic. Where late ones stand out most is only named above where p is at most 0.05. Lag: Spearman's rank correlation, of all releases, with its p among all conditions."
+	return t
+}
+
+func rowOf(e *conditions.Effect, a *conditions.Answer) conditionRow {
+	r := conditionRow{Name: conditions.Name(e.Of), Known: fmt.Sprint(e.Known), Rate: "–", P: "–", Best: same("–"), Range: same("–"), Lag: "–"}
+	if e.Known == 0 {
+		r.P = "not recorded"
+		return r
+	}
+	r.Range = inBoth(func(u review.Units) string {
+		return conditions.Bounds(detect.Bound{Of: e.Of, From: e.Low, To: e.High}, u.Quantity)
+	})
+	if e.Of.Name == "brake_on" {
+		r.Range = same("on or off")
+	}
+	switch {
+	case e.Low == e.High:
+		r.P = "did not vary"
+	case a.Few:
+		r.P = "too few to tell"
+	case e.N == 0:
+		r.P = "nothing stands out"
+	default:
+		r.Best = inBoth(func(u review.Units) string { return conditions.Bounds(e.Best, u.Quantity) })
+		x := stats.Proportion(uint64(e.K), uint64(e.N))
+		r.Rate = fmt.Sprintf("%d of %d (%s to %s)", e.K, e.N, review.Share(x.Low), review.Share(x.High))
+		r.P = fmt.Sprintf("%.3f", e.P)
+	}
+	if e.Lag.P < 1 {
+		r.Lag = fmt.Sprintf("%+.2f, p %.3f", e.Lag.Rank, e.Lag.P)
+	}
+	return r
+}
+
+// conditionCharts are the two conditions that stand out most; none where too few
+// releases are late.
+func conditionCharts(a *conditions.Answer, s *conditions.Sample) []Chart {
+	if a.Few {
+		return nil
+	}
+	at := make([]int, 0, len(detect.Conditions))
+	for j := range detect.Conditions {
+		if a.Each[j].N > 0 {
+			at = append(at, j)
+		}
+	}
+	slices.SortStableFunc(at, func(x, y int) int {
+		return int(math.Copysign(1, a.Each[x].P-a.Each[y].P)) * atMostOne(a.Each[x].P != a.Each[y].P)
+	})
+	var list []Chart
+	for _, j := range at[:min(2, len(at))] {
+		list = append(list, conditionChart(&a.Each[j], j, s))
+	}
+	return list
+}
+
+func atMostOne(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// conditionChart draws the rate of late releases by a condition, with exact
+// intervals.
+func conditionChart(e *conditions.Effect, j int, s *conditions.Sample) Chart {
+	c := Chart{Title: "Late releases against " + conditions.Name(e.Of), Columns: []string{"", "releases", "late", "rate, 95 %"}}
+	groups := groupsOf(j, s)
+	c.Figure = figures(func(u review.Units) template.HTML { return rateFigure(c.Title, e, groups, u) })
+	for _, g := range groups {
+		x := stats.Proportion(uint64(g.late), uint64(g.n))
+		c.Rows = append(c.Rows, []string{conditions.Bounds(detect.Bound{Of: e.Of, From: g.from, To: g.to}, review.Metric.Quantity),
+			fmt.Sprint(g.n), fmt.Sprint(g.late), review.Share(x.Low) + " to " + review.Share(x.High)})
+	}
+	return c
+}
+
+// rateGroup is a part of the releases of about the same size as the others, by a
+// condition.
+type rateGroup struct {
+	from, to float64
+	n, late  int
+}
+
+// mostGroups keeps the intervals narrow enough to see something.
+const mostGroups = 6
+
+func groupsOf(j int, s *conditions.Sample) (list []rateGroup) {
+	type point struct {
+		v    float64
+		late bool
+	}
+	var p []point
+	for i := range s.Releases {
+		if v := s.Releases[i].Values[j]; !math.IsNaN(v) {
+			p = append(p, point{v, s.Releases[i].Late})
+		}
+	}
+	slices.SortStableFunc(p, func(a, b point) int {
+		switch {
+		case a.v < b.v:
+			return -1
+		case a.v > b.v:
+			return 1
+		}
+		return 0
+	})
+	size := (len(p) + mostGroups - 1) / mostGroups
+	for _, x := range p {
+		n := len(list)
+		if n == 0 || list[n-1].n >= size && x.v != list[n-1].to {
+			list = append(list, rateGroup{from: x.v})
+			n++
+		}
+		g := &list[n-1]
+		g.to = x.v
+		g.n++
+		if x.late {
+			g.late++
+		}
+	}
+	return list
+}
+
+func rateFigure(title string, e *conditions.Effect, groups []rateGroup, u review.Units) template.HTML {
+	in := func(v float64) float64 { x, _ := u.In(v, e.Of.Unit); return x }
+	lo, hi := in(groups[0].from), in(groups[len(groups)-1].to)
+	x := newAxis(lo, hi, left, chartW-right, 8)
+	y := newAxis(0, 100, chartH-bottom, top, 5)
+	g := newSVG(chartW, chartH, title)
+	_, unit := u.In(0, e.Of.Unit)
+	g.frame(x, y, strings.TrimSuffix(conditions.Name(e.Of)+", "+unit, ", "), "late, %, with its 95 % interval")
+	from, to := max(in(max(e.Best.From, -1e9)), x.lo), min(in(min(e.Best.To, 1e9)), x.hi)
+	g.titled("where late ones stand out most", func() { g.rect(x.at(from), y.to, max(2, x.at(to)-x.at(from)), y.from-y.to, "usual") })
+	for _, k := range groups {
+		i := stats.Proportion(uint64(k.late), uint64(k.n))
+		a, b := x.at(in(k.from)), x.at(in(k.to))
+		mid := (a + b) / 2
+		g.titled(fmt.Sprintf("%d of %d late", k.late, k.n), func() {
+			g.line(a, y.at(100*i.Estimate), max(b, a+2), y.at(100*i.Estimate), "odd")
+			g.line(mid, y.at(100*i.Low), mid, y.at(100*i.High), "axis")
+			g.mark(mid, y.at(100*i.Estimate), k.late > 0)
+		})
+		g.text(mid, y.at(100*i.High)-4, "tick mid", fmt.Sprintf("%d/%d", k.late, k.n))
+	}
+	return g.end()
+}
+
+// Text writes the recipe for a terminal.
+func (r *Recipe) Text(p func(format string, args ...any)) {
+	u := 0
+	if r.Head.Units == review.US {
+		u = 1
+	}
+	p("%s, %s\n\n%s\n", r.Title, r.Span, r.Says[u])
+	if len(r.Steps) > 0 {
+		p("\nTo make it happen again\n")
+		for i, s := range r.Steps {
+			p("  %d. %s.\n", i+1, s[u])
+		}
+		p("  %d. Come to a stop like that, and count.\n\n", len(r.Steps)+1)
+		for _, t := range []string{r.Expect, r.Tries, r.Mended} {
+			if t != "" {
+				p("%s\n", t)
+			}
+		}
+	}
+	if r.Unmet[u] != "" {
+		p("\n%s\n", r.Unmet[u])
+	}
+	p("\nConditions of all releases\n")
+	for _, x := range r.Table.Rows {
+		p("  %-38s known %4s  %-20s %-22s %-28s p %s\n", x.Name, x.Known, x.Range[u], x.Best[u], x.Rate, x.P)
+	}
+	p("\nCautions\n")
+	for _, c := range r.Caution {
+		p("- %s\n", c)
+	}
+}
+
+// WriteRecipe writes it as a page without scripts.
+func WriteRecipe(w io.Writer, r *Recipe, version string) error {
+	r.Version = version
+	out := bufio.NewWriter(plain(w))
+	if err := templates.ExecuteTemplate(out, "recipe.tmpl", r); err != nil {
+		return err
+	}
+	return out.Flush()
+}

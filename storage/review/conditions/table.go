@@ -1,0 +1,324 @@
+// Package conditions asks of all releases of a stay, most of them in time, on what
+// it depends whether the clutch lets go late: which condition, or which two
+// together, and where its bounds lie; how often it comes then and otherwise; and
+// whether that is more than chance makes of so many looks.
+package conditions
+
+import (
+	"math"
+	"slices"
+
+	"joltwatch/detect"
+)
+
+// Release is one release that was judged.
+type Release struct {
+	Late bool
+	// LagS is its lag in s, NaN where only bounds of it are known.
+	LagS float64
+	// Values are its conditions, in the order of detect.Conditions; NaN where
+	// one was not known.
+	Values []float64
+}
+
+// Sample are the releases of a stay, in order of time.
+type Sample struct {
+	Releases []Release
+	// Kept is the share of those in time that is on file: 1 unless the store's
+	// room ran out and a fair part of them went.
+	Kept float64
+}
+
+// late counts the late ones.
+func (s *Sample) late() (n int) {
+	for i := range s.Releases {
+		if s.Releases[i].Late {
+			n++
+		}
+	}
+	return n
+}
+
+// when is a condition of its own beside those of detect: the place of a release in
+// the stay. What comes in clumps, for a cause that is not on record, is told by it
+// rather than blamed on what happened to be so at the time.
+var when = &detect.Condition{Name: "release_number", Step: 1}
+
+// column is one condition over all releases that are looked at.
+type column struct {
+	of *detect.Condition
+	v  []float64
+	// cuts are the bounds that a region may have, ascending.
+	cuts []float64
+	// bin is 2i+1 for a value at cut i and 2i for one below it and above the
+	// cut before; -1 where it is not known.
+	bin []int16
+	// discrete: every value is a cut.
+	discrete bool
+	known    int
+}
+
+const (
+	// mostCuts of a condition are looked at, at even shares of the releases.
+	mostCuts = 15
+	// mostValues of a condition are cuts each.
+	mostValues = 9
+)
+
+func newColumn(of *detect.Condition, v []float64) *column {
+	c := &column{of: of, v: v}
+	var known []float64
+	for _, x := range v {
+		if !math.IsNaN(x) {
+			known = append(known, x)
+		}
+	}
+	slices.Sort(known)
+	distinct := slices.Compact(slices.Clone(known))
+	switch {
+	case len(distinct) < 2:
+	case len(distinct) <= mostValues:
+		c.cuts, c.discrete = distinct, true
+	default:
+		for i := 1; i <= mostCuts; i++ {
+			x := known[i*len(known)/(mostCuts+1)]
+			c.cuts = append(c.cuts, math.Round(x/of.Step)*of.Step)
+		}
+		slices.Sort(c.cuts)
+		c.cuts = slices.Compact(c.cuts)
+	}
+	c.bin = make([]int16, len(v))
+	for i, x := range v {
+		c.bin[i] = c.binOf(x)
+	}
+	c.known = len(known)
+	return c
+}
+
+func (c *column) binOf(x float64) int16 {
+	if math.IsNaN(x) {
+		return -1
+	}
+	i, at := slices.BinarySearch(c.cuts, x)
+	if at {
+		return int16(2*i + 1)
+	}
+	return int16(2 * i)
+}
+
+// region is a stretch of one condition: from cut lo to cut hi, both included; -1
+// where it has no such bound.
+type region struct {
+	col, lo, hi int
+}
+
+// limits is how many bounds it has.
+func (r region) limits() (n int) {
+	if r.lo >= 0 {
+		n++
+	}
+	if r.hi >= 0 {
+		n++
+	}
+	return n
+}
+
+// bins are the first and the last bin of the region.
+func (c *column) bins(r region) (from, to int) {
+	from, to = 0, 2*len(c.cuts)
+	if r.lo >= 0 {
+		from = 2*r.lo + 1
+	}
+	if r.hi >= 0 {
+		to = 2*r.hi + 1
+	}
+	return from, to
+}
+
+// bound is the region as a recipe has it.
+func (c *column) bound(r region) detect.Bound {
+	b := detect.Bound{Of: c.of, From: math.Inf(-1), To: math.Inf(1)}
+	if r.lo >= 0 {
+		b.From = c.cuts[r.lo]
+	}
+	if r.hi >= 0 {
+		b.To = c.cuts[r.hi]
+	}
+	return b
+}
+
+// table are the conditions of releases with all regions that are looked at.
+type table struct {
+	late  []bool
+	cols  []*column
+	ones  [][]scanned // by column
+	twos  []pair
+	xlogx []float64
+	least int // releases of a region at least
+}
+
+// scanned is a region with how many of the releases are in it and known.
+type scanned struct {
+	region
+	from, to int // bins
+	n        int
+}
+
+// pair are two conditions together, by one bound each.
+type pair struct {
+	a, b  int
+	known int
+	quads []quad
+}
+
+// quad is where both have their bound.
+type quad struct {
+	a, b scanned
+	n    int
+}
+
+// newTable takes the releases and, beside those left out, all their conditions.
+func newTable(list []Release, at []int, pairs bool, leave ...int) *table {
+	t := &table{late: make([]bool, len(list)), least: max(5, len(list)/50)}
+	for i := range list {
+		t.late[i] = list[i].Late
+	}
+	for j := 0; j <= len(detect.Conditions); j++ {
+		of := when
+		if j < len(detect.Conditions) {
+			of = detect.Conditions[j]
+		}
+		v := make([]float64, len(list))
+		for i := range list {
+			switch {
+			case slices.Contains(leave, j):
+				v[i] = math.NaN()
+			case j == len(detect.Conditions):
+				v[i] = float64(at[i] + 1)
+			case j < len(list[i].Values):
+				v[i] = list[i].Values[j]
+			default:
+				v[i] = math.NaN()
+			}
+		}
+		t.cols = append(t.cols, newColumn(of, v))
+	}
+	t.xlogx = make([]float64, len(list)+1)
+	for i := 2; i <= len(list); i++ {
+		t.xlogx[i] = float64(i) * math.Log(float64(i))
+	}
+	t.regions()
+	if pairs {
+		t.pairs()
+	}
+	return t
+}
+
+// regions lists those of single conditions.
+func (t *table) regions() {
+	for j, c := range t.cols {
+		var list []scanned
+		m := len(c.cuts)
+		add := func(lo, hi int) {
+			x := scanned{region: region{j, lo, hi}}
+			x.from, x.to = c.bins(x.region)
+			for _, b := range c.bin {
+				if int(b) >= x.from && int(b) <= x.to {
+					x.n++
+				}
+			}
+			if x.n >= t.least && c.known-x.n >= t.least {
+				list = append(list, x)
+			}
+		}
+		for i := range m {
+			add(i, -1)
+			add(-1, i)
+			for k := i; k < m; k++ {
+				if k > i || c.discrete {
+					add(i, k)
+				}
+			}
+		}
+		t.ones = append(t.ones, list)
+	}
+}
+
+// coarse are the regions with one bound, at every second cut where there are many.
+func (t *table) coarse(j int) (list []scanned) {
+	for _, x := range t.ones[j] {
+		if x.limits() == 1 && (len(t.cols[j].cuts) <= mostValues || max(x.lo, x.hi)%2 == 1) {
+			list = append(list, x)
+		}
+	}
+	return list
+}
+
+// pairs lists those of two conditions.
+func (t *table) pairs() {
+	side := make([][]scanned, len(t.cols))
+	for j := range t.cols[:len(t.cols)-1] { // what clumps does so by itself
+		side[j] = t.coarse(j)
+	}
+	for a := range side {
+		for b := a + 1; b < len(side); b++ {
+			if len(side[a]) > 0 && len(side[b]) > 0 {
+				t.pair(a, b, side[a], side[b])
+			}
+		}
+	}
+}
+
+func (t *table) pair(a, b int, sa, sb []scanned) {
+	p := pair{a: a, b: b}
+	ca, cb := t.cols[a], t.cols[b]
+	g := newGrid(ca, cb)
+	for i := range ca.bin {
+		g.add(i)
+	}
+	g.sum()
+	p.known = int(g.total())
+	for _, x := range sa {
+		for _, y := range sb {
+			if n := int(g.within(x.from, x.to, y.from, y.to)); n >= t.least && p.known-n >= t.least {
+				p.quads = append(p.quads, quad{x, y, n})
+			}
+		}
+	}
+	t.twos = append(t.twos, p)
+}
+
+// grid counts releases by the bins of two conditions.
+type grid struct {
+	a, b *column
+	w    int
+	n    []int32
+}
+
+func newGrid(a, b *column) *grid {
+	w := 2*len(b.cuts) + 2
+	return &grid{a: a, b: b, w: w, n: make([]int32, (2*len(a.cuts)+2)*w)}
+}
+
+func (g *grid) add(i int) {
+	if x, y := g.a.bin[i], g.b.bin[i]; x >= 0 && y >= 0 {
+		g.n[(int(x)+1)*g.w+int(y)+1]++
+	}
+}
+
+// sum turns the counts into those of all bins up to each.
+func (g *grid) sum() {
+	for i := g.w; i < len(g.n); i += g.w {
+		row := int32(0)
+		for j := 1; j < g.w; j++ {
+			row += g.n[i+j]
+			g.n[i+j] = row + g.n[i+j-g.w]
+		}
+	}
+}
+
+func (g *grid) total() int32 { return g.n[len(g.n)-1] }
+
+func (g *grid) within(a0, a1, b0, b1 int) int32 {
+	return g.n[(a1+1)*g.w+b1+1] - g.n[a0*g.w+b1+1] - g.n[(a1+1)*g.w+b0] + g.n[a0*g.w+b0]
+}

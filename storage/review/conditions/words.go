@@ -1,0 +1,137 @@
+package conditions
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"joltwatch/detect"
+)
+
+// Quantity writes a value with its unit, as the reader wants it.
+type Quantity func(v float64, unit string) string
+
+// wording is how people say one condition: as a name, and as what to do to meet it;
+// %s stands for its bounds.
+type wording struct{ name, do string }
+
+// words are in the order of detect.Conditions; common practice, no source.
+var words = map[string]wording{
+	"fluid_temperature_c":  {"fluid", "drive until the fluid is at %s"},
+	"since_engine_start_s": {"time since the engine's start", "wait until the engine has run for %s"},
+	"closed_before_s":      {"clutch closed before", "hold a steady speed, so that the clutch stays closed for %s"},
+	"pedal_before_percent": {"mean pedal while closed", "hold the pedal, while the clutch is closed, at %s in the middle"},
+	"torque_before_nm":     {"mean engine torque while closed", "load the engine, while the clutch is closed, with %s in the middle"},
+	"turbine_at_fall_rpm":  {"turbine speed at the release", "let the release come at a turbine speed of %s"},
+	"gear":                 {"gear", "come to the release in gear %s"},
+	"speed_kmh":            {"road speed at the release", "let the release come at a road speed of %s"},
+	"braking_mps2":         {"deceleration", "slow down with %s"},
+	"brake_on":             {"brake", "slow down with the brake %s"},
+	"stops_before":         {"stops before, in the drive", "make stops until there have been %s in the drive"},
+	"grade_percent":        {"grade", "use a road whose grade is %s (uphill counts as more)"},
+	when.Name:              {"place in the stay, counted in releases", "nothing: it came in one part of the stay (releases %s)"},
+}
+
+// Name says a condition in words.
+func Name(c *detect.Condition) string { return words[c.Name].name }
+
+// Bounds says those of a condition: "at least 75 °C", "20 to 40 s", "on".
+func Bounds(b detect.Bound, write Quantity) string {
+	q := func(v float64, unit string) string { // round numbers as one says them
+		t := write(v, unit)
+		return strings.TrimSuffix(strings.NewReplacer(".00 ", " ", ".0 ", " ").Replace(t), ".00")
+	}
+	if b.Of.Name == "brake_on" {
+		if b.From > 0 {
+			return "on"
+		}
+		return "off"
+	}
+	low, high := math.IsInf(b.From, -1), math.IsInf(b.To, 1)
+	switch {
+	case low && high:
+		return "any"
+	case high:
+		return q(b.From, b.Of.Unit) + " or more"
+	case low:
+		return q(b.To, b.Of.Unit) + " or less"
+	case b.From == b.To:
+		return q(b.From, b.Of.Unit)
+	}
+	return q(b.From, b.Of.Unit) + " to " + q(b.To, b.Of.Unit)
+}
+
+// Text says a bound with its condition: "fluid 75 °C or more".
+func Text(b detect.Bound, q Quantity) string { return Name(b.Of) + " " + Bounds(b, q) }
+
+// Do says what to do so that a bound holds.
+func Do(b detect.Bound, q Quantity) string {
+	return fmt.Sprintf(words[b.Of.Name].do, Bounds(b, q))
+}
+
+// Text says what is named, and what cannot be told apart from it.
+func (n *Named) Text(q Quantity) string {
+	t := Text(n.Bound, q)
+	var or []string
+	for _, o := range n.Or {
+		or = append(or, Text(o, q))
+	}
+	if len(or) > 0 {
+		t += " (which in this stay cannot be told from " + strings.Join(or, ", nor from ") + ")"
+	}
+	return t
+}
+
+// Recipe is what is named as a recipe; empty where nothing is, or where it only came
+// in one part of the stay.
+func (a *Answer) Recipe() detect.Recipe {
+	var r detect.Recipe
+	for _, n := range a.Named {
+		if n.Of == when {
+			return nil
+		}
+		r = append(r, n.Bound)
+	}
+	return r
+}
+
+// Says answers in one sentence.
+func (a *Answer) Says(q Quantity) string {
+	var list []string
+	for i := range a.Named {
+		list = append(list, a.Named[i].Text(q))
+	}
+	named := strings.Join(list, ", together with ")
+	switch {
+	case a.Late == 0:
+		return fmt.Sprintf("No release of %d was late: there is nothing to find a condition of.", a.Releases)
+	case a.Few:
+		return fmt.Sprintf("Too few to tell: %d of %d releases late; %d of each kind are needed to ask what they have in common.", a.Late, a.Releases, Fewest)
+	case len(a.Named) == 0:
+		return fmt.Sprintf("No condition can be named: the %d late of %d releases are spread over all that was recorded as chance would have it, or are too few to show what they have in common.", a.Late, a.Releases)
+	case a.Recipe() == nil:
+		return fmt.Sprintf("They came together in one part of the stay (%s): %s there, %s otherwise. What was special about it is not on record; no condition can be named beside it.", named, a.Within.Text(), a.Otherwise.Text())
+	}
+	return fmt.Sprintf("Late releases depend on: %s. Expected %s under these conditions, %s otherwise.", named, a.Within.Text(), a.Otherwise.Text())
+}
+
+// Text writes a rate as people count: "1 in 4 (95 in 100: 1 in 9 to 5 in 10)".
+func (r *Rate) Text() string {
+	if r.Of == 0 {
+		return "not known"
+	}
+	return fmt.Sprintf("%s (95 in 100: %s to %s; %d of %d)", often(r.Estimate), often(r.Low), often(r.High), r.Late, r.Of)
+}
+
+// often writes a share as people count.
+func often(p float64) string {
+	switch {
+	case p <= 0:
+		return "not once"
+	case p < 0.3:
+		return fmt.Sprintf("1 in %.0f", 1/p)
+	case p > 0.95:
+		return "nearly always"
+	}
+	return fmt.Sprintf("%.0f in 10", 10*p)
+}
