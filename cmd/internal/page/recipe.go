@@ -233,7 +233,7 @@ func rateFigure(title string, e *conditions.Effect, groups []rateGroup, u review
 	_, unit := u.In(0, e.Of.Unit)
 	g.frame(x, y, strings.TrimSuffix(conditions.Name(e.Of)+", "+unit, ", "), "late, %, with its 95 % interval")
 	from, to := max(in(max(e.Best.From, -1e9)), x.lo), min(in(min(e.Best.To, 1e9)), x.hi)
-	g.titled("where late ones stand out most", func() { g.rect(x.at(from), y.to, max(2, x.at(to)-x.at(from)), y.from-y.to, "usual") })
+	g.titled("where late ones stand out most", func() { g.rect(x.at(from), y.to, max(2, x.at(to)-x.at(from)), y.from-y.to, "region") })
 	for _, k := range groups {
 		i := stats.Proportion(uint64(k.late), uint64(k.n))
 		a, b := x.at(in(k.from)), x.at(in(k.to))
