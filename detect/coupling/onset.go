@@ -63,7 +63,7 @@ func (t *Trail) Onset(from bus.Micros, i1 int, base, noise float64) Onset {
 	if math.IsInf(f.best, 1) {
 		return t.bracket(from, i0, i1, base, noise)
 	}
-	at, early, late := f.weigh(max(variance*(1-float64(f.rho*f.rho)), 0.3))
+	at, early, late := f.weigh(max(variance*(1-float64(f.rho*f.rho)), 0.3), max(1, 2*rippleS/pitch.Seconds()))
 	margin := float64(pitch/2) + 6000
 	o := Onset{At: f.lo + bus.Micros(at), Early: f.lo + bus.Micros(early-margin), Late: f.lo + bus.Micros(late+margin)}
 	if first, ok := t.strayed(max(t.After(max(from, last.At-strayedSpan)), i0), i1, base, noise); ok {
@@ -150,8 +150,9 @@ func (f *fits) one(tau bus.Micros, shape int) (c, sse float64, ok bool) {
 
 // weigh returns the middle of what the fits allow, each by how likely it is, and
 // the earliest and latest that are allowed, in µs from lo. The best alone is
-// early where samples are few.
-func (f *fits) weigh(variance float64) (at, early, late float64) {
+// early where samples are few. So many points alike count as one for the
+// interval: ripple that goes on as it began is not all that ripple does.
+func (f *fits) weigh(variance, alike float64) (at, early, late float64) {
 	// The model is no law: what it leaves over counts as noise too.
 	spare := max(variance, f.best/float64(max(1, f.n-f.i0-3)))
 	early, late = f.bestAt, f.bestAt
@@ -159,7 +160,7 @@ func (f *fits) weigh(variance float64) (at, early, late float64) {
 	for shape := range shapes {
 		for _, x := range f.of[shape][:f.count[shape]] {
 			worse := (x.sse - f.best) / spare
-			if worse <= allowedWorse {
+			if worse <= float64(allowedWorse*alike) {
 				early, late = min(early, x.at), max(late, x.at)
 			}
 			w := shapeShare[shape] * likelihood(worse)
