@@ -124,7 +124,7 @@ func instance(s *review.Stay, e *review.Event, view View) string {
 	}
 	m, ok := review.Main(&e.Finding)
 	if _, unit := review.MeasureWords(m.Name); ok && unit == "s" && e.Kind != detect.KindRoleStale && e.Kind != detect.KindBusFault {
-		text += fmt.Sprintf(" (%.1f seconds", m.Value)
+		text += fmt.Sprintf(" (%s%.1f seconds", bounded(m.Name), m.Value)
 		if x, ok := s.Usual(e.Kind, m.Name); ok {
 			text += fmt.Sprintf(" instead of the usual %.1f", x.Median)
 		}
@@ -136,6 +136,17 @@ func instance(s *review.Stay, e *review.Event, view View) string {
 		}
 	}
 	return text
+}
+
+// bounded begins what is known of a measure by a bound only.
+func bounded(measure string) string {
+	switch {
+	case strings.HasSuffix(measure, "_max_s"):
+		return "at most "
+	case strings.HasSuffix(measure, "_min_s"):
+		return "at least "
+	}
+	return ""
 }
 
 // sureText says how often the clutch was judged and how seldom the fault may
