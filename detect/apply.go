@@ -29,16 +29,20 @@ var (
 	applyRate    = Quantity{"slip_rate_peak_rpm_per_s", "rpm/s", 1}
 	applyPulled  = Quantity{"engine_pulled_down_rpm", "rpm", 0.1}
 	applyEnergyJ = Quantity{"lining_energy_j", "J", 1}
+	// applyTouchKPa is the pressure as slip begins to fall, applyJerk the greatest
+	// change of the body's acceleration.
+	applyTouchKPa = Quantity{"first_touch_kpa", "kPa", 0.1}
+	applyJerk     = Quantity{"jerk_mps3", "m/s³", 0.1}
 )
 
 var applySpec = &Spec{
 	Kind:        KindApply,
 	Ordinary:    []Class{Normal},
 	Alarms:      []Class{ApplySlow, ApplyIncomplete},
-	Measures:    []*Quantity{&applyS, &applyMinS, &applyMaxS, &slipWasRPM, &applyRate, &applyPulled, &applyEnergyJ},
+	Measures:    []*Quantity{&applyS, &applyMinS, &applyMaxS, &slipWasRPM, &applyRate, &applyPulled, &applyEnergyJ, &applyTouchKPa, &applyJerk},
 	Chief:       []*Quantity{&applyS, &applyMaxS},
 	Needs:       append(needsSlip, needsRoad),
-	Sharpens:    []stream.Role{stream.ClutchPressureCommand, stream.EngineTorque, stream.FluidTemperature},
+	Sharpens:    []stream.Role{stream.ClutchPressureCommand, stream.ClutchPressure, stream.EngineTorque, stream.FluidTemperature, stream.Acceleration},
 	Opportunity: "an apply of the clutch",
 	Rate:        true,
 	Settings: Table{"apply", []Setting{
@@ -220,6 +224,7 @@ func (d *apply) finish(s *scene, m *state.Moment, class Class) {
 	} else {
 		f.MissingInputs = append(f.MissingInputs, "engine_torque")
 	}
+	d.steps.measures(&f)
 	if s.CommandRole() != stream.ClutchPressureCommand {
 		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}

@@ -359,10 +359,13 @@ func applyFelt(s, other *review.Stay) Chart {
 	c.Columns = []string{"", "applies", "median", "90 % below", "greatest"}
 	for _, m := range []struct{ words, name string }{{"time to close, s", "apply_s"}, {"engine pulled down, rpm", "engine_pulled_down_rpm"},
 		{"fastest fall of slip, rpm/s", "slip_rate_peak_rpm_per_s"}, {"energy into the linings, J", "lining_energy_j"},
-		{"pressure at first touch, kPa", "first_touch_kpa"}, {"jerk, m/s³", "jerk_mps3"}} {
+		{"pressure at first touch, kPa", "first_touch_kpa"}, {"jerk, m/s³", "jerk_mps3"}, {"road speed, km/h", roadSpeed}} {
 		for i, stay := range []*review.Stay{s, other} {
 			list := dots(stay, detect.KindApply, func(e *review.Event) (float64, float64, bool) {
 				v, ok := e.Get(m.name)
+				if m.name == roadSpeed && e.Context.SpeedKmh != nil {
+					v, ok = *e.Context.SpeedKmh, true
+				}
 				return 0, v, ok
 			})
 			if len(list) > 0 {
@@ -372,6 +375,9 @@ func applyFelt(s, other *review.Stay) Chart {
 	}
 	return c
 }
+
+// roadSpeed stands for that of an event's context among its measures.
+const roadSpeed = "road speed"
 
 // histogram draws shares of each stay by bin, side by side.
 func histogram(title string, a, b []dot, xTitle string, limit *rule) template.HTML {
