@@ -59,7 +59,7 @@ func TestShopReportWritesSQL(t *testing.T) {
 	if code, _, errs := joltshop(t, "report", "--sql", dir); code != 0 {
 		t.Fatal(errs)
 	}
-	for _, name := range []string{"set.sql", "views.sql", "chances.sql", "lag.sql", "SCHEMA.md"} {
+	for _, name := range []string{"set.sql", "views.sql", "opportunities.sql", "lag.sql", "SCHEMA.md"} {
 		if info, err := os.Stat(filepath.Join(dir, name)); err != nil || info.Size() < 300 {
 			t.Errorf("%s: %v", name, err)
 		}
@@ -90,7 +90,7 @@ func TestShopTextIsPlain(t *testing.T) {
 		if i < 3 {
 			week.Hits = 50
 		}
-		a.Chances = append(a.Chances, questions.Chances{Vehicle: evil, Group: evil, Kind: detect.KindReleaseLag, Weeks: []questions.Count{week, past, past, past}})
+		a.Opportunities = append(a.Opportunities, questions.Opportunities{Vehicle: evil, Group: evil, Kind: detect.KindReleaseLag, Weeks: []questions.Count{week, past, past, past}})
 		a.Units = append(a.Units, questions.Unit{Vehicle: evil, Group: evil, Reported: true, Troubles: evil})
 		a.Coverage = append(a.Coverage, questions.Coverage{Vehicle: evil, Group: evil})
 	}

@@ -41,8 +41,8 @@ func shopWeek(name func(i int) string, group, trouble string, vehicles int) *ran
 				weeks[k].Hits = 20
 			}
 		}
-		a.Chances = append(a.Chances, questions.Chances{Vehicle: v, Group: group, Kind: detect.KindReleaseLag, Weeks: weeks},
-			questions.Chances{Vehicle: v, Group: group, Kind: detect.KindShudder, Weeks: slices.Repeat([]questions.Count{{Seen: 90, Observable: 80}}, 9)})
+		a.Opportunities = append(a.Opportunities, questions.Opportunities{Vehicle: v, Group: group, Kind: detect.KindReleaseLag, Weeks: weeks},
+			questions.Opportunities{Vehicle: v, Group: group, Kind: detect.KindShudder, Weeks: slices.Repeat([]questions.Count{{Seen: 90, Observable: 80}}, 9)})
 		for ago := range 63 {
 			if ago%7 > 4 {
 				continue

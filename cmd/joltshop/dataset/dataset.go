@@ -37,7 +37,7 @@ var Schema string
 
 // SchemaVersion is written into each file's metadata under "joltwatch.schema".
 // It rises when a column changes its meaning or goes; a new column leaves it.
-const SchemaVersion = 1
+const SchemaVersion = 2
 
 // Tables are the names of the tables, each a folder.
 var Tables = []string{events, accounts, units}

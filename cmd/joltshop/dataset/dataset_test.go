@@ -12,6 +12,7 @@ import (
 	"path"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -171,7 +172,7 @@ func TestRowsComeBack(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			for key, want := range map[string]string{keySchema: "1", keyTable: "events", keyVehicle: "van-1", keyDay: "2026-03-09"} {
+			for key, want := range map[string]string{keySchema: "2", keyTable: "events", keyVehicle: "van-1", keyDay: "2026-03-09"} {
 				if got, _ := f.Lookup(key); got != want {
 					t.Errorf("%s is %q, want %q", key, got, want)
 				}
@@ -514,7 +515,7 @@ func TestLaterSchema(t *testing.T) {
 		New string `parquet:"new"`
 	}
 	var b bytes.Buffer
-	w := parquet.NewGenericWriter[later](&b, parquet.KeyValueMetadata(keySchema, "2"))
+	w := parquet.NewGenericWriter[later](&b, parquet.KeyValueMetadata(keySchema, "3"))
 	w.Write([]later{{id, "x"}})
 	w.Close()
 	p := partition{events, "van", "2026-03-10"}
@@ -632,7 +633,7 @@ func TestSchemaStands(t *testing.T) {
 	if b.String() != string(want) {
 		t.Errorf("the columns are not those of %s:\n%s", golden, b.String())
 	}
-	for _, column := range []string{"lag_s", "stops_observed", "quota_bytes", "received", "clocked", "chances"} {
+	for _, column := range []string{"lag_s", "stops_observed", "quota_bytes", "received", "clocked", "severity", "percentiles", "missing_inputs", "opportunities"} {
 		if !strings.Contains(Schema, "`"+column+"`") {
 			t.Errorf("SCHEMA.md does not tell of %s", column)
 		}
@@ -713,7 +714,8 @@ func TestLocal(t *testing.T) {
 }
 
 // Files that an earlier version laid down are read, and joined with what comes now
-// without a row lost: testdata/v1 is from before own_time was a column.
+// without a row lost: testdata/v1 is from before own_time was a column,
+// and has columns by the names of schema 1.
 func TestEarlierFiles(t *testing.T) {
 	dir := t.TempDir()
 	if err := os.CopyFS(dir, os.DirFS("testdata/v1")); err != nil {
@@ -724,28 +726,52 @@ func TestEarlierFiles(t *testing.T) {
 		t.Fatal(err)
 	}
 	at := time.Date(2026, 3, 9, 9, 0, 0, 0, time.UTC)
-	r := event("van-1", at, 7)
-	_, id, err := r.Encode()
-	if err != nil {
+	for _, r := range []*wire.Record{event("van-1", at, 7), event("van-2", at, 7), account("van-1", at, 7)} {
+		_, id, err := r.Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := d.Add(r, id, at.Add(time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := d.Close(); err != nil {
 		t.Fatal(err)
 	}
-	if err := errors.Join(d.Add(r, id, at.Add(time.Hour)), d.Close()); err != nil {
-		t.Fatal(err)
-	}
-	list, err := filepath.Glob(filepath.Join(dir, "events", "*", "*", "*.parquet"))
-	if err != nil || len(list) != 1 {
-		t.Fatalf("%v, %v", list, err)
-	}
-	rows, err := parquet.ReadFile[eventRow](list[0])
-	if err != nil || len(rows) != 2 {
-		t.Fatalf("%d rows, %v", len(rows), err)
-	}
-	for _, x := range rows {
+	for _, x := range joined[eventRow](t, filepath.Join(dir, "events", "vehicle=van-1")) {
 		if x.Event == "1-1" && (x.Lag == nil || *x.Lag != 1.5 || x.Own != 0 || !x.Clocked || len(x.Measures) != 1) {
 			t.Errorf("the earlier row is %+v", x)
+		}
+	}
+	for _, x := range joined[eventRow](t, filepath.Join(dir, "events", "vehicle=van-2")) {
+		if x.Severity != 0.7 || !slices.Equal(x.MissingInputs, []string{"gear"}) || !slices.Equal(x.Percentiles, []placing{{"lag_s", 0.9, 40}}) {
+			t.Errorf("event %s is %+v", x.Event, x)
+		}
+	}
+	for _, x := range joined[accountRow](t, filepath.Join(dir, "accounts", "vehicle=van-1")) {
+		want := opportunity{detect.KindReleaseLag, 9, 8, 1}
+		if x.Stops == 2 { // the earlier one
+			want = opportunity{detect.KindReleaseLag, 3, 2, 1}
+		}
+		if !slices.Equal(x.Opportunities, []opportunity{want}) {
+			t.Errorf("the account with %d stops has %+v", x.Stops, x.Opportunities)
 		}
 	}
 	if len(d.Damaged()) > 0 {
 		t.Errorf("taken for damaged: %v", d.Damaged())
 	}
+}
+
+// joined are the two rows of the one file that lies in a vehicle's folder.
+func joined[T any](t *testing.T, dir string) []T {
+	t.Helper()
+	list, err := filepath.Glob(filepath.Join(dir, "*", "*.parquet"))
+	if err != nil || len(list) != 1 {
+		t.Fatalf("%v, %v", list, err)
+	}
+	rows, err := parquet.ReadFile[T](list[0])
+	if err != nil || len(rows) != 2 {
+		t.Fatalf("%d rows, %v", len(rows), err)
+	}
+	return rows
 }

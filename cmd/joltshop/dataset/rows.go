@@ -45,14 +45,14 @@ type eventRow struct {
 	Drive         int64     `parquet:"drive"`
 	Kind          string    `parquet:"kind"`
 	Class         string    `parquet:"class"`
-	Severity      float64   `parquet:"worth"`
+	Severity      float64   `parquet:"severity"`
 	Start         int64     `parquet:"start_us"`
 	End           int64     `parquet:"end_us"`
 	Lag           *float64  `parquet:"lag_s,optional"`
 	Measures      []measure `parquet:"measures,list"`
 	Instants      []instant `parquet:"instants,list"`
-	Percentiles   []placing `parquet:"places,list"`
-	MissingInputs []string  `parquet:"lacking,list"`
+	Percentiles   []placing `parquet:"percentiles,list"`
+	MissingInputs []string  `parquet:"missing_inputs,list"`
 	Codes         []string  `parquet:"codes,list"`
 	Gear          *float64  `parquet:"gear,optional"`
 	Speed         *float64  `parquet:"speed_kmh,optional"`
@@ -82,29 +82,29 @@ type placing struct {
 
 type accountRow struct {
 	common
-	Drive         int64    `parquet:"drive"`
-	Start         int64    `parquet:"start_us"`
-	End           int64    `parquet:"end_us"`
-	Ended         bool     `parquet:"ended"`
-	EngineOn      float64  `parquet:"engine_on_s"`
-	Moving        float64  `parquet:"moving_s"`
-	Closed        float64  `parquet:"closed_s"`
-	Partial       float64  `parquet:"partial_s"`
-	Coast         float64  `parquet:"coast_s"`
-	Open          float64  `parquet:"open_s"`
-	Unknown       float64  `parquet:"unknown_s"`
-	Stops         int64    `parquet:"stops"`
-	StopsObserved int64    `parquet:"stops_observed"`
-	Opportunities []chance `parquet:"chances,list"`
-	Bands         []band   `parquet:"bands,list"`
-	Roles         []role   `parquet:"roles,list"`
-	Frames        int64    `parquet:"frames"`
-	BadLines      int64    `parquet:"bad_lines"`
-	Dropped       int64    `parquet:"dropped"`
-	Errors        int64    `parquet:"error_frames"`
+	Drive         int64         `parquet:"drive"`
+	Start         int64         `parquet:"start_us"`
+	End           int64         `parquet:"end_us"`
+	Ended         bool          `parquet:"ended"`
+	EngineOn      float64       `parquet:"engine_on_s"`
+	Moving        float64       `parquet:"moving_s"`
+	Closed        float64       `parquet:"closed_s"`
+	Partial       float64       `parquet:"partial_s"`
+	Coast         float64       `parquet:"coast_s"`
+	Open          float64       `parquet:"open_s"`
+	Unknown       float64       `parquet:"unknown_s"`
+	Stops         int64         `parquet:"stops"`
+	StopsObserved int64         `parquet:"stops_observed"`
+	Opportunities []opportunity `parquet:"opportunities,list"`
+	Bands         []band        `parquet:"bands,list"`
+	Roles         []role        `parquet:"roles,list"`
+	Frames        int64         `parquet:"frames"`
+	BadLines      int64         `parquet:"bad_lines"`
+	Dropped       int64         `parquet:"dropped"`
+	Errors        int64         `parquet:"error_frames"`
 }
 
-type chance struct {
+type opportunity struct {
 	Kind       string `parquet:"kind"`
 	Seen       int64  `parquet:"seen"`
 	Observable int64  `parquet:"observable"`
@@ -186,7 +186,7 @@ func newAccount(c common, a *wire.Account) accountRow {
 		Stops: int64(a.Stops), StopsObserved: int64(a.StopsObserved),
 		Frames: count(a.Frames), BadLines: count(a.BadLines), Dropped: count(a.Dropped), Errors: count(a.Errors)}
 	for _, x := range a.Opportunities {
-		r.Opportunities = append(r.Opportunities, chance{text(x.Kind), count(x.Seen), count(x.Observable), count(x.Hits)})
+		r.Opportunities = append(r.Opportunities, opportunity{text(x.Kind), count(x.Seen), count(x.Observable), count(x.Hits)})
 	}
 	for _, x := range a.Bands {
 		r.Bands = append(r.Bands, band{text(x.Of), text(x.Label), x.From, x.To, x.Closed, x.Partial, x.Coast, x.Open, x.Unknown})
@@ -310,6 +310,11 @@ func (b *rows[T]) read(body []byte) (got batch, err error) {
 	list, err := parquet.Read[T](bytes.NewReader(body), int64(len(body)))
 	if err != nil {
 		return nil, err
+	}
+	if n == 1 {
+		if err := fill1(list, body); err != nil {
+			return nil, err
+		}
 	}
 	out := &rows[T]{}
 	for _, r := range list {

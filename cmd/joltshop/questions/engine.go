@@ -54,7 +54,7 @@ func once(ctx context.Context, folder string, a Asked) (*Answers, error) {
 		return nil, err
 	}
 	var out Answers
-	if err := chances(ctx, c, &out); err != nil {
+	if err := opportunities(ctx, c, &out); err != nil {
 		return nil, err
 	}
 	if out.Days, err = ask(ctx, c, "lag.sql", func(r *Day) []any {
@@ -79,26 +79,26 @@ func once(ctx context.Context, folder string, a Asked) (*Answers, error) {
 	return &out, err
 }
 
-// chances puts the weeks of each vehicle and kind together.
-func chances(ctx context.Context, c *sql.Conn, out *Answers) error {
+// opportunities puts the weeks of each vehicle and kind together.
+func opportunities(ctx context.Context, c *sql.Conn, out *Answers) error {
 	type week struct {
-		Chances
+		Opportunities
 		ago int64
 		Count
 	}
-	weeks, err := ask(ctx, c, "chances.sql", func(r *week) []any {
+	weeks, err := ask(ctx, c, "opportunities.sql", func(r *week) []any {
 		return []any{&r.Vehicle, &r.Group, &r.Kind, &r.ago, &r.Seen, &r.Observable, &r.Hits}
 	})
 	if err != nil {
 		return err
 	}
 	for _, w := range weeks {
-		n := len(out.Chances)
-		if n == 0 || out.Chances[n-1].Vehicle != w.Vehicle || out.Chances[n-1].Kind != w.Kind {
-			out.Chances = append(out.Chances, w.Chances)
+		n := len(out.Opportunities)
+		if n == 0 || out.Opportunities[n-1].Vehicle != w.Vehicle || out.Opportunities[n-1].Kind != w.Kind {
+			out.Opportunities = append(out.Opportunities, w.Opportunities)
 			n++
 		}
-		to := &out.Chances[n-1]
+		to := &out.Opportunities[n-1]
 		for int64(len(to.Weeks)) <= w.ago {
 			to.Weeks = append(to.Weeks, Count{})
 		}

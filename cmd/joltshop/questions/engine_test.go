@@ -8,6 +8,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
@@ -52,7 +53,7 @@ func TestAgainstPlainGo(t *testing.T) {
 	}
 
 	type key struct{ vehicle, kind string }
-	chances := map[key]*Chances{}
+	opportunities := map[key]*Opportunities{}
 	var want []Day
 	coverage := map[string]*Coverage{}
 	units := map[string]*Unit{}
@@ -79,13 +80,13 @@ func TestAgainstPlainGo(t *testing.T) {
 				case r.Account != nil:
 					for _, c := range r.Account.Opportunities {
 						k := key{v, c.Kind}
-						if chances[k] == nil {
-							chances[k] = &Chances{Vehicle: v, Group: group, Kind: c.Kind}
+						if opportunities[k] == nil {
+							opportunities[k] = &Opportunities{Vehicle: v, Group: group, Kind: c.Kind}
 						}
-						for len(chances[k].Weeks) <= ago/7 {
-							chances[k].Weeks = append(chances[k].Weeks, Count{})
+						for len(opportunities[k].Weeks) <= ago/7 {
+							opportunities[k].Weeks = append(opportunities[k].Weeks, Count{})
 						}
-						chances[k].Weeks[ago/7].Add(Count{int64(c.Seen), int64(c.Observable), int64(c.Hits)})
+						opportunities[k].Weeks[ago/7].Add(Count{int64(c.Seen), int64(c.Observable), int64(c.Hits)})
 					}
 					if ago < 7 {
 						c := coverage[v]
@@ -107,11 +108,11 @@ func TestAgainstPlainGo(t *testing.T) {
 			}
 		}
 	}
-	if len(got.Chances) != len(chances) || len(chances) != 8*4 {
-		t.Errorf("%d rows of chances, want %d", len(got.Chances), len(chances))
+	if len(got.Opportunities) != len(opportunities) || len(opportunities) != 8*4 {
+		t.Errorf("%d rows of opportunities, want %d", len(got.Opportunities), len(opportunities))
 	}
-	for _, c := range got.Chances {
-		if want := chances[key{c.Vehicle, c.Kind}]; want == nil || !reflect.DeepEqual(c, *want) {
+	for _, c := range got.Opportunities {
+		if want := opportunities[key{c.Vehicle, c.Kind}]; want == nil || !reflect.DeepEqual(c, *want) {
 			t.Errorf("%+v, want %+v", c, want)
 		}
 	}
@@ -190,7 +191,7 @@ func TestOnce(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(got.Chances) != 1 || got.Chances[0].Week() != (Count{9, 9, 0}) || len(got.Days) != 0 || len(got.Units) != 1 || got.Units[0].Reported {
+	if len(got.Opportunities) != 1 || got.Opportunities[0].Week() != (Count{9, 9, 0}) || len(got.Days) != 0 || len(got.Units) != 1 || got.Units[0].Reported {
 		t.Errorf("%+v", got)
 	}
 	more, err := Ask(context.Background(), dir, Asked{LastDay: lastDay, HistoryDays: 7, Enrolled: []string{"van", "van-never"}})
@@ -198,7 +199,7 @@ func TestOnce(t *testing.T) {
 		t.Errorf("one that is enrolled and never sent anything: %+v, %v", more, err)
 	}
 	empty, err := Ask(context.Background(), t.TempDir(), Asked{LastDay: lastDay, HistoryDays: 7})
-	if err != nil || len(empty.Units)+len(empty.Chances)+len(empty.Coverage) != 0 {
+	if err != nil || len(empty.Units)+len(empty.Opportunities)+len(empty.Coverage) != 0 {
 		t.Errorf("an empty dataset: %+v, %v", empty, err)
 	}
 }
@@ -249,6 +250,52 @@ func TestFilesStandAlone(t *testing.T) {
 		}
 		rows.Close()
 	}
+}
+
+// A dataset that an earlier version began is asked about as it is: alone, and with
+// files of today before and behind the earlier ones.
+func TestEarlierFiles(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.CopyFS(dir, os.DirFS("../dataset/testdata/v1")); err != nil {
+		t.Fatal(err)
+	}
+	at := time.Date(2026, 3, 9, 9, 0, 0, 0, time.UTC)
+	want := map[string]Count{"van-1": {3, 2, 1}}
+	check := func() {
+		t.Helper()
+		a, err := Ask(context.Background(), dir, Asked{LastDay: at, HistoryDays: 7})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := map[string]Count{}
+		for _, c := range a.Opportunities {
+			got[c.Vehicle] = c.Week()
+		}
+		if !maps.Equal(got, want) {
+			t.Errorf("%v, want %v", got, want)
+		}
+	}
+	check()
+	d, err := dataset.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, vehicle := range []string{"a", "z"} {
+		r := grown(at, 9, 5)
+		r.Vehicle = vehicle
+		_, id, err := r.Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := d.Add(r, id, at.Add(time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+		want[vehicle] = Count{9, 9, 0}
+	}
+	if err := d.Close(); err != nil {
+		t.Fatal(err)
+	}
+	check()
 }
 
 // A damaged file is named, and nothing is made up in its place.
@@ -302,7 +349,7 @@ func TestHostileNumbers(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(got.Chances) != 1 || got.Chances[0].Vehicle != "van" || got.Chances[0].Week().Observable != 9 || len(got.Coverage) != 2 || len(got.Units) != 2 || len(got.Days) != 0 {
+	if len(got.Opportunities) != 1 || got.Opportunities[0].Vehicle != "van" || got.Opportunities[0].Week().Observable != 9 || len(got.Coverage) != 2 || len(got.Units) != 2 || len(got.Days) != 0 {
 		t.Errorf("%+v", got)
 	}
 	if u := got.Units[0]; u.StoreBytes != 0 || u.FreeBytes != 0 {

@@ -39,22 +39,22 @@ type Asked struct {
 
 // Answers are the rows of each question, by vehicle.
 type Answers struct {
-	Chances  []Chances
-	Days     []Day
-	Severe   []Severe
-	Units    []Unit
-	Coverage []Coverage
+	Opportunities []Opportunities
+	Days          []Day
+	Severe        []Severe
+	Units         []Unit
+	Coverage      []Coverage
 }
 
-// Chances are those of a vehicle for one kind of finding.
-type Chances struct {
+// Opportunities are those of a vehicle for one kind of finding.
+type Opportunities struct {
 	Vehicle, Group, Kind string
 	// Weeks are the weeks, the one that is asked about first, then each before it.
 	Weeks []Count
 }
 
 // Week is the week that is asked about.
-func (c *Chances) Week() Count {
+func (c *Opportunities) Week() Count {
 	if len(c.Weeks) == 0 {
 		return Count{}
 	}
@@ -62,7 +62,7 @@ func (c *Chances) Week() Count {
 }
 
 // Before is the history.
-func (c *Chances) Before() (sum Count) {
+func (c *Opportunities) Before() (sum Count) {
 	if len(c.Weeks) > 1 {
 		for _, w := range c.Weeks[1:] {
 			sum.Add(w)

@@ -3,7 +3,7 @@
 -- stops), so that one sender cannot spoil a sum.
 CREATE OR REPLACE TEMP TABLE drives AS
 SELECT vehicle, day, day >= getvariable('week_first') AS this_week, clocked, received,
-       engine_on_s, moving_s, unknown_s, stops, stops_observed, chances
+       engine_on_s, moving_s, unknown_s, stops, stops_observed, opportunities
 FROM all_accounts
 WHERE engine_on_s BETWEEN 0 AND 864000 AND moving_s BETWEEN 0 AND 864000 AND unknown_s BETWEEN 0 AND 864000
   AND stops BETWEEN 0 AND 1000000 AND stops_observed BETWEEN 0 AND stops
@@ -24,10 +24,10 @@ SELECT f.vehicle, coalesce(min(g.vehicle_group), 'all') AS vehicle_group, max(f.
 FROM filed AS f LEFT JOIN grouping AS g USING (vehicle)
 GROUP BY f.vehicle;
 
--- Chances by vehicle, day and kind of finding.
-CREATE OR REPLACE TEMP TABLE chances_by_day AS
+-- Opportunities by vehicle, day and kind of finding.
+CREATE OR REPLACE TEMP TABLE opportunities_by_day AS
 SELECT vehicle, day, this_week, c.kind AS kind, sum(c.seen)::BIGINT AS seen, sum(c.observable)::BIGINT AS observable,
        sum(least(c.hits, c.observable))::BIGINT AS hits
-FROM (SELECT vehicle, day, this_week, unnest(chances) AS c FROM drives)
+FROM (SELECT vehicle, day, this_week, unnest(opportunities) AS c FROM drives)
 WHERE c.seen BETWEEN 0 AND 1000000 AND c.observable BETWEEN 0 AND c.seen AND c.hits >= 0
 GROUP BY ALL;

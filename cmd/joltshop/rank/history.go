@@ -13,7 +13,7 @@ import (
 type Week struct {
 	First time.Time `json:"from"`
 	Last  time.Time `json:"to"`
-	// Release are the chances of a late release.
+	// Release are the opportunities of a late release.
 	Release questions.Count `json:"release"`
 	// Others are hits of other kinds of finding that were looked for.
 	Others int64 `json:"other_hits"`
@@ -40,7 +40,7 @@ func History(a *questions.Answers, vehicle string, o Options) []Week {
 		weeks[i] = Week{First: last.AddDate(0, 0, -6), Last: last}
 	}
 	heard := false
-	for _, c := range a.Chances {
+	for _, c := range a.Opportunities {
 		if c.Vehicle != vehicle {
 			continue
 		}

@@ -11,7 +11,7 @@ func TestHistory(t *testing.T) {
 	o := usual
 	o.HistoryDays = 14
 	a := &questions.Answers{
-		Chances: []questions.Chances{
+		Opportunities: []questions.Opportunities{
 			{Vehicle: "a", Kind: detect.KindReleaseLag, Weeks: []questions.Count{{Seen: 9, Observable: 8, Hits: 2}, {Seen: 5, Observable: 5}, {}, {Seen: 99}}},
 			{Vehicle: "a", Kind: detect.KindShudder, Weeks: []questions.Count{{Seen: 9, Observable: 8, Hits: 1}}},
 			{Vehicle: "b", Kind: detect.KindReleaseLag, Weeks: []questions.Count{{Seen: 7, Observable: 7, Hits: 7}}},

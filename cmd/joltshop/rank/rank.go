@@ -34,7 +34,7 @@ func ranked() []string {
 // What it takes for a test to be made at all. None of it looks at what was
 // found in the one period or the other, so that it does not bias the tests.
 const (
-	// FewestBefore and FewestWeek are observable chances.
+	// FewestBefore and FewestWeek are observable opportunities.
 	FewestBefore, FewestWeek = 30, 10
 	// FewestDaysBefore and FewestDaysWeek are days with a median lag.
 	FewestDaysBefore, FewestDaysWeek = 8, 3
@@ -107,7 +107,7 @@ type Group struct {
 type Finding struct {
 	Vehicle string `json:"vehicle"`
 	Group   string `json:"group"`
-	// Test is "rate" (hits per observable chance), or "lag" (daily medians of
+	// Test is "rate" (hits per observable opportunity), or "lag" (daily medians of
 	// the lag of release).
 	Test string `json:"test"`
 	Kind string `json:"kind"`
@@ -145,7 +145,7 @@ func rate(c questions.Count) float64 { return float64(c.Hits) / float64(c.Observ
 // Vehicle is what one vehicle's week rests on.
 type Vehicle struct {
 	questions.Coverage
-	Release review.Sureness // chances of a late release, this week
+	Release review.Sureness // opportunities of a late release, this week
 	All     questions.Count // and over the week and the history
 	Last    time.Time
 }
@@ -186,7 +186,7 @@ func New(a *questions.Answers, o Options) *Shop {
 // changed tests each vehicle's week against its own history, after what its kind has
 // in common.
 func (s *Shop) changed(a *questions.Answers) {
-	list := append(s.changedRates(a.Chances), s.changedLags(a.Days)...)
+	list := append(s.changedRates(a.Opportunities), s.changedLags(a.Days)...)
 	s.ChangedTests = len(list)
 	s.Changed = slices.DeleteFunc(keep(list, s.Rate), func(f Finding) bool { return !f.large(&s.Options) })
 	s.batches()
@@ -200,9 +200,9 @@ func (f *Finding) large(o *Options) bool {
 	return math.Abs(f.By) >= o.LeastRate && (!f.Worse || f.This.Hits >= 2)
 }
 
-func (s *Shop) changedRates(all []questions.Chances) (list []Finding) {
+func (s *Shop) changedRates(all []questions.Opportunities) (list []Finding) {
 	type key struct{ group, kind string }
-	groups := map[key][]*questions.Chances{}
+	groups := map[key][]*questions.Opportunities{}
 	var keys []key
 	for i := range all {
 		c := &all[i]
@@ -222,7 +222,7 @@ func (s *Shop) changedRates(all []questions.Chances) (list []Finding) {
 			s.Common = append(s.Common, fmt.Sprintf("%s: %s %.2g times as often as in their history", s.whole(k.group, len(groups[k])), hit(k.kind), common))
 		}
 		for _, x := range changes {
-			c := x.chances
+			c := x.opportunities
 			if c.Week().Hits+c.Before().Hits == 0 {
 				continue
 			}
@@ -288,8 +288,8 @@ func (s *Shop) standing(a *questions.Answers) {
 	type key struct{ group, kind string }
 	byGroup := map[key][]int{}
 	var keys []key
-	for i := range a.Chances {
-		c := &a.Chances[i]
+	for i := range a.Opportunities {
+		c := &a.Opportunities[i]
 		if !slices.Contains(Kinds, c.Kind) || both(c).Observable < FewestBefore {
 			continue
 		}
@@ -310,7 +310,7 @@ func (s *Shop) standing(a *questions.Answers) {
 		all := questions.Count{}
 		hits, n := make([]float64, len(members)), make([]float64, len(members))
 		for j, i := range members {
-			c := both(&a.Chances[i])
+			c := both(&a.Opportunities[i])
 			hits[j], n[j] = float64(c.Hits), float64(c.Observable)
 			all.Seen, all.Observable, all.Hits = all.Seen+c.Seen, all.Observable+c.Observable, all.Hits+c.Hits
 		}
@@ -318,7 +318,7 @@ func (s *Shop) standing(a *questions.Answers) {
 			continue // no vehicle of the group had one
 		}
 		for j, p := range standOut(hits, n, s.Rate) {
-			c := &a.Chances[members[j]]
+			c := &a.Opportunities[members[j]]
 			this := both(c)
 			that := questions.Count{Seen: all.Seen - this.Seen, Observable: all.Observable - this.Observable, Hits: all.Hits - this.Hits}
 			list = append(list, Finding{Vehicle: c.Vehicle, Group: c.Group, Test: "rate", Kind: c.Kind, This: this, That: that, Worse: true, By: rate(this) - rate(that), P: p})
@@ -334,7 +334,7 @@ func (s *Shop) standing(a *questions.Answers) {
 }
 
 // both adds up the week and the history.
-func both(c *questions.Chances) questions.Count {
+func both(c *questions.Opportunities) questions.Count {
 	sum := c.Before()
 	sum.Add(c.Week())
 	return sum
@@ -412,7 +412,7 @@ func (s *Shop) watched(a *questions.Answers) {
 	fleet := map[string]*detect.Opportunity{}
 	release := map[string]detect.Opportunity{}
 	all := map[string]questions.Count{}
-	for _, c := range a.Chances {
+	for _, c := range a.Opportunities {
 		w := c.Week()
 		x := detect.Opportunity{Kind: c.Kind, Seen: uint64(w.Seen), Observable: uint64(w.Observable), Hits: uint64(w.Hits)}
 		if c.Kind == detect.KindReleaseLag {

@@ -43,11 +43,11 @@ func draw(r *rand.Rand, vehicles int, alike float64, worse, changed map[int]bool
 		if changed[i] {
 			week += 0.08
 		}
-		c := questions.Chances{Vehicle: v, Group: "all", Kind: detect.KindReleaseLag, Weeks: []questions.Count{count(200, week)}}
+		c := questions.Opportunities{Vehicle: v, Group: "all", Kind: detect.KindReleaseLag, Weeks: []questions.Count{count(200, week)}}
 		for range 8 {
 			c.Weeks = append(c.Weeks, count(200, p))
 		}
-		a.Chances = append(a.Chances, c)
+		a.Opportunities = append(a.Opportunities, c)
 		a.Coverage = append(a.Coverage, questions.Coverage{Vehicle: v, Group: "all"})
 	}
 	return a
@@ -179,8 +179,8 @@ func TestUnits(t *testing.T) {
 // Watching without a hit gives the exact bound, about 3/n.
 func TestWatched(t *testing.T) {
 	a := &questions.Answers{
-		Chances:  []questions.Chances{{Vehicle: "a", Group: "all", Kind: detect.KindReleaseLag, Weeks: []questions.Count{{Seen: 350, Observable: 300}}}},
-		Coverage: []questions.Coverage{{Vehicle: "a", Group: "all"}, {Vehicle: "b", Group: "all"}},
+		Opportunities: []questions.Opportunities{{Vehicle: "a", Group: "all", Kind: detect.KindReleaseLag, Weeks: []questions.Count{{Seen: 350, Observable: 300}}}},
+		Coverage:      []questions.Coverage{{Vehicle: "a", Group: "all"}, {Vehicle: "b", Group: "all"}},
 	}
 	s := New(a, usual)
 	near(t, "bound", s.Rows[0].Release.High, 1-math.Pow(0.05, 1.0/300), 1e-9)

@@ -18,7 +18,7 @@ import (
 
 // rateChange is one vehicle's week against what was to be expected.
 type rateChange struct {
-	chances *questions.Chances
+	opportunities *questions.Opportunities
 	// expected is how many hits were to be expected this week; by is how far the
 	// rate is beyond that; p is two-sided.
 	expected, by, p float64
@@ -26,7 +26,7 @@ type rateChange struct {
 
 // rateGroup is the vehicles of one kind, for one kind of finding.
 type rateGroup struct {
-	list []*questions.Chances
+	list []*questions.Opportunities
 	// shape and rate are of the gamma prior.
 	shape, rate float64
 	// course is by what factor all of the group were off in a week.
@@ -37,7 +37,7 @@ type rateGroup struct {
 
 // rateChanges tests the vehicles of a group, and returns the factor of this week for
 // all of them, with the hits that it rests on.
-func rateChanges(list []*questions.Chances) (changes []rateChange, common, hits float64) {
+func rateChanges(list []*questions.Opportunities) (changes []rateChange, common, hits float64) {
 	g := &rateGroup{list: list}
 	weeks := 0
 	for _, c := range list {
@@ -45,7 +45,7 @@ func rateChanges(list []*questions.Chances) (changes []rateChange, common, hits 
 	}
 	g.course = slices.Repeat([]float64{1}, weeks)
 	g.prior()
-	out := map[*questions.Chances]bool{}
+	out := map[*questions.Opportunities]bool{}
 	for range 4 {
 		for k := range g.course {
 			// Those who plainly changed do not say what the week did to all.
@@ -58,7 +58,7 @@ func rateChanges(list []*questions.Chances) (changes []rateChange, common, hits 
 		g.prior()
 		g.swing = g.learnSwing()
 		changes = changes[:0]
-		out = map[*questions.Chances]bool{}
+		out = map[*questions.Opportunities]bool{}
 		for _, c := range list {
 			x := g.predict(c, hits)
 			changes = append(changes, x)
@@ -68,9 +68,9 @@ func rateChanges(list []*questions.Chances) (changes []rateChange, common, hits 
 	return changes, g.course[0], hits
 }
 
-// history is the hits of the weeks after week k, and the chances that they rest on,
+// history is the hits of the weeks after week k, and the opportunities that they rest on,
 // each week's at its own factor.
-func (g *rateGroup) history(c *questions.Chances, k int) (hits, n float64, weeks int) {
+func (g *rateGroup) history(c *questions.Opportunities, k int) (hits, n float64, weeks int) {
 	for j := k + 1; j < len(c.Weeks); j++ {
 		if o := c.Weeks[j].Observable; o > 0 {
 			hits, n, weeks = hits+float64(c.Weeks[j].Hits), n+float64(o)*g.course[j], weeks+1
@@ -107,7 +107,7 @@ func (g *rateGroup) level(hits, n float64) (rate, unsure float64) {
 
 // factor is by how much all but some were off in week k, and the hits of which that
 // is known. A group that is too small says nothing.
-func (g *rateGroup) factor(k int, but map[*questions.Chances]bool) (factor, hits float64) {
+func (g *rateGroup) factor(k int, but map[*questions.Opportunities]bool) (factor, hits float64) {
 	expected, vehicles := 0.0, 0
 	for _, c := range g.list {
 		if k >= len(c.Weeks) || c.Weeks[k].Observable == 0 || k == 0 && but[c] {
@@ -159,12 +159,12 @@ func (g *rateGroup) learnSwing() float64 {
 }
 
 // predict holds this week of a vehicle against what its history says.
-func (g *rateGroup) predict(c *questions.Chances, known float64) rateChange {
+func (g *rateGroup) predict(c *questions.Opportunities, known float64) rateChange {
 	hits, n, _ := g.history(c, 0)
 	rate, unsure := g.level(hits, n)
 	now := c.Week()
 	swing := g.swing + unsure + 1/(known+1)
-	x := rateChange{chances: c, expected: rate * g.course[0] * float64(now.Observable)}
+	x := rateChange{opportunities: c, expected: rate * g.course[0] * float64(now.Observable)}
 	x.by = float64(now.Hits)/float64(now.Observable) - rate*g.course[0]
 	x.p = min(1, 2*min(atLeast(float64(now.Hits), x.expected, swing), atMost(float64(now.Hits), x.expected, swing)))
 	return x

@@ -35,7 +35,7 @@ func Adjust(p []float64) []float64 {
 	return out
 }
 
-// spread is a beta-binomial distribution: chances whose rate differs from
+// spread is a beta-binomial distribution: opportunities whose rate differs from
 // vehicle to vehicle (Skellam, Journal of the Royal Statistical Society B 10,
 // 1948). Alike is the intraclass correlation: 0 is a plain binomial.
 type spread struct{ rate, alike float64 }
@@ -53,7 +53,7 @@ func (s *sums) add(hits, n, sign float64) {
 }
 
 // fit estimates the distribution by moments, weighting each vehicle by its
-// chances (Kleinman, Journal of the American Statistical Association 68, 1973).
+// opportunities (Kleinman, Journal of the American Statistical Association 68, 1973).
 func (s *sums) fit() spread {
 	if s.hits < 0.5 || s.vehicles < 2 {
 		return spread{}

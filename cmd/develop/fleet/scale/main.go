@@ -127,7 +127,7 @@ func way(ctx context.Context, out io.Writer, whole *invented.Fleet, n int) (each
 			}
 		}
 	}
-	for _, c := range answers.Chances {
+	for _, c := range answers.Opportunities {
 		if c.Kind == detect.KindReleaseLag {
 			got += uint64(c.Week().Observable + c.Before().Observable)
 		}

@@ -136,7 +136,7 @@ func newVan(r *rand.Rand, s scenario, i int, planted float64) *van {
 
 // drive lays down the vehicle's working days, the oldest first.
 func (v *van) drive(r *rand.Rand, s scenario, swing [weeks]float64, a *questions.Answers) {
-	c := questions.Chances{Vehicle: v.name, Group: v.group, Kind: detect.KindReleaseLag, Weeks: make([]questions.Count, weeks)}
+	c := questions.Opportunities{Vehicle: v.name, Group: v.group, Kind: detect.KindReleaseLag, Weeks: make([]questions.Count, weeks)}
 	lagAR, rateAR := r.NormFloat64(), r.NormFloat64()
 	keep := math.Sqrt(1 - s.alike*s.alike)
 	var days []questions.Day
@@ -176,6 +176,6 @@ func (v *van) drive(r *rand.Rand, s scenario, swing [weeks]float64, a *questions
 				FluidC: sql.NullFloat64{Float64: fluid, Valid: v.temperatureKnown}})
 		}
 	}
-	a.Chances = append(a.Chances, c)
+	a.Opportunities = append(a.Opportunities, c)
 	a.Days = append(a.Days, days...)
 }
