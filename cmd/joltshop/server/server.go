@@ -88,8 +88,9 @@ type Server struct {
 // shopUser is no vehicle's name.
 const shopUser = "SHOP"
 
-// Start starts the server and prepares the stream and the enrolled vehicles'
-// buckets. What the server has confirmed is on the medium.
+// Start starts the server and prepares the stream. A vehicle's bucket is made when
+// it enrols or first connects, so that the start costs no more for many. What the
+// server has confirmed is on the medium.
 func Start(opt Options) (s *Server, err error) {
 	if opt.Listen == "" {
 		opt.Listen = DefaultListen
@@ -143,15 +144,6 @@ func Start(opt Options) (s *Server, err error) {
 		return s, err
 	}
 	s.ready.Store(true)
-	names, err := Enrolled(opt.Dir)
-	if err != nil {
-		return s, err
-	}
-	for _, name := range names {
-		if err := s.ensureBucket(ctx, name); err != nil {
-			return s, err
-		}
-	}
 	if err := s.startEnrolment(enrolHost, enrolPort, certificate); err != nil {
 		return s, err
 	}
