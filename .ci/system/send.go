@@ -41,12 +41,24 @@ func send(device, what string) error {
 	}
 	f := can.Frame{ID: 0x0CF00400, IsExtended: true, Length: 8, Data: can.Data{0xff, 0xff, 0xff, 0xe0, 0x15, 0xff, 0xff, 0xff}}
 	for range n {
-		if err := tx.TransmitFrame(context.Background(), f); err != nil {
+		if err := transmit(tx, f); err != nil {
 			return err
 		}
 		time.Sleep(10 * time.Millisecond)
 	}
 	return nil
+}
+
+// transmit waits where the controller's queue is full for a moment, as it is where
+// the machine is slow.
+func transmit(tx *socketcan.Transmitter, f can.Frame) error {
+	for {
+		err := tx.TransmitFrame(context.Background(), f)
+		if !errors.Is(err, syscall.ENOBUFS) {
+			return err
+		}
+		time.Sleep(time.Millisecond)
+	}
 }
 
 func replay(tx *socketcan.Transmitter, path string) error {
@@ -67,12 +79,8 @@ func replay(tx *socketcan.Transmitter, path string) error {
 			sent++
 			time.Sleep(time.Until(start.Add(time.Duration(f.At-first) * time.Microsecond)))
 			out := can.Frame{ID: f.ID, IsExtended: f.Flags&bus.Extended != 0, Length: f.Len, Data: can.Data(f.Data[:8])}
-			// The controller's queue is full for a moment where the machine is slow.
-			for err := tx.TransmitFrame(context.Background(), out); err != nil; err = tx.TransmitFrame(context.Background(), out) {
-				if !errors.Is(err, syscall.ENOBUFS) {
-					return err
-				}
-				time.Sleep(time.Millisecond)
+			if err := transmit(tx, out); err != nil {
+				return err
 			}
 		}
 		if errors.Is(err, io.EOF) {
