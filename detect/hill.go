@@ -283,6 +283,13 @@ func (d *hillSlip) class(s *scene, mean float64) Class {
 	return Asked
 }
 
+// keptBack reports whether slip of unknown class is not told: it is less than a
+// worn lining slips by and as much as is regulated on purpose, and there is a state
+// of which is not known yet whether it comes before the plates or after them.
+func (d *hillSlip) keptBack(s *scene, mean float64) bool {
+	return mean < laidRPM && s.saysPartial && d.known > 0.5*d.n && !s.stateIsMeant() && !s.Report().Follows()
+}
+
 // stateIsMeant reports whether a reported clutch state says what the controller
 // means to do: it is said to be the command, or has been seen to come before the
 // plates.
@@ -306,6 +313,10 @@ func (d *hillSlip) finish(s *scene, m *state.Moment) {
 		command = d.command / d.cn
 	}
 	if class == HillUnasked && (mean < set.UnaskedRPM || long < set.UnaskedS) || class != HillUnasked && long < set.MinS {
+		return
+	}
+	if class == Unknown && d.keptBack(s, mean) {
+		d.counts.add(false, false)
 		return
 	}
 	f := Finding{Kind: KindHillSlip, Class: class, Start: d.start, End: d.last, Context: d.ctx,

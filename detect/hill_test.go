@@ -44,3 +44,29 @@ func TestWhoSaysThatSlipWasAskedFor(t *testing.T) {
 		}
 	}
 }
+
+// Slip no greater than is regulated on purpose is not told while nothing but a
+// state of which the meaning is not known leaves it open; the chance still counts,
+// as one that was not observed.
+func TestLittleSlipLeftOpenByTheState(t *testing.T) {
+	for _, c := range []struct {
+		what   string
+		report *state.ReportMemory
+		known  float64 // of 10 s in which a state is reported
+		rpm    float64
+		want   bool
+	}{
+		{"little, nothing known of the state", nil, 10, 21, true},
+		{"more, nothing known of the state", nil, 10, 60, false},
+		{"little, a state that follows", &state.ReportMemory{After: 9}, 10, 21, false},
+		{"little, no state", nil, 0, 21, false},
+	} {
+		set := DefaultSettings()
+		s := &scene{Vehicle: state.New(set.state(), &stream.Facts{}), set: &set, saysPartial: true}
+		s.Recall(nil, c.report, nil)
+		d := hillSlip{hillSum: hillSum{n: 10, known: c.known}}
+		if got := d.keptBack(s, c.rpm); got != c.want {
+			t.Errorf("%s: kept back %v, want %v", c.what, got, c.want)
+		}
+	}
+}
