@@ -169,7 +169,11 @@ func (c *checkCmd) Run(h *host) error {
 		r.print(h.stdout)
 	}
 	if r.Attention > 0 {
-		return cli.Attention(fmt.Errorf("%d things need attention before the unit is left in the vehicle", r.Attention))
+		what := "things need"
+		if r.Attention == 1 {
+			what = "thing needs"
+		}
+		return cli.Attention(fmt.Errorf("%d %s attention before the unit is left in the vehicle", r.Attention, what))
 	}
 	return nil
 }
