@@ -22,6 +22,9 @@ type Account struct {
 	CoastS    float64 `json:"coast_s"`
 	OpenS     float64 `json:"open_s"`
 	UnknownS  float64 `json:"unknown_s"`
+	// EdgeS is how much of the time held may have been open, or the other way
+	// round: the instants at which the clutch changed are known no better.
+	EdgeS float64 `json:"edge_s,omitempty"`
 	// Bands shares out MovingS by gear, speed band and temperature band.
 	Bands []Band `json:"bands"`
 

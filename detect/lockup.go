@@ -49,6 +49,46 @@ type lockup struct {
 	// of which it is not told yet.
 	waits   bool
 	waiting float64
+	// was is the state of the row before, edge the time that the instants of its
+	// changes leave open.
+	was  state.Clutch
+	edge float64
+	// fills is for how long, in seconds, a clutch that was told to apply may
+	// still be filling.
+	fills float64
+}
+
+// fillS is how long a clutch fills at most before it carries (cp: 0.1 to 0.5 s).
+// Structural: it only widens bounds.
+const fillS = 0.5
+
+// held reports whether the clutch carries in a state.
+func held(c state.Clutch) bool { return c == state.Closed || c == state.Partial || c == state.Coast }
+
+// change takes a change between held and open. It lies within the samples on both
+// sides of it, and is blurred by what the engine's speed passes through on its way.
+func (l *lockup) change(s *scene, m *state.Moment) {
+	if m.State != l.was && (held(m.State) && l.was == state.Open || held(l.was) && m.State == state.Open) {
+		memory := s.Calibration()
+		c := memory.Summary()
+		apart := 2 * s.PitchS()
+		for _, x := range [...]stream.Role{stream.EngineSpeed, stream.TurbineSpeed} {
+			apart = max(apart, 2*s.Role(x).PeriodS)
+		}
+		l.edge += apart + (c.FilterMs+c.UnsureMs)/1000
+		l.fills = 0
+		if l.was == state.Open && m.HasCommand {
+			l.fills = fillS
+		}
+	}
+	if m.State == state.Closed {
+		l.fills = 0
+	}
+	if l.fills > 0 {
+		l.edge += min(m.DtS, l.fills)
+		l.fills -= m.DtS
+	}
+	l.was = m.State
 }
 
 // row adds the time of a row.
@@ -70,6 +110,7 @@ func (l *lockup) row(s *scene, m *state.Moment) {
 		l.waiting += m.DtS
 		return
 	}
+	l.change(s, m)
 	l.lastGear, l.lastTemp = &l.noGear, &l.noTemp
 	if m.HasGear && m.Gear >= stream.GearReverse && m.Gear < gearBands-1 {
 		l.lastGear = &l.gears[m.Gear+1]
@@ -118,6 +159,7 @@ func (l *lockup) account(a *Account) {
 	const ms = 0.001
 	a.ClosedS, a.PartialS, a.CoastS = state.Round(l.moving[state.Closed], ms), state.Round(l.moving[state.Partial], ms), state.Round(l.moving[state.Coast], ms)
 	a.OpenS, a.UnknownS = state.Round(l.moving[state.Open], ms), state.Round(l.moving[state.Unknown], ms)
+	a.EdgeS = state.Round(l.edge, ms)
 	if !a.Ended {
 		a.UnknownS = state.Round(l.moving[state.Unknown]+l.waiting, ms)
 	}

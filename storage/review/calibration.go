@@ -21,13 +21,13 @@ func (t *Total) Recognised() string {
 
 // LockupBounds is between which shares of moving time, 0…1, the clutch was in
 // partial, closed or coast: the time in which its state was unknown may have
-// been either. ok is false where the vehicle never moved.
+// been either, and so may what lies within the instants of its changes. ok is false where the vehicle never moved.
 func (t *Total) LockupBounds() (low, high float64, ok bool) {
 	if t.MovingS <= 0 {
 		return 0, 0, false
 	}
 	on := t.ClosedS + t.PartialS + t.CoastS
-	return on / t.MovingS, min(1, (on+t.UnknownS)/t.MovingS), true
+	return max(0, on-t.EdgeS) / t.MovingS, min(1, (on+t.UnknownS+t.EdgeS)/t.MovingS), true
 }
 
 // LockupText is the lockup fraction for people: one share where the bounds lie

@@ -20,6 +20,7 @@ type Total struct {
 	CoastS    float64
 	OpenS     float64
 	UnknownS  float64
+	EdgeS     float64
 
 	Stops, StopsObserved int
 	// Trials are the self-tests of the releases.
@@ -84,6 +85,7 @@ func (s *Stay) Total() Total {
 		t.CoastS += a.CoastS
 		t.OpenS += a.OpenS
 		t.UnknownS += a.UnknownS
+		t.EdgeS += a.EdgeS
 		t.Stops += a.Stops
 		t.StopsObserved += a.StopsObserved
 		t.Trials.Add(a.ReleaseTrials)

@@ -598,6 +598,7 @@ func (m *matcher) lockup() {
 		a.CoastS += x.CoastS
 		a.OpenS += x.OpenS
 		a.UnknownS += x.UnknownS
+		a.EdgeS += x.EdgeS
 	}
 	d := m.moving()
 	if d.MovingS < 300 || a.MovingS < 1 || !m.j.normal {
@@ -606,9 +607,9 @@ func (m *matcher) lockup() {
 	x := m.t.row(rowLockup)
 	truth := 100 * (d.ClosedS + d.PartialS + d.CoastS) / d.MovingS
 	got := 100 * (a.ClosedS + a.PartialS + a.CoastS) / max(a.MovingS-a.UnknownS, 1)
-	// What was unknown may have been either.
-	lo := 100 * (a.ClosedS + a.PartialS + a.CoastS) / a.MovingS
-	hi := lo + 100*a.UnknownS/a.MovingS
+	// What was unknown may have been either, and what lies about a change.
+	lo := 100 * (a.ClosedS + a.PartialS + a.CoastS - a.EdgeS) / a.MovingS
+	hi := lo + 100*(a.UnknownS+2*a.EdgeS)/a.MovingS
 	x.off("points", got, truth)
 	x.off("unknown_points", hi-lo, 0)
 	if math.Abs(got-truth) <= 1 || truth >= lo && truth <= hi {
