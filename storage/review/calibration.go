@@ -7,7 +7,7 @@ import (
 	"joltwatch/detect/calibrate"
 )
 
-// Recognised says in how many of the releases a later one would have been
+// Recognised says in how many of the releases (Trials.Releases) a later one would have been
 // recognised, by running the same decision on the same signals; empty where
 // there was none to ask.
 func (t *Total) Recognised() string {
@@ -15,8 +15,7 @@ func (t *Total) Recognised() string {
 	if x.Releases == 0 {
 		return ""
 	}
-	return fmt.Sprintf("%s of the clutch; one that came later by 0.5 s would have been recognised in %d, by 1 s in %d, by 2 s in %d of them",
-		Plural(int(x.Releases), "release"), x.LaterHalfS, x.Later1S, x.Later2S)
+	return fmt.Sprintf("one later by 0.5 s would have been recognised in %d, by 1 s in %d, by 2 s in %d", x.LaterHalfS, x.Later1S, x.Later2S)
 }
 
 // LockupBounds is between which shares of moving time, 0…1, the clutch was in

@@ -220,7 +220,7 @@ func span(from, to detect.Instant) (low, mid, high float64) {
 func (b *whyBuilder) settle() {
 	w := &b.w
 	slices.SortStableFunc(w.Candidates, func(x, y Candidate) int { return y.rank() - x.rank() })
-	var named, open, lacking []string
+	var named, open []string
 	for i := range w.Candidates {
 		c := &w.Candidates[i]
 		switch {
@@ -228,11 +228,6 @@ func (b *whyBuilder) settle() {
 			named = append(named, c.Title)
 		case len(c.Against) == 0:
 			open = append(open, c.Title)
-			for _, x := range c.Missing {
-				if !slices.Contains(lacking, x.Text) {
-					lacking = append(lacking, x.Text)
-				}
-			}
 		}
 		for _, list := range []*[]Fact{&c.For, &c.Against, &c.Missing} {
 			if *list == nil {
@@ -243,8 +238,6 @@ func (b *whyBuilder) settle() {
 	switch {
 	case len(named) > 0:
 		w.Says = "consistent with: " + strings.Join(named, "; or ")
-	case len(open) > 0 && len(lacking) > 0:
-		w.Says = "not to be told apart: " + strings.Join(open, "; ") + ". Missing: " + strings.Join(lacking, "; ")
 	case len(open) > 0:
 		w.Says = "not to be told apart: " + strings.Join(open, "; ")
 	default:

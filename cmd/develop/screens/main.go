@@ -68,7 +68,7 @@ func take(build, stay, out string) error {
 	if err := terminal(bench, stay, path); err != nil {
 		return err
 	}
-	return shoot(ctx, path, 860, 620, filepath.Join(out, "terminal.png"))
+	return shoot(ctx, path, 1130, 690, filepath.Join(out, "terminal.png"))
 }
 
 // terminal writes what two commands print as a page that looks like one.
