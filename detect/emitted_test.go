@@ -72,7 +72,6 @@ var unseen = map[string]bool{
 	"open-under-drive unknown":             true,
 	"release-lag command_before_percent":   true,
 	"release-lag fell_at_kmh":              true, // for a turbine speed that is not known: in the tests of chain
-	"release-lag grade_percent":            true, // no invented vehicle sends the grade
 	"release-lag usual_brake_to_command_s": true, // in the tests of chain
 	"release-lag usual_fall_kmh":           true, // as fell_at_kmh
 	"shudder with-engine":                  true,

@@ -50,6 +50,7 @@ type hand struct {
 	step                                 bus.Micros
 	tol                                  float64
 	mute                                 []stream.Role // not in the rows
+	beside                               map[stream.Role]float64
 	row                                  stream.Row
 	sample                               stream.Sample
 }
@@ -98,6 +99,9 @@ func (h *hand) run(seconds float64, change func(s float64)) {
 		if h.tol > 0 {
 			r.Derived |= 1 << stream.TurbineSpeed
 			r.Tol[stream.TurbineSpeed] = h.tol
+		}
+		for role, v := range h.beside {
+			put(role, v)
 		}
 		for _, x := range h.mute {
 			r.Known &^= 1 << x

@@ -28,18 +28,17 @@ var (
 	highestKPa      = Quantity{"lets_go_high_kpa", "kPa", 0.1}
 	beforeKPa       = Quantity{"pressure_before_kpa", "kPa", 0.1}
 	partedKPa       = Quantity{"parted_kpa", "kPa", 0.1}
-	slowingMps2     = Quantity{"slowing_mps2", "m/s²", 0.01}
-	brakeSeen       = Quantity{"brake_seen", "", 1}
 	habitReleases   = Quantity{"habit_releases", "", 1}
 )
 
 var linkQuantities = []*Quantity{&commandLateS, &commandLateMinS, &commandLateMaxS, &usualFallRPM, &fellAtRPM, &usualFallKmh, &fellAtKmh, &usualBrakeS,
-	&usualDeadS, &usualLagS, &lowestKPa, &highestKPa, &beforeKPa, &partedKPa, &slowingMps2, &brakeSeen, &habitReleases}
+	&usualDeadS, &usualLagS, &lowestKPa, &highestKPa, &beforeKPa, &partedKPa, &habitReleases}
 
-// OfLinks reports whether a measure belongs to the links of a release, which are
-// told apart from what says how bad it was.
+// OfLinks reports whether a measure belongs to the links of a release or to what led
+// up to it, which are told apart from what says how bad it was.
 func OfLinks(measure string) bool {
-	return slices.ContainsFunc(linkQuantities, func(q *Quantity) bool { return q.Name == measure })
+	of := func(q *Quantity) bool { return q.Name == measure }
+	return slices.ContainsFunc(linkQuantities, of) || slices.ContainsFunc(beforeQuantities, of)
 }
 
 // The names of the instants of a release, in their order.
@@ -58,7 +57,6 @@ type linkTrack struct {
 	chain.Track
 	kmh, slowKmh float64 // now, and what it was about a second ago
 	slowing      float64 // at the fall, m/s²
-	brake        float64 // at the fall, NaN where not known
 }
 
 func (d *linkTrack) row(s *scene, m *state.Moment) {
@@ -69,10 +67,7 @@ func (d *linkTrack) row(s *scene, m *state.Moment) {
 	}
 	if m.Fell && m.Holding {
 		d.Begin(coupling.Edge{Early: m.Edge.Early, Late: m.Edge.Late}, m.Row)
-		d.slowing, d.brake = (d.slowKmh-d.kmh)/3.6, math.NaN()
-		if m.Row.Has(stream.Brake) {
-			d.brake = m.Row.V[stream.Brake]
-		}
+		d.slowing = (d.slowKmh - d.kmh) / 3.6
 	}
 	d.Row(m.Row)
 }
@@ -141,7 +136,7 @@ func (l *linked) lateCommand(set *ReleaseLagSettings) bool {
 }
 
 // describe adds the links to a finding.
-func (l *linked) describe(s *scene, f *Finding, d *linkTrack, p *state.Separation) {
+func (l *linked) describe(s *scene, f *Finding, p *state.Separation) {
 	put := func(q *Quantity, v float64) {
 		if !math.IsNaN(v) {
 			f.Measures = append(f.Measures, q.of(v))
@@ -171,10 +166,6 @@ func (l *linked) describe(s *scene, f *Finding, d *linkTrack, p *state.Separatio
 	mem := &s.history.releases
 	if usual, n := mem.LagS(); n >= chain.Fewest {
 		put(&usualLagS, usual)
-	}
-	if p.Stop {
-		put(&slowingMps2, d.slowing)
-		put(&brakeSeen, d.brake)
 	}
 	l.driver(f)
 	if !l.HasPressure {

@@ -351,7 +351,7 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 	if r.class == Normal {
 		l.learn(s, p)
 	} else if p.HasCommand {
-		l.describe(s, &f, &d.links, p)
+		l.describe(s, &f, p)
 	}
 	var percentiles []Percentile
 	if p.HasCommand && p.Outcome == coupling.Parted && !p.Seen.Hidden {

@@ -145,8 +145,8 @@ func (b *whyBuilder) decision() {
 
 // brake says what the brake signal did before a late command.
 func (b *whyBuilder) brake() {
-	slowing, ok := b.get("slowing_mps2")
-	on, known := b.get("brake_seen")
+	slowing, ok := b.get("braking_mps2")
+	on, known := b.get("brake_on")
 	switch {
 	case !known:
 		b.lack("the brake signal", WhyCommand)
