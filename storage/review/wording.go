@@ -189,7 +189,7 @@ var names = []struct {
 	{detect.KindReleaseLag, detect.ReleaseLate, "late release"},
 	{detect.KindReleaseLag, detect.ReleaseDragging, "dragging release"},
 	{detect.KindReleaseLag, detect.ReleaseStall, "stall at a stop"},
-	{detect.KindReleaseLag, detect.ReleaseLateCommand, "late command release"},
+	{detect.KindReleaseLag, detect.ReleaseLateCommand, "release commanded late"},
 }
 
 // Finding names what was found as people say it: "late release".
