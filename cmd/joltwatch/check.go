@@ -84,6 +84,9 @@ type driveStep struct {
 }
 
 func (c *checkCmd) Run(h *host) error {
+	if c.Recipe != "" && !c.Drive {
+		return cli.Usage("--recipe counts the tries of a drive; expected --drive beside it")
+	}
 	settings := detect.DefaultSettings()
 	file, found, err := c.load(h, &settings)
 	if err != nil {
