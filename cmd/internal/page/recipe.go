@@ -69,16 +69,16 @@ func NewRecipe(s *review.Stay, v View) *Recipe {
 	if list == nil {
 		return r
 	}
-	r.Expect = fmt.Sprintf("A late release is expected in %s of such stops, %s otherwise.", a.Within.Text(), a.Otherwise.Text())
+	r.Expect = fmt.Sprintf("At such a stop a late release is expected: %s; otherwise: %s.", a.Within.Text(), a.Otherwise.Text())
 	if n := conditions.Tries(a.Within.Estimate); n > 0 {
-		r.Tries = fmt.Sprintf("%s give a 95 %% chance of seeing it at least once", review.Plural(n, "such stop"))
+		r.Tries = fmt.Sprintf("For a 95 %% chance of seeing it at least once: %s", review.Plural(n, "such stop"))
 		if most := conditions.Tries(a.Within.Low); most > n {
 			r.Tries += fmt.Sprintf("; %d if it is as rare as the interval allows", most)
 		}
 		r.Tries += "."
 	}
 	if n := conditions.Mended(a.Within.Late, a.Within.Of); n > 0 {
-		r.Mended = fmt.Sprintf("After a repair, %s without a late one are needed to say that it is mended (95 in 100, by Fisher's exact test against the counts before).", review.Plural(n, "such stop"))
+		r.Mended = fmt.Sprintf("To say after a repair that it is mended: %s without a late one (95 in 100, by Fisher's exact test against the counts before).", review.Plural(n, "such stop"))
 	} else {
 		r.Mended = "After a repair no number of such stops would show that it is mended: too few were late before."
 	}
@@ -224,6 +224,9 @@ func groupsOf(j int, s *conditions.Sample) (list []rateGroup) {
 	return list
 }
 
+// countRoom keeps a count at the top of the plot clear of the axis' title.
+const countRoom = 12
+
 func rateFigure(title string, e *conditions.Effect, groups []rateGroup, u review.Units) template.HTML {
 	in := func(v float64) float64 { x, _ := u.In(v, e.Of.Unit); return x }
 	lo, hi := in(groups[0].from), in(groups[len(groups)-1].to)
@@ -243,7 +246,7 @@ func rateFigure(title string, e *conditions.Effect, groups []rateGroup, u review
 			g.line(mid, y.at(100*i.Low), mid, y.at(100*i.High), "axis")
 			g.mark(mid, y.at(100*i.Estimate), k.late > 0)
 		})
-		g.text(mid, y.at(100*i.High)-4, "tick mid", fmt.Sprintf("%d/%d", k.late, k.n))
+		g.text(mid, max(y.at(100*i.High)-4, y.to+countRoom), "tick mid", fmt.Sprintf("%d/%d", k.late, k.n))
 	}
 	return g.end()
 }
