@@ -348,30 +348,17 @@ func (c *Courier) publish(ctx context.Context, js jetstream.JetStream, r *wire.R
 	return nil
 }
 
-// source is what is read of a file.
-type source interface {
-	io.ReaderAt
-	io.Closer
-}
-
-type inMemory struct{ *bytes.Reader }
-
-func (inMemory) Close() error { return nil }
-
-func (f *file) open() (source, error) {
-	if f.body != nil {
-		return inMemory{bytes.NewReader(f.body)}, nil
-	}
-	return os.Open(f.path)
-}
-
 // sendFile delivers the parts of a file that the server has not.
 func (c *Courier) sendFile(ctx context.Context, bucket jetstream.ObjectStore, f *file, did *Round) error {
-	in, err := f.open()
-	if err != nil {
-		return err
+	var in io.ReaderAt = bytes.NewReader(f.body)
+	if f.body == nil {
+		there, err := os.Open(f.path)
+		if err != nil {
+			return err
+		}
+		defer there.Close()
+		in = there
 	}
-	defer in.Close()
 	x := f.record.File
 	b := make([]byte, wire.PartSize)
 	ask := true // whether it is there; the answer to what was under way may have been lost
@@ -383,9 +370,11 @@ func (c *Courier) sendFile(ctx context.Context, bucket jetstream.ObjectStore, f 
 			}
 			return fmt.Errorf("%s became shorter while it was sent; it is sent again later", x.Name)
 		}
-		if ask, err = c.sendPart(ctx, bucket, x, i, b[:n], ask, did); err != nil {
+		there, err := c.sendPart(ctx, bucket, x, i, b[:n], ask, did)
+		if err != nil {
 			return err
 		}
+		ask = there
 		c.memory.Begun.Done++
 	}
 	return nil
