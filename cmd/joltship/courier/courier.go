@@ -361,7 +361,7 @@ func (c *Courier) sendFile(ctx context.Context, bucket jetstream.ObjectStore, f 
 	}
 	x := f.record.File
 	b := make([]byte, wire.PartSize)
-	ask := true // whether it is there; the answer to what was under way may have been lost
+	there := true // is to be asked: the answer to what was under way may have been lost
 	for i := c.memory.Begun.Done; i < x.Parts; i++ {
 		from, n := x.PartAt(i)
 		if got, err := in.ReadAt(b[:n], from); int64(got) < n {
@@ -370,11 +370,17 @@ func (c *Courier) sendFile(ctx context.Context, bucket jetstream.ObjectStore, f 
 			}
 			return fmt.Errorf("%s became shorter while it was sent; it is sent again later", x.Name)
 		}
-		there, err := c.sendPart(ctx, bucket, x, i, b[:n], ask, did)
-		if err != nil {
-			return err
+		if there {
+			var err error
+			if there, err = has(ctx, bucket, x, i); err != nil {
+				return err
+			}
 		}
-		ask = there
+		if !there {
+			if err := c.sendPart(ctx, bucket, x, i, b[:n], did); err != nil {
+				return err
+			}
+		}
 		c.memory.Begun.Done++
 	}
 	return nil
@@ -407,37 +413,39 @@ const (
 	manyParts = 16
 )
 
-// sendPart delivers one part, unless the server has it.
-func (c *Courier) sendPart(ctx context.Context, bucket jetstream.ObjectStore, x *wire.File, i int, b []byte, ask bool, did *Round) (there bool, err error) {
-	name := wire.PartName(x.SHA256, i, x.Parts)
-	if ask {
-		look, cancel := context.WithTimeout(ctx, answerWait)
-		_, err := bucket.GetInfo(look, name)
-		cancel()
-		if err == nil {
-			return true, nil
-		}
-		if !errors.Is(err, jetstream.ErrObjectNotFound) {
-			return false, fmt.Errorf("file %s: %w", x.Name, err)
-		}
+// has reports whether the server has part i of a file.
+func has(ctx context.Context, bucket jetstream.ObjectStore, x *wire.File, i int) (bool, error) {
+	ctx, cancel := context.WithTimeout(ctx, answerWait)
+	defer cancel()
+	_, err := bucket.GetInfo(ctx, wire.PartName(x.SHA256, i, x.Parts))
+	if errors.Is(err, jetstream.ErrObjectNotFound) {
+		return false, nil
 	}
+	if err != nil {
+		return false, fmt.Errorf("file %s: %w", x.Name, err)
+	}
+	return true, nil
+}
+
+// sendPart delivers part i of a file.
+func (c *Courier) sendPart(ctx context.Context, bucket jetstream.ObjectStore, x *wire.File, i int, b []byte, did *Round) error {
 	if err := c.spend(len(b), did); err != nil {
-		return false, err
+		return err
 	}
 	put, cancel := context.WithTimeout(ctx, answerWait)
 	defer cancel()
 	size := c.memory.Begun.PartBytes
-	if _, err := bucket.Put(put, jetstream.ObjectMeta{Name: name}, bytes.NewReader(b)); err != nil {
+	if _, err := bucket.Put(put, jetstream.ObjectMeta{Name: wire.PartName(x.SHA256, i, x.Parts)}, bytes.NewReader(b)); err != nil {
 		if did.Parts < fewParts && (ctx.Err() == nil || errors.Is(context.Cause(ctx), errBroken)) {
 			c.memory.PartBytes = max(size/4, wire.LeastPart)
 		}
-		return false, fmt.Errorf("the server has not confirmed part %d of %d of %s: %w", i+1, x.Parts, x.Name, err)
+		return fmt.Errorf("the server has not confirmed part %d of %d of %s: %w", i+1, x.Parts, x.Name, err)
 	}
 	did.Parts++
 	if did.Parts >= manyParts && c.memory.PartBytes != 0 {
 		c.memory.PartBytes = min(2*size, wire.PartSize)
 	}
-	return false, nil
+	return nil
 }
 
 // spend takes bytes from the day's budget.
