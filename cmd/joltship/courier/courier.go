@@ -232,9 +232,10 @@ func (w *work) order(all []wire.Keyed) {
 	slices.SortStableFunc(w.files, func(a, b file) int { return cmp.Compare(rank(&b), rank(&a)) })
 }
 
+// announce is what announces a file; cut adds the parts.
 func (c *Courier) announce(stay *wire.Stay, name, sum string, size int64) wire.Record {
 	return wire.Record{Version: wire.Version, Kind: wire.KindFile, Vehicle: c.config.Vehicle, Stay: stay.ID,
-		File: &wire.File{Name: name, Size: size, SHA256: sum, Parts: wire.PartCount(size, wire.PartSize)}}
+		File: &wire.File{Name: name, Size: size, SHA256: sum}}
 }
 
 func hash(path string) (sum string, size int64, err error) {
