@@ -31,13 +31,10 @@ import (
 func TestDelivers(t *testing.T) {
 	store, shopDir := t.TempDir(), t.TempDir()
 	record(t, store, 2)
-	s := node(t, nil)
-	conn := dial(t, s.ClientURL())
-	prepare(t, conn, 1, "van-1")
 	rows := newSink()
-	takeIn(t, conn, shopDir, rows)
+	conn, url := shopFor(t, shopDir, rows)
 
-	c := newTestCourier(t, "van-1", store, s.ClientURL())
+	c := newTestCourier(t, "van-1", store, url)
 	did := mustDeliver(t, c)
 	if did.Records != 8+2 || did.Files < 4 || did.LeftRecords+did.LeftFiles != 0 || did.LeftBytes != 0 {
 		t.Errorf("%+v; want the records of 8 events and 2 accounts, and all files", did)
@@ -98,10 +95,7 @@ func drained(t *testing.T, conn *nats.Conn) bool {
 func TestShopNamesWhatIsMissing(t *testing.T) {
 	store, shopDir := t.TempDir(), t.TempDir()
 	record(t, store, 2)
-	s := node(t, nil)
-	conn := dial(t, s.ClientURL())
-	prepare(t, conn, 1, "van-1")
-	takeIn(t, conn, shopDir, newSink())
+	conn, url := shopFor(t, shopDir, newSink())
 	missing := func() string {
 		list, err := intake.IncompleteIn(shopDir)
 		if err != nil {
@@ -112,7 +106,7 @@ func TestShopNamesWhatIsMissing(t *testing.T) {
 		}
 		return list[0].Vehicle + ": " + list[0].Missing
 	}
-	c := newTestCourier(t, "van-1", store, s.ClientURL())
+	c := newTestCourier(t, "van-1", store, url)
 	mustDeliver(t, c)
 	eventually(t, "everything", func() bool { return sameFiles(t, store, shopDir, "van-1") && drained(t, conn) })
 	stay, _, err := wire.StayOf(store)
@@ -200,11 +194,8 @@ func TestLinkThatDrops(t *testing.T) {
 	const size, carried = 1 << 20, 30_000
 	store, shopDir := t.TempDir(), t.TempDir()
 	record(t, store, 1)
-	s := node(t, nil)
-	conn := dial(t, s.ClientURL())
-	prepare(t, conn, 1, "van-1")
-	takeIn(t, conn, shopDir, newSink())
-	link := newDropping(t, s.ClientURL(), 1<<30)
+	_, url := shopFor(t, shopDir, newSink())
+	link := newDropping(t, url, 1<<30)
 	c := newTestCourier(t, "van-1", store, link.at)
 	mustDeliver(t, c) // what there is beside
 	big := filepath.Join(store, "000001-090.evidence")
@@ -263,11 +254,8 @@ func TestBudgetResumes(t *testing.T) {
 	if err := os.WriteFile(big, bytes.Repeat([]byte("0123456789abcdef"), 100_000), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s := node(t, nil)
-	conn := dial(t, s.ClientURL())
-	prepare(t, conn, 1, "van-1")
-	takeIn(t, conn, shopDir, newSink())
-	c := newTestCourier(t, "van-1", store, s.ClientURL())
+	_, url := shopFor(t, shopDir, newSink())
+	c := newTestCourier(t, "van-1", store, url)
 	c.config.BudgetMB = 0.6
 	at := time.Date(2026, 3, 2, 20, 0, 0, 0, time.UTC)
 	c.now = func() time.Time { return at }
@@ -483,11 +471,8 @@ func TestDamagedFileTravels(t *testing.T) {
 	if err := os.WriteFile(name, b, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s := node(t, nil)
-	conn := dial(t, s.ClientURL())
-	prepare(t, conn, 1, "van-1")
-	takeIn(t, conn, shopDir, newSink())
-	mustDeliver(t, newTestCourier(t, "van-1", store, s.ClientURL()))
+	_, url := shopFor(t, shopDir, newSink())
+	mustDeliver(t, newTestCourier(t, "van-1", store, url))
 	eventually(t, "the files", func() bool { return sameFiles(t, store, shopDir, "van-1") })
 	stay, _, err := wire.StayOf(store)
 	if err != nil {
@@ -504,11 +489,8 @@ func TestDamagedFileTravels(t *testing.T) {
 func TestRemovesDelivered(t *testing.T) {
 	store, shopDir := t.TempDir(), t.TempDir()
 	record(t, store, 2)
-	s := node(t, nil)
-	conn := dial(t, s.ClientURL())
-	prepare(t, conn, 1, "van-1")
-	takeIn(t, conn, shopDir, newSink())
-	c := newTestCourier(t, "van-1", store, s.ClientURL())
+	_, url := shopFor(t, shopDir, newSink())
+	c := newTestCourier(t, "van-1", store, url)
 	mustDeliver(t, c)
 	evidence := func() (n int) {
 		list, err := storage.Files(store)

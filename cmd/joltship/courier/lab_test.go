@@ -198,6 +198,17 @@ func takeIn(t *testing.T, conn *nats.Conn, dir string, to intake.Dataset) {
 	})
 }
 
+// shopFor is a server to which van-1 may send, and an intake from it to a folder and a
+// dataset.
+func shopFor(t *testing.T, dir string, to intake.Dataset) (conn *nats.Conn, url string) {
+	t.Helper()
+	url = node(t, nil).ClientURL()
+	conn = dial(t, url)
+	prepare(t, conn, 1, "van-1")
+	takeIn(t, conn, dir, to)
+	return conn, url
+}
+
 func newTestCourier(t *testing.T, vehicle, store string, servers ...string) *Courier {
 	t.Helper()
 	c := &Config{Vehicle: vehicle, Store: store, State: t.TempDir(), Servers: servers, EveryMin: 15}
