@@ -65,8 +65,7 @@ func History(a *questions.Answers, vehicle string, o Options) []Week {
 	}
 	for i, l := range lags {
 		if weeks[i].Days = len(l); len(l) > 0 {
-			slices.Sort(l)
-			weeks[i].LagS = (l[(len(l)-1)/2] + l[len(l)/2]) / 2
+			weeks[i].LagS = median(l)
 		}
 	}
 	return weeks
