@@ -11,6 +11,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"time"
 
 	"joltwatch/detect"
 	"joltwatch/storage"
@@ -148,6 +149,10 @@ const (
 	// MaxFile bounds a file, in bytes.
 	MaxFile = storage.MaxFile
 )
+
+// MostClockOff is how far a unit's clock may be off when it sends a record, for the
+// record's own time to count; a wrong zone is less.
+const MostClockOff = 15 * time.Hour
 
 // PartName is the name of part i, from 0, of n of the file with that identity.
 func PartName(sha256 string, i, n int) string { return fmt.Sprintf("%s.%d.%d", sha256, i, n) }

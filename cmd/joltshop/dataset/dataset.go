@@ -99,19 +99,15 @@ func openPlace(where string) (place, error) {
 // two days after reception or more than a year before it.
 func Day(r *wire.Record, received time.Time) (day string, clocked bool) {
 	at, sent := time.UnixMicro(r.At).UTC(), time.UnixMicro(r.Sent)
-	wrong := r.Sent != 0 && sent.Sub(received).Abs() > mostClockOff
+	wrong := r.Sent != 0 && sent.Sub(received).Abs() > wire.MostClockOff
 	if r.At > 0 && !wrong && at.Year() >= 2020 && at.Before(received.Add(48*time.Hour)) && at.After(received.Add(-longestAway)) {
 		return at.Format(time.DateOnly), true
 	}
 	return received.UTC().Format(time.DateOnly), false
 }
 
-const (
-	// mostClockOff is how far a unit's clock may be off; a wrong zone is less.
-	mostClockOff = 15 * time.Hour
-	// longestAway is for how long a vehicle may be without a network.
-	longestAway = 366 * 24 * time.Hour
-)
+// longestAway is for how long a vehicle may be without a network.
+const longestAway = 366 * 24 * time.Hour
 
 // latestTime bounds a unit's own time, in microseconds: the year 2200, as a table
 // keeps no time without end.

@@ -11,6 +11,7 @@ import (
 	"joltwatch/cmd/joltshop/questions"
 	"joltwatch/detect"
 	"joltwatch/storage/review"
+	"joltwatch/storage/wire"
 )
 
 // What there is to do about a vehicle, the most urgent first.
@@ -206,7 +207,7 @@ func (s *Shop) recorders(t *actions) {
 			ahead = "ahead of"
 		}
 		filed := "the times of its drives are off by as much"
-		if u.ClockOff.Abs() > 15*time.Hour {
+		if u.ClockOff.Abs() > wire.MostClockOff {
 			filed = "its drives are filed under the day they arrived"
 		}
 		t.add(Mend, u.Vehicle, fmt.Sprintf("its clock is %s %s the shop's: %s", offText(u.ClockOff.Abs()), ahead, filed), "its report and when that arrived", time.Time{}, 8, nil)
