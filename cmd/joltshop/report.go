@@ -68,6 +68,12 @@ func (c *reportCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
+	var since time.Time
+	if c.Since != "" {
+		if since, err = date("--since", c.Since); err != nil {
+			return err
+		}
+	}
 	where, err := shopDataset(c.Shop)
 	if err != nil {
 		return err
@@ -99,11 +105,7 @@ func (c *reportCmd) Run(h *host) error {
 	}
 	s := rank.New(answers, o)
 	if c.Since != "" {
-		day, err := time.Parse(time.DateOnly, c.Since)
-		if err != nil {
-			return cli.Usage(fmt.Sprintf("--since %.40q: expected a date such as 2026-03-08", c.Since))
-		}
-		s.SinceDay(day)
+		s.SinceDay(since)
 		s.Remarks = append(s.Remarks, "what there is to do is only what is so since "+c.Since+", or nobody knows since when")
 	}
 	if c.Vehicle != "" {
@@ -278,8 +280,8 @@ func (c *reportCmd) options(now time.Time) (rank.Options, error) {
 	day := now.UTC().Truncate(24 * time.Hour)
 	if c.Week != "" {
 		var err error
-		if day, err = time.Parse(time.DateOnly, c.Week); err != nil {
-			return rank.Options{}, cli.Usage(fmt.Sprintf("--week-to %.40q: expected a date such as 2026-03-08", c.Week))
+		if day, err = date("--week-to", c.Week); err != nil {
+			return rank.Options{}, err
 		}
 	}
 	// A week of the past is asked about as if on its last evening.
@@ -297,6 +299,15 @@ func (c *reportCmd) options(now time.Time) (rank.Options, error) {
 		return rank.Options{}, cli.Usage("--silent-days and --full-days: expected more than 0")
 	}
 	return rank.Options{LastDay: day, HistoryDays: c.History, Now: now, Rate: c.Rate, LeastRate: c.Least, LeastLag: c.LeastL, SilentDays: c.Silent, FullDays: c.Full}, nil
+}
+
+// date reads what an option says as a day.
+func date(option, text string) (time.Time, error) {
+	day, err := time.Parse(time.DateOnly, text)
+	if err != nil {
+		return day, cli.Usage(fmt.Sprintf("%s %.40q: expected a date such as 2026-03-08", option, text))
+	}
+	return day, nil
 }
 
 // shopDataset returns where the dataset of a shop is: the folder named dataset

@@ -42,6 +42,7 @@ func TestShopReportRefuses(t *testing.T) {
 		{1, "no such file", []string{filepath.Join(dir, "nowhere")}},
 		{1, "no dataset is in it", []string{dir}},
 		{2, "expected a date", []string{shop, "--week-to", "yesterday"}},
+		{2, "--since \"yesterday\": expected a date", []string{shop, "--since", "yesterday"}},
 		{2, "expected 0.001 to 0.5", []string{shop, "--false-rate", "5"}},
 		{2, "expected 1 to 3660", []string{shop, "--history", "0"}},
 		{1, "groups.csv:3:1", []string{shop, "--groups", bad}},
