@@ -262,13 +262,8 @@ func TestWrongClockIsKept(t *testing.T) {
 	own := received.Add(-40 * 24 * time.Hour)
 	r := event("van", own, 1)
 	r.Sent = own.Add(time.Hour).UnixMicro()
-	_, id, err := r.Encode()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := errors.Join(d.Add(r, id, received), d.Close()); err != nil {
-		t.Fatal(err)
-	}
+	give(t, d, r)
+	flush(t, d)
 	list, err := filepath.Glob(filepath.Join(dir, "events", "vehicle=van", "day="+received.UTC().Format(time.DateOnly), "*.parquet"))
 	if err != nil || len(list) != 1 {
 		t.Fatalf("%v, %v", list, err)
@@ -726,18 +721,8 @@ func TestEarlierFiles(t *testing.T) {
 		t.Fatal(err)
 	}
 	at := time.Date(2026, 3, 9, 9, 0, 0, 0, time.UTC)
-	for _, r := range []*wire.Record{event("van-1", at, 7), event("van-2", at, 7), account("van-1", at, 7)} {
-		_, id, err := r.Encode()
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := d.Add(r, id, at.Add(time.Hour)); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if err := d.Close(); err != nil {
-		t.Fatal(err)
-	}
+	give(t, d, event("van-1", at, 7), event("van-2", at, 7), account("van-1", at, 7))
+	flush(t, d)
 	for _, x := range joined[eventRow](t, filepath.Join(dir, "events", "vehicle=van-1")) {
 		if x.Event == "1-1" && (x.Lag == nil || *x.Lag != 1.5 || x.Own != 0 || !x.Clocked || len(x.Measures) != 1) {
 			t.Errorf("the earlier row is %+v", x)
