@@ -41,6 +41,27 @@ func write(t *testing.T, f *invented.Fleet) string {
 	return dir
 }
 
+// lay lays records down in a dataset.
+func lay(t *testing.T, dir string, received time.Time, list ...*wire.Record) {
+	t.Helper()
+	d, err := dataset.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range list {
+		_, id, err := r.Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := d.Add(r, id, received); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := d.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // Every number of every question, against the same in plain Go from the records
 // themselves.
 func TestAgainstPlainGo(t *testing.T) {
@@ -164,25 +185,7 @@ func middle(list []float64) float64 {
 func TestOnce(t *testing.T) {
 	dir := t.TempDir()
 	at := lastDay.Add(8 * time.Hour)
-	add := func(list ...*wire.Record) {
-		d, err := dataset.Open(dir)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for _, r := range list {
-			_, id, err := r.Encode()
-			if err != nil {
-				t.Fatal(err)
-			}
-			if err := d.Add(r, id, at.Add(time.Hour)); err != nil {
-				t.Fatal(err)
-			}
-		}
-		if err := d.Close(); err != nil {
-			t.Fatal(err)
-		}
-	}
-	add(grown(at, 5, 1000), grown(at, 9, 2000))
+	lay(t, dir, at.Add(time.Hour), grown(at, 5, 1000), grown(at, 9, 2000))
 	// The same once more in a file that a stopped writer left.
 	if err := copyOnce(dir); err != nil {
 		t.Fatal(err)
@@ -276,24 +279,11 @@ func TestEarlierFiles(t *testing.T) {
 		}
 	}
 	check()
-	d, err := dataset.Open(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
 	for _, vehicle := range []string{"a", "z"} {
 		r := grown(at, 9, 5)
 		r.Vehicle = vehicle
-		_, id, err := r.Encode()
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := d.Add(r, id, at.Add(time.Hour)); err != nil {
-			t.Fatal(err)
-		}
+		lay(t, dir, at.Add(time.Hour), r)
 		want[vehicle] = Count{9, 9, 0}
-	}
-	if err := d.Close(); err != nil {
-		t.Fatal(err)
 	}
 	check()
 }
@@ -317,11 +307,8 @@ func TestDamagedFile(t *testing.T) {
 // What a hostile sender claims spoils no sum and no answer about others.
 func TestHostileNumbers(t *testing.T) {
 	dir := t.TempDir()
-	d, err := dataset.Open(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
 	at := lastDay.Add(8 * time.Hour)
+	var list []*wire.Record
 	for n := range 40 {
 		r := grown(at, math.MaxUint64, 1)
 		r.Vehicle, r.Run = "bad", uint32(n)
@@ -331,20 +318,9 @@ func TestHostileNumbers(t *testing.T) {
 			Unit: &wire.Unit{StoreBytes: math.MinInt64, QuotaBytes: math.MaxInt64, FreeBytes: -1, Runs: math.MinInt, LeftBytes: math.MaxInt64}}
 		e := &wire.Record{Version: 1, Kind: wire.KindEvent, Vehicle: "bad", Stay: "s", Run: 1, At: at.UnixMicro(),
 			Event: &wire.Event{ID: fmt.Sprint(n), Finding: detect.Finding{Kind: "release-lag", Measures: []detect.Measure{{Name: "lag_s", Value: -math.MaxFloat64}}}}}
-		good := grown(at, 9, 5)
-		for _, r := range []*wire.Record{r, u, e, good} {
-			_, id, err := r.Encode()
-			if err != nil {
-				t.Fatal(err)
-			}
-			if err := d.Add(r, id, at.Add(time.Hour)); err != nil {
-				t.Fatal(err)
-			}
-		}
+		list = append(list, r, u, e, grown(at, 9, 5))
 	}
-	if err := d.Close(); err != nil {
-		t.Fatal(err)
-	}
+	lay(t, dir, at.Add(time.Hour), list...)
 	got, err := Ask(context.Background(), dir, Asked{LastDay: lastDay, HistoryDays: 7})
 	if err != nil {
 		t.Fatal(err)
@@ -388,10 +364,6 @@ func copyOnce(dir string) error {
 // a unit whose clock is a year behind is heard of when it is.
 func TestSevereAndWrongClock(t *testing.T) {
 	dir := t.TempDir()
-	d, err := dataset.Open(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
 	arrived := lastDay.Add(20 * time.Hour)
 	event := func(id, kind, class string, start, end bus.Micros, lag float64) *wire.Record {
 		c, err := detect.ClassOf(kind, class)
@@ -405,22 +377,10 @@ func TestSevereAndWrongClock(t *testing.T) {
 	unit := func(vehicle string, at time.Time) *wire.Record {
 		return &wire.Record{Version: 1, Kind: wire.KindUnit, Vehicle: vehicle, Stay: "s", Run: 1, At: at.UnixMicro(), Unit: &wire.Unit{Program: "x"}}
 	}
-	for _, r := range []*wire.Record{
+	lay(t, dir, arrived,
 		event("1-1", detect.KindReleaseLag, "normal", 0, bus.Second, 0.2), event("1-2", detect.KindReleaseLag, "dragging", 50*bus.Second, 52*bus.Second, 1.7),
 		event("1-3", detect.KindMark, "mark", 62*bus.Second, 62*bus.Second, 0), event("1-4", detect.KindReleaseLag, "late", 500*bus.Second, 501*bus.Second, 0.9),
-		unit("van", arrived), unit("behind", arrived.Add(-409*24*time.Hour)), unit("ahead", arrived.Add(3*365*24*time.Hour)), unit("endless", time.UnixMicro(math.MaxInt64)),
-	} {
-		_, id, err := r.Encode()
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := d.Add(r, id, arrived); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if err := d.Close(); err != nil {
-		t.Fatal(err)
-	}
+		unit("van", arrived), unit("behind", arrived.Add(-409*24*time.Hour)), unit("ahead", arrived.Add(3*365*24*time.Hour)), unit("endless", time.UnixMicro(math.MaxInt64)))
 	got, err := Ask(context.Background(), dir, Asked{LastDay: lastDay, HistoryDays: 7})
 	if err != nil {
 		t.Fatal(err)
