@@ -11,6 +11,8 @@ import (
 	"sort"
 	"strings"
 	"testing"
+
+	"joltwatch/cmd/develop/lot"
 )
 
 // ecu answers requests as ISO 15765-2 and the service's standard say.
@@ -219,7 +221,7 @@ var standardRequests = []Request{
 // vehicle slows, with controllers that take 10 to 40 ms, within mean and burst.
 func TestAskTwoSpeedsWhileStopping(t *testing.T) {
 	for _, deaf := range []bool{false, true} {
-		rng := lot(t, 7, 8)
+		rng := lot.Draw(t, 7, 8)
 		l := newLab(t, AskOptions{Requests: standardRequests})
 		l.deaf = deaf
 		e := engineECU()
@@ -462,7 +464,7 @@ func TestAskWaitsWhilePending(t *testing.T) {
 // request is out still counts, as old as it is.
 func TestAskLateAnswers(t *testing.T) {
 	l := newLab(t, AskOptions{Requests: []Request{{Name: "rpm", Service: 1, Parameter: 0x0C, Period: 100_000}, {Name: "kmh", Service: 1, Parameter: 0x0D, Period: 100_000}}})
-	rng := lot(t, 3, 4)
+	rng := lot.Draw(t, 3, 4)
 	l.ecus[0x7E0] = &ecu{from: 0x7E8, values: map[string]string{"\x01\x0C": "\x41\x0C\x1A\xF8", "\x01\x0D": "\x41\x0D\x32"},
 		takes: func() Micros { return 220_000 + Micros(rng.IntN(80_000)) }}
 	l.run(20 * Second)

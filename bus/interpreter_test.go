@@ -13,6 +13,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"joltwatch/cmd/develop/lot"
 )
 
 // speaker is an adapter with an AT-command interpreter, as common practice has
@@ -423,7 +425,7 @@ func slowEngine(rng *rand.Rand) *ecu {
 // From a cold start at an unknown serial rate to both speeds at 15 Hz and more
 // while the vehicle slows.
 func TestInterpreterAsks(t *testing.T) {
-	rng := lot(t, 1, 2)
+	rng := lot.Draw(t, 1, 2)
 	s := newSpeaker()
 	s.ecus[0x7E0] = slowEngine(rng)
 	onBench(t, s, AskOptions{Requests: standardRequests}, func(b *bench) {

@@ -3,7 +3,6 @@ package storage
 import (
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
@@ -11,6 +10,7 @@ import (
 	"testing"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/lot"
 	"joltwatch/detect"
 
 	"golang.org/x/sys/unix"
@@ -204,7 +204,7 @@ func TestExchangedFiles(t *testing.T) {
 // were condensed.
 func TestRemovedOnPurposeIsNoDamage(t *testing.T) {
 	m := newMedium()
-	r := rand.New(rand.NewPCG(*seed, 9))
+	r := lot.Draw(t, 1, 9)
 	w, _, err := Open("store", Options{Plan: faultPlan(), Boot: "a", FS: m, Quota: MinQuota, LookBack: bus.Second, LookOn: bus.Second, RingBytes: 64 << 10})
 	if err != nil {
 		t.Fatal(err)

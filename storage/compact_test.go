@@ -2,18 +2,16 @@ package storage
 
 import (
 	"encoding/json"
-	"flag"
 	"math/rand/v2"
 	"reflect"
 	"testing"
 
+	"joltwatch/cmd/develop/lot"
 	"joltwatch/detect"
 )
 
-var seed = flag.Uint64("seed", 1, "seed of the tests that draw by lot")
-
-// lot draws a value of any JSON kind.
-func lot(r *rand.Rand, depth int) any {
+// anyValue draws a value of any JSON kind.
+func anyValue(r *rand.Rand, depth int) any {
 	words := []string{"lag_s", "", "ä\u202e\x00", "kind", "far away", "engine_speed"}
 	switch n := r.IntN(9); {
 	case n == 0:
@@ -31,7 +29,7 @@ func lot(r *rand.Rand, depth int) any {
 	case n == 6:
 		out := []any{}
 		for range r.IntN(5) {
-			out = append(out, lot(r, depth+1))
+			out = append(out, anyValue(r, depth+1))
 		}
 		return out
 	case n == 7:
@@ -43,7 +41,7 @@ func lot(r *rand.Rand, depth int) any {
 	}
 	out := map[string]any{}
 	for range r.IntN(6) {
-		out[words[r.IntN(len(words))]] = lot(r, depth+1)
+		out[words[r.IntN(len(words))]] = anyValue(r, depth+1)
 	}
 	return out
 }
@@ -51,10 +49,10 @@ func lot(r *rand.Rand, depth int) any {
 // Whatever JSON there is comes back as the same JSON, by itself and against any
 // other.
 func TestCompactIsExact(t *testing.T) {
-	r := rand.New(rand.NewPCG(*seed, 0))
+	r := lot.Draw(t, 1, 0)
 	var before *node
 	for i := range 5000 {
-		text, err := json.Marshal(lot(r, 0))
+		text, err := json.Marshal(anyValue(r, 0))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -65,7 +63,7 @@ func TestCompactIsExact(t *testing.T) {
 		for _, base := range []*node{nil, before} {
 			got, err := expand(compact(nil, &n, base), base)
 			if back := got.append(nil); err != nil || !sameJSON(text, back) {
-				t.Fatalf("-seed %d, value %d: %s became %s, %v", *seed, i, text, back, err)
+				t.Fatalf("value %d: %s became %s, %v", i, text, back, err)
 			}
 		}
 		before = &n

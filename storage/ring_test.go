@@ -1,17 +1,17 @@
 package storage
 
 import (
-	"math/rand/v2"
 	"slices"
 	"testing"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/lot"
 )
 
 // A ring gives back what a plain list of the same frames would, whatever their
 // sizes and however time runs.
 func TestRing(t *testing.T) {
-	r := rand.New(rand.NewPCG(*seed, 1))
+	r := lot.Draw(t, 1, 1)
 	ring := newRing(64 << 10)
 	var all []bus.Frame
 	var now bus.Micros

@@ -9,6 +9,7 @@ import (
 	"go.einride.tech/can/pkg/descriptor"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/lot"
 	"joltwatch/stream"
 )
 
@@ -60,7 +61,7 @@ func oneSignal(s stream.Signal) *stream.Plan {
 // Every start and length that fits eight bytes, both byte orders, signed and
 // not, against go.einride.tech/can as an independent implementation.
 func TestFieldsAgreeWithAnotherLibrary(t *testing.T) {
-	rnd := lot(t, 1, 2)
+	rnd := lot.Draw(t, 1, 2)
 	n := 0
 	for start := range 64 {
 		for length := 1; length <= 64; length++ {
@@ -104,7 +105,7 @@ func TestFieldsAgreeWithAnotherLibrary(t *testing.T) {
 
 // Fields anywhere in a 64-byte frame, against the definition taken literally.
 func TestFieldsInLongFrames(t *testing.T) {
-	rnd := lot(t, 3, 4)
+	rnd := lot.Draw(t, 3, 4)
 	n := 0
 	for range 20000 {
 		start, length, big := rnd.IntN(512), 1+rnd.IntN(64), rnd.IntN(2) == 0

@@ -5,10 +5,12 @@ import (
 	"testing"
 
 	"go.einride.tech/can"
+
+	"joltwatch/cmd/develop/lot"
 )
 
 func TestTallyCounts(t *testing.T) {
-	r := lot(t, 1, 1)
+	r := lot.Draw(t, 1, 1)
 	var x tally
 	var want [64]int
 	for range 3000 {
@@ -28,7 +30,7 @@ func TestTallyCounts(t *testing.T) {
 // TestRunMatchesLibrary compares taking out every run of every place with the
 // extraction of go.einride.tech/can.
 func TestRunMatchesLibrary(t *testing.T) {
-	r := lot(t, 2, 2)
+	r := lot.Draw(t, 2, 2)
 	for range 20 {
 		var d can.Data
 		for i := range d {

@@ -12,6 +12,7 @@ import (
 	"github.com/parquet-go/parquet-go"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/lot"
 	"joltwatch/storage/review"
 	"joltwatch/storage/review/invented"
 )
@@ -153,7 +154,7 @@ func TestParquet(t *testing.T) {
 // What is written must be read back frame by frame by the program's own reader
 // of text logs, which is tested against other writers.
 func TestTextLog(t *testing.T) {
-	r := lot(t, 5, 6)
+	r := lot.Draw(t, 5, 6)
 	var frames []bus.Frame
 	at := bus.Micros(0)
 	for range 2000 {

@@ -17,15 +17,13 @@ import (
 
 	"github.com/parquet-go/parquet-go"
 
+	"joltwatch/cmd/develop/lot"
 	shop "joltwatch/cmd/joltshop/server"
 	"joltwatch/storage"
 	"joltwatch/storage/wire"
 )
 
-var (
-	kills    = flag.Int("kills", 3, "how often courier and server are killed, in each of four ways")
-	killSeed = flag.Uint64("seed", 1, "seed of the instants of the kills")
-)
+var kills = flag.Int("kills", 3, "how often courier and server are killed, in each of four ways")
 
 // killing is a shop and a vehicle of which one or the other is killed.
 type killing struct {
@@ -47,7 +45,7 @@ func TestKilled(t *testing.T) {
 	if testing.Short() {
 		t.Skip("processes are built and killed: not run with -short")
 	}
-	k := &killing{t: t, dir: filepath.Join(t.TempDir(), "shop"), r: rand.New(rand.NewPCG(*killSeed, 0))}
+	k := &killing{t: t, dir: filepath.Join(t.TempDir(), "shop"), r: lot.Draw(t, 1, 0)}
 	bin := t.TempDir()
 	if out, err := exec.Command("go", "build", "-o", bin, "joltwatch/cmd/joltship", "joltwatch/cmd/joltshop").CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
