@@ -2,6 +2,7 @@ package drive
 
 import (
 	"fmt"
+	"slices"
 
 	"joltwatch/stream"
 )
@@ -77,7 +78,7 @@ func Causes(set Set, n int) []Case {
 			return pulls(r, v, func() Fault { return Fault{Kind: "gearset-slip", AtS: 30, ForS: 12, Value: r.between(60, 160)} })
 		})
 		add("artefact", 14, func(r *random) []Step {
-			return pulls(r, v, func() Fault { return Fault{Kind: "stuck", On: v.shafts(), AtS: 12, ForS: 35} })
+			return pulls(r, v, func() Fault { return Fault{Kind: "stuck", On: v.Layout.Shafts(), AtS: 12, ForS: 35} })
 		})
 	}
 	return out
@@ -114,14 +115,12 @@ func pulls(r *random, v *Vehicle, fault func() Fault) []Step {
 	return append(s, Step{Do: "stop", Accel: 1.2, ForS: 4}, Step{Do: "off", ForS: 6})
 }
 
-// shafts names the message that carries the turbine's speed, or the engine's.
-func (v *Vehicle) shafts() string {
+// Shafts names the message that carries the turbine's speed, or the engine's.
+func (l *Layout) Shafts() string {
 	for _, role := range []stream.Role{stream.TurbineSpeed, stream.EngineSpeed} {
-		for i := range v.Layout.Messages {
-			for _, x := range v.Layout.Messages[i].Signals {
-				if x.Role == role {
-					return v.Layout.Messages[i].Name
-				}
+		for i := range l.Messages {
+			if slices.ContainsFunc(l.Messages[i].Signals, func(s Signal) bool { return s.Role == role }) {
+				return l.Messages[i].Name
 			}
 		}
 	}

@@ -56,7 +56,7 @@ func Causes(set drive.Set, n int) []*Trip {
 				case "gearset":
 					m.AtS, m.ForS = 28, 12
 				case "freeze":
-					m.AtS, m.ForS, m.On = 12, 35, shafts(v)
+					m.AtS, m.ForS, m.On = 12, 35, v.Layout.Shafts()
 				}
 				return m
 			})
@@ -101,18 +101,4 @@ func pulls(w *writer, mishap func() *Mishap) {
 		w.add(l)
 	}
 	w.add(Leg{Do: "stop", Accel: 1.2, ForS: 4})
-}
-
-// shafts names the message that carries the turbine's speed, or the engine's.
-func shafts(v *Vehicle) string {
-	for _, role := range []stream.Role{stream.TurbineSpeed, stream.EngineSpeed} {
-		for i := range v.Layout.Messages {
-			for _, x := range v.Layout.Messages[i].Signals {
-				if x.Role == role {
-					return v.Layout.Messages[i].Name
-				}
-			}
-		}
-	}
-	return ""
 }
