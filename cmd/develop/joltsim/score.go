@@ -8,7 +8,6 @@ import (
 	"os"
 	"sort"
 	"strings"
-	"sync"
 	"text/tabwriter"
 
 	"joltwatch/cmd/develop/joltsim/drive"
@@ -221,38 +220,26 @@ func (c *scoreCmd) drive(jobs []job, settings []detect.Settings) ([]*score, erro
 	}
 	defer p.close()
 	results := make([][]*tally, len(jobs))
-	errs := make([]error, len(jobs))
-	next := make(chan int)
-	var wg sync.WaitGroup
-	for range max(1, c.Jobs) {
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
-			for i := range next {
-				results[i], errs[i] = scoreJob(&jobs[i], p, settings)
-			}
-		}()
-	}
 	show := isTerminal(os.Stderr)
-	for i := range jobs {
-		next <- i
+	err = each(len(jobs), c.Jobs, func(i int) (err error) {
+		results[i], err = scoreJob(&jobs[i], p, settings)
+		return err
+	}, func(begun int) {
 		if show {
-			fmt.Fprintf(os.Stderr, "\r%d of %d drives ", i+1, len(jobs))
+			fmt.Fprintf(os.Stderr, "\r%d of %d drives ", begun, len(jobs))
 		}
-	}
-	close(next)
-	wg.Wait()
+	})
 	if show {
 		fmt.Fprintln(os.Stderr)
+	}
+	if err != nil {
+		return nil, err
 	}
 	scores := make([]*score, len(settings))
 	for k := range scores {
 		scores[k] = newScore()
 	}
 	for i := range jobs {
-		if errs[i] != nil {
-			return nil, errs[i]
-		}
 		for k := range scores {
 			scores[k].class(jobs[i].vehicle).add(results[i][k])
 		}
@@ -291,15 +278,10 @@ func writeScore(w io.Writer, s *score, list []aim, rows, notes bool) error {
 	if err := writeClasses(w, s, list); err != nil {
 		return err
 	}
-	for len(list) > 0 {
-		n := 1
-		for n < len(list) && list[n].What == list[0].What {
-			n++
-		}
-		if err := writeAim(w, list[:n]); err != nil {
+	for _, x := range byAim(list) {
+		if err := writeAim(w, x); err != nil {
 			return err
 		}
-		list = list[n:]
 	}
 	fmt.Fprintf(w, "\n%d aims met, %d open (the value meets the aim, and the chances were too few to show it), %d missed\n",
 		nMet, nOpen, nMissed)

@@ -219,6 +219,18 @@ func sortAims(list []aim) {
 	})
 }
 
+// byAim parts a sorted list into one for each aim.
+func byAim(list []aim) [][]aim {
+	var out [][]aim
+	for i, x := range list {
+		if i == 0 || x.What != list[i-1].What {
+			out = append(out, nil)
+		}
+		out[len(out)-1] = append(out[len(out)-1], x)
+	}
+	return out
+}
+
 // line is the aim in words: value, exact interval, what it rests on.
 func (x *aim) line() string {
 	sign := "at most"

@@ -3,11 +3,10 @@ package main
 import (
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"slices"
-	"sort"
 	"strings"
-	"sync"
 	"text/tabwriter"
 
 	"joltwatch/bus"
@@ -127,23 +126,17 @@ func (c *causesCmd) Run() error {
 		return err
 	}
 	var list []aim
-	for name, x := range classes {
-		list = append(list, causeAims(name, x)...)
+	for _, name := range slices.Sorted(maps.Keys(classes)) {
+		list = append(list, causeAims(name, classes[name])...)
 	}
-	sort.Slice(list, func(i, k int) bool { return list[i].Class < list[k].Class })
 	sortAims(list)
-	for len(list) > 0 {
-		n := 1
-		for n < len(list) && list[n].What == list[0].What {
-			n++
-		}
-		if err := writeAim(os.Stdout, list[:n]); err != nil {
+	for _, x := range byAim(list) {
+		if err := writeAim(os.Stdout, x); err != nil {
 			return err
 		}
-		if k := count(list[:n], missed); k > 0 {
+		if k := count(x, missed); k > 0 {
 			err = missedError(k)
 		}
-		list = list[n:]
 	}
 	return err
 }
@@ -181,28 +174,16 @@ func (c *causesCmd) confuse(jobs []job) (map[string]*confusion, error) {
 		return nil, err
 	}
 	defer p.close()
-	results, errs := make([]*confusion, len(jobs)), make([]error, len(jobs))
-	next := make(chan int)
-	var wg sync.WaitGroup
-	for range max(1, c.Jobs) {
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
-			for i := range next {
-				results[i], errs[i] = confuseJob(&jobs[i], p)
-			}
-		}()
+	results := make([]*confusion, len(jobs))
+	err = each(len(jobs), c.Jobs, func(i int) (err error) {
+		results[i], err = confuseJob(&jobs[i], p)
+		return err
+	}, func(int) {})
+	if err != nil {
+		return nil, err
 	}
-	for i := range jobs {
-		next <- i
-	}
-	close(next)
-	wg.Wait()
 	classes := map[string]*confusion{}
 	for i := range jobs {
-		if errs[i] != nil {
-			return nil, errs[i]
-		}
 		if classes[jobs[i].vehicle] == nil {
 			classes[jobs[i].vehicle] = newConfusion()
 		}
@@ -319,13 +300,8 @@ func causeAims(class string, c *confusion) []aim {
 // writeConfusion prints a table for each class: what was injected, and what came
 // first.
 func writeConfusion(w io.Writer, classes map[string]*confusion, notes bool) error {
-	var names []string
-	for name := range classes {
-		names = append(names, name)
-	}
-	sort.Strings(names)
 	fmt.Fprintf(w, "\nwhat was wrong (lines), and what the review put first (columns); * where the class lacks the signals to tell\n")
-	for _, name := range names {
+	for _, name := range slices.Sorted(maps.Keys(classes)) {
 		c := classes[name]
 		tw := tabwriter.NewWriter(w, 0, 8, 2, ' ', tabwriter.AlignRight)
 		fmt.Fprintf(tw, "\n%s\tdone\tfound\t", name)

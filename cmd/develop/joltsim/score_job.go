@@ -162,6 +162,33 @@ func (f *fan) Frame(b *bus.Frame) {
 	}
 }
 
+// each does n things, so many at once, and tells begun how many have begun. The error
+// is that of the first of them that has one, in their order.
+func each(n, atOnce int, do func(i int) error, begun func(n int)) error {
+	errs := make([]error, n)
+	next := make(chan int)
+	var wg sync.WaitGroup
+	for range max(1, atOnce) {
+		wg.Go(func() {
+			for i := range next {
+				errs[i] = do(i)
+			}
+		})
+	}
+	for i := range n {
+		next <- i
+		begun(i + 1)
+	}
+	close(next)
+	wg.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // run drives the job once and returns, for each of the settings, what a
 // monitor with them said.
 func (j *job) run(p *plans, settings []detect.Settings) ([]seen, simulation, uint64, error) {
