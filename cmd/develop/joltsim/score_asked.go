@@ -159,12 +159,8 @@ func (m *matcher) askedReleases() {
 	usual := m.usualLagS()
 	for i := range m.truth.Releases {
 		r := &m.truth.Releases[i]
-		end := r.Parted5
-		if end == 0 {
-			end = r.Fell + 6*bus.Second
-		}
-		held := r.InjectedS > 0 || r.InjectedNm > 0
-		if r.Reapplied || r.Reason == "selector" || held && r.Reason != "stop" || r.Parted == 0 && !r.Stalled {
+		end := ended(r)
+		if moot(r) || r.Parted == 0 && !r.Stalled {
 			m.claim(r.Fell-bus.Second, max(end, r.Fell+8*bus.Second))
 			continue
 		}

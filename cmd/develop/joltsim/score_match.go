@@ -288,9 +288,8 @@ const (
 func (m *matcher) rowOf(r *drive.Release) string {
 	limit := m.set.ReleaseLag.LimitS
 	least := least(r)
-	held := r.InjectedS > 0 || r.InjectedNm > 0
 	switch {
-	case r.Reapplied || r.Reason == "selector" || held && r.Reason != "stop":
+	case moot(r):
 		return ""
 	case r.Cause == drive.CauseCommand && r.Parted > 0 && r.LagS <= limit:
 		return rowCommand
@@ -300,7 +299,7 @@ func (m *matcher) rowOf(r *drive.Release) string {
 		return ""
 	case r.LagS > limit && least <= limit:
 		return "" // free in time, and together by chance
-	case least <= limit && held && r.InjectedNm > 0:
+	case least <= limit && r.InjectedNm > 0:
 		return ""
 	case least <= limit:
 		return rowSound
@@ -310,6 +309,21 @@ func (m *matcher) rowOf(r *drive.Release) string {
 		return rowLate
 	}
 	return rowLateEdge
+}
+
+// moot reports whether a release came to no end of its own, or a fault of stops met
+// another one: nobody can say what it should be called.
+func moot(r *drive.Release) bool {
+	held := r.InjectedS > 0 || r.InjectedNm > 0
+	return r.Reapplied || r.Reason == "selector" || held && r.Reason != "stop"
+}
+
+// ended is until when a finding may be about a release.
+func ended(r *drive.Release) bus.Micros {
+	if r.Parted5 == 0 {
+		return r.Fell + 6*bus.Second
+	}
+	return r.Parted5
 }
 
 // least is the lag in s from which on only chance held the speeds together.
@@ -323,10 +337,7 @@ func least(r *drive.Release) float64 {
 func (m *matcher) releases() {
 	for i := range m.truth.Releases {
 		r := &m.truth.Releases[i]
-		end := r.Parted5
-		if end == 0 {
-			end = r.Fell + 6*bus.Second
-		}
+		end := ended(r)
 		row := m.rowOf(r)
 		if row == "" {
 			m.claim(r.Fell-bus.Second, max(end, r.Fell+8*bus.Second))
