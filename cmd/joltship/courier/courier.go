@@ -305,7 +305,7 @@ func (c *Courier) send(ctx context.Context, js jetstream.JetStream, w *work, did
 		f := &w.files[i]
 		c.cut(f.record.File)
 		if err := c.sendFile(ctx, bucket, f, did); err != nil {
-			return errors.Join(err, c.memory.write())
+			return err
 		}
 		if err := c.publish(ctx, js, &f.record, did); err != nil {
 			return err
