@@ -137,9 +137,7 @@ func (d *Dataset) Add(r *wire.Record, id string, received time.Time) error {
 		// It tells of the present, whatever its clock says: filed by arrival, with
 		// its own time beside it.
 		day = received.UTC().Format(time.DateOnly)
-		if c.Time, c.Clocked = 0, r.At > 0 && r.At < latestTime; c.Clocked {
-			c.Time = r.At
-		}
+		c.Time, c.Clocked = c.Own, c.Own != 0
 	}
 	p := partition{vehicle: r.Vehicle, day: day}
 	d.mu.Lock()
