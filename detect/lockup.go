@@ -62,13 +62,10 @@ type lockup struct {
 // Structural: it only widens bounds.
 const fillS = 0.5
 
-// held reports whether the clutch carries in a state.
-func held(c state.Clutch) bool { return c == state.Closed || c == state.Partial || c == state.Coast }
-
 // change takes a change between held and open. It lies within the samples on both
 // sides of it, and is blurred by what the engine's speed passes through on its way.
 func (l *lockup) change(s *scene, m *state.Moment) {
-	if m.State != l.was && (held(m.State) && l.was == state.Open || held(l.was) && m.State == state.Open) {
+	if m.State.On() && l.was == state.Open || l.was.On() && m.State == state.Open {
 		memory := s.Calibration()
 		c := memory.Summary()
 		apart := 2 * s.PitchS()
@@ -91,7 +88,6 @@ func (l *lockup) change(s *scene, m *state.Moment) {
 	l.was = m.State
 }
 
-// row adds the time of a row.
 func (l *lockup) begin(*scene) { *l = lockup{waits: l.waits} }
 
 // row adds the time of a row.
