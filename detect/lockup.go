@@ -66,13 +66,12 @@ const fillS = 0.5
 // sides of it, and is blurred by what the engine's speed passes through on its way.
 func (l *lockup) change(s *scene, m *state.Moment) {
 	if m.State.On() && l.was == state.Open || l.was.On() && m.State == state.Open {
-		memory := s.Calibration()
-		c := memory.Summary()
+		c := s.Chain()
 		apart := 2 * s.PitchS()
 		for _, x := range [...]stream.Role{stream.EngineSpeed, stream.TurbineSpeed} {
 			apart = max(apart, 2*s.Role(x).PeriodS)
 		}
-		l.edge += apart + (c.FilterMs+c.UnsureMs)/1000
+		l.edge += apart + (math.Round(1000*c.FilterS)+math.Round(1000*c.UnsureS))/1000
 		l.fills = 0
 		if l.was == state.Open && m.HasCommand {
 			l.fills = fillS

@@ -142,6 +142,9 @@ func (s *Vehicle) CommandRole() stream.Role { return s.cmd.role }
 // CommandRest is the highest command, in the unit of its role, that is none.
 func (s *Vehicle) CommandRest() float64 { return s.cmd.floor(s.cmd.role) }
 
+// Chain is how the engine's speed comes in against the turbine's, as far as is known.
+func (s *Vehicle) Chain() coupling.Chain { return s.learn.Chain() }
+
 // Calibration is what is known of the measuring chain, to be kept.
 func (s *Vehicle) Calibration() calibrate.Memory { return s.learn.Memory() }
 
