@@ -56,8 +56,8 @@ func (a *applySteps) begin(hold chain.Hold) {
 
 // measures are what a driver may feel of it, where the signals carry it.
 func (a *applySteps) measures(f *Finding) {
-	if a.touches && !math.IsNaN(a.touchKPa) {
-		f.Measures = append(f.Measures, applyTouchKPa.of(a.touchKPa))
+	if a.touches {
+		f.put(&applyTouchKPa, a.touchKPa)
 	}
 	if a.jerk.top > 0 {
 		f.Measures = append(f.Measures, applyJerk.of(a.jerk.top))

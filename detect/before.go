@@ -155,9 +155,7 @@ func (b *before) describe(f *Finding, at bus.Micros) {
 		return
 	}
 	for i, v := range []float64{p.closedS, p.pedal, p.torque, b.turbineAt(p, at), b.brakingAt(at), p.brake, p.stops, p.grade} {
-		if !math.IsNaN(v) {
-			f.Measures = append(f.Measures, beforeQuantities[i].of(v))
-		}
+		f.put(beforeQuantities[i], v)
 	}
 }
 

@@ -3,6 +3,8 @@
 package detect
 
 import (
+	"math"
+
 	"joltwatch/bus"
 	"joltwatch/detect/state"
 )
@@ -73,6 +75,13 @@ func (f *Finding) Get(name string) (float64, bool) {
 		}
 	}
 	return 0, false
+}
+
+// put adds a measure where its value is known, and not NaN.
+func (f *Finding) put(q *Quantity, v float64) {
+	if !math.IsNaN(v) {
+		f.Measures = append(f.Measures, q.of(v))
+	}
 }
 
 // Instant is a moment and the interval that the sample times allow for it.

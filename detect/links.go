@@ -137,27 +137,22 @@ func (l *linked) lateCommand(set *ReleaseLagSettings) bool {
 
 // describe adds the links to a finding.
 func (l *linked) describe(s *scene, f *Finding, p *state.Separation) {
-	put := func(q *Quantity, v float64) {
-		if !math.IsNaN(v) {
-			f.Measures = append(f.Measures, q.of(v))
-		}
-	}
 	if l.decided {
 		x := &l.decision
-		put(&commandLateS, x.LateS)
-		put(&commandLateMinS, x.LowS)
-		put(&commandLateMaxS, x.HighS)
+		f.put(&commandLateS, x.LateS)
+		f.put(&commandLateMinS, x.LowS)
+		f.put(&commandLateMaxS, x.HighS)
 		switch {
 		case x.UsualKmh > 0:
-			put(&fellAtKmh, l.of.Kmh)
-			put(&usualFallKmh, x.UsualKmh)
+			f.put(&fellAtKmh, l.of.Kmh)
+			f.put(&usualFallKmh, x.UsualKmh)
 		case x.UsualRPM > 0:
-			put(&fellAtRPM, l.of.TurbineRPM)
-			put(&usualFallRPM, x.UsualRPM)
+			f.put(&fellAtRPM, l.of.TurbineRPM)
+			f.put(&usualFallRPM, x.UsualRPM)
 		default:
-			put(&usualBrakeS, x.UsualBrakeS)
+			f.put(&usualBrakeS, x.UsualBrakeS)
 		}
-		put(&habitReleases, float64(x.N))
+		f.put(&habitReleases, float64(x.N))
 		if x.LateS > 0 {
 			f.Instants = append(f.Instants, Instant{InstantUsuallyFalls, p.Fall.Mid() - seconds(x.LateS), p.Fall.Early - seconds(max(0, x.HighS)),
 				p.Fall.Late - seconds(max(0, x.LowS))})
@@ -165,14 +160,14 @@ func (l *linked) describe(s *scene, f *Finding, p *state.Separation) {
 	}
 	mem := &s.history.releases
 	if usual, n := mem.LagS(); n >= chain.Fewest {
-		put(&usualLagS, usual)
+		f.put(&usualLagS, usual)
 	}
 	l.driver(f)
 	if !l.HasPressure {
 		f.MissingInputs = append(f.MissingInputs, stream.ClutchPressure.String())
 		return
 	}
-	l.oil(mem, f, put)
+	l.oil(mem, f)
 }
 
 func (l *linked) driver(f *Finding) {
@@ -187,15 +182,15 @@ func (l *linked) driver(f *Finding) {
 	add(l.HasGone, InstantGone, l.Gone)
 }
 
-func (l *linked) oil(mem *chain.Memory, f *Finding, put func(*Quantity, float64)) {
+func (l *linked) oil(mem *chain.Memory, f *Finding) {
 	if usual, n := mem.DeadS(); n >= chain.Fewest {
-		put(&usualDeadS, usual)
+		f.put(&usualDeadS, usual)
 	}
-	put(&beforeKPa, l.BeforeKPa)
-	put(&partedKPa, l.PartedKPa)
+	f.put(&beforeKPa, l.BeforeKPa)
+	f.put(&partedKPa, l.PartedKPa)
 	if l.hold.Known {
-		put(&lowestKPa, l.hold.LowKPa)
-		put(&highestKPa, l.hold.HighKPa)
+		f.put(&lowestKPa, l.hold.LowKPa)
+		f.put(&highestKPa, l.hold.HighKPa)
 	}
 }
 
