@@ -11,15 +11,15 @@ var outputOffRoad = Quantity{"output_off_road_percent", "%", 0.1}
 // roadRatio holds output speed over road speed in a stretch against what it usually
 // is: whether the sensor of the output can be trusted.
 type roadRatio struct {
-	usual, s float64 // and the seconds it rests on
-	sum, n   float64 // of the stretch under way
+	usual, s float64  // and the seconds it rests on
+	stretch  timeMean // of the one under way
 }
 
 // roadRatioS is how long it must have been seen; roadRatioKmh the least speed.
 // Structural: coarse road speeds average out in that.
 const roadRatioS, roadRatioKmh = 10.0, 15.0
 
-func (r *roadRatio) begin() { r.sum, r.n = 0, 0 }
+func (r *roadRatio) begin() { r.stretch = timeMean{} }
 
 func (r *roadRatio) row(m *state.Moment, outRPM float64, on bool) {
 	if !m.HasKmh || m.Kmh < roadRatioKmh {
@@ -27,8 +27,7 @@ func (r *roadRatio) row(m *state.Moment, outRPM float64, on bool) {
 	}
 	x := outRPM / m.Kmh
 	if on {
-		r.sum += float64(x * m.DtS)
-		r.n += m.DtS
+		r.stretch.add(x, m.DtS)
 		return
 	}
 	if r.s == 0 {
@@ -39,7 +38,7 @@ func (r *roadRatio) row(m *state.Moment, outRPM float64, on bool) {
 }
 
 func (r *roadRatio) describe(f *Finding) {
-	if r.s >= roadRatioS && r.n > 0 {
-		f.Measures = append(f.Measures, outputOffRoad.of(100*math.Abs(r.sum/r.n/r.usual-1)))
+	if r.s >= roadRatioS && r.stretch.s > 0 {
+		f.Measures = append(f.Measures, outputOffRoad.of(100*math.Abs(r.stretch.value()/r.usual-1)))
 	}
 }

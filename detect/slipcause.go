@@ -47,18 +47,16 @@ func (h *heldWith) row(m *state.Moment) {
 
 // slipWith is that of a stretch of slip, and for how long a speed stood still.
 type slipWith struct {
-	kPa, kPaS, nm, nmS float64
-	engine, turbine    standing
+	kPa, nm         timeMean
+	engine, turbine standing
 }
 
 func (x *slipWith) add(m *state.Moment, w float64) {
 	if m.Row.Has(stream.ClutchPressure) {
-		x.kPa += float64(m.Row.V[stream.ClutchPressure] * w)
-		x.kPaS += w
+		x.kPa.add(m.Row.V[stream.ClutchPressure], w)
 	}
 	if m.Row.Has(stream.EngineTorque) {
-		x.nm += float64(m.Row.V[stream.EngineTorque] * w)
-		x.nmS += w
+		x.nm.add(m.Row.V[stream.EngineTorque], w)
 	}
 	x.engine.row(m.At, m.EngineRPM, m.TurbineRPM)
 	x.turbine.row(m.At, m.TurbineRPM, m.EngineRPM)
@@ -87,16 +85,16 @@ func (x *standing) row(at bus.Micros, v, other float64) {
 
 // describe adds both to a finding.
 func (x *slipWith) describe(f *Finding, h *heldWith) {
-	if x.kPaS > 0 {
-		f.Measures = append(f.Measures, slipPressureKPa.of(x.kPa/x.kPaS))
+	if x.kPa.s > 0 {
+		f.Measures = append(f.Measures, slipPressureKPa.of(x.kPa.value()))
 		if h.hasKPa {
 			f.Measures = append(f.Measures, holdPressureKPa.of(h.kPa))
 		}
 	} else {
 		f.MissingInputs = append(f.MissingInputs, stream.ClutchPressure.String())
 	}
-	if x.nmS > 0 && h.hasNm {
-		f.Measures = append(f.Measures, slipTorqueNm.of(x.nm/x.nmS), holdTorqueNm.of(h.nm))
+	if x.nm.s > 0 && h.hasNm {
+		f.Measures = append(f.Measures, slipTorqueNm.of(x.nm.value()), holdTorqueNm.of(h.nm))
 	}
 	f.Measures = append(f.Measures, speedStoodS.of(max(x.engine.s, x.turbine.s)))
 }
