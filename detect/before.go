@@ -42,7 +42,6 @@ type before struct {
 	points [beforeKept]beforePoint
 	n      int
 	now    beforePoint
-	drive  int
 	// unsure is for how long the state has been unknown.
 	unsure float64
 	pedal  timeMean
@@ -71,12 +70,14 @@ func (x *timeMean) value() float64 {
 	return x.sum / x.s
 }
 
+// begin begins a drive.
+func (b *before) begin() {
+	*b = before{}
+	b.open()
+}
+
 // row takes a row, in its order.
-func (b *before) row(s *scene, m *state.Moment) {
-	if !s.InDrive() || s.Drive() != b.drive {
-		*b = before{drive: s.Drive()}
-		b.open()
-	}
+func (b *before) row(m *state.Moment) {
 	if m.Stopped {
 		b.now.stops++
 	}

@@ -118,7 +118,10 @@ type releaseTally struct {
 	trials ReleaseTrials
 }
 
-func (d *releaseLag) begin(*scene) { d.tally = releaseTally{} }
+func (d *releaseLag) begin(*scene) {
+	d.tally = releaseTally{}
+	d.before.begin()
+}
 
 func (d *releaseLag) account(a *Account) {
 	a.StopsObserved, a.ReleaseTrials = d.tally.stops, d.tally.trials
@@ -136,7 +139,7 @@ func (t *ReleaseTrials) trial(recognised [len(trialsS)]bool) {
 }
 
 func (d *releaseLag) row(s *scene, m *state.Moment) {
-	d.before.row(s, m)
+	d.before.row(m)
 	if d.lines != nil {
 		d.lines.row(m)
 		return
