@@ -113,7 +113,7 @@ func (d *apply) rises(s *scene, m *state.Moment) {
 	// anyhow.
 	d.on = m.SlipRPM > s.set.Apply.DoneRPM
 	if d.on {
-		d.steps.begin(s.history.releases.Hold())
+		d.steps.begin(s.history.Releases.Hold())
 	}
 }
 

@@ -19,26 +19,32 @@ import (
 )
 
 // history is the vehicle's own normal: a quantile sketch of each chief measure
-// by temperature band and gear.
+// by temperature band and gear, and what else is kept of it.
 type history struct {
 	of map[historyKey]*ddsketch.DDSketch
-	// ratios are what the stream has learned of the gears: it is kept with the
+	kept
+}
+
+// kept is the part of a history that stands on file as it is.
+type kept struct {
+	// Ratios are what the stream has learned of the gears: it is kept with the
 	// rest, since it is the vehicle's as well.
-	ratios []stream.RatioMemory
-	// chain is what is known of the measuring chain, likewise.
-	chain *calibrate.Memory
-	// report is how a reported clutch state goes with what the plates do.
-	report *state.ReportMemory
-	// levels are the commands at which the clutch lets go and holds.
-	levels *state.LevelsMemory
-	// lines are those of engine over road speed, where they are watched.
-	lines *ratioline.Memory
-	// releases is what is usual of them, link by link.
-	releases chain.Memory
-	// launches are the converter's capacity factors of the latest launches.
-	launches []float64
-	// trend are the points of the slip trend, oldest first.
-	trend []trendPoint
+	Ratios []stream.RatioMemory `json:"ratios,omitempty"`
+	// Chain is what is known of the measuring chain, likewise.
+	Chain *calibrate.Memory `json:"chain,omitempty"`
+	// Report is how a reported clutch state goes with what the plates do.
+	Report *state.ReportMemory `json:"report,omitempty"`
+	// Levels are the commands at which the clutch lets go and holds.
+	Levels *state.LevelsMemory `json:"command_levels,omitempty"`
+	// Lines are those of engine over road speed, where they are watched.
+	Lines *ratioline.Memory `json:"lines,omitempty"`
+	// Trend are the points of the slip trend, oldest first.
+	Trend []trendPoint `json:"slip_trend,omitempty"`
+	// Launches are the converter's capacity factors of the latest launches, in
+	// rpm/√(N·m), from version 0.3 on.
+	Launches []float64 `json:"launches,omitempty"`
+	// Releases is what is usual of them, link by link, from version 0.3 on.
+	Releases chain.Memory `json:"releases,omitzero"`
 }
 
 // historyKey is one distribution. Band is the temperature band of the account
@@ -163,18 +169,9 @@ type historyRecord struct {
 }
 
 type historyFile struct {
-	Version int                  `json:"version"`
-	Of      []historyRecord      `json:"of"`
-	Ratios  []stream.RatioMemory `json:"ratios,omitempty"`
-	Chain   *calibrate.Memory    `json:"chain,omitempty"`
-	Report  *state.ReportMemory  `json:"report,omitempty"`
-	Levels  *state.LevelsMemory  `json:"command_levels,omitempty"`
-	Lines   *ratioline.Memory    `json:"lines,omitempty"`
-	Trend   []trendPoint         `json:"slip_trend,omitempty"`
-	// Launches are in rpm/√(N·m), from version 0.3 on.
-	Launches []float64 `json:"launches,omitempty"`
-	// Releases are the latest sound ones, from version 0.3 on.
-	Releases *chain.Memory `json:"releases,omitempty"`
+	Version int             `json:"version"`
+	Of      []historyRecord `json:"of"`
+	kept
 }
 
 func (h *history) encode() []byte {
@@ -194,10 +191,7 @@ func (h *history) encode() []byte {
 		}
 		return a.Gear - b.Gear
 	})
-	f := historyFile{Version: 1, Of: []historyRecord{}, Ratios: h.ratios, Chain: h.chain, Report: h.report, Levels: h.levels, Lines: h.lines, Trend: h.trend, Launches: h.launches}
-	if len(h.releases.Last) > 0 {
-		f.Releases = &h.releases
-	}
+	f := historyFile{Version: 1, Of: []historyRecord{}, kept: h.kept}
 	for _, k := range keys {
 		var b []byte
 		h.of[k].Encode(&b, false)
@@ -242,13 +236,9 @@ func (h *history) decode(b []byte) (err error) {
 			of[r.historyKey] = s
 		}
 	}
-	if f.Releases != nil && !f.Releases.Valid() {
+	if !f.Releases.Valid() {
 		return errors.New("history of the vehicle: its releases are out of range")
 	}
-	h.releases = chain.Memory{}
-	if f.Releases != nil {
-		h.releases = *f.Releases
-	}
-	h.of, h.ratios, h.chain, h.report, h.levels, h.lines, h.trend, h.launches = of, f.Ratios, f.Chain, f.Report, f.Levels, f.Lines, f.Trend, f.Launches
+	h.of, h.kept = of, f.kept
 	return nil
 }

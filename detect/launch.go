@@ -85,8 +85,8 @@ func (d *launches) describe(f *Finding) {
 	f.Instants = append(f.Instants, Instant{"last launch", d.at, d.at, d.at})
 }
 
-func (d *engineDied) keep(h *history) { h.launches = d.starts.last }
+func (d *engineDied) keep(h *history) { h.Launches = d.starts.last }
 
 func (d *engineDied) recall(h *history) {
-	d.starts.last = h.launches[max(0, len(h.launches)-launchesKept):]
+	d.starts.last = h.Launches[max(0, len(h.Launches)-launchesKept):]
 }

@@ -183,5 +183,5 @@ func LinesIn(b []byte) (*ratioline.Memory, error) {
 	if err := h.decode(b); err != nil {
 		return nil, err
 	}
-	return h.lines, nil
+	return h.Lines, nil
 }

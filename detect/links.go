@@ -83,7 +83,7 @@ type linked struct {
 
 // linksOf takes a release apart.
 func (d *linkTrack) linksOf(s *scene, p *state.Separation, r *release) linked {
-	mem := &s.history.releases
+	mem := &s.history.Releases
 	l := linked{hold: mem.Hold()}
 	l.Links = d.End(chain.Span{Early: p.Seen.Early, Late: p.Seen.Late}, l.hold)
 	l.of = chain.Release{Gear: noGear, Celsius: math.NaN(), TurbineRPM: math.NaN(), RPMPerS: math.NaN(), BrakeS: math.NaN(),
@@ -125,7 +125,7 @@ func (s *scene) decides(p *state.Separation) bool {
 // learn takes a sound release into what is usual.
 func (l *linked) learn(s *scene, p *state.Separation) {
 	if s.decides(p) && p.Outcome == coupling.Parted {
-		s.history.releases.Learn(&l.of)
+		s.history.Releases.Learn(&l.of)
 	}
 }
 
@@ -158,7 +158,7 @@ func (l *linked) describe(s *scene, f *Finding, p *state.Separation) {
 				p.Fall.Late - seconds(max(0, x.LowS))})
 		}
 	}
-	mem := &s.history.releases
+	mem := &s.history.Releases
 	if usual, n := mem.LagS(); n >= chain.Fewest {
 		f.put(&usualLagS, usual)
 	}

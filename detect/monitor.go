@@ -202,9 +202,9 @@ func (m *Monitor) endDrive(at bus.Micros) {
 func (m *Monitor) History() []byte {
 	h := m.scene.history
 	chain := m.scene.Calibration()
-	h.chain, h.report, h.levels = &chain, m.scene.Report().Memory(), m.scene.Levels()
+	h.Chain, h.Report, h.Levels = &chain, m.scene.Report().Memory(), m.scene.Levels()
 	if m.lines != nil {
-		h.lines = m.lines.track.Memory()
+		h.Lines = m.lines.track.Memory()
 	}
 	for _, d := range m.keepers {
 		d.keep(h)
@@ -220,9 +220,9 @@ func (m *Monitor) LoadHistory(b []byte) error {
 		return err
 	}
 	if m.lines != nil {
-		m.lines.track.Recall(h.lines)
+		m.lines.track.Recall(h.Lines)
 	}
-	m.scene.Recall(h.chain, h.report, h.levels)
+	m.scene.Recall(h.Chain, h.Report, h.Levels)
 	for _, d := range m.keepers {
 		d.recall(h)
 	}
@@ -233,17 +233,17 @@ func (m *Monitor) LoadHistory(b []byte) error {
 // ok is false where it holds nothing of it.
 func CalibrationIn(b []byte) (c calibrate.Summary, ok bool, err error) {
 	h := newHistory()
-	if err := h.decode(b); err != nil || h.chain == nil {
+	if err := h.decode(b); err != nil || h.Chain == nil {
 		return c, false, err
 	}
-	return h.chain.Summary(), true, nil
+	return h.Chain.Summary(), true, nil
 }
 
 // KeepRatios puts the ratios that the stream has learned into the history.
-func (m *Monitor) KeepRatios(r []stream.RatioMemory) { m.scene.history.ratios = r }
+func (m *Monitor) KeepRatios(r []stream.RatioMemory) { m.scene.history.Ratios = r }
 
 // Ratios returns those that the history holds.
-func (m *Monitor) Ratios() []stream.RatioMemory { return m.scene.history.ratios }
+func (m *Monitor) Ratios() []stream.RatioMemory { return m.scene.history.Ratios }
 
 // RatiosIn returns the ratios of the gears that a History holds, stable or not.
 func RatiosIn(b []byte) ([]stream.LearnedRatio, error) {
@@ -251,7 +251,7 @@ func RatiosIn(b []byte) ([]stream.LearnedRatio, error) {
 	if err := h.decode(b); err != nil {
 		return nil, err
 	}
-	return stream.RatiosOf(h.ratios), nil
+	return stream.RatiosOf(h.Ratios), nil
 }
 
 // ClutchState returns what the clutch did in the latest row: "open",

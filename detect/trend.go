@@ -86,9 +86,9 @@ type slipTrend struct {
 	points []trendPoint // oldest first
 }
 
-func (d *slipTrend) keep(h *history) { h.trend = d.points }
+func (d *slipTrend) keep(h *history) { h.Trend = d.points }
 
-func (d *slipTrend) recall(h *history) { d.points = h.trend }
+func (d *slipTrend) recall(h *history) { d.points = h.Trend }
 
 func (d *slipTrend) row(s *scene, m *state.Moment) {
 	if m.Running && m.Moving {
