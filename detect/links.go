@@ -66,7 +66,7 @@ func (d *linkTrack) row(s *scene, m *state.Moment) {
 		d.kmh = m.Kmh
 	}
 	if m.Fell && m.Holding {
-		d.Begin(coupling.Edge{Early: m.Edge.Early, Late: m.Edge.Late}, m.Row)
+		d.Begin(chain.Span{Early: m.Edge.Early, Late: m.Edge.Late}, m.Row)
 		d.slowing = (d.slowKmh - d.kmh) / 3.6
 	}
 	d.Row(m.Row)

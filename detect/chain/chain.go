@@ -8,7 +8,6 @@ import (
 	"math"
 
 	"joltwatch/bus"
-	"joltwatch/detect/coupling"
 	"joltwatch/stream"
 )
 
@@ -27,9 +26,8 @@ type Links struct {
 	Began             Span // pressure began to fall
 	Gone              Span // pressure no longer held, by what holds on this vehicle
 	HasBegan, HasGone bool
-	Parted            Span // the speeds
-	// PartedKPa is the pressure at which they parted, and between what it may have
-	// been; BeforeKPa that as the command fell; HasPressure whether it was recorded.
+	// PartedKPa is the pressure at which the speeds parted, and between what it may
+	// have been; BeforeKPa that as the command fell; HasPressure whether it was recorded.
 	PartedKPa, PartedLowKPa, PartedHighKPa, BeforeKPa float64
 	HasPressure                                       bool
 }
@@ -105,8 +103,8 @@ func (t *Track) pedal(r *stream.Row) {
 }
 
 // Begin starts a release whose command fell.
-func (t *Track) Begin(fell coupling.Edge, r *stream.Row) {
-	t.on, t.fell, t.n, t.below = true, Span(fell), 0, false
+func (t *Track) Begin(fell Span, r *stream.Row) {
+	t.on, t.fell, t.n, t.below = true, fell, 0, false
 	t.from = 0
 	if r.Has(stream.ClutchPressure) {
 		t.from = r.V[stream.ClutchPressure]
@@ -137,7 +135,7 @@ func (t *Track) last(back int) *point { return &t.points[(t.n-1-back)%kept] }
 // of what it was.
 func (t *Track) End(parted Span, hold Hold) Links {
 	t.on = false
-	l := Links{Fell: t.fell, Parted: parted, HasPressure: t.n >= 2}
+	l := Links{Fell: t.fell, HasPressure: t.n >= 2}
 	if t.hasBrake && parted.Late-t.braked.Late < driverReach {
 		l.Braked, l.HasBrake = t.braked, true
 	}

@@ -6,7 +6,6 @@ import (
 	"testing"
 
 	"joltwatch/bus"
-	"joltwatch/detect/coupling"
 	"joltwatch/stream"
 )
 
@@ -105,7 +104,7 @@ func play(dead, tau, partedS float64, hold Hold) Links {
 	for ms := 0; ms <= 4000; ms += 20 {
 		r := row(ms)
 		if ms == 1000 {
-			track.Begin(coupling.Edge{Early: 980_000, Late: 1_000_000}, r)
+			track.Begin(Span{Early: 980_000, Late: 1_000_000}, r)
 		}
 		track.Row(r)
 	}

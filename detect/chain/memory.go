@@ -89,7 +89,6 @@ func known(v, step float64) float64 {
 type Hold struct {
 	Known           bool
 	LowKPa, HighKPa float64 // between these it may be either
-	N               int
 }
 
 // Hold returns what the releases say of it.
@@ -97,18 +96,18 @@ func (m *Memory) Hold() Hold {
 	low := m.all(func(x *Remembered) float64 { return x.PartedLow })
 	high := m.all(func(x *Remembered) float64 { return x.PartedHigh })
 	if len(low) < fewestHold || len(high) < fewestHold {
-		return Hold{N: len(low)}
+		return Hold{}
 	}
-	return Hold{Known: true, LowKPa: at(low, 0.1), HighKPa: at(high, 0.9), N: len(low)}
+	return Hold{Known: true, LowKPa: at(low, 0.1), HighKPa: at(high, 0.9)}
 }
 
-// DeadS is the usual time from the command to the pressure's beginning to fall,
-// LagS that to the speeds' parting, each in s with how many it rests on.
+// DeadS is the usual time from the command to the pressure's beginning to fall, in
+// s, and of how many.
 func (m *Memory) DeadS() (s float64, n int) {
 	return median(m.all(func(x *Remembered) float64 { return x.DeadS }))
 }
 
-// LagS is the usual lag, and of how many.
+// LagS is that to the speeds' parting.
 func (m *Memory) LagS() (s float64, n int) {
 	return median(m.all(func(x *Remembered) float64 { return x.LagS }))
 }
