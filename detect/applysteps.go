@@ -9,6 +9,12 @@ import (
 	"joltwatch/stream"
 )
 
+// The names of the instants of an apply between its command and its end.
+const (
+	InstantFilled  = "pressure filled"
+	InstantTouched = "first touch"
+)
+
 // applySteps are the steps of an apply between its command and its end: filled,
 // where the pressure is recorded and what this clutch lets go at is known, and the
 // first touch, as slip begins to fall.

@@ -56,10 +56,10 @@ const (
 type linkTrack struct {
 	chain.Track
 	kmh, slowKmh float64 // now, and what it was about a second ago
-	slowing      float64 // at the fall, m/s²
+	slowing      float64 // at the fall, km/h in a second
 }
 
-func (d *linkTrack) row(s *scene, m *state.Moment) {
+func (d *linkTrack) row(m *state.Moment) {
 	if m.HasKmh {
 		// A first-order lag of a second is behind by what changes in a second.
 		d.slowKmh += float64(min(1, m.DtS) * (m.Kmh - d.slowKmh))
@@ -67,7 +67,7 @@ func (d *linkTrack) row(s *scene, m *state.Moment) {
 	}
 	if m.Fell && m.Holding {
 		d.Begin(chain.Span{Early: m.Edge.Early, Late: m.Edge.Late}, m.Row)
-		d.slowing = (d.slowKmh - d.kmh) / 3.6
+		d.slowing = d.slowKmh - d.kmh
 	}
 	d.Row(m.Row)
 }
@@ -96,7 +96,7 @@ func (d *linkTrack) linksOf(s *scene, p *state.Separation, r *release) linked {
 	}
 	l.of.TurbineRPM, l.of.RPMPerS = s.falling(&p.Fall)
 	if p.Context.SpeedKmh != nil {
-		l.of.Kmh, l.of.KmhPerS = *p.Context.SpeedKmh, 3.6*d.slowing
+		l.of.Kmh, l.of.KmhPerS = *p.Context.SpeedKmh, d.slowing
 	}
 	if l.HasBrake && l.Braked.Late <= p.Fall.Early {
 		l.of.BrakeS = (p.Fall.Mid() - l.Braked.Mid()).Seconds()
@@ -231,9 +231,3 @@ func slopeDown(t *coupling.Trail, k, i int) float64 {
 	}
 	return -(float64(n*stv) - float64(st*sv)) / (float64(n*stt) - float64(st*st))
 }
-
-// The names of the instants of an apply between its command and its end.
-const (
-	InstantFilled  = "pressure filled"
-	InstantTouched = "first touch"
-)

@@ -144,7 +144,7 @@ func (d *releaseLag) row(s *scene, m *state.Moment) {
 		d.lines.row(m)
 		return
 	}
-	d.links.row(s, m)
+	d.links.row(m)
 	if d.test.due(s, m) {
 		d.tried(s)
 	}
