@@ -64,7 +64,6 @@ type staleState struct {
 	known bool // was known in this drive
 	lost  bool
 	since bus.Micros
-	told  bool
 }
 
 // staleSamples is how many values of a role must have come before its silence
@@ -126,7 +125,8 @@ func (d *roleStale) row(s *scene, m *state.Moment) {
 		d.silenced()
 	}
 	d.last = m.At
-	if fresh := m.Row.Known &^ m.Row.Derived; d.paused == 0 && d.steady && fresh&d.all == d.all {
+	fresh := m.Row.Known &^ m.Row.Derived
+	if d.paused == 0 && d.steady && fresh&d.all == d.all {
 		d.together(s, m)
 		return // as nearly always: all are known, and were
 	}
@@ -136,7 +136,7 @@ func (d *roleStale) row(s *scene, m *state.Moment) {
 		switch {
 		case d.askedOn[r] >= 0 && d.paused>>d.askedOn[r]&1 != 0:
 			*x = staleState{} // until it is known again
-		case m.Row.Known&(1<<r) != 0 && m.Row.Derived&(1<<r) == 0:
+		case fresh&(1<<r) != 0:
 			if x.lost {
 				d.close(s, r, m.At)
 			}
