@@ -70,7 +70,6 @@ type jolt struct {
 	rise, fall float64
 	whole      bool
 	quiet      bus.Micros
-	kmh        float64
 	minute     float64
 	last       bus.Micros
 

@@ -18,11 +18,8 @@ type lines struct {
 	spanner spanner
 	scene   *scene
 	track   *ratioline.Tracker
-	// last is the latest row's state of the vehicle: what is told is some
-	// seconds older.
-
-	temp float64
-	hasT bool
+	temp    float64
+	hasT    bool
 }
 
 // coarseRoadKmh is the step of a road speed from which single samples say nothing.

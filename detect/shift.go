@@ -58,7 +58,6 @@ type shiftOn struct {
 	before   float64 // command
 	hasP     bool
 	least    float64
-	dipFrom  bus.Micros
 	dipS     float64
 	peak     float64
 	slip     bool

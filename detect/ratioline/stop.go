@@ -20,15 +20,9 @@ const (
 	Stall
 )
 
-// Lateness is by how much a release is made late to see whether it would have been
-// found.
+// latenesses are by how much a release is made late to see whether it would have
+// been found.
 var latenesses = [...]bus.Micros{bus.Second / 2, bus.Second, 2 * bus.Second}
-
-// Latenesses is how many there are.
-const Latenesses = len(latenesses)
-
-// Lateness returns the one of that number, in s.
-func Lateness(i int) float64 { return latenesses[i].Seconds() }
 
 // Stop is one stop and what it shows.
 type Stop struct {
@@ -60,11 +54,11 @@ type Stop struct {
 	// same: the clutch let go at Off at the latest, and nothing says when.
 	Seen bool
 	// Held says that the clutch was certainly closed, or nearly so, before the
-	// standstill, Found whether a release late by Lateness(i) in this stop would have
+	// standstill, Found whether a release late by latenesses[i] in this stop would have
 	// been told as late or dragging, FoundDrag whether a clutch that held until
 	// the engine was well below idle would have.
 	Held      bool
-	Found     [Latenesses]bool
+	Found     [len(latenesses)]bool
 	FoundDrag bool
 	limit     float64 // from which LateMin is late, s
 }
