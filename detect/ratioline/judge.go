@@ -213,7 +213,8 @@ func (m *Map) settleOn(p []Point, out []mark) {
 			}
 		}
 	}
-	alike := m.tolerance(line.Ratio, &p[n/2]) > float64(behindShare*v.middle())
+	tol := m.tolerance(line.Ratio, &p[n/2])
+	alike := tol > float64(behindShare*v.middle())
 	if alike && 2*slowed > n && overrun.n < provenN && v.lo > float64((1-idleSag)*m.Idle) {
 		return // an open converter stays on the line for as long
 	}
@@ -225,8 +226,9 @@ func (m *Map) settleOn(p []Point, out []mark) {
 		}
 		return
 	}
-	moved := v.span() >= float64(provenMove*m.tolerance(line.Ratio, &p[n/2])) && v.follows()
-	steady := lasts >= steadyS && (v.span() < float64(provenMove*m.tolerance(line.Ratio, &p[n/2])) || v.follows())
+	far := v.span() >= float64(provenMove*tol)
+	moved := far && v.follows()
+	steady := lasts >= steadyS && (!far || v.follows())
 	if !(n >= provenN && lasts >= provenS && moved || n >= 3 && steady) {
 		return
 	}
