@@ -265,8 +265,8 @@ func (c *levelSums) recall(m *CommandMemory, set *ClutchSettings) (high float64,
 
 // memory is what is to be kept of the commands; nil where nothing was learned.
 func (c *commandTrack) memory() *LevelsMemory {
-	m := LevelsMemory{Duty: c.learned.of[0].memory(c.high[stream.ClutchCommand], c.set),
-		Pressure: c.learned.of[1].memory(c.high[stream.ClutchPressureCommand], c.set)}
+	of := func(r stream.Role) *CommandMemory { return c.learned.sums(r).memory(c.high[r], c.set) }
+	m := LevelsMemory{Duty: of(stream.ClutchCommand), Pressure: of(stream.ClutchPressureCommand)}
 	if m == (LevelsMemory{}) {
 		return nil
 	}
@@ -278,10 +278,11 @@ func (c *commandTrack) recall(m *LevelsMemory) {
 	if m == nil {
 		return
 	}
-	for i, x := range [...]*CommandMemory{m.Duty, m.Pressure} {
-		role := [...]stream.Role{stream.ClutchCommand, stream.ClutchPressureCommand}[i]
-		if high, ok := c.learned.of[i].recall(x, c.set); ok {
-			c.high[role] = high
+	take := func(r stream.Role, x *CommandMemory) {
+		if high, ok := c.learned.sums(r).recall(x, c.set); ok {
+			c.high[r] = high
 		}
 	}
+	take(stream.ClutchCommand, m.Duty)
+	take(stream.ClutchPressureCommand, m.Pressure)
 }
