@@ -2,7 +2,6 @@ package detect
 
 import (
 	"joltwatch/bus"
-	"joltwatch/detect/segment"
 	"joltwatch/detect/state"
 	"joltwatch/stream"
 	"math"
@@ -84,7 +83,7 @@ func (d *engineDied) row(s *scene, m *state.Moment) {
 	}
 	if m.Running {
 		d.ran, d.wait = true, d.wait && d.sure // it may have been started again
-	} else if d.ran && known && m.Row.V[stream.EngineSpeed] < segment.StandsShare*s.set.Drive.RunningRPM {
+	} else if d.ran && known && m.Row.V[stream.EngineSpeed] < s.Limits().DeadRPM {
 		d.ran = false
 		d.died(s, m)
 	}
