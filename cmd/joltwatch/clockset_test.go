@@ -1,16 +1,10 @@
 package main
 
 import (
-	"bytes"
-	"context"
 	"testing"
 
 	"joltwatch/bus"
-	"joltwatch/detect"
 	"joltwatch/storage"
-	"joltwatch/stream/vehicle"
-
-	"github.com/rs/zerolog"
 )
 
 // A board without a clock of its own is told the time in the middle of a drive:
@@ -18,16 +12,8 @@ import (
 // the account of the drive.
 func TestClockSetInADrive(t *testing.T) {
 	for _, by := range []bus.Micros{56 * 365 * 86400 * bus.Second, -3600 * bus.Second} {
-		set := detect.DefaultSettings()
-		file, err := vehicle.Parse("test.toml", []byte("[[bus]]\nname = \"can0\"\nj1939 = true\n"), &set)
-		if err != nil {
-			t.Fatal(err)
-		}
-		h := &host{ctx: context.Background(), stdout: &bytes.Buffer{}, log: zerolog.Nop()}
-		l, err := newLine(h, file.Plan, set)
-		if err != nil {
-			t.Fatal(err)
-		}
+		h := quietHost()
+		file, l := lineOf(t, h)
 		dir := t.TempDir()
 		if err := l.open(h, dir, storage.Options{Plan: file.Plan, Boot: "test"}); err != nil {
 			t.Fatal(err)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"testing"
 
 	"joltwatch/bus"
@@ -11,18 +12,31 @@ import (
 	"github.com/rs/zerolog"
 )
 
-// What happens to the source itself reaches the detectors: a mark that came as
-// a notice is a finding, and a controller that left the bus is one.
-func TestNoticesReachTheDetectors(t *testing.T) {
+// quietHost is a host that nobody listens to.
+func quietHost() *host {
+	return &host{ctx: context.Background(), stdout: &bytes.Buffer{}, log: zerolog.Nop()}
+}
+
+// lineOf is the line of a vehicle of which nothing is known but that its one bus is
+// J1939.
+func lineOf(t *testing.T, h *host) (*vehicle.File, *line) {
+	t.Helper()
 	set := detect.DefaultSettings()
 	file, err := vehicle.Parse("test.toml", []byte("[[bus]]\nname = \"can0\"\nj1939 = true\n"), &set)
 	if err != nil {
 		t.Fatal(err)
 	}
-	l, err := newLine(&host{stdout: &bytes.Buffer{}, log: zerolog.Nop()}, file.Plan, set)
+	l, err := newLine(h, file.Plan, set)
 	if err != nil {
 		t.Fatal(err)
 	}
+	return file, l
+}
+
+// What happens to the source itself reaches the detectors: a mark that came as
+// a notice is a finding, and a controller that left the bus is one.
+func TestNoticesReachTheDetectors(t *testing.T) {
+	_, l := lineOf(t, quietHost())
 	kinds := map[string]int{}
 	l.seen = func(f *detect.Finding) { kinds[f.Kind]++ }
 	for i, f := range frames(1000) {

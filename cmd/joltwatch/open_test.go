@@ -6,9 +6,7 @@ import (
 	"strings"
 	"testing"
 
-	"joltwatch/detect"
 	"joltwatch/storage"
-	"joltwatch/stream/vehicle"
 
 	"github.com/rs/zerolog"
 )
@@ -16,11 +14,9 @@ import (
 // A history that this program cannot use (another version's, say) is no reason
 // not to watch.
 func TestStrangeHistoryIsNoReasonNotToWatch(t *testing.T) {
-	set := detect.DefaultSettings()
-	file, err := vehicle.Parse("test.toml", []byte("[[bus]]\nname = \"can0\"\nj1939 = true\n"), &set)
-	if err != nil {
-		t.Fatal(err)
-	}
+	var log bytes.Buffer
+	h := &host{ctx: context.Background(), stdout: &bytes.Buffer{}, log: zerolog.New(&log)}
+	file, l := lineOf(t, h)
 	dir := t.TempDir()
 	opt := storage.Options{Plan: file.Plan, Boot: "test"}
 	w, _, err := storage.Open(dir, opt)
@@ -31,12 +27,6 @@ func TestStrangeHistoryIsNoReasonNotToWatch(t *testing.T) {
 		t.Fatal(err)
 	}
 	if err := w.Close(); err != nil {
-		t.Fatal(err)
-	}
-	var log bytes.Buffer
-	h := &host{ctx: context.Background(), stdout: &bytes.Buffer{}, log: zerolog.New(&log)}
-	l, err := newLine(h, file.Plan, set)
-	if err != nil {
 		t.Fatal(err)
 	}
 	if err := l.open(h, dir, opt); err != nil {

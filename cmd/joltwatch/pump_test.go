@@ -11,7 +11,6 @@ import (
 	"joltwatch/bus"
 	"joltwatch/detect"
 	"joltwatch/storage"
-	"joltwatch/stream/vehicle"
 
 	"github.com/rs/zerolog"
 )
@@ -89,19 +88,12 @@ func TestPumpPassesFailures(t *testing.T) {
 // A bus that goes quiet ends the drive's account without the program ending,
 // and nothing is written while it stays quiet.
 func TestQuietBusEndsTheDrive(t *testing.T) {
-	set := detect.DefaultSettings()
-	file, err := vehicle.Parse("test.toml", []byte("[[bus]]\nname = \"can0\"\nj1939 = true\n"), &set)
-	if err != nil {
-		t.Fatal(err)
-	}
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
 	h := &host{ctx: ctx, stdout: &bytes.Buffer{}, log: zerolog.Nop()}
-	l, err := newLine(h, file.Plan, set)
-	if err != nil {
-		t.Fatal(err)
-	}
+	file, l := lineOf(t, h)
 	dir := t.TempDir()
+	var err error
 	if l.store, _, err = storage.Open(dir, storage.Options{Plan: file.Plan, Boot: "test"}); err != nil {
 		t.Fatal(err)
 	}
@@ -146,12 +138,7 @@ func TestQuietBusEndsTheDrive(t *testing.T) {
 // A finding that waits for trouble codes is stored when the bus goes quiet and
 // at a heartbeat, not only when the next frame comes.
 func TestQuietBusStoresWhatWaits(t *testing.T) {
-	set := detect.DefaultSettings()
-	file, err := vehicle.Parse("test.toml", []byte("[[bus]]\nname = \"can0\"\nj1939 = true\n"), &set)
-	if err != nil {
-		t.Fatal(err)
-	}
-	h := &host{ctx: context.Background(), stdout: &bytes.Buffer{}, log: zerolog.Nop()}
+	h := quietHost()
 	for name, wait := range map[string]func(*line) error{
 		"quiet": func(l *line) error { l.sleep(); return l.failed },
 		"heartbeat": func(l *line) error {
@@ -160,10 +147,7 @@ func TestQuietBusStoresWhatWaits(t *testing.T) {
 			return err
 		},
 	} {
-		l, err := newLine(h, file.Plan, set)
-		if err != nil {
-			t.Fatal(err)
-		}
+		file, l := lineOf(t, h)
 		stored := 0
 		opt := storage.Options{Plan: file.Plan, Boot: "test", Acknowledged: func(*storage.Event) { stored++ }}
 		if err := l.open(h, t.TempDir(), opt); err != nil {
@@ -191,12 +175,7 @@ func TestQuietBusStoresWhatWaits(t *testing.T) {
 // An adapter that has worked loose does not end the drive as soon as the key
 // does.
 func TestLooseAdapterIsNoKey(t *testing.T) {
-	set := detect.DefaultSettings()
-	file, err := vehicle.Parse("test.toml", []byte("[[bus]]\nname = \"can0\"\nj1939 = true\n"), &set)
-	if err != nil {
-		t.Fatal(err)
-	}
-	h := &host{ctx: context.Background(), stdout: &bytes.Buffer{}, log: zerolog.Nop()}
+	h := quietHost()
 	for _, c := range []struct {
 		name    string
 		notices []bus.NoticeCode
@@ -209,10 +188,7 @@ func TestLooseAdapterIsNoKey(t *testing.T) {
 		{"bus-off", []bus.NoticeCode{bus.NoticeBusOff}, quietAfter + bus.Second, false},
 		{"back, and quiet", []bus.NoticeCode{bus.NoticeDown, bus.NoticeUp}, quietAfter + bus.Second, true},
 	} {
-		l, err := newLine(h, file.Plan, set)
-		if err != nil {
-			t.Fatal(err)
-		}
+		file, l := lineOf(t, h)
 		if err := l.open(h, t.TempDir(), storage.Options{Plan: file.Plan, Boot: "test"}); err != nil {
 			t.Fatal(err)
 		}

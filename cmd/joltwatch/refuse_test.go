@@ -15,7 +15,6 @@ import (
 	"joltwatch/bus"
 	"joltwatch/detect"
 	"joltwatch/storage"
-	"joltwatch/stream/vehicle"
 
 	"github.com/rs/zerolog"
 )
@@ -24,11 +23,6 @@ import (
 // watches on, its watchdog is served, what was found is on file when the card is
 // well, and each trouble is said once at its beginning and once at its end.
 func TestCardThatRefuses(t *testing.T) {
-	set := detect.DefaultSettings()
-	file, err := vehicle.Parse("test.toml", []byte("[[bus]]\nname = \"can0\"\nj1939 = true\n"), &set)
-	if err != nil {
-		t.Fatal(err)
-	}
 	socket := filepath.Join(t.TempDir(), "notify")
 	manager, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: socket, Net: "unixgram"})
 	if err != nil {
@@ -50,10 +44,7 @@ func TestCardThatRefuses(t *testing.T) {
 	c.trouble = func(string) error { return syscall.EROFS }
 	var log bytes.Buffer
 	h := &host{ctx: context.Background(), stdout: &bytes.Buffer{}, log: zerolog.New(&log).Level(zerolog.WarnLevel)}
-	l, err := newLine(h, file.Plan, set)
-	if err != nil {
-		t.Fatal(err)
-	}
+	file, l := lineOf(t, h)
 	var now bus.Micros
 	in := &input{source: &feed{}, live: true, boot: "test", now: func() bus.Micros { return now }}
 	opt := storeOptions(h, file, "test", in)

@@ -1,8 +1,6 @@
 package main
 
 import (
-	"bytes"
-	"context"
 	"io"
 	"sync/atomic"
 	"testing"
@@ -12,9 +10,6 @@ import (
 	"joltwatch/bus"
 	"joltwatch/detect"
 	"joltwatch/storage"
-	"joltwatch/stream/vehicle"
-
-	"github.com/rs/zerolog"
 )
 
 // Cards stall: a sync that takes seconds holds up the loop that handles frames,
@@ -37,16 +32,8 @@ func TestSlowCard(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				set := detect.DefaultSettings()
-				file, err := vehicle.Parse("test.toml", []byte("[[bus]]\nname = \"can0\"\nj1939 = true\n"), &set)
-				if err != nil {
-					t.Fatal(err)
-				}
-				h := &host{ctx: context.Background(), stdout: &bytes.Buffer{}, log: zerolog.Nop()}
-				l, err := newLine(h, file.Plan, set)
-				if err != nil {
-					t.Fatal(err)
-				}
+				h := quietHost()
+				file, l := lineOf(t, h)
 				dir := t.TempDir()
 				slow := &slowFS{FS: storage.OS(dir), stall: c.stall}
 				w := newWire(20 * storage.FullLoad)
@@ -59,7 +46,7 @@ func TestSlowCard(t *testing.T) {
 					t.Fatal(err)
 				}
 				told := false
-				err = pump(h.ctx, in, func(f *bus.Frame) error {
+				err := pump(h.ctx, in, func(f *bus.Frame) error {
 					if err := l.Push(f); err != nil {
 						return err
 					}
