@@ -527,14 +527,16 @@ func (k *checker) indispensable() []remark {
 // the vehicle file leaves out.
 func (k *checker) unmapped(file *vehicle.File) []remark {
 	var out []remark
+	var named []stream.Role
 	for _, s := range file.Spares {
 		if !k.time.carries(s.Bus, s.ID) {
 			continue
 		}
+		named = append(named, s.Role)
 		says := fmt.Sprintf("no role %s, and %s is on the bus and named like it. Add a [[role]] with name = %q, signal = %q; or, if it is not that, none = [%q] at the top", s.Role, s.Signal, s.Role.String(), s.Signal, s.Role.String())
 		out = append(out, remark{"left out", !s.Needed, says})
 	}
-	out = append(out, absent(file, out)...)
+	out = append(out, absent(file, named)...)
 	for _, o := range file.Overlaps {
 		says := fmt.Sprintf("%s is read from bits that %s holds too. Change the start bit or length of %s in the definition file", o.Role, o.Other, o.Signal)
 		out = append(out, remark{o.Role.String() + " overlaps", false, says})
@@ -544,14 +546,14 @@ func (k *checker) unmapped(file *vehicle.File) []remark {
 
 // absent says which roles the vehicle file states there are none of, and which it
 // leaves open; named are those that something on the bus is named like.
-func absent(file *vehicle.File, named []remark) []remark {
+func absent(file *vehicle.File, named []stream.Role) []remark {
 	var out []remark
 	if len(file.None) > 0 {
 		out = append(out, remark{"none", true, "the vehicle has no " + roleList(file.None, " and no ") + ", as its file says"})
 	}
 	var open []stream.Role
 	for _, r := range file.Absent {
-		if !slices.ContainsFunc(named, func(x remark) bool { return strings.HasPrefix(x.Says, "no role "+r.String()+",") }) {
+		if !slices.Contains(named, r) {
 			open = append(open, r)
 		}
 	}
