@@ -39,7 +39,7 @@ func (t *traffic) mux(exclude uint64) *Mux {
 			continue
 		}
 		var last [256]uint64
-		var known [4]uint64 // bits of the values in last
+		var known [256]bool // the values in last
 		values := 0
 		var same, any tally
 		var pairs, all int
@@ -57,14 +57,14 @@ func (t *traffic) mux(exclude uint64) *Mux {
 					changes++
 				}
 			}
-			if known[v>>6]>>(v&63)&1 != 0 {
+			if known[v] {
 				pairs++
 				same.add((w ^ last[v]) & active &^ r.bits())
 			} else if values >= 40 {
 				ok = false
 				break
 			} else {
-				known[v>>6] |= 1 << (v & 63)
+				known[v] = true
 				values++
 			}
 			last[v], before, beforeV = w, w, v
@@ -89,9 +89,9 @@ func (t *traffic) mux(exclude uint64) *Mux {
 		if gain > 1.05*most {
 			most = gain
 			m := &Mux{Field: r.field(), run: r, bits: differ}
-			for v := range uint64(256) {
-				if known[v>>6]>>(v&63)&1 != 0 {
-					m.Values = append(m.Values, v)
+			for v, is := range known {
+				if is {
+					m.Values = append(m.Values, uint64(v))
 				}
 			}
 			best = m

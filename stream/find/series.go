@@ -116,18 +116,25 @@ func (s *series) dropNotAvailable() {
 // enoughOrdered is how many values tell a percentile.
 const enoughOrdered = 1500
 
-func (s *series) spread() {
+// ordered are enough of the values to tell a percentile, in their order; those that
+// are not available left out.
+func ordered(v []float64) []float64 {
 	x := make([]float64, 0, enoughOrdered)
-	for i := 0; i < len(s.v); i += 1 + len(s.v)/enoughOrdered {
-		if !math.IsNaN(s.v[i]) {
-			x = append(x, s.v[i])
+	for i := 0; i < len(v); i += 1 + len(v)/enoughOrdered {
+		if !math.IsNaN(v[i]) {
+			x = append(x, v[i])
 		}
 	}
+	sort.Float64s(x)
+	return x
+}
+
+func (s *series) spread() {
+	x := ordered(s.v)
 	if len(x) < 20 {
 		s.rough = math.Inf(1)
 		return
 	}
-	sort.Float64s(x)
 	s.lo, s.hi = quantile(x, 0.01), quantile(x, 0.99)
 	s.roughness()
 }
@@ -222,18 +229,10 @@ func (s *series) onGrid(g *instants) {
 	s.grid = make([]float64, len(g.at))
 	reach := max(4*s.period, 300_000)
 	s.each(g.at, reach, func(i int, v float64) { s.grid[i] = v - s.zero })
-	x := make([]float64, 0, enoughOrdered)
-	for i := 0; i < len(s.grid); i += 1 + len(s.grid)/enoughOrdered {
-		if v := s.grid[i]; !math.IsNaN(v) {
-			x = append(x, v)
-		}
-	}
-	s.log = make([]float64, len(s.grid))
-	if len(x) > 0 {
-		sort.Float64s(x)
+	if x := ordered(s.grid); len(x) > 0 {
 		s.top = quantile(x, 0.99)
 	}
-	s.step = make([]float64, len(s.grid))
+	s.log, s.step = make([]float64, len(s.grid)), make([]float64, len(s.grid))
 	for i, v := range s.grid {
 		s.log[i] = math.NaN()
 		if v > 0.04*s.top && v > 8 {
