@@ -226,12 +226,14 @@ func (a *analysis) gear() {
 	}
 	t := a.trio
 	n := len(a.grid.at)
+	var of nearby
+	of.set(t.gears)
 	ladder := make([]int, n)
 	inGear := 0
 	for i := range ladder {
 		ladder[i] = -1
 		if !math.IsNaN(t.turbine.log[i]-t.output.log[i]) && t.output.grid[i] > 0.05*t.output.top {
-			if ladder[i] = nearest(t.output, t.turbine, i, t.gears); ladder[i] >= 0 {
+			if ladder[i] = of.in(t.output, t.turbine, i); ladder[i] >= 0 {
 				inGear++
 			}
 		}

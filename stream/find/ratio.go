@@ -160,6 +160,14 @@ func (n *nearby) peak(q float64) (best int, d float64) {
 	return best, d
 }
 
+// in returns the peak in which point i of b over a lies, or -1.
+func (n *nearby) in(a, b *series, i int) int {
+	if k, d := n.peak(b.log[i] - a.log[i]); d <= tolerance(a, b, i) {
+		return k
+	}
+	return -1
+}
+
 // tolerance is how far a logarithm of a ratio may lie from its peak: 0.7 % and
 // what the steps of the raw values make.
 func tolerance(a, b *series, i int) float64 {
@@ -203,16 +211,4 @@ func mayHaveLadder(a, b *series) bool {
 		bin[at], bin[at+1] = 0, 0
 	}
 	return float64(held) > leastLadder*float64(n)
-}
-
-// nearest returns the peak in which point i lies, or -1.
-func nearest(a, b *series, i int, peaks []peak) int {
-	q := b.log[i] - a.log[i]
-	best, bestD := -1, tolerance(a, b, i)
-	for k := range peaks {
-		if d := math.Abs(q - peaks[k].log); d <= bestD {
-			best, bestD = k, d
-		}
-	}
-	return best
 }

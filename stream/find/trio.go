@@ -75,13 +75,15 @@ func ladderOf(o, b *series) (gears []peak, mass float64) {
 	if gears[0].log-gears[len(gears)-1].log > mostSpan {
 		return nil, 0
 	}
+	var of nearby
+	of.set(gears)
 	var speed, count, logs, squares [14]float64
 	last, switches, neighbours, run, short := -1, 0, 0, 0, 0
 	for i := range o.log {
 		if math.IsNaN(b.log[i] - o.log[i]) {
 			continue
 		}
-		g := nearest(o, b, i, gears)
+		g := of.in(o, b, i)
 		if g < 0 {
 			continue
 		}
@@ -143,12 +145,14 @@ func (t *trio) judge(step float64) {
 	n := len(o.grid)
 	moving := where(n, func(i int) bool { return o.grid[i] > 0.05*o.top && !math.IsNaN(e.grid[i]+b.grid[i]) })
 	gear := make([]int8, n)
+	var of nearby
+	of.set(t.gears)
 	inGear := where(n, func(i int) bool {
 		gear[i] = -1
 		if !moving[i] || math.IsNaN(b.log[i]-o.log[i]) {
 			return false
 		}
-		gear[i] = int8(nearest(o, b, i, t.gears))
+		gear[i] = int8(of.in(o, b, i))
 		return gear[i] >= 0
 	})
 	peaks, points := ratios(e, b, inGear)
@@ -158,17 +162,15 @@ func (t *trio) judge(step float64) {
 	// The clutch closes at one ratio, whatever the gear: of the ratios at
 	// which engine and turbine stay, the one seen in most gears.
 	bestScore := 0.0
-	var of nearby
 	of.set(peaks)
 	var held [14][16]int // points at each peak, by gear
 	var all [16]int
 	for i := range n {
-		q := b.log[i] - e.log[i]
-		if !inGear[i] || math.IsNaN(q) {
+		if !inGear[i] || math.IsNaN(b.log[i]-e.log[i]) {
 			continue
 		}
 		all[gear[i]]++
-		if k, d := of.peak(q); d <= tolerance(e, b, i) {
+		if k := of.in(e, b, i); k >= 0 {
 			held[k][gear[i]]++
 		}
 	}
