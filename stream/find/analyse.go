@@ -170,7 +170,7 @@ func (a *analysis) search() {
 	for _, s := range heads {
 		thin = append(thin, s.thinned(every))
 	}
-	all := trios(thin, a.step*float64(max(1, every)))
+	all := newTrials(a.step * float64(max(1, every))).all(thin)
 	if len(all) == 0 {
 		return
 	}

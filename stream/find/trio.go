@@ -287,11 +287,7 @@ func (x *trials) judge(e, b, o *series) *trio {
 	if e == o || e == b || b == o || e.overlaps(o) || e.overlaps(b) || b.overlaps(o) {
 		return nil
 	}
-	l, known := x.ladders[[2]*series{o, b}]
-	if !known {
-		l.gears, l.mass = ladderOf(o, b)
-		x.ladders[[2]*series{o, b}] = l
-	}
+	l := x.ladderOf(o, b)
 	if l.mass < leastLadder {
 		return nil
 	}
@@ -301,6 +297,17 @@ func (x *trials) judge(e, b, o *series) *trio {
 		return nil
 	}
 	return t
+}
+
+// ladderOf looks at b as turbine and o as output speed.
+func (x *trials) ladderOf(o, b *series) ladder {
+	key := [2]*series{o, b}
+	l, known := x.ladders[key]
+	if !known {
+		l.gears, l.mass = ladderOf(o, b)
+		x.ladders[key] = l
+	}
+	return l
 }
 
 // settle improves the trio by trying every series of the pool in each place,
@@ -339,12 +346,11 @@ func (x *trials) settle(t *trio, pool []*series) (best *trio, engines, turbines,
 	return best, engines, turbines, outputs
 }
 
-// trios tries all triples that can be, the best first. The series are those of
+// all tries all triples that can be, the best first. The series are those of
 // different classes; copies would only multiply the work.
-func trios(pool []*series, step float64) []*trio {
+func (x *trials) all(pool []*series) []*trio {
 	type pair struct {
 		output, turbine *series
-		gears           []peak
 		mass            float64
 	}
 	var pairs []pair
@@ -353,8 +359,8 @@ func trios(pool []*series, step float64) []*trio {
 			if o == b || o.overlaps(b) {
 				continue
 			}
-			if gears, mass := ladderOf(o, b); mass >= leastLadder {
-				pairs = append(pairs, pair{o, b, gears, mass})
+			if l := x.ladderOf(o, b); l.mass >= leastLadder {
+				pairs = append(pairs, pair{o, b, l.mass})
 			}
 		}
 	}
@@ -366,12 +372,7 @@ func trios(pool []*series, step float64) []*trio {
 	var out []*trio
 	for _, p := range pairs {
 		for _, e := range pool {
-			if e == p.output || e == p.turbine || e.overlaps(p.output) || e.overlaps(p.turbine) {
-				continue
-			}
-			t := &trio{engine: e, turbine: p.turbine, output: p.output, gears: p.gears, ladder: p.mass}
-			t.judge(step)
-			if t.score > 0 {
+			if t := x.try(e, p.turbine, p.output); t != nil {
 				out = append(out, t)
 			}
 		}
