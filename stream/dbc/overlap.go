@@ -1,6 +1,7 @@
 package dbc
 
 import (
+	"maps"
 	"math"
 	"slices"
 	"sort"
@@ -92,13 +93,8 @@ func (o *overlay) firsts() []int32 {
 			holders[at] = append(holders[at], int32(i))
 		}
 	}
-	bits := make([]int, 0, len(holders))
-	for at := range holders {
-		bits = append(bits, at)
-	}
-	sort.Ints(bits)
 	var before []int32
-	for _, at := range bits {
+	for _, at := range slices.Sorted(maps.Keys(holders)) {
 		if now := holders[at]; len(now) > 1 && !slices.Equal(now, before) {
 			o.bit(now, first)
 			before = now
