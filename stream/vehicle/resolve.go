@@ -386,7 +386,7 @@ func (r *resolver) role(i int) {
 	}
 	role, ok := stream.ParseRole(x.Name)
 	if !ok {
-		r.fail(path+".name", "unknown role %q%s; the roles are %s", x.Name, near(x.Name, roleNames()), strings.Join(roleNames(), ", "))
+		r.fail(path+".name", "%s", unknownRole(x.Name))
 		return
 	}
 	if slices.Contains(r.file.None, role) {
@@ -432,6 +432,11 @@ func (r *resolver) role(i int) {
 
 func sameAddress(a, b *uint8) bool {
 	return a == nil && b == nil || a != nil && b != nil && *a == *b
+}
+
+// unknownRole says that there is no role of that name, and which there are.
+func unknownRole(name string) string {
+	return fmt.Sprintf("unknown role %q%s; the roles are %s", name, near(name, roleNames()), strings.Join(roleNames(), ", "))
 }
 
 func roleNames() []string {

@@ -81,7 +81,7 @@ func (r *resolver) none(names []string) {
 	for i, name := range names {
 		role, ok := stream.ParseRole(name)
 		if !ok {
-			r.fail(fmt.Sprintf("none[%d]", i), "none: unknown role %q%s; the roles are %s", name, near(name, roleNames()), strings.Join(roleNames(), ", "))
+			r.fail(fmt.Sprintf("none[%d]", i), "none: %s", unknownRole(name))
 			return
 		}
 		r.file.None = append(r.file.None, role)
