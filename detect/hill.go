@@ -262,9 +262,10 @@ func (d *hillSlip) end(s *scene, _ bus.Micros) {
 // by the command against the one that held the clutch. A state of which neither is
 // known yet, and that has it otherwise than the command, leaves it open.
 func (d *hillSlip) class(s *scene, mean float64) Class {
-	stands := d.cn > 0.5*d.n && d.holdS >= holdLeastS && d.command/d.cn >= float64((1-s.set.HillSlip.AskedDip)*d.hold)
+	commands := d.cn > 0.5*d.n && d.holdS >= holdLeastS
+	stands := commands && d.command/d.cn >= float64((1-s.set.HillSlip.AskedDip)*d.hold)
 	closed := d.state > 0.7*d.known
-	states := d.known > 0.5*d.n && s.saysPartial
+	states := d.states(s)
 	unasked := false
 	switch {
 	case d.wantN > 0.5*d.n:
@@ -272,7 +273,7 @@ func (d *hillSlip) class(s *scene, mean float64) Class {
 		unasked = mean-want > max(30, float64(0.5*want))
 	case states && s.stateIsMeant():
 		unasked = closed
-	case d.cn > 0.5*d.n && d.holdS >= holdLeastS && !(states && stands && !closed && !s.Report().Follows()):
+	case commands && !(states && stands && !closed && !s.Report().Follows()):
 		unasked = stands
 	default:
 		return Unknown
@@ -283,11 +284,14 @@ func (d *hillSlip) class(s *scene, mean float64) Class {
 	return Asked
 }
 
+// states reports whether a state was there that tells partial from closed.
+func (d *hillSlip) states(s *scene) bool { return d.known > 0.5*d.n && s.saysPartial }
+
 // keptBack reports whether slip of unknown class is not told: it is less than a
 // worn lining slips by and as much as is regulated on purpose, and there is a state
 // of which is not known yet whether it comes before the plates or after them.
 func (d *hillSlip) keptBack(s *scene, mean float64) bool {
-	return mean < laidRPM && s.saysPartial && d.known > 0.5*d.n && !s.stateIsMeant() && !s.Report().Follows()
+	return mean < laidRPM && d.states(s) && !s.stateIsMeant() && !s.Report().Follows()
 }
 
 // stateIsMeant reports whether a reported clutch state says what the controller
@@ -308,10 +312,6 @@ func (d *hillSlip) finish(s *scene, m *state.Moment) {
 		return // whether the clutch was on at all is not known
 	}
 	class := d.class(s, mean)
-	command := 0.0
-	if d.cn > 0 {
-		command = d.command / d.cn
-	}
 	if class == HillUnasked && (mean < set.UnaskedRPM || long < set.UnaskedS) || class != HillUnasked && long < set.MinS {
 		return
 	}
@@ -339,7 +339,7 @@ func (d *hillSlip) finish(s *scene, m *state.Moment) {
 		if !m.HasPressure {
 			of, held = &hillMeanPct, &hillHoldPct
 		}
-		f.Measures = append(f.Measures, of.of(command))
+		f.Measures = append(f.Measures, of.of(d.command/d.cn))
 		if d.holdS > 0 {
 			f.Measures = append(f.Measures, held.of(d.hold))
 		}
