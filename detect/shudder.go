@@ -81,16 +81,16 @@ type shudder struct {
 	bank    [bankMax]float64
 	bins    int
 	tuned   [3]float64
-	weights [256]float64
+	weights [windowMost]float64
 	weight  float64
 	weighed int
-	flat    [256]float64
+	flat    [windowMost]float64
 	power   [bankMax]float64
 	// the window under way
 	n          int
 	first      bus.Micros
 	lastAt     bus.Micros
-	slip, eng  ring
+	slip, eng  [windowMost]float64
 	minDt      float64
 	maxDt      float64
 	run        float64 // seconds of windows that shook, running
@@ -108,12 +108,18 @@ type shudder struct {
 	slipUsual, engUsual usualBand
 }
 
-// bankMax bounds the bins: 3 to 24 Hz in steps of 0.5 Hz.
-const bankMax = 48
+// bankMax bounds the bins, which are binHz apart: 3 to 24 Hz.
+const (
+	bankMax = 48
+	binHz   = 0.5
+)
 
 // shudderWindow is the length of one analysis, in seconds: it tells bins of
 // about 1 Hz apart.
 const shudderWindow = 1.0
+
+// windowMost values make a window at most: 1 s at 200 Hz and more.
+const windowMost = 256
 
 // surgeHz: below it the whole driveline surges against the vehicle when the
 // pedal moves, as it should (common practice, no source).
@@ -166,9 +172,6 @@ func (u *usualBand) of(bin, bins int) float64 {
 	return min(most, usualMost)
 }
 
-// ring holds the samples of one window: at most 1 s at 200 Hz.
-type ring struct{ v [256]float64 }
-
 // power is the squared magnitude of one bin by the second-order recursion of
 // Goertzel (1958).
 func power(coeff float64, v []float64) float64 {
@@ -185,7 +188,7 @@ func (d *shudder) tune(rate, low, high float64) (bins int) {
 	if d.tuned == [3]float64{rate, low, high} {
 		return d.bins
 	}
-	for f := low - 1; f <= high+1 && bins < bankMax; f += 0.5 {
+	for f := low - 1; f <= high+1 && bins < bankMax; f += binHz {
 		d.bank[bins] = 2 * math.Cos(2*math.Pi*f/rate)
 		bins++
 	}
@@ -225,12 +228,12 @@ func (d *shudder) row(s *scene, m *state.Moment) {
 	} else {
 		d.minDt, d.maxDt = min(d.minDt, m.DtS), max(d.maxDt, m.DtS)
 	}
-	if d.n < len(d.slip.v) {
-		d.slip.v[d.n], d.eng.v[d.n] = m.SlipRPM, m.EngineRPM
+	if d.n < len(d.slip) {
+		d.slip[d.n], d.eng[d.n] = m.SlipRPM, m.EngineRPM
 		d.n++
 	}
 	d.lastAt = m.At
-	if long := (m.At - d.first).Seconds(); long >= shudderWindow || d.n == len(d.slip.v) {
+	if long := (m.At - d.first).Seconds(); long >= shudderWindow || d.n == len(d.slip) {
 		d.window(s, m, set, long)
 		d.n = 0
 	}
@@ -255,8 +258,8 @@ func (d *shudder) window(s *scene, m *state.Moment, set *ShudderSettings, long f
 	}
 	known := float64(d.slipUsual.n*shudderWindow) >= set.LearnS
 	d.opportunity(s, known)
-	slip := d.peak(d.slip.v[:n], rate, set.FromHz, high, &d.slipUsual)
-	eng := d.peak(d.eng.v[:n], rate, set.FromHz, high, &d.engUsual)
+	slip := d.peak(d.slip[:n], rate, set.FromHz, high, &d.slipUsual)
+	eng := d.peak(d.eng[:n], rate, set.FromHz, high, &d.engUsual)
 	shook, class := false, Class{}
 	// Where engine and turbine shake together and their controllers time
 	// their values differently, a part of it shows as slip.
@@ -336,7 +339,6 @@ func (d *shudder) peak(v []float64, rate, low, high float64, usual *usualBand) (
 		slope = (k*stv - float64(st*sv)) / den
 	}
 	mean := (sv - float64(slope*st)) / k
-	const step = 0.5
 	bins := d.tune(rate, low, high)
 	weights, wsum := d.hann(n)
 	for i, x := range v {
@@ -347,7 +349,7 @@ func (d *shudder) peak(v []float64, rate, low, high float64, usual *usualBand) (
 		power := power(d.bank[b], d.flat[:n])
 		d.power[b] = power
 		total += power
-		f := low - 1 + float64(step*float64(b))
+		f := low - 1 + float64(binHz*float64(b))
 		if f >= low && f <= high && power > bestP {
 			best, bestP = b, power
 		}
@@ -365,7 +367,7 @@ func (d *shudder) peak(v []float64, rate, low, high float64, usual *usualBand) (
 	for b := max(0, best-4); b <= min(bins-1, best+4); b++ {
 		in += d.power[b]
 	}
-	p = bandPeak{amp: 2 * math.Sqrt(bestP) / wsum, hz: low - 1 + float64(step*float64(best)), share: in / total}
+	p = bandPeak{amp: 2 * math.Sqrt(bestP) / wsum, hz: low - 1 + float64(binHz*float64(best)), share: in / total}
 	p.over = p.amp / max(was, usualFrom)
 	return p
 }
