@@ -86,7 +86,7 @@ func newSketch() *ddsketch.DDSketch {
 func historyOf(measure string, c *Context) historyKey {
 	k := historyKey{measure, noBand, noGear}
 	if c.FluidTemperatureC != nil {
-		k.Band = min(max(int(math.Floor(*c.FluidTemperatureC/20))+1, 0), tempBands-1)
+		k.Band = tempBand(*c.FluidTemperatureC)
 	}
 	if c.Gear != nil {
 		k.Gear = int(*c.Gear)

@@ -16,6 +16,9 @@ const (
 	tempBands  = 8  // below 0, 0-20 … 120 and more
 )
 
+// tempBand is the number of that of a temperature.
+func tempBand(celsius float64) int { return min(max(int(math.Floor(celsius/20))+1, 0), tempBands-1) }
+
 // lockupSpec has no kind of finding: the account carries the times.
 var lockupSpec = &Spec{
 	Kind:     "lockup-fraction",
@@ -112,8 +115,7 @@ func (l *lockup) row(s *scene, m *state.Moment) {
 	}
 	l.lastSpeed = &l.speeds[min(int(m.Kmh/20), speedBands-1)]
 	if m.Row.Has(stream.FluidTemperature) {
-		t := int(math.Floor(m.Row.V[stream.FluidTemperature]/20)) + 1
-		l.lastTemp = &l.temps[min(max(t, 0), tempBands-1)]
+		l.lastTemp = &l.temps[tempBand(m.Row.V[stream.FluidTemperature])]
 	}
 	l.moving[m.State] += m.DtS
 	l.lastGear[m.State] += m.DtS
@@ -129,7 +131,7 @@ func (l *lockup) span(seconds float64, clutch state.Clutch, line int, kmh, temp 
 		gear = &l.gears[line+1]
 	}
 	if hasTemp {
-		fluid = &l.temps[min(max(int(math.Floor(temp/20))+1, 0), tempBands-1)]
+		fluid = &l.temps[tempBand(temp)]
 	}
 	for _, t := range []*times{&l.moving, gear, &l.speeds[min(int(kmh/20), speedBands-1)], fluid} {
 		t[clutch] += seconds
