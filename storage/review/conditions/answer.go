@@ -70,41 +70,27 @@ const secondLevel = 0.03
 // times (Royall, Statistical Evidence, 1997, section 1.4).
 const apart = 3.0
 
-// model is what is named while it is looked for: one region or two.
-type model struct {
-	regions []detect.Bound
-	cols    []int
-	p       []float64
-	or      [][]detect.Bound
-}
-
 // Find asks what the late releases of a stay have in common.
 func Find(s *Sample) *Answer {
-	a := &Answer{Releases: len(s.Releases), Late: s.late(), Kept: s.Kept}
+	a := &Answer{Releases: len(s.Releases), Late: late(s.Releases), Kept: s.Kept}
 	if a.Kept <= 0 || a.Kept > 1 {
 		a.Kept = 1
 	}
-	at := make([]int, len(s.Releases))
-	for i := range at {
-		at[i] = i
-	}
 	a.Few = a.Late < Fewest || a.Releases-a.Late < Fewest
-	t := newTable(s.Releases, at, !a.Few)
+	list := placed(s.Releases)
+	t := newTable(list, !a.Few)
 	ones := make([]effect, len(t.cols))
 	two := together{}
 	if !a.Few {
 		ones, two = t.test(1)
 	}
 	a.describe(t, ones)
-	a.lags(s)
+	a.lags(list)
 	if a.Few {
 		return a
 	}
-	m := choose(s.Releases, at, t, ones, two)
-	for i := range m.regions {
-		a.Named = append(a.Named, Named{Bound: m.regions[i], Or: m.or[i], P: m.p[i]})
-	}
-	a.rates(s, &m)
+	a.Named = choose(list, t, ones, two)
+	a.rates(list)
 	return a
 }
 
@@ -123,32 +109,25 @@ func (a *Answer) describe(t *table, ones []effect) {
 			e.Low, e.High = stats.Quantile(v, 0.05), stats.Quantile(v, 0.95)
 		}
 		if x := ones[j]; x.ok {
-			e.Best, e.K, e.N, e.P = c.bound(x.region), x.k, x.n, x.p
+			e.Best, e.K, e.N, e.P = t.bound(x.region), x.k, x.n, x.p
 		}
 		a.Each = append(a.Each, e)
 	}
 }
 
-// within are the releases for which a bound holds, and their places.
-func within(list []Release, at []int, col int, b detect.Bound) (in []Release, places []int) {
-	for i := range list {
-		if holds(&list[i], at[i], col, b) {
-			in = append(in, list[i])
-			places = append(places, at[i])
+// within are the releases for which all bounds hold.
+func within(list []Release, bounds ...detect.Bound) []Release {
+	for _, b := range bounds {
+		j := place(b.Of)
+		var in []Release
+		for i := range list {
+			if b.Holds(list[i].Values[j]) {
+				in = append(in, list[i])
+			}
 		}
+		list = in
 	}
-	return in, places
-}
-
-func holds(r *Release, at, col int, b detect.Bound) bool {
-	v := float64(at + 1)
-	if b.Of != when {
-		if col >= len(r.Values) {
-			return false
-		}
-		v = r.Values[col]
-	}
-	return b.Holds(v)
+	return list
 }
 
 // choose names the condition whose region stands out most, and a second one where
@@ -156,47 +135,35 @@ func holds(r *Release, at, col int, b detect.Bound) bool {
 // permutation tests (Hothorn, Hornik and Zeileis, Journal of Computational and
 // Graphical Statistics 15(3), 2006), two levels deep. The first is dropped again
 // where it is no longer needed within the second's.
-func choose(list []Release, at []int, t *table, ones []effect, two together) (m model) {
+func choose(list []Release, t *table, ones []effect, two together) []Named {
 	first := best(ones)
-	switch {
-	case first >= 0 && ones[first].p <= level:
-		m.add(t, first, ones)
-	case two.ok && two.p <= level:
-		for _, r := range []region{two.a, two.b} {
-			m.regions = append(m.regions, t.cols[r.col].bound(r))
-			m.cols, m.p, m.or = append(m.cols, r.col), append(m.p, two.p), append(m.or, nil)
+	if first < 0 || ones[first].p > level {
+		if two.ok && two.p <= level {
+			return []Named{{Bound: t.bound(two.a), P: two.p}, {Bound: t.bound(two.b), P: two.p}}
 		}
-		return m
-	default:
-		return m
+		return nil
 	}
-	inA, placesA := within(list, at, first, m.regions[0])
-	ta := newTable(inA, placesA, false, first)
+	one := t.name(first, ones)
+	ta := newTable(within(list, one.Bound), false, first)
 	seconds, _ := ta.test(2)
 	second := best(seconds)
 	if second < 0 || seconds[second].p > secondLevel {
-		return m
+		return []Named{one}
 	}
-	b := ta.cols[second].bound(seconds[second].region)
-	inB, placesB := within(list, at, second, b)
-	tb := newTable(inB, placesB, false, second)
+	other := ta.name(second, seconds)
+	tb := newTable(within(list, other.Bound), false, second)
 	firsts, _ := tb.test(3)
 	if firsts[first].own > level {
 		// What the first told was told by the second.
-		m = model{}
-		m.add(t, second, ones)
-		return m
+		return []Named{t.name(second, ones)}
 	}
-	m.or[0] = rivals(tb, first, firsts)
-	m.regions, m.cols, m.p = append(m.regions, b), append(m.cols, second), append(m.p, seconds[second].p)
-	m.or = append(m.or, rivals(ta, second, seconds))
-	return m
+	one.Or = rivals(tb, first, firsts)
+	return []Named{one, other}
 }
 
-func (m *model) add(t *table, j int, ones []effect) {
-	m.regions = append(m.regions, t.cols[j].bound(ones[j].region))
-	m.cols, m.p = append(m.cols, j), append(m.p, ones[j].p)
-	m.or = append(m.or, rivals(t, j, ones))
+// name names the condition at place j by its best region.
+func (t *table) name(j int, ones []effect) Named {
+	return Named{Bound: t.bound(ones[j].region), P: ones[j].p, Or: rivals(t, j, ones)}
 }
 
 // best is the condition that stands out most; -1 where none does.
@@ -214,7 +181,7 @@ func best(ones []effect) int {
 func rivals(t *table, chosen int, ones []effect) (list []detect.Bound) {
 	for i := range ones {
 		if x := &ones[i]; i != chosen && x.ok && x.p <= level && x.score >= ones[chosen].score-apart {
-			list = append(list, t.cols[i].bound(x.region))
+			list = append(list, t.bound(x.region))
 		}
 	}
 	return list
@@ -225,75 +192,54 @@ const folds = 10
 
 // rates counts late releases within and without the conditions named, each release
 // by bounds that were found without it and its like: a bound put where it shows
-// most, counted on the same releases, shows too much (Stone, JRSS B 36, 1974).
-func (a *Answer) rates(s *Sample, m *model) {
-	if len(m.cols) == 0 {
+// most, counted on the same releases, shows too much (Stone, JRSS B 36, 1974). The
+// interval within reaches also what the releases say that the bounds were found
+// with: the true rate lies between these, who show too much, and the others, whose
+// bounds were found with fewer.
+func (a *Answer) rates(list []Release) {
+	if len(a.Named) == 0 {
 		a.Within, a.Otherwise = a.rate(0, 0), a.rate(a.Late, a.Releases)
 		return
 	}
-	var in, out [2]int // late, of
+	var bounds []detect.Bound
+	for _, n := range a.Named {
+		bounds = append(bounds, n.Bound)
+	}
+	var in []Release
 	for f := range folds {
-		var rest []Release
-		var at []int
-		for i := range s.Releases {
-			if i*7919%len(s.Releases)%folds != f {
-				rest = append(rest, s.Releases[i])
-				at = append(at, i)
-			}
-		}
-		bounds := refit(rest, at, m)
-		for i := range s.Releases {
-			if i*7919%len(s.Releases)%folds != f {
-				continue
-			}
-			r, to := &s.Releases[i], &in
-			for k, b := range bounds {
-				if !holds(r, i, m.cols[k], b) {
-					to = &out
-				}
-			}
-			to[1]++
-			if r.Late {
-				to[0]++
-			}
-		}
+		part, rest := fold(list, f)
+		in = append(in, within(part, refit(rest, bounds)...)...)
 	}
-	a.Within, a.Otherwise = a.rate(in[0], in[1]), a.rate(out[0], out[1])
-	a.widen(s, m)
-}
-
-// widen lets the interval reach what the releases say that the bounds were found
-// with: the true rate lies between these, who show too much, and the others, whose
-// bounds were found with fewer.
-func (a *Answer) widen(s *Sample, m *model) {
-	late, of := 0, 0
-next:
-	for i := range s.Releases {
-		for k, b := range m.regions {
-			if !holds(&s.Releases[i], i, m.cols[k], b) {
-				continue next
-			}
-		}
-		of++
-		if s.Releases[i].Late {
-			late++
-		}
-	}
-	x := a.rate(late, of)
+	a.Within, a.Otherwise = a.rate(late(in), len(in)), a.rate(a.Late-late(in), a.Releases-len(in))
+	all := within(list, bounds...)
+	x := a.rate(late(all), len(all))
 	a.Within.Low, a.Within.High = min(a.Within.Low, x.Low), max(a.Within.High, x.High)
 }
 
+// fold is one part of the releases, and the rest.
+func fold(list []Release, f int) (part, rest []Release) {
+	for i := range list {
+		if i*7919%len(list)%folds == f {
+			part = append(part, list[i])
+		} else {
+			rest = append(rest, list[i])
+		}
+	}
+	return part, rest
+}
+
 // refit finds the bounds of the conditions named once more, on a part.
-func refit(list []Release, at []int, m *model) []detect.Bound {
-	bounds := slices.Clone(m.regions)
-	for k, col := range m.cols {
-		t := newTable(list, at, false, others(col)...)
+func refit(list []Release, named []detect.Bound) []detect.Bound {
+	bounds := slices.Clone(named)
+	for k, b := range named {
+		j := place(b.Of)
+		t := newTable(list, false, others(j)...)
 		ones := make([]effect, len(t.cols))
 		t.scan(t.lateOnes(), ones)
-		if ones[col].ok {
-			bounds[k] = t.cols[col].bound(ones[col].region)
+		if ones[j].ok {
+			bounds[k] = t.bound(ones[j].region)
 		}
-		list, at = within(list, at, col, bounds[k])
+		list = within(list, bounds[k])
 	}
 	return bounds
 }

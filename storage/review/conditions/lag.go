@@ -1,6 +1,7 @@
 package conditions
 
 import (
+	"cmp"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -19,18 +20,13 @@ type LagEffect struct {
 const fewestLags = 10
 
 // lags fills in how the lag goes with each condition.
-func (a *Answer) lags(s *Sample) {
+func (a *Answer) lags(list []Release) {
 	type sides struct{ x, y []float64 }
 	all := make([]sides, len(a.Each))
 	for j := range a.Each {
 		var x, y []float64
-		for i := range s.Releases {
-			r := &s.Releases[i]
-			v := float64(i + 1)
-			if j < len(r.Values) {
-				v = r.Values[j]
-			}
-			if !math.IsNaN(v) && !math.IsNaN(r.LagS) {
+		for _, r := range list {
+			if v := r.Values[j]; !math.IsNaN(v) && !math.IsNaN(r.LagS) {
 				x, y = append(x, v), append(y, r.LagS)
 			}
 		}
@@ -78,15 +74,7 @@ func centredRanks(v []float64) []float64 {
 	for i := range at {
 		at[i] = i
 	}
-	slices.SortFunc(at, func(i, k int) int {
-		switch {
-		case v[i] < v[k]:
-			return -1
-		case v[i] > v[k]:
-			return 1
-		}
-		return 0
-	})
+	slices.SortFunc(at, func(i, k int) int { return cmp.Compare(v[i], v[k]) })
 	out := make([]float64, len(v))
 	for i := 0; i < len(at); {
 		k := i

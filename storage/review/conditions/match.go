@@ -2,7 +2,6 @@ package conditions
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"joltwatch/detect"
@@ -28,27 +27,11 @@ func Match(before *Answer, after *Sample) *Matched {
 		return nil
 	}
 	m := &Matched{Recipe: r, Before: before.Within, Needed: Mended(before.Within.Late, before.Within.Of)}
-	late, of := 0, 0
-	for i := range after.Releases {
-		if x := &after.Releases[i]; x.meets(r) {
-			of++
-			if x.Late {
-				late++
-			}
-		}
-	}
-	m.After = Rate{late, of, stats.Proportion(uint64(late), uint64(of))}
-	m.P = stats.Fisher(uint64(m.Before.Late), uint64(m.Before.Of), uint64(late), uint64(of))
+	list := within(after.Releases, r...)
+	k, n := uint64(late(list)), uint64(len(list))
+	m.After = Rate{late(list), len(list), stats.Proportion(k, n)}
+	m.P = stats.Fisher(uint64(m.Before.Late), uint64(m.Before.Of), k, n)
 	return m
-}
-
-func (r *Release) meets(recipe detect.Recipe) bool {
-	for _, b := range recipe {
-		if j := slices.Index(detect.Conditions, b.Of); j >= len(r.Values) || !b.Holds(r.Values[j]) {
-			return false
-		}
-	}
-	return true
 }
 
 // Says judges the repair in one sentence.

@@ -30,9 +30,9 @@ type Sample struct {
 }
 
 // late counts the late ones.
-func (s *Sample) late() (n int) {
-	for i := range s.Releases {
-		if s.Releases[i].Late {
+func late(list []Release) (n int) {
+	for i := range list {
+		if list[i].Late {
 			n++
 		}
 	}
@@ -43,6 +43,23 @@ func (s *Sample) late() (n int) {
 // the stay. What comes in clumps, for a cause that is not on record, is told by it
 // rather than blamed on what happened to be so at the time.
 var when = &detect.Condition{Name: "release_number", Step: 1}
+
+// placed are the releases with when as the last of their values.
+func placed(list []Release) []Release {
+	out := slices.Clone(list)
+	for i := range out {
+		out[i].Values = append(slices.Clip(out[i].Values), float64(i+1))
+	}
+	return out
+}
+
+// place is where a condition stands among the values of a release.
+func place(c *detect.Condition) int {
+	if c == when {
+		return len(detect.Conditions)
+	}
+	return slices.Index(detect.Conditions, c)
+}
 
 // column is one condition over all releases that are looked at.
 type column struct {
@@ -135,8 +152,9 @@ func (c *column) bins(r region) (from, to int) {
 	return from, to
 }
 
-// bound is the region as a recipe has it.
-func (c *column) bound(r region) detect.Bound {
+// bound is a region as a recipe has it.
+func (t *table) bound(r region) detect.Bound {
+	c := t.cols[r.col]
 	b := detect.Bound{Of: c.of, From: math.Inf(-1), To: math.Inf(1)}
 	if r.lo >= 0 {
 		b.From = c.cuts[r.lo]
@@ -177,27 +195,18 @@ type quad struct {
 	n    int
 }
 
-// newTable takes the releases and, beside those left out, all their conditions.
-func newTable(list []Release, at []int, pairs bool, leave ...int) *table {
+// newTable takes releases with their place and, beside those left out, all their
+// conditions.
+func newTable(list []Release, pairs bool, leave ...int) *table {
 	t := &table{late: make([]bool, len(list)), least: max(5, len(list)/50)}
 	for i := range list {
 		t.late[i] = list[i].Late
 	}
-	for j := 0; j <= len(detect.Conditions); j++ {
-		of := when
-		if j < len(detect.Conditions) {
-			of = detect.Conditions[j]
-		}
+	for j, of := range append(slices.Clip(detect.Conditions), when) {
 		v := make([]float64, len(list))
 		for i := range list {
-			switch {
-			case slices.Contains(leave, j):
-				v[i] = math.NaN()
-			case j == len(detect.Conditions):
-				v[i] = float64(at[i] + 1)
-			case j < len(list[i].Values):
-				v[i] = list[i].Values[j]
-			default:
+			v[i] = list[i].Values[j]
+			if slices.Contains(leave, j) {
 				v[i] = math.NaN()
 			}
 		}
