@@ -43,30 +43,25 @@ func NeverMet(s *Sample, q Quantity) (list []Unmet) {
 		for detect.Conditions[j].Name != r.name {
 			j++
 		}
-		met, known, far := 0, 0, math.Inf(1)
+		sign := 1.0
+		if r.below {
+			sign = -1
+		}
+		met, known, far := 0, 0, math.Inf(-1)
 		for i := range s.Releases {
-			v := s.Releases[i].Values[j]
+			v := sign * s.Releases[i].Values[j]
 			if math.IsNaN(v) {
 				continue
 			}
 			known++
-			if r.below {
-				v = -v
-			}
-			bound := r.bound
-			if r.below {
-				bound = -bound
-			}
-			if v >= bound {
+			if v >= sign*r.bound {
 				met++
 			}
-			if math.IsInf(far, 1) || v > far {
+			if v > far {
 				far = v
 			}
 		}
-		if r.below {
-			far = -far
-		}
+		far *= sign
 		switch {
 		case known < fewestMet || met >= fewestMet:
 		case met > 0:
