@@ -124,7 +124,7 @@ func Compare(before, after *Stay) *Comparison {
 	c.measures()
 	if c.Matched != nil {
 		c.Cautions = append(c.Cautions, "Over all releases, whatever their conditions: "+c.overAll())
-	} else if before.Total().hits(detect.KindReleaseLag) > 0 {
+	} else if x, _ := tb.opportunity(detect.KindReleaseLag); x.Hits > 0 {
 		c.Cautions = append(c.Cautions, "No condition can be named that late releases depended on before, so all releases are compared: a milder week looks like a repair.")
 	}
 	if before.Settings != after.Settings {
@@ -299,9 +299,3 @@ func (c *Comparison) measures() {
 
 // MethodNote says how the numbers were made.
 const MethodNote = "Rates: exact Poisson intervals, the ratio by the exact conditional binomial. Shares: exact Clopper-Pearson intervals and Fisher's exact test. Distributions: Cliff's delta (the share of pairs in which the value after is greater, less the share in which it is smaller) with the interval of Feng and Cliff, and the Hodges-Lehmann difference. All at 95 %."
-
-// hits is how often a kind happened.
-func (t Total) hits(kind string) uint64 {
-	c, _ := t.opportunity(kind)
-	return c.Hits
-}

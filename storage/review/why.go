@@ -151,19 +151,21 @@ func (w *Why) felt(e, jolt *Event, u Units) {
 	w.Links = append(w.Links, Link{Name: "plates apart to felt", MinS: low, MaxS: high, Note: note, From: parted.At, To: jolt.Start})
 }
 
-// add starts a candidate and returns its place.
-func (b *whyBuilder) add(k CandidateKey) int {
-	b.w.Candidates = append(b.w.Candidates, Candidate{Key: k, Title: candidateTitles[k]})
-	return len(b.w.Candidates) - 1
+// add starts candidates.
+func (b *whyBuilder) add(keys ...CandidateKey) {
+	for _, k := range keys {
+		b.w.Candidates = append(b.w.Candidates, Candidate{Key: k, Title: candidateTitles[k]})
+	}
 }
 
+// of is a candidate, started where it was not yet.
 func (b *whyBuilder) of(k CandidateKey) *Candidate {
-	for i := range b.w.Candidates {
-		if b.w.Candidates[i].Key == k {
-			return &b.w.Candidates[i]
-		}
+	i := slices.IndexFunc(b.w.Candidates, func(c Candidate) bool { return c.Key == k })
+	if i < 0 {
+		b.add(k)
+		i = len(b.w.Candidates) - 1
 	}
-	return &b.w.Candidates[b.add(k)]
+	return &b.w.Candidates[i]
 }
 
 // pro, con and lack put a fact to candidates; name is that of the instant at which

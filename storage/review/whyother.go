@@ -49,9 +49,7 @@ const (
 
 // slip fills the table of slip under load that nothing asked for.
 func (b *whyBuilder) slip() {
-	for _, k := range []CandidateKey{WhyLining, WhyOil, WhyArtefact} {
-		b.add(k)
-	}
+	b.add(WhyLining, WhyOil, WhyArtefact)
 	b.frozen()
 	if b.lacks("turbine_speed") {
 		b.lack("a turbine speed of its own: where it is worked out of the output's, slip of the gearset looks alike", WhyLining, WhyGearset)
@@ -140,9 +138,7 @@ func (b *whyBuilder) slipTorque() {
 
 // gearset fills the table of a gearset that slips.
 func (b *whyBuilder) gearset() {
-	for _, k := range []CandidateKey{WhyGearset, WhyLining, WhyArtefact} {
-		b.add(k)
-	}
+	b.add(WhyGearset, WhyLining, WhyArtefact)
 	mean, _ := b.get("slip_mean_rpm")
 	text := fmt.Sprintf("the turbine ran %s faster than output speed and the gear's ratio give", b.u.Quantity(mean, "rpm"))
 	b.pro(text, "", WhyGearset)
@@ -167,9 +163,7 @@ func (b *whyBuilder) gearset() {
 
 // apply fills the table of an apply that was slow or did not come to its end.
 func (b *whyBuilder) apply() {
-	for _, k := range []CandidateKey{WhyOil, WhyValve, WhyLining, WhyCommand} {
-		b.add(k)
-	}
+	b.add(WhyOil, WhyValve, WhyLining, WhyCommand)
 	rose, ok := b.instant("command rose")
 	if !ok {
 		b.lack("the clutch's command", WhyOil, WhyValve, WhyLining, WhyCommand)

@@ -20,9 +20,7 @@ const (
 
 // release fills the table of a release that was late, dragged or stalled.
 func (b *whyBuilder) release() {
-	for _, k := range []CandidateKey{WhyPlates, WhyOil, WhyValve, WhyCommand} {
-		b.add(k)
-	}
+	b.add(WhyPlates, WhyOil, WhyValve, WhyCommand)
 	b.links()
 	b.decision()
 	if b.f.Class == detect.ReleaseLateCommand {
@@ -171,16 +169,13 @@ func (b *whyBuilder) lateOil() {
 	if !ended {
 		parted, ended = b.instant("engine died")
 	}
-	usual, known := b.get("usual_lag_s")
+	usual, _ := b.get("usual_lag_s")
 	if !told || !ended {
 		b.lack("the clutch's command", WhyPlates, WhyOil, WhyValve)
 		return
 	}
-	low, mid, _ := span(fell, parted)
-	over := max(mid-usual, low)
-	if known {
-		over = mid - usual
-	}
+	_, lag, _ := span(fell, parted)
+	over := lag - usual
 	if _, recorded := b.get("parted_kpa"); !recorded {
 		b.lack("the clutch's pressure: without it plates, oil and valve cannot be told apart", WhyPlates, WhyOil, WhyValve)
 		return
