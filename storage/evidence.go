@@ -37,8 +37,9 @@ func (s *Store) Evidence(boot uint32, from, to bus.Micros) (*Evidence, error) {
 		return nil, err
 	}
 	e.Damage = append(e.Damage, damage...)
-	s.unpacker.budget = newBudget(s.size(boot))
-	left := max(maxEvidenceFrames, int(s.size(boot)/2))
+	size := s.size(boot)
+	s.unpacker.budget = newBudget(size)
+	left := max(maxEvidenceFrames, int(size/2))
 	next := uint64(0)
 	var lastAt bus.Micros
 	for _, at := range spans {

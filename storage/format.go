@@ -318,11 +318,13 @@ func fileName(kind fileKind, run, part uint32) string {
 
 // parseName is the reverse of fileName; ok is false for any other name.
 func parseName(name string) (kind fileKind, run, part uint32, ok bool) {
+	var suffix string
+	if n, err := fmt.Sscanf(name, "%d-%d%s", &run, &part, &suffix); err != nil || n != 3 {
+		return 0, 0, 0, false
+	}
 	for kind := journalFile; kind <= clockFile; kind++ {
-		var r, p uint32
-		var suffix string
-		if n, err := fmt.Sscanf(name, "%d-%d%s", &r, &p, &suffix); err == nil && n == 3 && fileName(kind, r, p) == name {
-			return kind, r, p, true
+		if fileName(kind, run, part) == name {
+			return kind, run, part, true
 		}
 	}
 	return 0, 0, 0, false
