@@ -87,10 +87,8 @@ func (p *plot) draw(s surface, w, y, panelH float64) {
 			s.text(x.from-6, v.at(t)+4, "tick end", v.label(t))
 		}
 		s.text(x.from, top-6, "title", q.title)
-		if b := usualRelease(p.stay, p.e); i == 0 && b != nil && b.To > q.lo && b.From < q.hi {
-			y := v.at(min(b.To, q.hi))
-			s.rect(x.from, y, x.to-x.from, max(v.at(max(b.From, q.lo))-y, 1), "habit")
-			s.text(x.from+4, y-3, "note", b.Name)
+		if i == 0 {
+			p.habit(s, q, x, v)
 		}
 		p.judged(s, x, top, panelH, i == 0)
 		p.lines(s, q, x, v)
@@ -101,6 +99,17 @@ func (p *plot) draw(s surface, w, y, panelH float64) {
 			s.text(x.at(t), bottom-6, "tick mid", fmt.Sprintf("%+.0f s", t))
 		}
 	}
+}
+
+// habit draws at which speeds the vehicle's clutch usually lets go.
+func (p *plot) habit(s surface, q panel, x, v axis) {
+	b := usualRelease(p.stay, p.e)
+	if b == nil || b.To <= q.lo || b.From >= q.hi {
+		return
+	}
+	y := v.at(min(b.To, q.hi))
+	s.rect(x.from, y, x.to-x.from, max(v.at(max(b.From, q.lo))-y, 1), "habit")
+	s.text(x.from+4, y-3, "note", b.Name)
 }
 
 // judged shades the instants, the vehicle's usual range and the limit, with

@@ -2,6 +2,7 @@ package page
 
 import (
 	"bufio"
+	"cmp"
 	"fmt"
 	"html/template"
 	"io"
@@ -57,14 +58,13 @@ var recipeCautions = []string{
 // NewRecipe words what the stay shows.
 func NewRecipe(s *review.Stay, v View) *Recipe {
 	a := s.Conditions()
-	m, us := review.Metric, review.US
-	r := &Recipe{Title: s.Title(), Span: s.Span(v.Times), Says: dual{a.Says(m.Quantity), a.Says(us.Quantity)},
+	r := &Recipe{Title: s.Title(), Span: s.Span(v.Times), Says: inBoth(func(u review.Units) string { return a.Says(u.Quantity) }),
 		Table: tableOf(a), Charts: conditionCharts(a, s.Releases()), Caution: recipeCautions,
-		Unmet: dual{s.NeverMet(m), s.NeverMet(us)}}
+		Unmet: inBoth(s.NeverMet)}
 	r.Head = newHead("Recipe: "+r.Title, v.Units, read("page.css"))
 	list := a.Recipe()
 	for _, b := range list {
-		r.Steps = append(r.Steps, dual{capital(conditions.Do(b, m.Quantity)), capital(conditions.Do(b, us.Quantity))})
+		r.Steps = append(r.Steps, inBoth(func(u review.Units) string { return capital(conditions.Do(b, u.Quantity)) }))
 	}
 	if list == nil {
 		return r
@@ -87,15 +87,7 @@ func NewRecipe(s *review.Stay, v View) *Recipe {
 
 func tableOf(a *conditions.Answer) (t conditionTable) {
 	each := slices.Clone(a.Each)
-	slices.SortStableFunc(each, func(x, y conditions.Effect) int {
-		switch {
-		case x.P < y.P:
-			return -1
-		case x.P > y.P:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(each, func(x, y conditions.Effect) int { return cmp.Compare(x.P, y.P) })
 	for i := range each {
 		t.Rows = append(t.Rows, rowOf(&each[i], a))
 	}
@@ -146,21 +138,12 @@ func conditionCharts(a *conditions.Answer, s *conditions.Sample) []Chart {
 			at = append(at, j)
 		}
 	}
-	slices.SortStableFunc(at, func(x, y int) int {
-		return int(math.Copysign(1, a.Each[x].P-a.Each[y].P)) * atMostOne(a.Each[x].P != a.Each[y].P)
-	})
+	slices.SortStableFunc(at, func(x, y int) int { return cmp.Compare(a.Each[x].P, a.Each[y].P) })
 	var list []Chart
 	for _, j := range at[:min(2, len(at))] {
 		list = append(list, conditionChart(&a.Each[j], j, s))
 	}
 	return list
-}
-
-func atMostOne(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
 }
 
 // conditionChart draws the rate of late releases by a condition, with exact
@@ -198,15 +181,7 @@ func groupsOf(j int, s *conditions.Sample) (list []rateGroup) {
 			p = append(p, point{v, s.Releases[i].Late})
 		}
 	}
-	slices.SortStableFunc(p, func(a, b point) int {
-		switch {
-		case a.v < b.v:
-			return -1
-		case a.v > b.v:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(p, func(a, b point) int { return cmp.Compare(a.v, b.v) })
 	size := (len(p) + mostGroups - 1) / mostGroups
 	for _, x := range p {
 		n := len(list)
