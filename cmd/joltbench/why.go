@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"strings"
 
 	"joltwatch/cmd/internal/cli"
 	"joltwatch/storage/review"
@@ -59,7 +58,7 @@ func writeWhy(out io.Writer, w *review.Why, e *review.Event) {
 		}
 		fmt.Fprintln(out)
 	}
-	fmt.Fprintf(out, "\n%s.\n", wrapped(cli.Plain(capital(w.Says)), 0, 78))
+	fmt.Fprintf(out, "\n%s.\n", wrapped(cli.Plain(review.Capital(w.Says)), 0, 78))
 	for i := range w.Candidates {
 		x := &w.Candidates[i]
 		fmt.Fprintf(out, "\n%s\n", x.Title)
@@ -67,7 +66,7 @@ func writeWhy(out io.Writer, w *review.Why, e *review.Event) {
 		writeFacts(out, "against", x.Against, e)
 		writeFacts(out, "missing", x.Missing, e)
 	}
-	fmt.Fprintf(out, "\n%s\n", wrapped("Consistent with, never a verdict on a part: common practice, not a diagnosis. Pressure and stall tests, and any repair, follow the maker's instructions, local rules and licensed practice.", 0, 78))
+	fmt.Fprintf(out, "\n%s\n", wrapped(review.WhyNote, 0, 78))
 }
 
 func writeFacts(out io.Writer, head string, list []review.Fact, e *review.Event) {
@@ -79,5 +78,3 @@ func writeFacts(out io.Writer, head string, list []review.Fact, e *review.Event)
 		fmt.Fprintf(out, "  %-8s %s\n", head, wrapped(cli.Plain(x.Text)+at, 11, 78))
 	}
 }
-
-func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }

@@ -64,7 +64,7 @@ func (s *Stay) Verdict(u Units, t Times) Verdict {
 				consistent = w.Says
 			}
 			look, _, _ := strings.Cut(c.Look, ";")
-			add("Next", capital(consistent)+". To tell more: "+look+".")
+			add("Next", Capital(consistent)+". To tell more: "+look+".")
 		}
 	}
 	return v
@@ -323,7 +323,8 @@ func (s *Stay) leaveLonger(t *Total, u Units) string {
 	return "If the complaint stands, leave the unit longer, in the conditions in which it happens, with the driver's button at hand."
 }
 
-func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+// Capital begins a text with a capital letter.
+func Capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 // Plural writes a count with its word.
 func Plural(n int, word string) string {

@@ -20,6 +20,9 @@ type Why struct {
 	Candidates []Candidate `json:"candidates"`
 }
 
+// WhyNote stands below every table of candidates.
+const WhyNote = "Consistent with, never a verdict on a part: common practice, not a diagnosis. Pressure and stall tests, and any repair, follow the maker's instructions, local rules and licensed practice."
+
 // Link is one step of a chain with the interval that the samples allow, in s.
 type Link struct {
 	Name        string     `json:"name"`

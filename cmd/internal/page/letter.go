@@ -107,7 +107,7 @@ func foundText(s *review.Stay, view View) []string {
 		if w := review.WordsOf(c.Kind).Of(c.Class); w != nil && w.What != "" {
 			what, felt = w.What, w.Felt
 		}
-		text := fmt.Sprintf("%s %s: %s", capital(timesText(uint64(c.N))), what, strings.Join(when, "; "))
+		text := fmt.Sprintf("%s %s: %s", review.Capital(timesText(uint64(c.N))), what, strings.Join(when, "; "))
 		if c.N > len(when) {
 			text += fmt.Sprintf("; and %s more", timesText(uint64(c.N-len(when))))
 		}
@@ -207,8 +207,6 @@ func timesText(n uint64) string {
 	}
 	return fmt.Sprintf("%d times", n)
 }
-
-func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 // listened says whether the recorder sent requests, by the vehicle file that
 // the stay was recorded with.

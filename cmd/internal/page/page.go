@@ -69,7 +69,8 @@ var templates = template.Must(template.New("").Funcs(template.FuncMap{
 	"kind":     review.KindWords,
 	"share":    review.Share,
 	"plural":   review.Plural,
-	"capital":  capital,
+	"capital":  review.Capital,
+	"whyNote":  func() template.HTML { return review.WhyNote },
 	"finding":  review.Finding,
 	"role":     func(name string) string { return strings.ReplaceAll(name, "_", " ") },
 	"measure": func(name string) string {

@@ -64,7 +64,7 @@ func NewRecipe(s *review.Stay, v View) *Recipe {
 	r.Head = newHead("Recipe: "+r.Title, v.Units, read("page.css"))
 	list := a.Recipe()
 	for _, b := range list {
-		r.Steps = append(r.Steps, inBoth(func(u review.Units) string { return capital(conditions.Do(b, u.Quantity)) }))
+		r.Steps = append(r.Steps, inBoth(func(u review.Units) string { return review.Capital(conditions.Do(b, u.Quantity)) }))
 	}
 	if list == nil {
 		return r
