@@ -12,8 +12,7 @@ import (
 )
 
 type figureCmd struct {
-	storeArg
-	viewArgs
+	stayArgs
 	Event  int    `placeholder:"N" help:"The event to draw, by its number in joltbench events; the strongest by default."`
 	Output string `short:"o" required:"" placeholder:"FILE.svg" help:"The picture to write; its ending says how: .svg or .png."`
 }
@@ -32,25 +31,20 @@ func (c *figureCmd) Run(h *host) error {
 	if !slices.Contains(page.Formats, format) {
 		return cli.Usage(fmt.Sprintf("-o %s: expected a name that ends in .%s", c.Output, strings.Join(page.Formats, " or .")))
 	}
-	times, err := c.times()
-	if err != nil {
-		return err
-	}
-	s, err := c.open(h)
+	s, view, err := c.read(h)
 	if err != nil {
 		return err
 	}
 	n := c.Event
 	if n == 0 {
-		if n = s.Verdict(c.Units, times).Strongest; n == 0 {
+		if n = s.Verdict(view.Units, view.Times).Strongest; n == 0 {
 			return fmt.Errorf("nothing out of the ordinary is on file: name an event with --event N")
 		}
 	}
-	e := s.Find(n)
-	if e == nil {
-		return fmt.Errorf("no event %d; expected 1 to %d", n, len(s.Events))
+	e, err := event(s, n)
+	if err != nil {
+		return err
 	}
-	view := page.View{Units: c.Units, Times: times}
 	if err := cli.WriteFile(h.stdout, c.Output, func(w io.Writer) error { return page.Figure(w, s, e, format, view) }); err != nil {
 		return err
 	}

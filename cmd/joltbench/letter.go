@@ -10,8 +10,7 @@ import (
 )
 
 type letterCmd struct {
-	storeArg
-	viewArgs
+	stayArgs
 	Output   string `short:"o" placeholder:"FILE.html" help:"The page to write; - for standard output."`
 	Workshop string `help:"The workshop's name, at the top of the page."`
 	JSON     bool   `name:"json" help:"The sentences of the letter as one JSON object on standard output."`
@@ -30,15 +29,11 @@ func (c *letterCmd) Run(h *host) error {
 	if c.Output == "" && !c.JSON {
 		return cli.Usage("letter needs -o FILE.html or --json")
 	}
-	times, err := c.times()
+	s, view, err := c.read(h)
 	if err != nil {
 		return err
 	}
-	s, err := c.open(h)
-	if err != nil {
-		return err
-	}
-	l, err := page.NewLetter(s, c.Workshop, page.View{Units: c.Units, Times: times})
+	l, err := page.NewLetter(s, c.Workshop, view)
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.Dir, err)
 	}

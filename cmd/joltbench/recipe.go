@@ -13,8 +13,7 @@ import (
 )
 
 type recipeCmd struct {
-	storeArg
-	viewArgs
+	stayArgs
 	Output string `short:"o" placeholder:"FILE.html" help:"Write it as a page to print; - for standard output, in place of the text."`
 	TOML   bool   `name:"toml" help:"Write only the [recipe] table, for joltwatch run and check, or the vehicle file."`
 	JSON   bool   `name:"json" help:"One JSON object."`
@@ -33,15 +32,10 @@ check take the table as their recipe and count the tries. Examples:
 
 // Run writes the recipe.
 func (c *recipeCmd) Run(h *host) error {
-	times, err := c.times()
+	s, view, err := c.read(h)
 	if err != nil {
 		return err
 	}
-	s, err := c.open(h)
-	if err != nil {
-		return err
-	}
-	r := page.NewRecipe(s, page.View{Units: c.Units, Times: times})
 	if c.TOML {
 		table := s.Conditions().Recipe()
 		if table == nil {
@@ -50,6 +44,7 @@ func (c *recipeCmd) Run(h *host) error {
 		fmt.Fprintf(h.stdout, "# %s\n%s", cli.Plain(s.Conditions().Says(review.Metric.Quantity)), table.TOML())
 		return done(s)
 	}
+	r := page.NewRecipe(s, view)
 	if c.Output != "" {
 		if err := cli.WriteFile(h.stdout, c.Output, func(w io.Writer) error { return page.WriteRecipe(w, r, cli.Release()) }); err != nil {
 			return err

@@ -11,8 +11,7 @@ import (
 )
 
 type reportCmd struct {
-	storeArg
-	viewArgs
+	stayArgs
 	Output  string `short:"o" required:"" placeholder:"FILE.html" help:"The page to write; - for standard output."`
 	Against string `placeholder:"DIR" help:"Another stay to show beside this one in the distributions."`
 	FullMB  int    `name:"full-mb" default:"6" help:"Room in the page for full traces, MB; the strongest events come first."`
@@ -33,16 +32,12 @@ func (c *reportCmd) Run(h *host) error {
 	if c.FullMB < 0 || c.FullMB > 500 {
 		return fmt.Errorf("--full-mb %d: expected 0 to 500", c.FullMB)
 	}
-	times, err := c.times()
-	if err != nil {
-		return err
-	}
-	s, err := c.open(h)
+	s, view, err := c.read(h)
 	if err != nil {
 		return err
 	}
 	stays := []*review.Stay{s}
-	o := page.Options{View: page.View{Units: c.Units, Times: times}, FullBytes: c.FullMB << 20, Version: cli.Release()}
+	o := page.Options{View: view, FullBytes: c.FullMB << 20, Version: cli.Release()}
 	if c.Against != "" {
 		if o.Other, err = openStay(h, c.Against); err != nil {
 			return err

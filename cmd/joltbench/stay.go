@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 
 	"joltwatch/cmd/internal/cli"
+	"joltwatch/cmd/internal/page"
 	"joltwatch/storage"
 	"joltwatch/storage/review"
 )
@@ -21,6 +22,22 @@ type viewArgs struct {
 	Zone  string       `placeholder:"ZONE" help:"Time zone of what people read, by its IANA name (Europe/Berlin, UTC); the computer's own by default."`
 }
 
+// stayArgs are those of a command that shows a stay to people.
+type stayArgs struct {
+	storeArg
+	viewArgs
+}
+
+// read reads the stay; view is how the reader wants it.
+func (a stayArgs) read(h *host) (s *review.Stay, view page.View, err error) {
+	view.Units = a.Units
+	if view.Times, err = a.times(); err != nil {
+		return nil, view, err
+	}
+	s, err = a.open(h)
+	return s, view, err
+}
+
 // times returns the zone, or what is wrong with its name.
 func (a viewArgs) times() (review.Times, error) {
 	t, err := review.NewTimes(a.Zone)
@@ -32,6 +49,15 @@ func (a viewArgs) times() (review.Times, error) {
 
 // open reads the stay and says on standard error what is missing.
 func (a storeArg) open(h *host) (*review.Stay, error) { return openStay(h, a.Dir) }
+
+// event returns one of the stay by its number.
+func event(s *review.Stay, n int) (*review.Event, error) {
+	e := s.Find(n)
+	if e == nil {
+		return nil, fmt.Errorf("no event %d; expected 1 to %d", n, len(s.Events))
+	}
+	return e, nil
+}
 
 func openStay(h *host, dir string) (*review.Stay, error) {
 	if err := isStay(dir); err != nil {

@@ -16,8 +16,7 @@ import (
 )
 
 type summaryCmd struct {
-	storeArg
-	viewArgs
+	stayArgs
 	JSON bool `name:"json" help:"One JSON object on one line."`
 }
 
@@ -31,11 +30,7 @@ nothing was seen in n opportunities is 1 - 0.05^(1/n), about 3/n.`
 
 // Run prints the summary.
 func (c *summaryCmd) Run(h *host) error {
-	times, err := c.times()
-	if err != nil {
-		return err
-	}
-	s, err := c.open(h)
+	s, view, err := c.read(h)
 	if err != nil {
 		return err
 	}
@@ -50,8 +45,8 @@ func (c *summaryCmd) Run(h *host) error {
 	}
 	p := func(format string, args ...any) { fmt.Fprintf(h.stdout, format, args...) }
 	p("%s\n", cli.Plain(s.Title()))
-	p("%s\n\n", s.Span(times))
-	writeVerdict(h.stdout, s.Verdict(c.Units, times))
+	p("%s\n\n", s.Span(view.Times))
+	writeVerdict(h.stdout, s.Verdict(view.Units, view.Times))
 	if t.Drives == 0 {
 		return done(s)
 	}

@@ -11,9 +11,9 @@ import (
 
 // one prints a single event with its chain and its candidates.
 func (c *eventsCmd) one(h *host, s *review.Stay, times review.Times) error {
-	e := s.Find(c.Event)
-	if e == nil {
-		return fmt.Errorf("no event %d; expected 1 to %d", c.Event, len(s.Events))
+	e, err := event(s, c.Event)
+	if err != nil {
+		return err
 	}
 	w := s.Why(e, c.Units)
 	if c.JSON {
