@@ -79,9 +79,12 @@ func deliversWithin(t *testing.T, c *nats.Conn, vehicle string, each time.Durati
 	if err != nil {
 		t.Fatal(err)
 	}
+	// On a cluster the node that a vehicle is at may not have heard yet that a
+	// stream was made: nobody answers then, and the courier tries again.
+	heard := jetstream.WithRetryAttempts(int(each / jetstream.DefaultPubRetryWait))
 	body := fmt.Appendf(nil, "a record of %s at %d", vehicle, time.Now().UnixNano())
 	for i, again := range []bool{false, true} {
-		ack, err := js.Publish(ctx, wire.Subject(vehicle, wire.KindUnit), body, jetstream.WithMsgID(wire.Identity(body)))
+		ack, err := js.Publish(ctx, wire.Subject(vehicle, wire.KindUnit), body, jetstream.WithMsgID(wire.Identity(body)), heard)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -98,8 +101,17 @@ func deliversWithin(t *testing.T, c *nats.Conn, vehicle string, each time.Durati
 		t.Fatalf("before: %v", err)
 	}
 	part := bytes.Repeat([]byte(vehicle), wire.PartSize/len(vehicle))
-	if _, err := bucket.PutBytes(ctx, name, part); err != nil {
-		t.Fatal(err)
+	put := func() error {
+		// A part that finds nobody waits for an answer to a purge it may not ask for.
+		once, cancel := context.WithTimeout(ctx, each/4)
+		defer cancel()
+		_, err := bucket.PutBytes(once, name, part)
+		return err
+	}
+	for err = put(); err != nil; err = put() {
+		if ctx.Err() != nil || !errors.Is(err, jetstream.ErrNoStreamResponse) {
+			t.Fatal(err)
+		}
 	}
 	if info, err := bucket.GetInfo(ctx, name); err != nil || info.Size != uint64(len(part)) {
 		t.Fatalf("after: %+v, %v", info, err)
