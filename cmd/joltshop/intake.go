@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"net"
@@ -24,7 +25,9 @@ type intakeCmd struct {
 	CA       string   `name:"ca" type:"existingfile" placeholder:"FILE" help:"Who certifies the cluster's servers, in PEM. Default: the shop's own authority."`
 	Replicas int      `default:"3" help:"On how many servers each thing is kept, 1 to 5."`
 	Dataset  string   `placeholder:"WHERE" help:"Where records are laid down: a folder or s3://bucket/prefix. Default: dataset in the shop's folder."`
-	Rights   bool     `help:"Print the vehicles' rights for the configuration of the cluster's servers, and stop."`
+	recordKeep
+	fileKeep
+	Rights bool `help:"Print the vehicles' rights for the configuration of the cluster's servers, and stop."`
 }
 
 // Help implements kong's long help.
@@ -52,6 +55,9 @@ func (c *intakeCmd) Run(h *host) (err error) {
 	}
 	if c.Replicas < 1 || c.Replicas > 5 {
 		return cli.Usage(fmt.Sprintf("--replicas %d: expected 1 to 5", c.Replicas))
+	}
+	if err := cmp.Or(c.recordKeep.check(), c.fileKeep.check()); err != nil {
+		return err
 	}
 	logf := func(format string, v ...any) {
 		fmt.Fprintf(h.stderr, "%s %s\n", time.Now().UTC().Format(time.RFC3339), fmt.Sprintf(format, v...))
@@ -103,7 +109,9 @@ func (c *intakeCmd) Run(h *host) (err error) {
 			logf("%v; it is tried again", err)
 		}
 	}
-	return intake.Run(h.ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Refuse: refuser(c.Dir, logf), Idle: idle, Logf: logf})
+	defer c.tidying(h.ctx, data, logf)()
+	return intake.Run(h.ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Refuse: refuser(c.Dir, logf),
+		KeepParts: days(c.Parts), KeepStays: days(c.Stays), Idle: idle, Logf: logf})
 }
 
 func (c *intakeCmd) connect() (*nats.Conn, error) {

@@ -20,6 +20,7 @@ const description = `Run the server of a shop with many vehicles, and report on 
   joltshop enrol van-07 --dir my-shop     a one-time code for a vehicle
   joltshop report my-shop -o shop.html    what needs doing, and what changed
   joltshop intake --dir my-shop …         take in from a cluster of servers
+  joltshop tidy my-shop                   bring ended days together, let old ones go
 
 Exit codes: 0 done; 1 could not be done; 2 wrong usage; 3 needs attention.
 
@@ -32,6 +33,7 @@ type commands struct {
 	Enrol  enrolCmd  `cmd:"" help:"Make a one-time code that enrols a vehicle, or strike one off."`
 	Report reportCmd `cmd:"" help:"What changed, who stands out, what was watched, who is silent or filling up."`
 	Intake intakeCmd `cmd:"" help:"Take in from a cluster of servers, in place of serve."`
+	Tidy   tidyCmd   `cmd:"" help:"Bring the days that have ended together, and let go of what is past its time."`
 	cli.Version
 }
 

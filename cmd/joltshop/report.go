@@ -113,6 +113,13 @@ func (c *reportCmd) Run(h *host) error {
 			return fmt.Errorf("--vehicle %.60q: nothing of a vehicle of that name is in these weeks", c.Vehicle)
 		}
 	}
+	held, err := heldRemark(folder, answers.HeldFrom)
+	if err != nil {
+		return err
+	}
+	if held != "" {
+		s.Remarks = append(s.Remarks, held)
+	}
 	if aside, err := filepath.Glob(filepath.Join(folder, "*", "*", "*", "*.damaged")); err == nil && len(aside) > 0 {
 		s.Remarks = append(s.Remarks, fmt.Sprintf("%d files of the dataset were damaged and set aside; what was in them is not counted", len(aside)))
 	}

@@ -59,6 +59,16 @@ func TestShopReport(t *testing.T) {
 	if said[0] != said[1] {
 		t.Error("the folder and the bucket say different things")
 	}
+	// Nor does it after the days were brought together; and nothing of it is past its time.
+	if code, out, errs := joltshop(t, "tidy", shop, "--keep-days", "0"); code != 0 || strings.Count(out, "brought together") != 6 {
+		t.Errorf("%d %s%s", code, out, errs)
+	}
+	if _, out, _ := joltshop(t, "report", shop, "--json", "--week-to", "2026-03-13"); out != said[0] {
+		t.Error("brought together it says different things")
+	}
+	if !strings.Contains(said[0], "the dataset has records from 2026-02-18 on; nothing was let go") {
+		t.Error("it does not say from when on there are records")
+	}
 	// One van's history, and what is so since a day that is still to come: nothing but
 	// what nobody knows since when.
 	code, out, errs := joltshop(t, "report", shop, "--week-to", "2026-03-13", "--history", "14", "--vehicle", f.Name(3), "--since", "2026-03-14")

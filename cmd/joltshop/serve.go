@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -22,6 +23,8 @@ type serveCmd struct {
 	MaxMB     int64    `name:"max-mb" placeholder:"MB" help:"The most that deliveries take on disk, in megabytes; beyond it they are refused and wait in the vehicles. Default: the disk."`
 	VehicleMB int64    `name:"vehicle-mb" default:"2000" placeholder:"MB" help:"The most that one vehicle's files take on disk until they are taken in, in megabytes; one that passes it is kept away for an hour."`
 	Dataset   string   `placeholder:"WHERE" help:"Where records are laid down: a folder or s3://bucket/prefix. Default: dataset in the shop's folder."`
+	recordKeep
+	fileKeep
 }
 
 // Help implements kong's long help.
@@ -42,6 +45,9 @@ func (c *serveCmd) Run(h *host) (err error) {
 	}
 	if c.MaxMB < 0 || c.VehicleMB < 0 {
 		return cli.Usage("--max-mb and --vehicle-mb: expected 0 or more")
+	}
+	if err := cmp.Or(c.recordKeep.check(), c.fileKeep.check()); err != nil {
+		return err
 	}
 	s, err := server.Start(server.Options{Dir: c.Dir, Listen: c.Listen, Enrol: c.Enrol, TLS: c.TLS, Names: c.Name, MaxBytes: c.MaxMB * 1e6, Logf: logf,
 		Quota: server.Quota{WaitingBytes: uint64(c.VehicleMB) * 1e6}})
@@ -74,7 +80,9 @@ func (c *serveCmd) Run(h *host) (err error) {
 		case <-ctx.Done():
 		}
 	}()
-	if err := intake.Run(ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Alone: true, Refuse: refuser(c.Dir, logf), Logf: logf}); err != nil {
+	defer c.tidying(ctx, data, logf)()
+	if err := intake.Run(ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Alone: true, Refuse: refuser(c.Dir, logf),
+		KeepParts: days(c.Parts), KeepStays: days(c.Stays), Logf: logf}); err != nil {
 		return err
 	}
 	if h.ctx.Err() == nil {

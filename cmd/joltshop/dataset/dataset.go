@@ -4,11 +4,13 @@
 //
 // A partition is one table, vehicle and UTC day, and its rows are kept in one
 // small file; a file that has grown past a megabyte is left as it is and
-// another begun. A file never changes: a partition with new rows is written
-// anew under a name that follows from the identities in it, and only when that
-// is durable are the files removed that it took in. So a crash anywhere loses no
-// row that was flushed. It may leave a row in two files of its partition until
-// the next rows come, which is why every query takes distinct identities (the
+// another begun. Once its days are sealed, Compact brings a month of a table into
+// one large file, and LetGo lets go of months that are past their time. A file never
+// changes: rows are written anew under a name that follows from the identities, and
+// only when that is durable are the files removed that were taken in. So a crash
+// anywhere loses no row that was flushed. It may leave a row in two files until
+// the next rows come or the month is compacted again, as may a record that comes once
+// more after its day was; which is why every query takes distinct identities (the
 // views do).
 package dataset
 
@@ -250,7 +252,7 @@ func merge(ctx context.Context, at place, codec *zstd.Codec, p partition, b batc
 				return aside, fmt.Errorf("%s: %w", f.name, err)
 			}
 		case err != nil:
-			if err := at.setAside(ctx, f.name, body); err != nil {
+			if err := at.setAside(ctx, f.name); err != nil {
 				return aside, err
 			}
 			aside = append(aside, f.name)

@@ -54,13 +54,19 @@ func unit(vehicle string, at time.Time, n int) *wire.Record {
 func give(t *testing.T, d *Dataset, list ...*wire.Record) {
 	t.Helper()
 	for _, r := range list {
-		_, id, err := r.Encode()
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := d.Add(r, id, received); err != nil {
-			t.Fatal(err)
-		}
+		giveAt(t, d, r, received)
+	}
+}
+
+// giveAt adds a record that was received at a time.
+func giveAt(t *testing.T, d *Dataset, r *wire.Record, received time.Time) {
+	t.Helper()
+	_, id, err := r.Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := d.Add(r, id, received); err != nil {
+		t.Fatal(err)
 	}
 }
 

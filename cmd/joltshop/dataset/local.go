@@ -4,52 +4,71 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path"
 	"path/filepath"
 	"strings"
 	"time"
-
-	"github.com/minio/minio-go/v7"
-
-	"joltwatch/storage/wire"
 )
 
-// List returns the files of a table of the days from first to last, by name,
-// and enters into latest, by vehicle, the last day up to last that is filed in
-// the table, if it is later than what is there.
-func List(dir, table string, first, last time.Time, latest map[string]string) ([]string, error) {
+// Listed are the files of a table in a local folder.
+type Listed struct {
+	// Loose are the files of days, Months those of months, with rows of the days that
+	// are asked about.
+	Loose, Months []string
+	// Earlier are the files of months that ended before those days.
+	Earlier []string
+}
+
+// Days are the first and the last of some days, YYYY-MM-DD.
+type Days struct{ First, Last string }
+
+// List returns the files of a table of the days from first to last, by name, and
+// enters into filed, by vehicle, between which days up to last there are files of one
+// day. What was let go is not listed, whether its files are still there or not.
+func List(dir, table string, first, last time.Time, filed map[string]Days) (l Listed, err error) {
+	ctx, at := context.Background(), folder(dir)
 	from, to := first.Format(time.DateOnly), last.Format(time.DateOnly)
-	vehicles, err := entries(filepath.Join(dir, table), "vehicle=")
+	// In this order: a day that is brought together while it is looked for is found
+	// here or there.
+	loose, err := at.loose(ctx, table)
 	if err != nil {
-		return nil, err
+		return l, err
 	}
-	var list []string
-	for _, v := range vehicles {
-		at := filepath.Join(dir, table, "vehicle="+v)
-		days, err := entries(at, "day=")
-		if err != nil {
-			return nil, err
+	made, err := at.months(ctx, table)
+	if err != nil {
+		return l, err
+	}
+	held, err := HeldFrom(dir)
+	if err != nil {
+		return l, err
+	}
+	for _, f := range loose {
+		p, ok := partitionOf(f.name)
+		if !ok || p.day > to || p.day < held {
+			continue
 		}
-		for _, day := range days {
-			if _, err := time.Parse(time.DateOnly, day); err != nil || day > to || !wire.VehicleName(v) {
-				continue
-			}
-			latest[v] = max(latest[v], day)
-			if day < from {
-				continue
-			}
-			files, err := folder(at).list(context.Background(), "day="+day)
-			if err != nil {
-				return nil, err
-			}
-			for _, f := range files {
-				list = append(list, filepath.Join(at, filepath.FromSlash(f.name)))
-			}
+		was, there := filed[p.vehicle]
+		if !there {
+			was.First = p.day
+		}
+		filed[p.vehicle] = Days{min(was.First, p.day), max(was.Last, p.day)}
+		if p.day >= from {
+			l.Loose = append(l.Loose, at.path(f.name))
 		}
 	}
-	return list, nil
+	for _, f := range made {
+		switch m := monthOf(f.name); {
+		case m == "" || m > to[:len(m)] || m+"-01" < held:
+		case m < from[:len(m)]:
+			l.Earlier = append(l.Earlier, at.path(f.name))
+		default:
+			l.Months = append(l.Months, at.path(f.name))
+		}
+	}
+	return l, nil
 }
 
 // entries lists the folders of a folder whose names begin so, without it; a
@@ -86,36 +105,42 @@ func Local(ctx context.Context, where, cache string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	return cache, b.mirror(ctx, folder(cache))
+	for tries := 3; ; tries-- {
+		// The server may put a file in the place of others while they are fetched.
+		if err = b.mirror(ctx, folder(cache)); tries == 1 || !errors.Is(err, fs.ErrNotExist) {
+			return cache, err
+		}
+	}
 }
 
+// mirror brings a folder up to date with the bucket, in the order in which List reads.
 func (b *bucket) mirror(ctx context.Context, to folder) error {
-	ctx, stop := context.WithCancel(ctx)
-	defer stop()
 	kept := map[string]bool{}
 	for _, table := range Tables {
-		under := b.key(table) + "/"
-		for o := range b.client.ListObjects(ctx, b.name, minio.ListObjectsOptions{Prefix: under, Recursive: true}) {
-			if o.Err != nil {
-				return o.Err
-			}
-			name := path.Join(table, strings.TrimPrefix(o.Key, under))
-			// The store is not trusted to name files: only our own form is taken.
-			if !filepath.IsLocal(filepath.FromSlash(name)) || strings.Count(name, "/") != 3 || path.Ext(name) != suffix {
-				continue
-			}
-			kept[name] = true
-			if info, err := os.Stat(to.path(name)); err == nil && info.Size() == o.Size {
-				continue
-			}
-			body, err := b.read(ctx, name)
+		for _, list := range []func(context.Context, string) ([]file, error){b.loose, b.months} {
+			files, err := list(ctx, table)
 			if err != nil {
-				return fmt.Errorf("%s: %w", name, err)
-			}
-			if err := to.write(ctx, name, body); err != nil {
 				return err
 			}
+			for _, f := range files {
+				// The store is not trusted to name files: only our own form is taken.
+				if !filepath.IsLocal(filepath.FromSlash(f.name)) || strings.Count(f.name, "/") != 3 || path.Ext(f.name) != suffix {
+					continue
+				}
+				kept[f.name] = true
+				if err := b.fetch(ctx, f, to); err != nil {
+					return fmt.Errorf("%s: %w", f.name, err)
+				}
+			}
 		}
+	}
+	switch held, err := b.read(ctx, heldFrom); {
+	case err == nil:
+		if err := to.write(ctx, heldFrom, held); err != nil {
+			return err
+		}
+	case !errors.Is(err, fs.ErrNotExist):
+		return err
 	}
 	return filepath.WalkDir(string(to), func(at string, e os.DirEntry, err error) error {
 		if err != nil || e.IsDir() {
@@ -127,4 +152,28 @@ func (b *bucket) mirror(ctx context.Context, to folder) error {
 		}
 		return err
 	})
+}
+
+// fetch brings a file into a folder, unless it is there.
+func (b *bucket) fetch(ctx context.Context, f file, to folder) error {
+	if info, err := os.Stat(to.path(f.name)); err == nil && info.Size() == f.size {
+		return nil
+	}
+	in, err := b.open(ctx, f.name)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	out, err := to.begin(f.name)
+	if err != nil {
+		return err
+	}
+	defer discard(out)
+	if _, err := in.Seek(0, io.SeekStart); err != nil {
+		return err
+	}
+	if _, err := io.Copy(out, in); err != nil {
+		return err
+	}
+	return to.keep(ctx, out, f.name)
 }

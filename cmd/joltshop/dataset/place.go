@@ -23,11 +23,21 @@ import (
 type place interface {
 	// list returns the Parquet files of a partition, by name.
 	list(ctx context.Context, partition string) ([]file, error)
+	// loose returns those of all partitions of a table, by name.
+	loose(ctx context.Context, table string) ([]file, error)
+	// months returns the files of the months of a table, by name.
+	months(ctx context.Context, table string) ([]file, error)
+	// read returns a file; one that is not there is fs.ErrNotExist.
 	read(ctx context.Context, name string) ([]byte, error)
 	write(ctx context.Context, name string, body []byte) error
+	// open opens a file for reading here and there in it.
+	open(ctx context.Context, name string) (*os.File, error)
+	// begin makes a file on this machine that keep puts into place as a whole.
+	begin(name string) (*os.File, error)
+	keep(ctx context.Context, f *os.File, name string) error
 	remove(ctx context.Context, name string) error
 	// setAside renames a file so that nothing takes it for data.
-	setAside(ctx context.Context, name string, body []byte) error
+	setAside(ctx context.Context, name string) error
 }
 
 type file struct {
@@ -84,24 +94,81 @@ func (d folder) read(_ context.Context, name string) ([]byte, error) {
 	return os.ReadFile(d.path(name))
 }
 
-func (d folder) write(_ context.Context, name string, body []byte) (err error) {
-	to := d.path(name)
-	if err := d.mkdir(filepath.Dir(to)); err != nil {
+func (d folder) loose(ctx context.Context, table string) (list []file, err error) {
+	err = d.partitions(table, func(vehicle, day string) error {
+		files, err := d.list(ctx, partition{table, vehicle, day}.String())
+		list = append(list, files...)
 		return err
+	})
+	return list, err
+}
+
+func (d folder) months(ctx context.Context, table string) (list []file, err error) {
+	names, err := entries(d.path(path.Join(table, months)), "")
+	for _, name := range names {
+		files, err := d.list(ctx, path.Join(table, months, name))
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, files...)
 	}
-	f, err := os.CreateTemp(filepath.Dir(to), unfinished+"*")
+	return list, err
+}
+
+// partitions calls f with the vehicle and day of each partition of a table.
+func (d folder) partitions(table string, f func(vehicle, day string) error) error {
+	vehicles, err := entries(d.path(table), "vehicle=")
+	for _, vehicle := range vehicles {
+		days, err := entries(d.path(table+"/vehicle="+vehicle), "day=")
+		if err != nil {
+			return err
+		}
+		for _, day := range days {
+			if err := f(vehicle, day); err != nil {
+				return err
+			}
+		}
+	}
+	return err
+}
+
+func (d folder) open(_ context.Context, name string) (*os.File, error) { return os.Open(d.path(name)) }
+
+func (d folder) begin(name string) (*os.File, error) {
+	dir := filepath.Dir(d.path(name))
+	if err := d.mkdir(dir); err != nil {
+		return nil, err
+	}
+	f, err := os.CreateTemp(dir, unfinished+"*")
+	if errors.Is(err, fs.ErrNotExist) { // its last file has just gone, and with it the folder
+		if err := d.mkdir(dir); err != nil {
+			return nil, err
+		}
+		f, err = os.CreateTemp(dir, unfinished+"*")
+	}
+	return f, err
+}
+
+func (d folder) write(ctx context.Context, name string, body []byte) error {
+	f, err := d.begin(name)
 	if err != nil {
 		return err
 	}
-	defer func() {
-		if err != nil {
-			f.Close()
-			os.Remove(f.Name())
-		}
-	}()
+	defer discard(f)
 	if _, err := f.Write(body); err != nil {
 		return err
 	}
+	return d.keep(ctx, f, name)
+}
+
+// discard removes what begin made, unless it was kept.
+func discard(f *os.File) {
+	f.Close()
+	os.Remove(f.Name())
+}
+
+func (d folder) keep(_ context.Context, f *os.File, name string) error {
+	to := d.path(name)
 	if err := f.Chmod(0o640); err != nil {
 		return err
 	}
@@ -143,15 +210,19 @@ func syncDir(dir string) error {
 	return f.Sync()
 }
 
+// remove removes a file, and its folder where that was the last.
 func (d folder) remove(_ context.Context, name string) error {
 	err := os.Remove(d.path(name))
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
+	if err == nil {
+		os.Remove(filepath.Dir(d.path(name))) //nolint:errcheck // mostly there are others in it
+	}
 	return err
 }
 
-func (d folder) setAside(_ context.Context, name string, _ []byte) error {
+func (d folder) setAside(_ context.Context, name string) error {
 	to := d.path(name)
 	if err := os.Rename(to, to+damaged); err != nil {
 		return err
@@ -194,16 +265,32 @@ func openBucket(where string) (*bucket, error) {
 func (b *bucket) key(name string) string { return path.Join(b.prefix, name) }
 
 func (b *bucket) list(ctx context.Context, partition string) ([]file, error) {
+	return b.under(ctx, partition+"/")
+}
+
+func (b *bucket) loose(ctx context.Context, table string) ([]file, error) {
+	return b.under(ctx, table+"/vehicle=")
+}
+
+func (b *bucket) months(ctx context.Context, table string) ([]file, error) {
+	return b.under(ctx, path.Join(table, months)+"/")
+}
+
+// under returns the Parquet files whose names begin so, by name.
+func (b *bucket) under(ctx context.Context, begin string) ([]file, error) {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	var list []file
-	under := b.key(partition) + "/"
-	for o := range b.client.ListObjects(ctx, b.name, minio.ListObjectsOptions{Prefix: under, Recursive: true}) {
+	at := b.key(begin)
+	if strings.HasSuffix(begin, "/") {
+		at += "/" // which key takes away
+	}
+	for o := range b.client.ListObjects(ctx, b.name, minio.ListObjectsOptions{Prefix: at, Recursive: true}) {
 		if o.Err != nil {
 			return nil, o.Err
 		}
 		if strings.HasSuffix(o.Key, suffix) {
-			list = append(list, file{path.Join(partition, strings.TrimPrefix(o.Key, under)), o.Size})
+			list = append(list, file{begin + strings.TrimPrefix(o.Key, at), o.Size})
 		}
 	}
 	return list, nil
@@ -212,14 +299,58 @@ func (b *bucket) list(ctx context.Context, partition string) ([]file, error) {
 func (b *bucket) read(ctx context.Context, name string) ([]byte, error) {
 	o, err := b.client.GetObject(ctx, b.name, b.key(name), minio.GetObjectOptions{})
 	if err != nil {
-		return nil, err
+		return nil, gone(err)
 	}
 	defer o.Close()
-	return io.ReadAll(o)
+	body, err := io.ReadAll(o)
+	return body, gone(err)
 }
 
+// gone says of a file that is not there that it is fs.ErrNotExist.
+func gone(err error) error {
+	if err != nil && minio.ToErrorResponse(err).Code == minio.NoSuchKey {
+		return fmt.Errorf("%w: %w", fs.ErrNotExist, err)
+	}
+	return err
+}
+
+func (b *bucket) open(ctx context.Context, name string) (*os.File, error) {
+	f, err := b.begin(name)
+	if err != nil {
+		return nil, err
+	}
+	os.Remove(f.Name()) //nolint:errcheck // it is read by its handle
+	o, err := b.client.GetObject(ctx, b.name, b.key(name), minio.GetObjectOptions{})
+	if err == nil {
+		_, err = io.Copy(f, o)
+		err = errors.Join(gone(err), o.Close())
+	}
+	if err != nil {
+		f.Close()
+		return nil, err
+	}
+	return f, nil
+}
+
+func (b *bucket) begin(string) (*os.File, error) { return os.CreateTemp("", "joltshop-*") }
+
 func (b *bucket) write(ctx context.Context, name string, body []byte) error {
-	_, err := b.client.PutObject(ctx, b.name, b.key(name), bytes.NewReader(body), int64(len(body)),
+	return b.put(ctx, name, bytes.NewReader(body), int64(len(body)))
+}
+
+func (b *bucket) keep(ctx context.Context, f *os.File, name string) error {
+	n, err := f.Seek(0, io.SeekEnd)
+	if err == nil {
+		_, err = f.Seek(0, io.SeekStart)
+	}
+	if err != nil {
+		return err
+	}
+	return b.put(ctx, name, f, n)
+}
+
+func (b *bucket) put(ctx context.Context, name string, in io.Reader, size int64) error {
+	_, err := b.client.PutObject(ctx, b.name, b.key(name), in, size,
 		minio.PutObjectOptions{ContentType: "application/vnd.apache.parquet"})
 	return err
 }
@@ -228,8 +359,9 @@ func (b *bucket) remove(ctx context.Context, name string) error {
 	return b.client.RemoveObject(ctx, b.name, b.key(name), minio.RemoveObjectOptions{})
 }
 
-func (b *bucket) setAside(ctx context.Context, name string, body []byte) error {
-	if err := b.write(ctx, name+damaged, body); err != nil {
+func (b *bucket) setAside(ctx context.Context, name string) error {
+	_, err := b.client.CopyObject(ctx, minio.CopyDestOptions{Bucket: b.name, Object: b.key(name) + damaged}, minio.CopySrcOptions{Bucket: b.name, Object: b.key(name)})
+	if err != nil {
 		return err
 	}
 	return b.remove(ctx, name)

@@ -7,9 +7,11 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"hash"
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/parquet-go/parquet-go"
 	"github.com/parquet-go/parquet-go/compress/zstd"
@@ -23,6 +25,7 @@ const (
 	keyTable   = "joltwatch.table"
 	keyVehicle = "joltwatch.vehicle"
 	keyDay     = "joltwatch.day"
+	keyMonth   = "joltwatch.month"
 )
 
 // common are the columns that every table begins with.
@@ -32,19 +35,33 @@ type common struct {
 	Time     int64  `parquet:"time,optional,timestamp(microsecond)"` // null unless clocked
 	Own      int64  `parquet:"own_time,optional,timestamp(microsecond)"`
 	Clocked  bool   `parquet:"clocked"`
-	Stay     string `parquet:"stay"`
-	Label    string `parquet:"label"`
+	Stay     string `parquet:"stay,dict"`
+	Label    string `parquet:"label,dict"`
 	Run      int64  `parquet:"run"`
+	// Vehicle and Day, since 1970, are those of the partition; files of before the
+	// columns were added lack them.
+	Vehicle string `parquet:"vehicle,dict"`
+	Day     int32  `parquet:"day,date"`
 }
 
-func (c common) id() string { return c.ID }
+func (c common) head() common { return c }
+
+// file enters the partition.
+func (c *common) file(p partition) error {
+	day, err := time.Parse(time.DateOnly, p.day)
+	if err != nil {
+		return err
+	}
+	c.Vehicle, c.Day = p.vehicle, int32(day.Unix()/86400)
+	return nil
+}
 
 type eventRow struct {
 	common
 	Event         string    `parquet:"event"`
 	Drive         int64     `parquet:"drive"`
-	Kind          string    `parquet:"kind"`
-	Class         string    `parquet:"class"`
+	Kind          string    `parquet:"kind,dict"`
+	Class         string    `parquet:"class,dict"`
 	Severity      float64   `parquet:"severity"`
 	Start         int64     `parquet:"start_us"`
 	End           int64     `parquet:"end_us"`
@@ -59,23 +76,23 @@ type eventRow struct {
 	Fluid         *float64  `parquet:"fluid_temperature_c,optional"`
 	Accelerator   *float64  `parquet:"accelerator_percent,optional"`
 	SinceStart    float64   `parquet:"since_engine_start_s"`
-	Evidence      string    `parquet:"evidence"`
+	Evidence      string    `parquet:"evidence,dict"`
 }
 
 type measure struct {
-	Name  string  `parquet:"name"`
+	Name  string  `parquet:"name,dict"`
 	Value float64 `parquet:"value"`
 }
 
 type instant struct {
-	Name  string `parquet:"name"`
+	Name  string `parquet:"name,dict"`
 	At    int64  `parquet:"at_us"`
 	Early int64  `parquet:"early_us"`
 	Late  int64  `parquet:"late_us"`
 }
 
 type placing struct {
-	Measure string  `parquet:"measure"`
+	Measure string  `parquet:"measure,dict"`
 	Share   float64 `parquet:"share_below"`
 	N       int64   `parquet:"n"`
 }
@@ -105,15 +122,15 @@ type accountRow struct {
 }
 
 type opportunity struct {
-	Kind       string `parquet:"kind"`
+	Kind       string `parquet:"kind,dict"`
 	Seen       int64  `parquet:"seen"`
 	Observable int64  `parquet:"observable"`
 	Hits       int64  `parquet:"hits"`
 }
 
 type band struct {
-	Of      string  `parquet:"of"`
-	Label   string  `parquet:"label"`
+	Of      string  `parquet:"of,dict"`
+	Label   string  `parquet:"label,dict"`
 	From    float64 `parquet:"from"`
 	To      float64 `parquet:"to"`
 	Closed  float64 `parquet:"closed_s"`
@@ -124,7 +141,7 @@ type band struct {
 }
 
 type role struct {
-	Role     string  `parquet:"role"`
+	Role     string  `parquet:"role,dict"`
 	Fresh    float64 `parquet:"fresh_s"`
 	Samples  int64   `parquet:"samples"`
 	NotOK    int64   `parquet:"not_ok"`
@@ -134,7 +151,7 @@ type role struct {
 
 type unitRow struct {
 	common
-	Program    string   `parquet:"program"`
+	Program    string   `parquet:"program,dict"`
 	StoreBytes int64    `parquet:"store_bytes"`
 	QuotaBytes int64    `parquet:"quota_bytes"`
 	FreeBytes  int64    `parquet:"free_bytes"`
@@ -202,7 +219,7 @@ func newUnit(c common, u *wire.Unit) unitRow {
 		Runs: int64(u.Runs), Cut: int64(u.Cut), Troubles: texts(u.Troubles), LeftFiles: int64(u.LeftFiles), LeftBytes: u.LeftBytes}
 }
 
-type row interface{ id() string }
+type row interface{ head() common }
 
 // batch is rows of one table, whichever it is.
 type batch interface {
@@ -227,13 +244,14 @@ type rows[T row] struct {
 }
 
 func (b *rows[T]) add(r T) bool {
-	if b.ids[r.id()] {
+	id := r.head().ID
+	if b.ids[id] {
 		return false
 	}
 	if b.ids == nil {
 		b.ids = map[string]bool{}
 	}
-	b.ids[r.id()] = true
+	b.ids[id] = true
 	b.list = append(b.list, r)
 	return true
 }
@@ -251,27 +269,43 @@ func (b *rows[T]) without(other batch) { b.reduce(other.(*rows[T]).ids) }
 
 // reduce makes a new list, as the batch may be flushed again after an error.
 func (b *rows[T]) reduce(ids map[string]bool) {
-	b.list = slices.DeleteFunc(b.list, func(r T) bool { return ids[r.id()] })
+	b.list = slices.DeleteFunc(b.list, func(r T) bool { return ids[r.head().ID] })
 	for id := range ids {
 		delete(b.ids, id)
 	}
 }
 
 func (b *rows[T]) sort() {
-	slices.SortFunc(b.list, func(x, y T) int { return cmp.Compare(x.id(), y.id()) })
+	slices.SortFunc(b.list, func(x, y T) int { return cmp.Compare(x.head().ID, y.head().ID) })
 }
 
 func (b *rows[T]) name() string {
 	b.sort()
 	h := sha256.New()
 	for _, r := range b.list {
-		h.Write([]byte(r.id()))
+		h.Write([]byte(r.head().ID))
 	}
-	return hex.EncodeToString(h.Sum(nil)[:12])
+	return nameOf(h)
+}
+
+// nameOf is the name of a file by the identities that were hashed.
+func nameOf(ids hash.Hash) string { return hex.EncodeToString(ids.Sum(nil)[:12]) }
+
+// into files every row under a partition.
+func (b *rows[T]) into(p partition) error {
+	for i := range b.list {
+		if err := any(&b.list[i]).(interface{ file(partition) error }).file(p); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (b *rows[T]) encode(p partition, codec *zstd.Codec) ([]byte, error) {
 	b.sort()
+	if err := b.into(p); err != nil {
+		return nil, err
+	}
 	var out bytes.Buffer
 	w := parquet.NewGenericWriter[T](&out, parquet.CreatedBy("joltbench", strconv.Itoa(SchemaVersion), ""),
 		parquet.Compression(codec),
@@ -288,6 +322,19 @@ func (b *rows[T]) encode(p partition, codec *zstd.Codec) ([]byte, error) {
 
 var errNewer = errors.New("a file of a later schema")
 
+// schemaOf is the version of a file that can be read.
+func schemaOf(f *parquet.File) (int, error) {
+	v, _ := f.Lookup(keySchema)
+	n, err := strconv.Atoi(v)
+	if err != nil {
+		return 0, fmt.Errorf("its metadata has no schema version: %q", v)
+	}
+	if n > SchemaVersion {
+		return 0, errNewer
+	}
+	return n, nil
+}
+
 func (b *rows[T]) read(body []byte) (got batch, err error) {
 	// The library panics on some damage.
 	defer func() {
@@ -299,13 +346,9 @@ func (b *rows[T]) read(body []byte) (got batch, err error) {
 	if err != nil {
 		return nil, err
 	}
-	v, _ := f.Lookup(keySchema)
-	n, err := strconv.Atoi(v)
+	n, err := schemaOf(f)
 	if err != nil {
-		return nil, fmt.Errorf("its metadata has no schema version: %q", v)
-	}
-	if n > SchemaVersion {
-		return nil, errNewer
+		return nil, err
 	}
 	list, err := parquet.Read[T](bytes.NewReader(body), int64(len(body)))
 	if err != nil {

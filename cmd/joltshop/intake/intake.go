@@ -52,6 +52,10 @@ type Options struct {
 	// SweepEvery is how often what was given up on the server is cleared away, one
 	// vehicle at a time; 0 means an hour for all of them.
 	SweepEvery time.Duration
+	// KeepParts is how long the parts of a file are kept that was never announced: its
+	// vehicle went away in between; 0 means PartsKept. KeepStays is how long a stay
+	// is kept in Dir to which nothing more has come; 0 means for ever.
+	KeepParts, KeepStays time.Duration
 	// Alone says that no other intake takes in from the same server: what was under
 	// way when an earlier one was stopped comes again at once.
 	Alone bool
@@ -60,6 +64,10 @@ type Options struct {
 	// Logf, where set, is told what was set aside and what failed.
 	Logf func(format string, args ...any)
 }
+
+// PartsKept is for how long parts of a file that was never announced are kept where
+// nothing else is said.
+const PartsKept = 30 * 24 * time.Hour
 
 const (
 	// consumerName is what the intakes of a shop share the stream by.
@@ -98,6 +106,9 @@ func Run(ctx context.Context, opt Options) error {
 	}
 	if opt.SweepEvery == 0 {
 		opt.SweepEvery = time.Hour
+	}
+	if opt.KeepParts == 0 {
+		opt.KeepParts = PartsKept
 	}
 	js, err := jetstream.New(opt.Conn)
 	if err != nil {

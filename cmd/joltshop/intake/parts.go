@@ -7,8 +7,10 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -171,13 +173,8 @@ func (b *bucket) remove(ctx context.Context, f *wire.File) {
 	}
 }
 
-const (
-	// orphanAge is when what is left of a part that broke off is taken for given up.
-	orphanAge = 24 * time.Hour
-	// namedAge is when a part is, whose file was never announced: its courier sends
-	// it again if it comes back after all.
-	namedAge = 30 * 24 * time.Hour
-)
+// orphanAge is when what is left of a part that broke off is taken for given up.
+const orphanAge = 24 * time.Hour
 
 // sweeper goes round the vehicles.
 type sweeper struct {
@@ -185,7 +182,7 @@ type sweeper struct {
 	left []string
 }
 
-// sweepNext sweeps the bucket of one vehicle, where that is due.
+// sweepNext sweeps what the shop has of one vehicle, where that is due.
 func (in *intake) sweepNext(ctx context.Context, now time.Time) error {
 	s := &in.sweeper
 	if len(s.left) == 0 {
@@ -193,23 +190,103 @@ func (in *intake) sweepNext(ctx context.Context, now time.Time) error {
 			return nil
 		}
 		s.due = now.Add(in.SweepEvery)
-		names := in.js.StreamNames(ctx)
-		for name := range names.Name() {
-			if vehicle, ok := strings.CutPrefix(name, "OBJ_"+wire.Bucket("")); ok && wire.VehicleName(vehicle) {
-				s.left = append(s.left, vehicle)
-			}
-		}
-		if err := names.Err(); err != nil || len(s.left) == 0 {
+		if err := in.sweepAll(ctx); err != nil || len(s.left) == 0 {
 			return err
 		}
 	}
 	vehicle := s.left[0]
 	s.left = s.left[1:]
+	switch waits, err := in.waits(ctx, vehicle); {
+	case err != nil:
+		return err
+	case waits:
+		return nil // nothing goes of what has not been taken in
+	}
+	if err := in.letGo(vehicle, now); err != nil {
+		return err
+	}
 	b, err := in.bucket(ctx, vehicle)
+	if errors.Is(err, jetstream.ErrBucketNotFound) {
+		return nil // of which there are only files
+	}
 	if err != nil {
 		return err
 	}
-	return b.sweep(ctx, now.Add(-orphanAge), now.Add(-namedAge))
+	return b.sweep(ctx, now.Add(-orphanAge), now.Add(-in.KeepParts))
+}
+
+// sweepAll lists the vehicles that have a bucket or files.
+func (in *intake) sweepAll(ctx context.Context) error {
+	all := map[string]bool{}
+	names := in.js.StreamNames(ctx)
+	for name := range names.Name() {
+		if vehicle, ok := strings.CutPrefix(name, "OBJ_"+wire.Bucket("")); ok {
+			all[vehicle] = true
+		}
+	}
+	if err := names.Err(); err != nil {
+		return err
+	}
+	folders, err := os.ReadDir(filepath.Join(in.Dir, "vehicles"))
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	for _, f := range folders {
+		all[f.Name()] = true
+	}
+	for _, vehicle := range slices.Sorted(maps.Keys(all)) {
+		if wire.VehicleName(vehicle) {
+			in.sweeper.left = append(in.sweeper.left, vehicle)
+		}
+	}
+	return nil
+}
+
+// waits says whether a file of a vehicle was announced that has not been taken in.
+func (in *intake) waits(ctx context.Context, vehicle string) (bool, error) {
+	s, err := in.js.Stream(ctx, wire.Stream)
+	if err != nil {
+		return false, err
+	}
+	info, err := s.Info(ctx, jetstream.WithSubjectFilter(wire.Subject(vehicle, wire.KindFile)))
+	if err != nil {
+		return false, err
+	}
+	return len(info.State.Subjects) > 0, nil
+}
+
+// letGone begins the name of a stay that was let go and is being removed.
+const letGone = ".gone-"
+
+// letGo lets the stays of a vehicle go to which nothing has come for KeepStays. Each
+// goes as a whole: it has another name before its first file is removed.
+func (in *intake) letGo(vehicle string, now time.Time) error {
+	home := filepath.Join(in.Dir, "vehicles", vehicle)
+	entries, err := os.ReadDir(home)
+	if errors.Is(err, fs.ErrNotExist) || in.KeepStays == 0 {
+		return nil
+	}
+	for _, e := range entries {
+		info, statErr := e.Info()
+		if !e.IsDir() || statErr != nil {
+			continue
+		}
+		at := filepath.Join(home, e.Name())
+		if !strings.HasPrefix(e.Name(), letGone) {
+			// A file that comes is renamed into the folder, which changes it.
+			if info.ModTime().After(now.Add(-in.KeepStays)) {
+				continue
+			}
+			gone := filepath.Join(home, letGone+e.Name())
+			err = errors.Join(err, os.Rename(at, gone), syncDir(home))
+			in.Logf("vehicle %s: stay %s was let go: nothing has come to it since %s", vehicle, e.Name(), info.ModTime().UTC().Format(time.DateOnly))
+			os.Remove(at + incomplete) //nolint:errcheck // mostly there is none
+			at = gone
+		}
+		err = errors.Join(err, os.RemoveAll(at))
+		delete(in.buckets, vehicle) // it is weighed anew
+	}
+	return err
 }
 
 // sweep removes what has no name and came before orphans: parts whose sending broke

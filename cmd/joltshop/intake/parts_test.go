@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -166,11 +167,12 @@ func TestHostileParts(t *testing.T) {
 	}
 }
 
-// What broke off while it was sent goes after a day; what has a name stays.
+// What broke off while it was sent goes after a day; what has a name stays as long as
+// it was said, and while a file waits to be taken in.
 func TestSweep(t *testing.T) {
 	conn, js := prepare(t, "van-1")
 	ctx := context.Background()
-	in := &intake{Options: Options{Conn: conn, Dir: t.TempDir(), SweepEvery: time.Minute}, js: js, buckets: map[string]*bucket{}}
+	in := &intake{Options: Options{Conn: conn, Dir: t.TempDir(), SweepEvery: time.Minute, KeepParts: 40 * 24 * time.Hour}, js: js, buckets: map[string]*bucket{}}
 	b, err := in.bucket(ctx, "van-1")
 	if err != nil {
 		t.Fatal(err)
@@ -190,13 +192,28 @@ func TestSweep(t *testing.T) {
 		}
 		return st.State.Msgs
 	}
+	announced, err := js.Publish(ctx, wire.Subject("van-1", wire.KindFile), []byte("that waits"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := time.Now()
+	if err := in.sweepNext(ctx, now.Add(50*24*time.Hour)); err != nil || count() != 5 {
+		t.Errorf("%d messages while a file waits, want 5; %v", count(), err)
+	}
+	in.sweeper = sweeper{}
+	st, err := js.Stream(ctx, wire.Stream)
+	if err == nil {
+		err = st.DeleteMsg(ctx, announced.Sequence)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
 	// Of a vehicle that has announced nothing since the intake started, too.
 	in.buckets = map[string]*bucket{}
-	now := time.Now()
 	for _, c := range []struct {
 		at   time.Duration
 		want uint64
-	}{{time.Hour, 5}, {orphanAge + time.Hour, 2}, {namedAge + time.Hour, 0}} {
+	}{{time.Hour, 5}, {orphanAge + time.Hour, 2}, {39 * 24 * time.Hour, 2}, {41 * 24 * time.Hour, 0}} {
 		if c.want == 0 {
 			if got, err := b.GetBytes(ctx, "whole"); err != nil || string(got) != "whole" {
 				t.Errorf("%q, %v", got, err)
@@ -208,6 +225,74 @@ func TestSweep(t *testing.T) {
 		if n := count(); n != c.want {
 			t.Errorf("%v later %d messages, want %d", c.at, n, c.want)
 		}
+	}
+}
+
+// A stay goes as a whole once nothing has come to it for as long as was said, and not
+// while a file of its vehicle waits; what an earlier removal left goes too.
+func TestStaysAreLetGo(t *testing.T) {
+	_, js := prepare(t, "van-1")
+	ctx, now, dir := context.Background(), time.Now(), t.TempDir()
+	in := &intake{Options: Options{Dir: dir, SweepEvery: time.Hour, KeepParts: PartsKept, KeepStays: 100 * 24 * time.Hour, Logf: t.Logf}, js: js, buckets: map[string]*bucket{}}
+	home := filepath.Join(dir, "vehicles", "van-1")
+	for name, days := range map[string]int{"old": 101, "new": 99, letGone + "older": 1} {
+		stay := filepath.Join(home, name)
+		if err := os.MkdirAll(stay, 0o700); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(stay, "000001-001.journal"), make([]byte, 1000), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		at := now.AddDate(0, 0, -days)
+		if err := os.Chtimes(stay, at, at); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.WriteFile(filepath.Join(home, "old"+incomplete), []byte("x"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	// A vehicle of which there are only files has its turn too.
+	if err := os.MkdirAll(filepath.Join(dir, "vehicles", "gone-van"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	left := func() (names []string) {
+		in.sweeper = sweeper{}
+		for range 2 {
+			if err := in.sweepNext(ctx, now); err != nil {
+				t.Fatal(err)
+			}
+		}
+		entries, err := os.ReadDir(home)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range entries {
+			names = append(names, e.Name())
+		}
+		return names
+	}
+	if _, err := js.Publish(ctx, wire.Subject("van-1", wire.KindFile), []byte("that waits")); err != nil {
+		t.Fatal(err)
+	}
+	if got := left(); len(got) != 4 {
+		t.Errorf("while a file waits: %v", got)
+	}
+	st, err := js.Stream(ctx, wire.Stream)
+	if err == nil {
+		err = st.Purge(ctx)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := in.bucket(ctx, "van-1")
+	if err != nil || b.used < 3000 {
+		t.Fatalf("%d bytes, %v", b.used, err)
+	}
+	if got := left(); !slices.Equal(got, []string{"new"}) {
+		t.Errorf("left: %v", got)
+	}
+	if b, err = in.bucket(ctx, "van-1"); err != nil || b.used > 2000 {
+		t.Errorf("%d bytes are counted, %v", b.used, err)
 	}
 }
 

@@ -50,10 +50,10 @@ func once(ctx context.Context, folder string, a Asked) (*Answers, error) {
 		return nil, fmt.Errorf("query engine: %w", err)
 	}
 	defer c.Close()
-	if err := prepare(ctx, c, folder, tmp, a); err != nil {
+	var out Answers
+	if out.HeldFrom, err = prepare(ctx, c, folder, tmp, a); err != nil {
 		return nil, err
 	}
-	var out Answers
 	if err := opportunities(ctx, c, &out); err != nil {
 		return nil, err
 	}
@@ -107,16 +107,82 @@ func opportunities(ctx context.Context, c *sql.Conn, out *Answers) error {
 	return nil
 }
 
-// prepare sets the variables, loads what is asked about and runs views.sql.
-func prepare(ctx context.Context, c *sql.Conn, folder, tmp string, a Asked) error {
-	do := func(q string, args ...any) error {
-		if _, err := c.ExecContext(ctx, q, args...); err != nil {
-			return fmt.Errorf("query engine: %w", brief{err})
-		}
-		return nil
+// session is one connection to the engine, of which variables and temporary tables are.
+type session struct {
+	ctx context.Context
+	c   *sql.Conn
+}
+
+func (s session) do(q string, args ...any) error {
+	if _, err := s.c.ExecContext(s.ctx, q, args...); err != nil {
+		return fmt.Errorf("query engine: %w", brief{err})
 	}
+	return nil
+}
+
+// run runs one of the files.
+func (s session) run(name string) error {
+	text, err := files.ReadFile(name)
+	if err != nil {
+		return err
+	}
+	return s.do(string(text))
+}
+
+// in runs a statement with some of a list of files at a time in a variable.
+func (s session) in(variable, q string, list []string, done func(int)) error {
+	for part := range slices.Chunk(list, atOnce) {
+		var names strings.Builder
+		for _, name := range part {
+			names.WriteString(quote(filepath.ToSlash(name)) + ",")
+		}
+		if err := s.do("SET VARIABLE " + variable + " = [" + strings.TrimSuffix(names.String(), ",") + "]"); err != nil {
+			return err
+		}
+		if err := s.do(q); err != nil {
+			return err
+		}
+		done(len(part))
+	}
+	return nil
+}
+
+// prepare sets the variables, loads what is asked about, runs views.sql and says from
+// which day on the dataset has rows.
+func prepare(ctx context.Context, c *sql.Conn, folder, tmp string, a Asked) (heldFrom string, err error) {
+	s := session{ctx, c}
 	last := a.LastDay.UTC().Truncate(24 * time.Hour)
 	first := last.AddDate(0, 0, -6-a.HistoryDays)
+	if err := s.set(first, last, tmp, a.Groups); err != nil {
+		return "", err
+	}
+	filed := map[string]dataset.Days{}
+	lists, months, total := map[string][]string{}, []string{}, 0
+	for _, table := range dataset.Tables {
+		l, err := dataset.List(folder, table, first, last, filed)
+		if err != nil {
+			return "", err
+		}
+		lists[table] = append(l.Loose, l.Months...)
+		months = append(append(months, l.Earlier...), l.Months...)
+		total += len(lists[table])
+	}
+	if err := s.load(lists, total, a.Progress); err != nil {
+		return "", err
+	}
+	for _, v := range a.Enrolled {
+		if _, ok := filed[v]; !ok {
+			filed[v] = dataset.Days{}
+		}
+	}
+	if heldFrom, err = s.filed(filed, months); err != nil {
+		return "", err
+	}
+	return heldFrom, s.run("views.sql")
+}
+
+// set sets the engine and what is asked about.
+func (s session) set(first, last time.Time, tmp string, groups map[string]string) error {
 	for _, q := range []string{
 		// Nothing is fetched from a network, whatever a query asks for.
 		"SET autoinstall_known_extensions = false",
@@ -129,72 +195,65 @@ func prepare(ctx context.Context, c *sql.Conn, folder, tmp string, a Asked) erro
 		"SET VARIABLE first_day = DATE " + quote(first.Format(time.DateOnly)),
 		"SET VARIABLE week_first = DATE " + quote(last.AddDate(0, 0, -6).Format(time.DateOnly)),
 		"CREATE TEMP TABLE grouping (vehicle VARCHAR, vehicle_group VARCHAR)",
-		"CREATE TEMP TABLE filed (vehicle VARCHAR, last_day DATE)",
+		"CREATE TEMP TABLE filed (vehicle VARCHAR, first_day DATE, last_day DATE)",
 	} {
-		if err := do(q); err != nil {
+		if err := s.do(q); err != nil {
 			return err
 		}
 	}
-	for _, vehicle := range slices.Sorted(maps.Keys(a.Groups)) {
-		if err := do("INSERT INTO grouping VALUES (?, ?)", vehicle, a.Groups[vehicle]); err != nil {
+	for _, vehicle := range slices.Sorted(maps.Keys(groups)) {
+		if err := s.do("INSERT INTO grouping VALUES (?, ?)", vehicle, groups[vehicle]); err != nil {
 			return err
 		}
 	}
-	filed := map[string]string{} // the last day of each vehicle, up to the last asked about
-	lists, total, read := map[string][]string{}, 0, 0
-	for _, table := range dataset.Tables {
-		list, err := dataset.List(folder, table, first, last, filed)
-		if err != nil {
-			return err
-		}
-		lists[table] = list
-		total += len(list)
-	}
+	return nil
+}
+
+// load loads the tables from their files.
+func (s session) load(lists map[string][]string, total int, progress func(done, total int)) error {
+	read := 0
 	for _, table := range dataset.Tables {
 		text, err := files.ReadFile("load_" + table + ".sql")
 		if err != nil {
 			return err
 		}
 		create, insert, _ := strings.Cut(string(text), ");\n")
-		if err := do(create + ")"); err != nil {
+		if err := s.do(create + ")"); err != nil {
 			return err
 		}
-		for part := range slices.Chunk(lists[table], atOnce) {
-			var names strings.Builder
-			for _, name := range part {
-				names.WriteString(quote(filepath.ToSlash(name)) + ",")
+		err = s.in(table+"_files", insert, lists[table], func(n int) {
+			if read += n; progress != nil {
+				progress(read, total)
 			}
-			if err := do("SET VARIABLE " + table + "_files = [" + strings.TrimSuffix(names.String(), ",") + "]"); err != nil {
-				return err
-			}
-			if err := do(insert); err != nil {
-				return err
-			}
-			if read += len(part); a.Progress != nil {
-				a.Progress(read, total)
-			}
+		})
+		if err != nil {
+			return err
 		}
 	}
-	for _, v := range a.Enrolled {
-		if _, ok := filed[v]; !ok {
-			filed[v] = ""
-		}
-	}
-	names := slices.Sorted(maps.Keys(filed))
-	for part := range slices.Chunk(names, atOnce) {
+	return nil
+}
+
+// filed enters which days of each vehicle are filed, by name and in the months, and
+// returns the first of all.
+func (s session) filed(filed map[string]dataset.Days, months []string) (first string, err error) {
+	for part := range slices.Chunk(slices.Sorted(maps.Keys(filed)), atOnce) {
 		var rows strings.Builder
 		for _, v := range part {
-			fmt.Fprintf(&rows, "(%s, nullif(%s, '')::DATE),", quote(v), quote(filed[v]))
+			fmt.Fprintf(&rows, "(%s, nullif(%s, '')::DATE, nullif(%s, '')::DATE),", quote(v), quote(filed[v].First), quote(filed[v].Last))
 		}
-		if err := do("INSERT INTO filed VALUES " + strings.TrimSuffix(rows.String(), ",")); err != nil {
-			return err
+		if err := s.do("INSERT INTO filed VALUES " + strings.TrimSuffix(rows.String(), ",")); err != nil {
+			return "", err
 		}
 	}
-	text, err := files.ReadFile("views.sql")
+	text, err := files.ReadFile("load_months.sql")
 	if err != nil {
-		return err
+		return "", err
 	}
-	return do(string(text))
+	if err := s.in("months_files", string(text), months, func(int) {}); err != nil {
+		return "", err
+	}
+	err = s.c.QueryRowContext(s.ctx, "SELECT coalesce(strftime(min(first_day), '%Y-%m-%d'), '') FROM filed").Scan(&first)
+	return first, err
 }
 
 // atOnce is how many files one statement reads: the engine keeps some 70 kB of

@@ -218,7 +218,8 @@ func TestFilesStandAlone(t *testing.T) {
 	defer c.Close()
 	c.SetMaxOpenConns(1)
 	set := strings.NewReplacer("my-shop/dataset", filepath.ToSlash(dir), "2026-03-10", lastDay.Format(time.DateOnly))
-	first := []string{"set.sql", "load_accounts.sql", "load_events.sql", "load_units.sql", "load_vehicles.sql", "views.sql"}
+	first := []string{"set.sql", "load_accounts.sql", "load_events.sql", "load_units.sql", "load_vehicles.sql", "load_months.sql", "views.sql"}
+	bringTogether(t, dir, lastDay.AddDate(0, 0, -10))
 	for _, name := range first {
 		text, err := files.ReadFile(name)
 		if err != nil {
@@ -255,6 +256,46 @@ func TestFilesStandAlone(t *testing.T) {
 	}
 }
 
+// bringTogether compacts the days before one.
+func bringTogether(t *testing.T, dir string, before time.Time) {
+	t.Helper()
+	d, err := dataset.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if done, err := d.Compact(context.Background(), before); err != nil || len(done) == 0 || len(d.Damaged()) > 0 {
+		t.Fatalf("%v, %v, damaged %v", done, err, d.Damaged())
+	}
+}
+
+// The answers are the same however much of the dataset has been brought together,
+// also where a month was before the days that are asked about.
+func TestCompactedAnswersTheSame(t *testing.T) {
+	f := &invented.Fleet{Vehicles: 12, Days: 75, LastDay: lastDay, Seed: 5, Planted: 0.5}
+	dir := write(t, f)
+	asked := Asked{LastDay: lastDay, HistoryDays: 21, Groups: f.Groups()}
+	want, err := Ask(context.Background(), dir, asked)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(want.Days) == 0 || len(want.Units) != 12 || want.HeldFrom == "" {
+		t.Fatalf("%d days, %d units, held from %q", len(want.Days), len(want.Units), want.HeldFrom)
+	}
+	for _, before := range []time.Time{lastDay.AddDate(0, 0, -50), lastDay.AddDate(0, 0, -1), lastDay.AddDate(0, 0, 1)} {
+		bringTogether(t, dir, before)
+		got, err := Ask(context.Background(), dir, asked)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !reflect.DeepEqual(got, want) {
+			t.Errorf("days before %s brought together: other answers", before.Format(time.DateOnly))
+		}
+	}
+	if loose, _ := filepath.Glob(filepath.Join(dir, "*", "vehicle=*", "day=*", "*.parquet")); len(loose) > 0 {
+		t.Errorf("%d files of a day are left", len(loose))
+	}
+}
+
 // A dataset that an earlier version began is asked about as it is: alone, and with
 // files of today before and behind the earlier ones.
 func TestEarlierFiles(t *testing.T) {
@@ -285,6 +326,8 @@ func TestEarlierFiles(t *testing.T) {
 		lay(t, dir, at.Add(time.Hour), r)
 		want[vehicle] = Count{9, 9, 0}
 	}
+	check()
+	bringTogether(t, dir, at.AddDate(0, 0, 1))
 	check()
 }
 

@@ -6,10 +6,12 @@ CREATE TEMP TABLE IF NOT EXISTS all_accounts (
     drive BIGINT, end_us BIGINT, engine_on_s DOUBLE, moving_s DOUBLE, unknown_s DOUBLE, stops BIGINT, stops_observed BIGINT,
     opportunities STRUCT(kind VARCHAR, seen BIGINT, observable BIGINT, hits BIGINT)[]);
 INSERT INTO all_accounts
-SELECT vehicle, day, id, received, clocked, stay, run, drive, end_us, engine_on_s, moving_s, unknown_s, stops, stops_observed,
+SELECT coalesce(vehicle, regexp_extract(filename, 'vehicle=([^/\\]+)', 1)), coalesce(day, regexp_extract(filename, 'day=([0-9-]{10})', 1)::DATE) AS filed,
+       id, received, clocked, stay, run, drive, end_us, engine_on_s, moving_s, unknown_s, stops, stops_observed,
        coalesce(opportunities, chances)
-FROM (SELECT * FROM read_parquet(getvariable('accounts_files'), union_by_name = true, hive_partitioning = true, hive_types = {'vehicle': VARCHAR, 'day': DATE})
-      -- Files of schema 1 have chances, later ones opportunities; so both are there.
+FROM (SELECT * FROM read_parquet(getvariable('accounts_files'), union_by_name = true, hive_partitioning = false, filename = true)
+      -- Files of a day may say vehicle and day in their path alone. Those of schema 1
+      -- have chances, later ones opportunities.
       UNION ALL BY NAME
-      SELECT opportunities, opportunities AS chances FROM all_accounts WHERE false)
-WHERE day BETWEEN getvariable('first_day') AND getvariable('last_day');
+      SELECT vehicle, day, opportunities, opportunities AS chances FROM all_accounts WHERE false)
+WHERE filed BETWEEN getvariable('first_day') AND getvariable('last_day');

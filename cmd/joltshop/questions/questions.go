@@ -44,6 +44,8 @@ type Answers struct {
 	Severe        []Severe
 	Units         []Unit
 	Coverage      []Coverage
+	// HeldFrom is the first day of which the dataset has rows, YYYY-MM-DD; "" for none.
+	HeldFrom string
 }
 
 // Opportunities are those of a vehicle for one kind of finding.

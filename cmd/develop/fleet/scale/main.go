@@ -13,6 +13,7 @@ package main
 
 import (
 	"context"
+	"database/sql"
 	"flag"
 	"fmt"
 	"io"
@@ -25,6 +26,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	_ "github.com/duckdb/duckdb-go/v2" // the engine, for its own file
 	"golang.org/x/sys/unix"
 
 	"joltwatch/cmd/develop/fleet/invented"
@@ -193,8 +195,89 @@ func run(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, ask 
 	fmt.Fprintf(w, "wall time of all questions\t%s\t%s\n", each(asked.wall), asked.wall.Round(time.Millisecond))
 	fmt.Fprintf(w, "greatest memory\t\t%.0f MB\n", peak())
 	w.Flush()
+	if !ask {
+		if err := together(ctx, out, f, dir, asked.cpu); err != nil {
+			return err
+		}
+	}
 	capacity(out, way, time.Duration(float64(written.cpu)/vehicleDays), time.Duration(float64(asked.cpu)/vehicleDays), float64(bytes)/vehicleDays)
 	score(out, f, s)
+	return nil
+}
+
+// together brings the sealed days together as the shop does, and holds bytes and
+// questions against the engine's own single file for each table.
+func together(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, loose time.Duration) error {
+	one, err := os.MkdirTemp("", "scale-one-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(one)
+	if err := oneFile(ctx, f, dir, one); err != nil {
+		return err
+	}
+	d, err := dataset.Open(dir)
+	if err != nil {
+		return err
+	}
+	ask := func(dir string) (cost, error) {
+		return timed(func() error {
+			_, err := questions.Ask(ctx, dir, questions.Asked{LastDay: f.LastDay, HistoryDays: f.Days, Groups: f.Groups()})
+			return err
+		})
+	}
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "\nbrought together\tfiles\tbytes\tof one file a table\tprocessor time of all questions\tof that on one file a table")
+	_, oneBytes := size(one)
+	oneAsked, err := ask(one)
+	if err != nil {
+		return err
+	}
+	line := func(name, dir string, asked time.Duration) {
+		files, bytes := size(dir)
+		fmt.Fprintf(w, "%s\t%d\t%.2f MB\t%.2f\t%s\t%.2f\n", name, files, float64(bytes)/1e6, float64(bytes)/float64(oneBytes),
+			asked.Round(time.Millisecond), asked.Seconds()/oneAsked.cpu.Seconds())
+	}
+	line("one file a table, by the engine", one, oneAsked.cpu)
+	line("nothing yet", dir, loose)
+	for _, x := range []struct {
+		name   string
+		before time.Time
+	}{{"all but the last day", f.LastDay}, {"every day", f.LastDay.AddDate(0, 0, 1)}} {
+		took, err := timed(func() error {
+			_, err := d.Compact(ctx, x.before)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		asked, err := ask(dir)
+		if err != nil {
+			return err
+		}
+		line(fmt.Sprintf("%s (%s to do it)", x.name, took.cpu.Round(time.Millisecond)), dir, asked.cpu)
+	}
+	return w.Flush()
+}
+
+// oneFile has the engine write each table as one file, sorted by vehicle and time.
+func oneFile(ctx context.Context, f *invented.Fleet, dir, one string) error {
+	db, err := sql.Open("duckdb", "")
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	for _, table := range dataset.Tables {
+		at := filepath.Join(one, table, "months", f.LastDay.Format("2006-01"))
+		if err := os.MkdirAll(at, 0o700); err != nil {
+			return err
+		}
+		_, err := db.ExecContext(ctx, fmt.Sprintf("COPY (SELECT * FROM read_parquet('%s/%s/*/*/*.parquet', hive_partitioning = false) ORDER BY vehicle, time) TO '%s/one.parquet' (COMPRESSION zstd)",
+			dir, table, at))
+		if err != nil {
+			return err
+		}
+	}
 	return nil
 }
 
