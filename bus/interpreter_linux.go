@@ -77,6 +77,7 @@ func newInterpreter(path string, opt InterpreterOptions) *interpreter {
 const (
 	interpreterReset   = 3 * time.Second
 	interpreterCommand = time.Second
+	interpreterQuiet   = 300 * time.Millisecond
 	interpreterSearch  = 20 * Second
 	interpreterRequest = 3 * Second
 	interpreterRetry   = 5 * Second
@@ -193,6 +194,22 @@ func (d *interpreter) command(c string, patience time.Duration) (m said, text st
 	return m, text, nil
 }
 
+// settle passes over what the adapter has still to say to others, or to a command
+// that was given up, so that the next answer is the next command's.
+func (d *interpreter) settle() error {
+	for end := d.now() + 3*Second; d.now() < end; {
+		b, err := d.wait(interpreterQuiet)
+		if err != nil {
+			return err
+		}
+		if len(b) == 0 {
+			break
+		}
+	}
+	d.text, d.skip = d.text[:0], false
+	return nil
+}
+
 // errSilent is that of an adapter that answers nothing at any serial rate.
 var errSilent = errors.New("no interpreter answers")
 
@@ -205,6 +222,9 @@ func (d *interpreter) start() error {
 	}
 	// Whatever half a command it holds is ended by one that changes nothing.
 	d.command("AT", 300*time.Millisecond) //nolint:errcheck // the next one tells
+	if err := d.settle(); err != nil {
+		return err
+	}
 	m, _, err := d.command("ATZ", interpreterReset)
 	if err != nil {
 		return err

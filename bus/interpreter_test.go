@@ -29,6 +29,9 @@ type speaker struct {
 	dead     bool
 	csm      string // what it says to ATCSM1, "OK" where empty; or unanswered
 	buffer   int    // frames that fit while it monitors
+	left     string // what it had still to say when the line was opened
+	slow     string // the command that it answers after its time
+	hung     bool   // it says nothing, not even a prompt, until it is reset
 	charTime time.Duration
 
 	in  chan byte
@@ -102,8 +105,11 @@ func (s *speaker) serve(stop <-chan struct{}) {
 			garbage := s.garbage
 			s.garbage = ""
 			s.mu.Unlock()
-			if text == "ATCSM1" && s.csm == unanswered {
+			if s.hung = s.hung && text != "ATZ"; s.hung || text == "ATCSM1" && s.csm == unanswered {
 				continue
+			}
+			if text == s.slow {
+				time.Sleep(interpreterCommand + interpreterQuiet/2)
 			}
 			s.say(garbage)
 			if text == "ATMA" && !s.unknown(text) {
@@ -317,6 +323,10 @@ func (c *cable) connect() error {
 		return fmt.Errorf("cable: %w", ErrMissing)
 	}
 	c.isOpen = true
+	if c.s.left != "" && c.rate == c.wants {
+		c.chunks <- []byte(c.s.left)
+		c.s.left = ""
+	}
 	return nil
 }
 
@@ -690,6 +700,118 @@ func TestInterpreterListensOnlyOrNotAtAll(t *testing.T) {
 	if _, err := openMonitor(d); err == nil || !strings.Contains(err.Error(), "bitrate = 500000 or 250000") {
 		t.Error(err)
 	}
+}
+
+// What an adapter loses is told: its overrun, and an answer cut off.
+func TestInterpreterTellsWhatIsLost(t *testing.T) {
+	for says, want := range map[string]struct{ dropped, bad bool }{
+		"BUFFER FULL\r": {true, false}, "7E806410C1A\r": {false, true}, "7E8100A410C\r": {false, true}, "<DATA ERROR\r": {false, true}, "NO DATA\r": {},
+	} {
+		s := newSpeaker()
+		s.ecus[0x7E0] = engineECU()
+		onBench(t, s, AskOptions{Requests: standardRequests, EngineOff: 3600 * Second}, func(b *bench) {
+			b.run(20 * time.Second)
+			s.once("", says)
+			b.run(5 * time.Second)
+			if got := slices.Contains(b.notices, NoticeDropped); got != want.dropped || (b.bad > 0) != want.bad {
+				t.Errorf("%q: dropped told %v, %d bad lines", says, got, b.bad)
+			}
+		})
+	}
+}
+
+// An adapter that hangs, and one that lost its power, is set up anew within
+// seconds; both are told.
+func TestInterpreterIsStartedAnew(t *testing.T) {
+	for name, tt := range map[string]struct {
+		fail   func(s *speaker)
+		within Micros
+	}{"hung": {func(s *speaker) { s.hung = true }, 15 * Second}, "power": {func(s *speaker) { s.reset() }, 8 * Second}} {
+		s := newSpeaker()
+		s.ecus[0x7E0] = engineECU()
+		onBench(t, s, AskOptions{Requests: standardRequests, EngineOff: 3600 * Second}, func(b *bench) {
+			b.run(20 * time.Second)
+			tt.fail(s)
+			since := b.a.now()
+			b.run(40 * time.Second)
+			longest, last := Micros(0), since
+			for _, a := range b.answers {
+				if a.At > since {
+					longest, last = max(longest, a.At-last), a.At
+				}
+			}
+			longest = max(longest, b.a.now()-last)
+			if longest > tt.within || !slices.Contains(b.notices, NoticeDown) {
+				t.Errorf("%s: %.1f s without an answer; notices %v", name, longest.Seconds(), b.notices)
+			}
+		})
+	}
+}
+
+// A controller that answers on an identifier of its own is heard through the
+// adapter: it is told which.
+func TestInterpreterHearsOwnIdentifiers(t *testing.T) {
+	s := newSpeaker()
+	s.ecus[0x7E0] = &ecu{from: 0x700, values: map[string]string{"\x22\x19\x40": "\x62\x19\x40\x00\x01"}}
+	s.ecus[0x7E2] = engineECU()
+	s.ecus[0x7E2].from = 0x7EA
+	turbine := Request{Name: "turbine", Service: 0x22, Parameter: 0x1940, RequestID: 0x7E0, AnswerID: 0x700}
+	onBench(t, s, AskOptions{Requests: append(slices.Clone(standardRequests), turbine)}, func(b *bench) {
+		b.run(30 * time.Second)
+		if told := s.told(); b.count(6, 0) < 50 || b.count(0, 0) < 50 || !strings.Contains(told, "ATCRA700") || !strings.Contains(told, "ATAR") {
+			t.Errorf("%d and %d answers; %+v; told %s", b.count(6, 0), b.count(0, 0), b.a.State(), told)
+		}
+	})
+}
+
+// Falling silent and going on are told, in order with the answers.
+func TestInterpreterTellsItsPauses(t *testing.T) {
+	s := newSpeaker()
+	s.ecus[0x7E0] = engineECU()
+	onBench(t, s, AskOptions{Requests: standardRequests, EngineOff: 20 * Second}, func(b *bench) {
+		b.run(60 * time.Second) // nobody says that the engine runs
+		b.a.Engine(b.a.now(), 700)
+		b.run(5 * time.Second)
+		off := slices.Index(b.notices, NoticeNotAsking)
+		if on := slices.Index(b.notices, NoticeAsking); off < 0 || on < off {
+			t.Errorf("notices %v", b.notices)
+		}
+	})
+}
+
+// What an adapter had still to say when the line was opened, of whoever used it
+// before, is not taken for an answer to a command: least of all to the one for
+// listening without acknowledging.
+func TestInterpreterLeftovers(t *testing.T) {
+	for _, left := range []string{"", "7E806410C1A900D3200\r\r>", ">", "OK\r\r>", "STOPPED\r\r>\r>", "7E80"} {
+		s := newSpeaker()
+		s.left, s.csm = left, "?\r"
+		onMonitor(t, s, InterpreterOptions{SerialOptions: SerialOptions{Wait: true}}, func(_ *InterpreterMonitor, err error) {
+			if !errors.Is(err, ErrNotListenOnly) || strings.Contains(s.told(), "ATMA") {
+				t.Errorf("after %q: %v; told %s", left, err, s.told())
+			}
+		})
+		s = newSpeaker()
+		s.left = left
+		s.ecus[0x7E0] = engineECU()
+		onBench(t, s, AskOptions{Requests: standardRequests}, func(b *bench) {
+			b.run(30 * time.Second)
+			if b.bad > 0 || b.count(0, 0) < 50 || b.a.inquiry.voltage != 13.8 {
+				t.Errorf("after %q: %d answers, %d bad lines, %v V", left, b.count(0, 0), b.bad, b.a.inquiry.voltage)
+			}
+		})
+	}
+}
+
+// An answer that comes after its command was given up is not the next one's.
+func TestInterpreterLateConfirmation(t *testing.T) {
+	s := newSpeaker()
+	s.csm, s.slow = "?\r", "ATCAF0"
+	onMonitor(t, s, InterpreterOptions{SerialOptions: SerialOptions{Wait: true}}, func(_ *InterpreterMonitor, err error) {
+		if !errors.Is(err, ErrNotListenOnly) || strings.Contains(s.told(), "ATMA") {
+			t.Errorf("%v; told %s", err, s.told())
+		}
+	})
 }
 
 func FuzzInterpreter(f *testing.F) {

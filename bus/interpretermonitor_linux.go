@@ -71,6 +71,10 @@ func (m *InterpreterMonitor) begin() error {
 			return err
 		}
 	}
+	// An OK that is late is another command's.
+	if err := m.settle(); err != nil {
+		return err
+	}
 	said, text, err := m.command("ATCSM1", interpreterCommand)
 	if err != nil {
 		return err
