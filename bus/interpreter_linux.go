@@ -55,6 +55,7 @@ type interpreter struct {
 	skip   bool // the rest of a line that is too long
 	shape  shape
 	echoed bool // the last command came back
+	lines  int  // of its answer
 	echoes bool // all do: the adapter cannot leave that
 	bad    int  // lines in a row that could not be read
 	up     bool
@@ -163,7 +164,7 @@ func (d *interpreter) feed(b []byte, each func(line []byte, tooLong, prompt bool
 // command gives a command and returns the meaning of its answer, with its text;
 // saidNothing where no prompt came within the time.
 func (d *interpreter) command(c string, patience time.Duration) (m said, text string, err error) {
-	d.echoed = false
+	d.echoed, d.lines = false, 0
 	if err := d.line.write(c + "\r"); err != nil {
 		return saidNothing, "", err
 	}
@@ -185,6 +186,7 @@ func (d *interpreter) command(c string, patience time.Duration) (m said, text st
 				d.echoed = true
 			case !tooLong && kind != saidNothing:
 				m, text = kind, string(what)
+				d.lines++
 			}
 		})
 	}
@@ -195,19 +197,25 @@ func (d *interpreter) command(c string, patience time.Duration) (m said, text st
 }
 
 // settle passes over what the adapter has still to say to others, or to a command
-// that was given up, so that the next answer is the next command's.
-func (d *interpreter) settle() error {
+// that was given up, so that the next answer is the next command's. It returns
+// what the last of that meant that was no answer of one word.
+func (d *interpreter) settle() (passed said, err error) {
 	for end := d.now() + 3*Second; d.now() < end; {
 		b, err := d.wait(interpreterQuiet)
 		if err != nil {
-			return err
+			return saidNothing, err
 		}
 		if len(b) == 0 {
 			break
 		}
+		d.feed(b, func(line []byte, _, _ bool) {
+			if m, _ := meaning(line); m == saidText || m == saidRestarted {
+				passed = m
+			}
+		})
 	}
 	d.text, d.skip = d.text[:0], false
-	return nil
+	return passed, nil
 }
 
 // errSilent is that of an adapter that answers nothing at any serial rate.
@@ -222,7 +230,7 @@ func (d *interpreter) start() error {
 	}
 	// Whatever half a command it holds is ended by one that changes nothing.
 	d.command("AT", 300*time.Millisecond) //nolint:errcheck // the next one tells
-	if err := d.settle(); err != nil {
+	if _, err := d.settle(); err != nil {
 		return err
 	}
 	m, _, err := d.command("ATZ", interpreterReset)

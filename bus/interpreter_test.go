@@ -32,6 +32,11 @@ type speaker struct {
 	left     string // what it had still to say when the line was opened
 	slow     string // the command that it answers after its time
 	hung     bool   // it says nothing, not even a prompt, until it is reset
+	fails    string // the command after whose answer, or a second of it, it once loses its power
+	bare     bool   // it gives no reason when it stops listening
+	later    string // csm once it has lost its power
+	silenced bool   // it confirmed ATCSM1 since it was started
+	unasked  int    // times that it listened without
 	charTime time.Duration
 
 	in  chan byte
@@ -65,6 +70,7 @@ func (s *speaker) reset() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.echo, s.spaces, s.headers, s.searched, s.header = true, true, false, false, 0
+	s.silenced = false
 }
 
 // say writes text in pieces, as slowly as the line is.
@@ -113,13 +119,29 @@ func (s *speaker) serve(stop <-chan struct{}) {
 			}
 			s.say(garbage)
 			if text == "ATMA" && !s.unknown(text) {
+				if !s.silenced {
+					s.unasked++
+				}
 				s.monitor(stop)
 			} else {
 				s.say(s.answer(text))
 			}
-			s.say("\r>")
+			if text != "ATMA" || s.fails != text {
+				s.say("\r>")
+			}
+			if text == s.fails {
+				s.powerCut()
+			}
 		}
 	}
+}
+
+// powerCut is a loss of power, once, with the line standing.
+func (s *speaker) powerCut() {
+	s.fails, s.csm = "", s.later
+	s.reset()
+	time.Sleep(50 * time.Millisecond)
+	s.say("\r\rADAPTER V9\r\r>")
 }
 
 func (s *speaker) unknown(text string) bool {
@@ -160,6 +182,8 @@ func (s *speaker) answer(text string) string {
 		return fmt.Sprintf("A%d\r", s.protocol)
 	case text == "ATCSM1" && s.csm != "":
 		return s.csm
+	case text == "ATCSM1":
+		s.silenced = true
 	case strings.HasPrefix(text, "ATSH"):
 		fmt.Sscanf(text[4:], "%x", &s.header)
 		if s.protocol == 7 {
@@ -258,9 +282,18 @@ func (s *speaker) show(f *Frame) string {
 // monitor shows what comes until a character does; what does not fit its buffer
 // ends it.
 func (s *speaker) monitor(stop <-chan struct{}) {
+	var fails <-chan time.Time
+	if s.fails == "ATMA" {
+		fails = time.After(time.Second)
+	} else if s.bare {
+		s.bare, s.csm = false, s.later
+		fails = time.After(time.Second)
+	}
 	for {
 		select {
 		case <-stop:
+			return
+		case <-fails:
 			return
 		case <-s.in:
 			s.say("STOPPED\r")
@@ -640,7 +673,7 @@ func TestInterpreterMonitors(t *testing.T) {
 			s.monitored <- data(0, 0x100+uint32(i%2), 0, byte(i), 2, 3)
 		}
 		frames, dropped := read(2 * time.Second)
-		if got := s.told(); !strings.Contains(got, "ATSP6 ATCAF0 ATCF100 ATCM7FE ATCSM1 ATMA") {
+		if got := s.told(); !strings.Contains(got, "ATSP6 ATCAF0 ATCF100 ATCM7FE ATCSM1 ATCSM1 ATMA") {
 			t.Errorf("told %q", got)
 		}
 		if len(frames) != 50 || dropped != 0 || frames[49].Data[0] != 49 || frames[49].Len != 3 {
@@ -669,7 +702,8 @@ func TestInterpreterMonitors(t *testing.T) {
 // Whatever an adapter answers to the command for listening without
 // acknowledging, but OK, it is not listened through unless it may.
 func TestInterpreterListensOnlyOrNotAtAll(t *testing.T) {
-	for csm, refused := range map[string]bool{"OK\r": false, "?\r": true, "NO\r": true, "\r": true, "ERROR\r": true, "CAN ERROR\r": true, "OKAY\r": true, "4100\r": true, "ADAPTER V9\r": true} {
+	for csm, refused := range map[string]bool{"OK\r": false, "\r\nok\r\n": false, "O K\r": false, "OK\rCAN ERROR\r": true, "?\rOK\r": true, "OK\rOK\r": true, "ATCSM1\rOK\r": false,
+		"STOPPED\r": true, "UNABLE TO CONNECT\r": true, "LV RESET\r": true, "BUFFER FULL\r": true, strings.Repeat("O", 500) + "\r": true, "\xff\x00K\r": true, "?\r": true, "NO\r": true, "\r": true, "ERROR\r": true, "CAN ERROR\r": true, "OKAY\r": true, "4100\r": true, "ADAPTER V9\r": true} {
 		for _, may := range []bool{false, true} {
 			s := newSpeaker()
 			s.csm = csm
@@ -812,6 +846,56 @@ func TestInterpreterLateConfirmation(t *testing.T) {
 			t.Errorf("%v; told %s", err, s.told())
 		}
 	})
+}
+
+// An adapter that loses its power while it is set up or while it listens is
+// listened through only once it has confirmed again that it acknowledges nothing.
+func TestInterpreterConfirmsAnew(t *testing.T) {
+	for _, tt := range []struct {
+		at  string // the command whose answer is the last before
+		csm string // what it says to ATCSM1 after
+	}{{"ATSP6", ""}, {"ATCAF0", ""}, {"ATCSM1", ""}, {"ATMA", ""}, {"ATMA", "?\r"}, {"ATMA", unanswered}, {"bare", ""}, {"bare", "?\r"}, {"cannot", ""}} {
+		s := newSpeaker()
+		s.fails = tt.at
+		s.bare = tt.at == "bare"
+		if tt.at == "cannot" {
+			s.lacks = []string{"ATMA"}
+		}
+		s.later = tt.csm
+		onMonitor(t, s, InterpreterOptions{SerialOptions: SerialOptions{Wait: true}}, func(m *InterpreterMonitor, err error) {
+			if err != nil {
+				if !errors.Is(err, ErrNotListenOnly) || strings.Contains(s.told(), "ATMA") {
+					t.Errorf("%+v: %v; told %s", tt, err, s.told())
+				}
+				return
+			}
+			frames := 0
+			batch := make([]Frame, 64)
+			for end := time.Now().Add(15 * time.Second); time.Now().Before(end); {
+				if len(s.monitored) == 0 {
+					s.monitored <- data(0, 0x100, 0, 1)
+				}
+				n, err := m.Read(batch)
+				if err != nil {
+					t.Fatal(err)
+				}
+				for _, f := range batch[:n] {
+					if f.Kind == Data {
+						frames++
+					}
+				}
+			}
+			if s.unasked > 0 {
+				t.Errorf("%+v: listened %d times without its confirmation; told %s", tt, s.unasked, s.told())
+			}
+			if listens := tt.csm == "" && tt.at != "cannot"; m.up != (listens) || listens && frames < 100 || m.up != (m.why == "") {
+				t.Errorf("%+v: up %v (%s), %d frames; told %s", tt, m.up, m.why, frames, s.told())
+			}
+			if n := strings.Count(s.told(), "ATMA"); n > 20 {
+				t.Errorf("%+v: told to listen %d times in 15 s", tt, n)
+			}
+		})
+	}
 }
 
 func FuzzInterpreter(f *testing.F) {

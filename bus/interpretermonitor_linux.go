@@ -13,11 +13,12 @@ type InterpreterMonitor struct {
 	*interpreter
 	out    []Frame
 	next   int
-	down   bool
 	heard  Micros
 	poked  bool
 	last   Micros
 	lastIn Micros
+	ending said // of the latest line since listening began
+	told   bool // that it is down
 
 	mu    sync.Mutex
 	stats Stats
@@ -38,7 +39,7 @@ func openMonitor(d *interpreter) (*InterpreterMonitor, error) {
 	switch {
 	case err == nil:
 		return m, nil
-	case d.opt.Wait && (errors.Is(err, ErrMissing) || errors.Is(err, errSilent) || errors.Is(err, errGone)):
+	case d.opt.Wait && (errors.Is(err, ErrMissing) || errors.Is(err, errSilent) || errors.Is(err, errGone) || errors.Is(err, errRestarted)):
 		m.lose(err)
 		return m, nil
 	}
@@ -66,32 +67,71 @@ func (m *InterpreterMonitor) begin() error {
 		}
 		commands = append(commands, fmt.Sprintf("ATCF%0*X", width, id), fmt.Sprintf("ATCM%0*X", width, mask))
 	}
-	for _, c := range commands {
-		if _, _, err := m.command(c, interpreterCommand); err != nil {
+	for i, c := range commands {
+		said, text, err := m.command(c, interpreterCommand)
+		if err != nil {
 			return err
 		}
+		if i == 0 && said != saidOK && !m.opt.MayAcknowledge {
+			return m.refusal(c, "for the bus's protocol, without which it might send to find it", said, text)
+		}
 	}
-	// An OK that is late is another command's.
-	if err := m.settle(); err != nil {
+	if err := m.confirm("ATCSM1"); err != nil {
 		return err
 	}
-	said, text, err := m.command("ATCSM1", interpreterCommand)
+	m.up, m.why, m.poked, m.heard = true, "", false, m.now()
+	return m.listen()
+}
+
+// errRestarted is that of an adapter that lost its power while it was set up.
+var errRestarted = errors.New("the adapter has restarted while it was set up")
+
+// confirm has the adapter say that it acknowledges nothing. One OK and nothing
+// beside it counts, once what was late has been passed over, and twice: the
+// first might be another command's, or of before a loss of power.
+func (m *InterpreterMonitor) confirm(c string) error {
+	passed, err := m.settle()
 	if err != nil {
 		return err
 	}
-	if said != saidOK && !m.opt.MayAcknowledge {
-		answered := "answered nothing to"
-		if text != "" {
-			answered = fmt.Sprintf("answered %q to", text)
-		} else if said == saidUnknown {
-			answered = "does not know"
-		}
-		return fmt.Errorf("%s: %w: the adapter %s the command for listening without acknowledging (ATCSM1); take an adapter that has it, or say may_acknowledge = true for the bus",
-			m.path, ErrNotListenOnly, answered)
+	if passed == saidText || passed == saidRestarted {
+		return fmt.Errorf("%s: %w", m.path, errRestarted)
 	}
-	m.up, m.why, m.poked, m.heard = true, "", false, m.now()
-	return m.line.write("ATMA\r")
+	for range 2 {
+		said, text, err := m.command(c, interpreterCommand)
+		if err != nil {
+			return err
+		}
+		if (said != saidOK || m.lines > 1) && !m.opt.MayAcknowledge {
+			return m.refusal(c, "for listening without acknowledging", said, text)
+		}
+	}
+	return nil
 }
+
+// refusal says that the adapter did not take a command without which it is not
+// listened through.
+func (m *InterpreterMonitor) refusal(c, what string, s said, text string) error {
+	answered := fmt.Sprintf("answered %q to", text)
+	switch {
+	case m.lines > 1:
+		answered = "answered more than one line to"
+	case text == "":
+		answered = "answered nothing to"
+	case s == saidUnknown:
+		answered = "does not know"
+	}
+	return fmt.Errorf("%s: %w: the adapter %s the command %s (%s); take an adapter that has it, or say may_acknowledge = true for the bus",
+		m.path, ErrNotListenOnly, answered, what, c)
+}
+
+// listen starts the adapter's monitoring.
+func (m *InterpreterMonitor) listen() error {
+	m.ending = saidNothing
+	return m.line.write(monitorAll + "\r")
+}
+
+const monitorAll = "ATMA"
 
 // oneFilter is the narrowest filter that lets all identifiers of one kind pass;
 // ok is false where there are none.
@@ -174,7 +214,8 @@ func (m *InterpreterMonitor) recover() error {
 		return err
 	case err != nil:
 		m.fall(err, interpreterRetry)
-	default:
+	case m.told:
+		m.told = false
 		m.note(NoticeUp, 0)
 	}
 	return nil
@@ -182,6 +223,7 @@ func (m *InterpreterMonitor) recover() error {
 
 func (m *InterpreterMonitor) lose(err error) {
 	m.fall(err, Second)
+	m.told = true
 	m.note(NoticeDown, 0)
 }
 
@@ -191,9 +233,17 @@ func (m *InterpreterMonitor) note(code NoticeCode, count int64) {
 }
 
 func (m *InterpreterMonitor) take(line []byte, tooLong, prompt bool) {
+	if !m.up {
+		return
+	}
 	said, digits := meaning(line)
 	switch {
-	case tooLong || said == saidDamaged || said == saidText && string(digits) != "ATMA":
+	case string(digits) == monitorAll:
+		said = m.ending // its echo
+	case tooLong:
+		said = saidText
+		m.note(NoticeBadInput, 1)
+	case said == saidDamaged || said == saidText:
 		m.note(NoticeBadInput, 1)
 	case said == saidOverrun:
 		m.note(NoticeDropped, 1)
@@ -201,21 +251,44 @@ func (m *InterpreterMonitor) take(line []byte, tooLong, prompt bool) {
 		m.lose(fmt.Errorf("%s: the adapter has restarted and is set up anew", m.path))
 		return
 	case said == saidHex:
-		var f Frame
-		if !m.shape.frame(digits, &f) {
-			m.note(NoticeBadInput, 1)
-			break
-		}
-		now := m.now()
-		m.last = max(m.last, now)
-		f.At, f.Bus, f.Early = m.last, m.opt.Bus, uint32(min(max(now-m.lastIn, 0), maxEarly))
-		m.out = append(m.out, f)
+		m.frame(digits)
 	}
-	if prompt && m.up {
-		// Whatever ended it, it listens on.
-		if m.line.write("ATMA\r") != nil {
+	if said != saidNothing {
+		m.ending = said
+	}
+	if prompt {
+		m.ended()
+	}
+}
+
+// frame takes a line that is a frame.
+func (m *InterpreterMonitor) frame(digits []byte) {
+	var f Frame
+	if !m.shape.frame(digits, &f) {
+		m.note(NoticeBadInput, 1)
+		return
+	}
+	now := m.now()
+	m.last = max(m.last, now)
+	f.At, f.Bus, f.Early = m.last, m.opt.Bus, uint32(min(max(now-m.lastIn, 0), maxEarly))
+	m.out = append(m.out, f)
+}
+
+// ended goes on listening where the adapter said why it stopped. Where it did
+// not, it may have lost its power, and with it that it acknowledges nothing: it
+// is set up anew, and has to confirm that again.
+func (m *InterpreterMonitor) ended() {
+	switch m.ending {
+	case saidStopped, saidOverrun, saidBusError, saidDamaged:
+		if m.listen() != nil {
 			m.lose(errGone)
 		}
+	case saidNothing:
+		m.fall(fmt.Errorf("%s: the adapter stopped listening and is set up anew", m.path), 0)
+	case saidUnknown:
+		m.lose(fmt.Errorf("%s: the adapter does not know the command for listening (%s); take an adapter that has it", m.path, monitorAll))
+	default:
+		m.lose(fmt.Errorf("%s: the adapter has restarted and is set up anew", m.path))
 	}
 }
 
