@@ -869,7 +869,7 @@ func TestInterpreterConfirmsAnew(t *testing.T) {
 				}
 				return
 			}
-			frames := 0
+			frames, notices := 0, []NoticeCode(nil)
 			batch := make([]Frame, 64)
 			for end := time.Now().Add(15 * time.Second); time.Now().Before(end); {
 				if len(s.monitored) == 0 {
@@ -880,15 +880,22 @@ func TestInterpreterConfirmsAnew(t *testing.T) {
 					t.Fatal(err)
 				}
 				for _, f := range batch[:n] {
-					if f.Kind == Data {
+					switch f.Kind {
+					case Data:
 						frames++
+					case Notice:
+						notices = append(notices, NoticeCode(f.ID))
 					}
 				}
 			}
 			if s.unasked > 0 {
 				t.Errorf("%+v: listened %d times without its confirmation; told %s", tt, s.unasked, s.told())
 			}
-			if listens := tt.csm == "" && tt.at != "cannot"; m.up != (listens) || listens && frames < 100 || m.up != (m.why == "") {
+			if tt.at == "cannot" {
+				if !slices.Contains(notices, NoticeDown) || frames > 0 {
+					t.Errorf("%d frames; notices %v", frames, notices)
+				}
+			} else if listens := tt.csm == ""; m.up != listens || listens && frames < 100 || m.up != (m.why == "") {
 				t.Errorf("%+v: up %v (%s), %d frames; told %s", tt, m.up, m.why, frames, s.told())
 			}
 			if n := strings.Count(s.told(), "ATMA"); n > 20 {
