@@ -247,16 +247,20 @@ func (k *killing) arrived() (n int) {
 // written.
 func (k *killing) events() int {
 	ids := map[string]bool{}
-	list, _ := filepath.Glob(filepath.Join(k.dir, "dataset", "events", "vehicle="+k.vehicle, "*", "*.parquet"))
-	for _, path := range list {
+	loose, _ := filepath.Glob(filepath.Join(k.dir, "dataset", "events", "vehicle="+k.vehicle, "*", "*.parquet"))
+	months, _ := filepath.Glob(filepath.Join(k.dir, "dataset", "events", "months", "*", "*.parquet"))
+	for _, path := range append(loose, months...) {
 		rows, err := parquet.ReadFile[struct {
-			ID string `parquet:"id"`
+			ID      string `parquet:"id"`
+			Vehicle string `parquet:"vehicle"`
 		}](path)
 		if err != nil {
 			return 0 // joined with others meanwhile
 		}
 		for _, r := range rows {
-			ids[r.ID] = true
+			if r.Vehicle == k.vehicle {
+				ids[r.ID] = true
+			}
 		}
 	}
 	return len(ids)
