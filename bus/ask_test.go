@@ -746,6 +746,150 @@ func TestAskExplores(t *testing.T) {
 	}
 }
 
+// Nothing goes stale by the schedule's own doing: a value's longest pause, while
+// what tells the coupling has the budget, is at most three of its usual
+// intervals. Readers take a value that misses three in a row as stale.
+func TestAskWaitsAreNoStaleness(t *testing.T) {
+	rng := lot.Draw(t, 5, 9)
+	l := newLab(t, AskOptions{Requests: standardRequests})
+	e := engineECU()
+	e.takes = func() Micros { return 10_000 + Micros(rng.IntN(30_000)) }
+	l.ecus[0x7E0] = e
+	kmh := func(from, to float64, d Micros) {
+		for began := l.now; l.now < began+d; {
+			l.q.drive.speed(l.now, from+(to-from)*float64(l.now-began)/float64(d))
+			l.q.engine(l.now, 700)
+			l.run(Second / 5)
+		}
+	}
+	kmh(50, 50, 60*Second)
+	cruised, counts := l.now, l.count(20*Second)
+	for range 3 {
+		kmh(50, 0, 15*Second)
+		kmh(0, 0, 20*Second)
+		kmh(0, 50, 10*Second)
+		kmh(50, 50, 30*Second)
+	}
+	last, longest := make([]Micros, len(counts)), make([]Micros, len(counts))
+	for _, a := range l.answers {
+		if last[a.ID] >= cruised-10*Second {
+			longest[a.ID] = max(longest[a.ID], a.At-last[a.ID])
+		}
+		last[a.ID] = a.At
+	}
+	for i, n := range counts[:5] {
+		usual := (cruised - 20*Second) / Micros(max(n, 1))
+		t.Logf("%s: usually every %.2f s, the longest pause %.2f s", standardRequests[i].Name, usual.Seconds(), longest[i].Seconds())
+		if n == 0 || longest[i] > 3*usual {
+			t.Errorf("%s: usually every %.2f s, and not for %.2f s", standardRequests[i].Name, usual.Seconds(), longest[i].Seconds())
+		}
+	}
+}
+
+// The rest waits while the vehicle slows, temperature and voltage too.
+func TestAskRestWaits(t *testing.T) {
+	l := newLab(t, AskOptions{Requests: standardRequests})
+	e := engineECU()
+	e.takes = func() Micros { return 20_000 }
+	l.ecus[0x7E0] = e
+	l.run(30 * Second)
+	slows := l.now
+	for kmh := 100.0; kmh >= 0; kmh -= 2 {
+		l.q.drive.speed(l.now, kmh)
+		l.q.engine(l.now, 700)
+		l.run(Second / 5)
+	}
+	if n := l.count(slows); n[2] > 12 || n[3] > 12 || n[4] > 2 {
+		t.Errorf("answers in 10 s of slowing: %v", n)
+	}
+}
+
+// Under load on a grade, the speed steady, what tells the coupling has the
+// budget; under the same load on the flat, gaining speed, it has not.
+func TestAskClimbs(t *testing.T) {
+	for name, tt := range map[string]struct {
+		load, gain float64
+		fast       bool
+	}{"grade": {70, 0, true}, "light": {20, 0, false}, "accelerates": {70, 6, false}} {
+		l := newLab(t, AskOptions{Requests: standardRequests})
+		e := engineECU()
+		e.takes = func() Micros { return 25_000 }
+		l.ecus[0x7E0] = e
+		l.run(3 * Second)
+		l.q.drive.load = tt.load
+		began := l.now
+		for v := 40.0; l.now < began+10*Second; v += tt.gain / 5 {
+			l.q.drive.speed(l.now, v)
+			l.q.engine(l.now, 1800)
+			l.run(Second / 5)
+		}
+		if hz := float64(l.count(began)[0]) / 10; (hz >= 15) != tt.fast {
+			t.Errorf("%s: %.1f Hz", name, hz)
+		}
+	}
+}
+
+// Parameters of service 01 are asked together, six at most; where a controller
+// does not answer that, alone.
+func TestAskSeveralParameters(t *testing.T) {
+	for _, way := range []string{"together", "refused", "silent", "first only"} {
+		var requests []Request
+		for i := range 6 {
+			requests = append(requests, Request{Name: fmt.Sprint(i), Service: 1, Parameter: uint16(0x10 + i), Size: 1})
+		}
+		l := newLab(t, AskOptions{Requests: requests})
+		together, most := 0, 0
+		l.ecus[0x7E0] = &ecu{from: 0x7E8, takes: func() Micros { return 15_000 }, answer: func(p string) (string, bool) {
+			ids := []byte(p[1:])
+			most = max(most, len(ids))
+			if len(ids) > 1 {
+				together++
+				switch way {
+				case "refused":
+					return "\x7F\x01\x12", true
+				case "silent":
+					return "", true
+				case "first only":
+					ids = ids[:1]
+				}
+			}
+			a := "\x41"
+			for _, id := range ids {
+				a += string([]byte{id, id})
+			}
+			return a, true
+		}}
+		l.run(20 * Second)
+		for _, a := range l.answers {
+			if a.Len != 1 || a.Data[0] != 0x10+uint8(a.ID) {
+				t.Fatalf("%s: %+v", way, a)
+			}
+		}
+		for i, n := range l.count(10 * Second) {
+			if n < 12 {
+				t.Errorf("%s: value %d answered %d times in 10 s", way, i, n)
+			}
+		}
+		if most != 6 || way == "together" && together < 80 || way != "together" && together > 12 {
+			t.Errorf("%s: asked %d times together, at most %d", way, together, most)
+		}
+	}
+}
+
+// The gear is asked of the transmission where the engine's controller has it too.
+func TestAskGearOfTransmission(t *testing.T) {
+	values := map[string]string{"\x01\x00": "\x41\x00\x00\x18\x00\x01", "\x01\x20": "\x41\x20\x00\x00\x00\x01", "\x01\x40": "\x41\x40\x00\x00\x00\x01",
+		"\x01\x60": "\x41\x60\x00\x00\x00\x01", "\x01\x80": "\x41\x80\x00\x00\x00\x01", "\x01\xA0": "\x41\xA0\x10\x00\x00\x00",
+		"\x01\xA4": "\x41\xA4\x03\x30\x07\x80", "\x01\x0C": "\x41\x0C\x1A\xF8", "\x01\x0D": "\x41\x0D\x31", "\x01\x0C\x0D": "\x41\x0C\x1A\xF8\x0D\x31"}
+	l := newLab(t, AskOptions{Requests: standardRequests})
+	l.ecus[0x7E0] = &ecu{from: 0x7E8, functional: true, values: values}
+	l.ecus[0x7E1] = &ecu{from: 0x7E9, functional: true, values: values}
+	l.run(10 * Second)
+	if v := l.q.look(l.now).Values; v[0].From != 0x7E8 || v[1].From != 0x7E8 || v[5].From != 0x7E9 || v[5].Answers == 0 {
+		t.Errorf("%+v", v)
+	}
+}
+
 // Only services that read can be encoded.
 func TestOnlyReadingServices(t *testing.T) {
 	for service := range 256 {
