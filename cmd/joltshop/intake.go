@@ -87,6 +87,9 @@ func (c *intakeCmd) Run(h *host) (err error) {
 			if err := server.EnsureBucket(h.ctx, js, n, c.Replicas); err != nil {
 				return err
 			}
+			if err := server.PutHeld(h.ctx, js, c.Dir, n); err != nil {
+				return err
+			}
 			known[n] = true
 		}
 		return nil

@@ -21,6 +21,8 @@ const description = `Run the server of a shop with many vehicles, and report on 
   joltshop report my-shop -o shop.html    what needs doing, and what changed
   joltshop intake --dir my-shop …         take in from a cluster of servers
   joltshop tidy my-shop                   bring ended days together, let old ones go
+  joltshop backup --dir my-shop --to DIR  copy the shop while it runs
+  joltshop reconcile my-shop              have vehicles send again what it lacks
 
 Exit codes: 0 done; 1 could not be done; 2 wrong usage; 3 needs attention.
 
@@ -29,11 +31,13 @@ maker's service information decides. Recording a customer's vehicle, and sending
 what was recorded, needs the customer's consent.`
 
 type commands struct {
-	Serve  serveCmd  `cmd:"" help:"Run the shop's server: couriers deliver to it, vehicles enrol at it."`
-	Enrol  enrolCmd  `cmd:"" help:"Make a one-time code that enrols a vehicle, or strike one off."`
-	Report reportCmd `cmd:"" help:"What changed, who stands out, what was watched, who is silent or filling up."`
-	Intake intakeCmd `cmd:"" help:"Take in from a cluster of servers, in place of serve."`
-	Tidy   tidyCmd   `cmd:"" help:"Bring the days that have ended together, and let go of what is past its time."`
+	Serve     serveCmd     `cmd:"" help:"Run the shop's server: couriers deliver to it, vehicles enrol at it."`
+	Enrol     enrolCmd     `cmd:"" help:"Make a one-time code that enrols a vehicle, or strike one off."`
+	Report    reportCmd    `cmd:"" help:"What changed, who stands out, what was watched, who is silent or filling up."`
+	Intake    intakeCmd    `cmd:"" help:"Take in from a cluster of servers, in place of serve."`
+	Backup    backupCmd    `cmd:"" help:"Copy the shop's folder while it runs."`
+	Reconcile reconcileCmd `cmd:"" help:"After a backup was put back: have the vehicles send again what is missing."`
+	Tidy      tidyCmd      `cmd:"" help:"Bring the days that have ended together, and let go of what is past its time."`
 	cli.Version
 }
 

@@ -124,6 +124,11 @@ func (c *Courier) Deliver(ctx context.Context) (did Round, err error) {
 	if err != nil {
 		return did, err
 	}
+	if unitDue {
+		if work, err = c.reconcile(ctx, conn, stay, work, &did); err != nil {
+			return did, err
+		}
+	}
 	err = c.send(ctx, js, work, &did)
 	if errors.Is(err, errBudget) {
 		did.Waits, err = errBudget.Error(), nil
@@ -164,7 +169,7 @@ func (c *Courier) look(stay *wire.Stay) (*work, error) {
 	w := new(work)
 	all := stay.Records(c.config.Vehicle)
 	for _, r := range all {
-		if !c.memory.Records[r.Key] {
+		if _, sent := c.memory.Records[r.Key]; !sent {
 			w.records = append(w.records, r)
 		}
 	}
@@ -286,7 +291,8 @@ func (c *Courier) send(ctx context.Context, js jetstream.JetStream, w *work, did
 		} else {
 			did.Records++
 		}
-		c.memory.Records[r.Key] = true
+		_, id, _ := r.Encode() // "" for what no server takes
+		c.memory.Records[r.Key] = recordID(id)
 		did.LeftRecords--
 		if i%500 == 499 {
 			if err := c.memory.write(); err != nil {
@@ -464,6 +470,9 @@ func (c *Courier) sendUnit(ctx context.Context, js jetstream.JetStream, stay *wi
 	r, err := stay.UnitRecord(c.config.Vehicle, now.UnixMicro(), did.LeftFiles, did.LeftBytes)
 	if err != nil {
 		return err
+	}
+	if c.memory.Lost != "" && now.Sub(c.memory.LostAt) < tellLost {
+		r.Unit.Troubles = append(r.Unit.Troubles, c.memory.Lost)
 	}
 	// It says that more waits, so it may go over the budget.
 	sent := c.memory.Sent

@@ -15,8 +15,9 @@ import (
 type memory struct {
 	// Stay is the stay that the rest is about.
 	Stay string `json:"stay"`
-	// Records are the keys of the records that the server has on its medium.
-	Records map[string]bool `json:"records"`
+	// Records are the keys of the records that the server has on its medium, with the
+	// identity of each.
+	Records map[string]recordID `json:"records"`
 	// Files are the delivered files, and what they were.
 	Files map[string]delivered `json:"files"`
 	// Day and Sent are the day of the last round, by the board's local time,
@@ -33,7 +34,25 @@ type memory struct {
 	LastAt  time.Time `json:"last_at"`
 	Failure string    `json:"failure,omitempty"`
 
+	// Held is the list of what the shop has that was held against this last; Lost is
+	// what was in neither, and LostAt when that was seen.
+	Held   string    `json:"held,omitempty"`
+	Lost   string    `json:"lost,omitempty"`
+	LostAt time.Time `json:"lost_at,omitzero"`
+
 	path string
+}
+
+// recordID is the identity of a record, "" where it is not known.
+type recordID string
+
+// UnmarshalJSON reads what an earlier version remembered too: that, and not what.
+func (r *recordID) UnmarshalJSON(b []byte) error {
+	if string(b) == "true" {
+		*r = ""
+		return nil
+	}
+	return json.Unmarshal(b, (*string)(r))
 }
 
 // begun is how far a file has come: so many parts of it have been confirmed.
@@ -73,7 +92,7 @@ func readMemory(dir string) (*memory, error) {
 // begin turns to a stay; what was delivered of another is forgotten.
 func (m *memory) begin(stay string) {
 	if m.Stay != stay || m.Records == nil || m.Files == nil {
-		m.Stay, m.Records, m.Files = stay, map[string]bool{}, map[string]delivered{}
+		m.Stay, m.Records, m.Files = stay, map[string]recordID{}, map[string]delivered{}
 	}
 }
 

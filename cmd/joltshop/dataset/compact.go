@@ -169,15 +169,22 @@ func (d *Dataset) compact(ctx context.Context, m *month) (int64, error) {
 		if !errors.As(err, &bad) {
 			return now, err
 		}
-		if err := d.at.setAside(ctx, bad.name); err != nil {
+		if err := d.setAside(ctx, bad.name); err != nil {
 			return 0, err
 		}
-		d.mu.Lock()
-		d.damaged = append(d.damaged, bad.name)
-		d.mu.Unlock()
 		m.made = slices.DeleteFunc(m.made, func(f file) bool { return f.name == bad.name })
 		m.loose = slices.DeleteFunc(m.loose, func(f looseFile) bool { return f.name == bad.name })
 	}
+}
+
+func (d *Dataset) setAside(ctx context.Context, name string) error {
+	if err := d.at.setAside(ctx, name); err != nil {
+		return err
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.damaged = append(d.damaged, name)
+	return nil
 }
 
 // joining is a month that is being brought together.
@@ -394,7 +401,7 @@ func openCursor[T row](ctx context.Context, at place, name string) (c *cursor[T]
 			c.close()
 		}
 	}()
-	return c, c.guard(func() error {
+	return c, guard(name, func() error {
 		info, err := file.Stat()
 		if err != nil {
 			return err
@@ -413,12 +420,12 @@ func openCursor[T row](ctx context.Context, at place, name string) (c *cursor[T]
 
 // guard makes a failure of f, in which the library may panic on damage, one of the
 // file, unless it is the medium's.
-func (c *cursor[T]) guard(f func() error) (err error) {
+func guard(name string, f func() error) (err error) {
 	defer func() {
 		if r := recover(); r != nil {
-			err = &badFile{c.name, fmt.Errorf("no Parquet file of this table: %v", r)}
+			err = &badFile{name, fmt.Errorf("no Parquet file of this table: %v", r)}
 		} else if err != nil && !errors.Is(err, errNewer) && !errors.As(err, new(*fs.PathError)) {
-			err = &badFile{c.name, err}
+			err = &badFile{name, err}
 		}
 	}()
 	return f()
@@ -439,7 +446,7 @@ func (c *cursor[T]) ahead() error {
 
 // take adds the rows of a vehicle that come next.
 func (c *cursor[T]) take(vehicle string, to *rows[T]) error {
-	return c.guard(func() error {
+	return guard(c.name, func() error {
 		for len(c.list) > 0 {
 			switch h := c.list[0].head(); cmp.Compare(h.Vehicle, vehicle) {
 			case 1:

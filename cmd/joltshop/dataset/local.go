@@ -105,19 +105,35 @@ func Local(ctx context.Context, where, cache string) (string, error) {
 	if err != nil {
 		return "", err
 	}
+	return cache, mirror(ctx, b, folder(cache))
+}
+
+// Copy makes a local folder the same as the dataset at where, which may be written to
+// meanwhile: every row that was flushed before is in the copy. A file that is there
+// already is not copied again.
+func Copy(ctx context.Context, where, dir string) error {
+	at, err := openPlace(where)
+	if err != nil {
+		return err
+	}
+	return mirror(ctx, at, folder(dir))
+}
+
+// mirror brings a folder up to date.
+func mirror(ctx context.Context, from place, to folder) error {
 	for tries := 3; ; tries-- {
 		// The server may put a file in the place of others while they are fetched.
-		if err = b.mirror(ctx, folder(cache)); tries == 1 || !errors.Is(err, fs.ErrNotExist) {
-			return cache, err
+		if err := mirrorOnce(ctx, from, to); tries == 1 || !errors.Is(err, fs.ErrNotExist) {
+			return err
 		}
 	}
 }
 
-// mirror brings a folder up to date with the bucket, in the order in which List reads.
-func (b *bucket) mirror(ctx context.Context, to folder) error {
+// mirrorOnce fetches in the order in which List reads.
+func mirrorOnce(ctx context.Context, from place, to folder) error {
 	kept := map[string]bool{}
 	for _, table := range Tables {
-		for _, list := range []func(context.Context, string) ([]file, error){b.loose, b.months} {
+		for _, list := range []func(context.Context, string) ([]file, error){from.loose, from.months} {
 			files, err := list(ctx, table)
 			if err != nil {
 				return err
@@ -128,13 +144,13 @@ func (b *bucket) mirror(ctx context.Context, to folder) error {
 					continue
 				}
 				kept[f.name] = true
-				if err := b.fetch(ctx, f, to); err != nil {
+				if err := fetch(ctx, from, f, to); err != nil {
 					return fmt.Errorf("%s: %w", f.name, err)
 				}
 			}
 		}
 	}
-	switch held, err := b.read(ctx, heldFrom); {
+	switch held, err := from.read(ctx, heldFrom); {
 	case err == nil:
 		if err := to.write(ctx, heldFrom, held); err != nil {
 			return err
@@ -143,6 +159,9 @@ func (b *bucket) mirror(ctx context.Context, to folder) error {
 		return err
 	}
 	return filepath.WalkDir(string(to), func(at string, e os.DirEntry, err error) error {
+		if errors.Is(err, fs.ErrNotExist) && at == string(to) {
+			return nil // of an empty dataset
+		}
 		if err != nil || e.IsDir() {
 			return err
 		}
@@ -155,11 +174,11 @@ func (b *bucket) mirror(ctx context.Context, to folder) error {
 }
 
 // fetch brings a file into a folder, unless it is there.
-func (b *bucket) fetch(ctx context.Context, f file, to folder) error {
+func fetch(ctx context.Context, from place, f file, to folder) error {
 	if info, err := os.Stat(to.path(f.name)); err == nil && info.Size() == f.size {
 		return nil
 	}
-	in, err := b.open(ctx, f.name)
+	in, err := from.open(ctx, f.name)
 	if err != nil {
 		return err
 	}

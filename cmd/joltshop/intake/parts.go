@@ -299,7 +299,7 @@ func (b *bucket) sweep(ctx context.Context, orphans, named time.Time) error {
 		return err
 	}
 	for _, o := range list {
-		if o.ModTime.Before(named) {
+		if o.ModTime.Before(named) && o.Name != wire.HeldName {
 			meta := "$O." + b.name + ".M." + base64.URLEncoding.EncodeToString([]byte(o.Name))
 			if err := b.stream.Purge(ctx, jetstream.WithPurgeSubject(meta)); err != nil {
 				return err

@@ -363,6 +363,9 @@ func (s *Server) ensureBucket(ctx context.Context, vehicle string) error {
 	if err := EnsureBucket(ctx, s.js, vehicle, 1); err != nil {
 		return err
 	}
+	if err := PutHeld(ctx, s.js, s.opt.Dir, vehicle); err != nil {
+		return err
+	}
 	s.mu.Lock()
 	s.buckets[vehicle] = true
 	s.mu.Unlock()

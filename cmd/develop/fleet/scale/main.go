@@ -196,9 +196,11 @@ func run(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, ask 
 	fmt.Fprintf(w, "greatest memory\t\t%.0f MB\n", peak())
 	w.Flush()
 	if !ask {
-		if err := together(ctx, out, f, dir, asked.cpu); err != nil {
+		// From here on as the shop keeps it.
+		if asked, err = together(ctx, out, f, dir, asked); err != nil {
 			return err
 		}
+		_, bytes = size(dir)
 	}
 	capacity(out, way, time.Duration(float64(written.cpu)/vehicleDays), time.Duration(float64(asked.cpu)/vehicleDays), float64(bytes)/vehicleDays)
 	score(out, f, s)
@@ -206,19 +208,20 @@ func run(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, ask 
 }
 
 // together brings the sealed days together as the shop does, and holds bytes and
-// questions against the engine's own single file for each table.
-func together(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, loose time.Duration) error {
+// questions against the engine's own single file for each table. It returns what all
+// questions cost then; asked is what they cost before.
+func together(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, asked cost) (cost, error) {
 	one, err := os.MkdirTemp("", "scale-one-")
 	if err != nil {
-		return err
+		return asked, err
 	}
 	defer os.RemoveAll(one)
 	if err := oneFile(ctx, f, dir, one); err != nil {
-		return err
+		return asked, err
 	}
 	d, err := dataset.Open(dir)
 	if err != nil {
-		return err
+		return asked, err
 	}
 	ask := func(dir string) (cost, error) {
 		return timed(func() error {
@@ -231,7 +234,7 @@ func together(ctx context.Context, out io.Writer, f *invented.Fleet, dir string,
 	_, oneBytes := size(one)
 	oneAsked, err := ask(one)
 	if err != nil {
-		return err
+		return asked, err
 	}
 	line := func(name, dir string, asked time.Duration) {
 		files, bytes := size(dir)
@@ -239,7 +242,7 @@ func together(ctx context.Context, out io.Writer, f *invented.Fleet, dir string,
 			asked.Round(time.Millisecond), asked.Seconds()/oneAsked.cpu.Seconds())
 	}
 	line("one file a table, by the engine", one, oneAsked.cpu)
-	line("nothing yet", dir, loose)
+	line("nothing yet", dir, asked.cpu)
 	for _, x := range []struct {
 		name   string
 		before time.Time
@@ -249,15 +252,14 @@ func together(ctx context.Context, out io.Writer, f *invented.Fleet, dir string,
 			return err
 		})
 		if err != nil {
-			return err
+			return asked, err
 		}
-		asked, err := ask(dir)
-		if err != nil {
-			return err
+		if asked, err = ask(dir); err != nil {
+			return asked, err
 		}
 		line(fmt.Sprintf("%s (%s to do it)", x.name, took.cpu.Round(time.Millisecond)), dir, asked.cpu)
 	}
-	return w.Flush()
+	return asked, w.Flush()
 }
 
 // oneFile has the engine write each table as one file, sorted by vehicle and time.
