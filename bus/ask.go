@@ -56,6 +56,25 @@ const (
 	longestRefused = 10 * 60 * Second
 )
 
+// PauseReason is why nothing is asked.
+type PauseReason int64
+
+const (
+	// PauseTester: another tester is on the bus. PauseSupply: the supply is low.
+	// PauseEngineOff: the engine was said to stand.
+	PauseTester PauseReason = iota + 1
+	PauseSupply
+	PauseEngineOff
+	// PauseUnheard: the engine has not been heard of, as where no controller
+	// answers. PauseTrouble: nothing can be sent.
+	PauseUnheard
+	PauseTrouble
+)
+
+// Own reports whether asking paused by a choice of its own, so that nothing is
+// wrong with what falls silent by it.
+func (r PauseReason) Own() bool { return r >= PauseTester && r <= PauseEngineOff }
+
 // question is one value on its schedule.
 type question struct {
 	request   int // index of the request, -1 for trouble codes, -2 for bitmaps
@@ -110,8 +129,10 @@ func (t *tally) roll(at Micros) {
 
 // AskState is what an Asker is doing.
 type AskState struct {
-	// Silent says why nothing is asked at present; empty where it is.
+	// Silent says why nothing is asked at present; empty where it is. Pause is
+	// of which sort that is, 0 where it is asked.
 	Silent string
+	Pause  PauseReason
 	// Found says what was learned of the vehicle; empty before that.
 	Found string
 	// Sent counts requests, Answered positive answers, Refused negative ones,
@@ -153,6 +174,7 @@ type inquiry struct {
 	quietUntil Micros // another tester
 	tester     string
 	engineAt   Micros // when the engine was last known to run, or may have been
+	stoodAt    Micros // when it was last said to stand
 	probed     Micros
 	began      bool
 	voltage    float64
@@ -312,6 +334,8 @@ func (q *inquiry) foreign(f *Frame, what string) {
 func (q *inquiry) engine(at Micros, rpm float64) {
 	if rpm > 0 {
 		q.engineAt = max(q.engineAt, at)
+	} else {
+		q.stoodAt = max(q.stoodAt, at)
 	}
 }
 
@@ -345,9 +369,9 @@ const (
 	bitmapRequest = -2
 )
 
-// silence says why nothing but a probe may be asked now; empty where anything
-// may.
-func (q *inquiry) silence(now Micros) string {
+// silence says why nothing but a probe may be asked now; empty and 0 where
+// anything may.
+func (q *inquiry) silence(now Micros) (string, PauseReason) {
 	if q.opt.Heard != nil {
 		if n := q.opt.Heard(); n != q.heard {
 			if now-q.heardAt > Second {
@@ -359,13 +383,16 @@ func (q *inquiry) silence(now Micros) string {
 	}
 	switch {
 	case now < q.quietUntil:
-		return fmt.Sprintf("another tester is on the bus (%s); asking goes on in %.0f s", q.tester, (q.quietUntil - now).Seconds())
+		return fmt.Sprintf("another tester is on the bus (%s); asking goes on in %.0f s", q.tester, (q.quietUntil - now).Seconds()), PauseTester
 	case q.low:
-		return fmt.Sprintf("the supply is at %.1f V, below %.1f V%s", q.voltage, q.opt.MinVoltage, q.probeText(now))
+		return fmt.Sprintf("the supply is at %.1f V, below %.1f V%s", q.voltage, q.opt.MinVoltage, q.probeText(now)), PauseSupply
 	case now-q.engineAt > q.opt.EngineOff:
-		return "the engine has been off" + q.probeText(now)
+		if q.stoodAt >= q.engineAt {
+			return "the engine has been off" + q.probeText(now), PauseEngineOff
+		}
+		return "the engine has not been heard of" + q.probeText(now), PauseUnheard
 	}
-	return ""
+	return "", 0
 }
 
 // refresh ends the pauses of controllers that did not answer.

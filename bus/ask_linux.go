@@ -24,7 +24,7 @@ type Asker struct {
 	out     []Frame
 	next    int
 	retry   Micros
-	paused  bool
+	paused  PauseReason
 }
 
 // askLink carries requests and answers.
@@ -40,6 +40,9 @@ type askLink interface {
 	send(f *Frame) (echoes bool, err error)
 	close() error
 }
+
+// troubled is a link that knows why nothing can be sent, empty where it can.
+type troubled interface{ trouble() string }
 
 // OpenAsker asks on a CAN interface. The interface must be set up with
 // CANSetup.Ask.
@@ -98,6 +101,9 @@ func (a *Asker) ask() Micros {
 			return 100_000
 		}
 		f, wait := a.inquiry.next(now)
+		if _, tells := a.link.(troubled); !tells && a.inquiry.state.Silent != "" {
+			a.trouble = "" // nothing is tried, so whether it would fail is not known
+		}
 		a.pause(now)
 		if f == nil {
 			return wait
@@ -108,24 +114,26 @@ func (a *Asker) ask() Micros {
 
 // pause says when asking ends and when it goes on, in order with the answers.
 func (a *Asker) pause(now Micros) {
-	paused := a.silent() != ""
+	_, paused := a.silent()
 	if paused == a.paused {
 		return
 	}
 	a.paused = paused
 	code := NoticeAsking
-	if paused {
+	if paused != 0 {
 		code = NoticeNotAsking
 	}
 	a.inquiry.last = max(a.inquiry.last, now)
-	a.out = append(a.out, NewNotice(a.inquiry.last, a.inquiry.opt.Bus, code, 0))
+	a.out = append(a.out, NewNotice(a.inquiry.last, a.inquiry.opt.Bus, code, int64(paused)))
 }
 
-func (a *Asker) silent() string {
-	if a.inquiry.state.Silent != "" {
-		return a.inquiry.state.Silent
+// silent is why nothing is asked: that nothing can be sent goes before reasons of
+// politeness, which count from what is heard.
+func (a *Asker) silent() (string, PauseReason) {
+	if a.trouble != "" {
+		return a.trouble, PauseTrouble
 	}
-	return a.trouble
+	return a.inquiry.state.Silent, a.inquiry.state.Pause
 }
 
 func (a *Asker) hear(frames []Frame) {
@@ -139,7 +147,7 @@ func (a *Asker) hear(frames []Frame) {
 			a.send(flow)
 		}
 	}
-	if l, ok := a.link.(interface{ trouble() string }); ok {
+	if l, ok := a.link.(troubled); ok {
 		a.trouble = l.trouble()
 	}
 	a.stats.Frames += uint64(len(a.inquiry.out))
@@ -307,7 +315,7 @@ func (a *Asker) State() AskState {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	s := a.inquiry.look(a.now())
-	s.Silent = a.silent()
+	s.Silent, s.Pause = a.silent()
 	return s
 }
 

@@ -553,7 +553,7 @@ func TestAskIsSilentForOthers(t *testing.T) {
 		l.run(19 * Second)
 		says := l.q.state.Silent
 		if before == 0 || len(l.sent) != before || l.q.state.Foreign != 1 ||
-			!strings.Contains(says, "another tester is on the bus") || !strings.Contains(says, fmt.Sprintf("0x%03X: %02X", f.ID, f.Data[0])) {
+			l.q.state.Pause != PauseTester || !strings.Contains(says, "another tester is on the bus") || !strings.Contains(says, fmt.Sprintf("0x%03X: %02X", f.ID, f.Data[0])) {
 			t.Errorf("%s: %d requests before, %d after; %+v", name, before, len(l.sent)-before, l.q.state)
 		}
 		l.run(3 * Second)
@@ -642,17 +642,17 @@ func TestAskWakes(t *testing.T) {
 		return sent
 	}
 	run(40 * Second)
-	if n := run(300 * Second); n < 15 || n > 25 || !strings.Contains(l.q.state.Silent, "the engine has been off; ") {
+	if n := run(300 * Second); n < 15 || n > 25 || !strings.Contains(l.q.state.Silent, "the engine has been off; ") || l.q.state.Pause != PauseEngineOff {
 		t.Errorf("%d requests in 5 minutes with the engine off; %q", n, l.q.state.Silent)
 	}
 	rpm = 700
-	if n := run(30 * Second); n < 60 || l.q.state.Silent != "" {
+	if n := run(30 * Second); n < 60 || l.q.state.Silent != "" || l.q.state.Pause != 0 {
 		t.Errorf("%d requests after the engine was started; %q", n, l.q.state.Silent)
 	}
 	volts = 11.5
 	run(20 * Second)
 	before := len(l.sent)
-	if n := run(300 * Second); n < 4 || n > 8 || !strings.Contains(l.q.state.Silent, "the supply is at 11.5 V") {
+	if n := run(300 * Second); n < 4 || n > 8 || !strings.Contains(l.q.state.Silent, "the supply is at 11.5 V") || l.q.state.Pause != PauseSupply {
 		t.Errorf("%d requests in 5 minutes at 11.5 V; %q", n, l.q.state.Silent)
 	}
 	for _, f := range l.sent[before:] {

@@ -110,7 +110,7 @@ func (q *inquiry) next(now Micros) (send *Frame, wait Micros) {
 	for len(q.echo) > 16 {
 		q.echo = q.echo[1:] // a bus without echo
 	}
-	q.state.Silent = q.silence(now)
+	q.state.Silent, q.state.Pause = q.silence(now)
 	probe := false
 	if q.state.Silent != "" {
 		if now < q.quietUntil || now-q.probed < q.probePeriod(now) {

@@ -91,9 +91,9 @@ const (
 	// NoticeBadInput: Count lines or messages since the last notice could
 	// not be understood.
 	NoticeBadInput
-	// NoticeNotAsking: nothing is asked on this bus from now on, for a reason
-	// of politeness or because nothing can be sent: what is known by asking
-	// only falls silent and nothing is wrong with it. NoticeAsking: it goes on.
+	// NoticeNotAsking: nothing is asked on this bus from now on, and what is
+	// known by asking only falls silent; Count is the PauseReason. It comes again
+	// where that changes. NoticeAsking: it goes on.
 	NoticeNotAsking
 	NoticeAsking
 )

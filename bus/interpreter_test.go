@@ -404,6 +404,7 @@ type bench struct {
 	a       *Asker
 	answers []Frame
 	notices []NoticeCode
+	pauses  []PauseReason // 0 where asking goes on
 	bad     int64
 }
 
@@ -445,6 +446,9 @@ func (b *bench) run(d time.Duration) {
 				b.bad += f.Count()
 			case f.Kind == Notice:
 				b.notices = append(b.notices, NoticeCode(f.ID))
+				if code := NoticeCode(f.ID); code == NoticeNotAsking || code == NoticeAsking {
+					b.pauses = append(b.pauses, PauseReason(f.Count()))
+				}
 			}
 		}
 	}
@@ -798,7 +802,8 @@ func TestInterpreterHearsOwnIdentifiers(t *testing.T) {
 	})
 }
 
-// Falling silent and going on are told, in order with the answers.
+// Falling silent and going on are told, in order with the answers, with the
+// reason: an adapter that is gone is another than an engine that stands.
 func TestInterpreterTellsItsPauses(t *testing.T) {
 	s := newSpeaker()
 	s.ecus[0x7E0] = engineECU()
@@ -806,6 +811,17 @@ func TestInterpreterTellsItsPauses(t *testing.T) {
 		b.run(60 * time.Second) // nobody says that the engine runs
 		b.a.Engine(b.a.now(), 700)
 		b.run(5 * time.Second)
+		b.a.Engine(b.a.now(), 0)
+		b.run(30 * time.Second)
+		b.c.set(true)
+		b.run(3 * time.Second)
+		b.c.set(false)
+		b.run(15 * time.Second)
+		b.a.Engine(b.a.now(), 700)
+		b.run(3 * time.Second)
+		if want := []PauseReason{PauseTrouble, 0, PauseUnheard, 0, PauseEngineOff, PauseTrouble, PauseEngineOff, 0}; !slices.Equal(b.pauses, want) {
+			t.Errorf("pauses %v, expected %v", b.pauses, want)
+		}
 		off := slices.Index(b.notices, NoticeNotAsking)
 		if on := slices.Index(b.notices, NoticeAsking); off < 0 || on < off {
 			t.Errorf("notices %v", b.notices)

@@ -44,7 +44,7 @@ var busSpec = &Spec{
 		{"error_frames", "", 10, 1, 100000, "so many within a minute are a fault; single ones are ordinary"},
 	}},
 	can:  func(*Inputs) Ability { return able(0, "always") },
-	make: func(c *counts, _ *stream.Plan) detector { return &busFault{counts: c} },
+	make: func(c *counts, plan *stream.Plan) detector { return &busFault{counts: c, asked: askedOnly(plan)} },
 }
 
 // Bus faults: frames that were lost, error frames, a controller that left the
@@ -56,6 +56,10 @@ type busFault struct {
 	heardAny  bool
 	traffic   uint64 // frames of all sorts up to then
 	silent    silence
+	// asked are the buses, a bit each, where nothing is known but by asking, 0
+	// where anything is; paused are those on which asking has paused by its own
+	// choice.
+	asked, paused uint64
 
 	down, busOff       [8]bus.Micros
 	isDown, isOff      [8]bool
@@ -105,11 +109,7 @@ func (d *busFault) sample(s *scene, x *stream.Sample) {
 	if d.heardAny && at == d.lastHeard && s.traffic == d.traffic {
 		return // of the same frame
 	}
-	if gap := at - d.lastHeard; d.heardAny && gap > silentLeast && gap.Seconds() >= s.set.BusFault.SilentS && gap.Seconds() < silentMostS {
-		if s.InDrive() && s.EngineOn() && !d.anyAway() {
-			d.silent = silence{on: true, from: d.lastHeard, to: at, moving: s.Now().Moving, other: s.traffic - d.traffic, drive: s.Drive()}
-		}
-	}
+	d.interrupted(s, at)
 	if d.silent.on && !d.silent.heard && x.Role == stream.EngineSpeed && x.OK {
 		d.silent.heard, d.silent.rpm = true, x.Value
 	}
@@ -119,6 +119,49 @@ func (d *busFault) sample(s *scene, x *stream.Sample) {
 	d.heardAny, d.traffic = true, s.traffic
 	if d.errors > 0 || d.lost > 0 || d.bad > 0 {
 		d.gather(s, at)
+	}
+}
+
+// interrupted notes a silence that lasted until an instant.
+func (d *busFault) interrupted(s *scene, at bus.Micros) {
+	gap := at - d.lastHeard
+	if !d.heardAny || gap <= silentLeast || gap.Seconds() < s.set.BusFault.SilentS || gap.Seconds() >= silentMostS {
+		return
+	}
+	if s.InDrive() && s.EngineOn() && !d.anyAway() && !d.allPaused() {
+		d.silent = silence{on: true, from: d.lastHeard, to: at, moving: s.Now().Moving, other: s.traffic - d.traffic, drive: s.Drive()}
+	}
+}
+
+// askedOnly are the buses of a plan, a bit each, where all that is mapped anywhere
+// is known by asking; 0 where it is not.
+func askedOnly(plan *stream.Plan) (buses uint64) {
+	for _, m := range plan.Messages {
+		if m.Match != stream.MatchAnswer || m.Bus < 0 || m.Bus >= 64 {
+			return 0
+		}
+		buses |= 1 << m.Bus
+	}
+	return buses
+}
+
+// allPaused reports whether nothing could be heard for asking has paused by its
+// own choice.
+func (d *busFault) allPaused() bool { return d.asked != 0 && d.asked&^d.paused == 0 }
+
+// asking follows asking: a pause of our own is no silence. What was silent before
+// it was, and what is so after it.
+func (d *busFault) asking(s *scene, f *bus.Frame, own bool) {
+	was := d.allPaused()
+	if own && !was {
+		d.interrupted(s, f.At)
+	}
+	d.paused &^= 1 << f.Bus
+	if own {
+		d.paused |= 1 << f.Bus
+	}
+	if was && !d.allPaused() {
+		d.lastHeard = max(d.lastHeard, f.At)
 	}
 }
 
@@ -236,6 +279,10 @@ func (d *busFault) notice(s *scene, f *bus.Frame) {
 			d.lastHeard = max(d.lastHeard, f.At)
 			d.tell(s, BusOff, d.busOff[b], f.At, &durationS, (f.At - d.busOff[b]).Seconds(), 0.6)
 		}
+	case bus.NoticeNotAsking:
+		d.asking(s, f, bus.PauseReason(f.Count()).Own())
+	case bus.NoticeAsking:
+		d.asking(s, f, false)
 	case bus.NoticeClockJump:
 		d.tell(s, BusClockJumped, f.At, f.At, &busJumpS, n/1e6, 0.2)
 		d.lastHeard = f.At
