@@ -1,6 +1,9 @@
 package find
 
-import "math/bits"
+import (
+	"encoding/binary"
+	"math/bits"
+)
 
 // Checksum is a field that follows from the other bytes of its frame.
 type Checksum struct {
@@ -126,49 +129,9 @@ func (t *traffic) checksums(rs []rule, counter *run) (found []Checksum, taken ui
 	if t.minLen != n || n < 2 || n > 8 {
 		return nil, 0
 	}
-	sample := t.distinct(maxTried)
-	if len(sample) < enough {
+	x := checksumSearch{rules: rs, counter: counter, n: n, s: t.words[0], sample: t.distinct(maxTried)}
+	if len(x.sample) < enough {
 		return nil, 0
-	}
-	s := t.words[0]
-	active := s.active()
-	best, most := run{}, 0.0
-	var kind string
-	// Where all bytes together are to give one constant, every one of them
-	// follows from the others: the checksum is the one whose calmest bit
-	// changes most, and of those about as restless the last or first byte.
-	try := func(r run) {
-		b := r.bits()
-		if b&active != b || counter != nil && b&counter.bits() != 0 {
-			return
-		}
-		calm := s.n + 1
-		for k := range s.flip.total {
-			if b>>k&1 != 0 {
-				calm = min(calm, s.flip.count(k))
-			}
-		}
-		rank := float64(calm)
-		switch r.shift {
-		case 8*n - r.length:
-			rank *= 1.3
-		case 0:
-			rank *= 1.2
-		}
-		if rank <= most || best.length > r.length {
-			return
-		}
-		for _, x := range rs {
-			for _, without := range []bool{false, true} {
-				if without && (r.length != 8 || !r.oneByte()) {
-					continue
-				}
-				if k := x.holds(sample, n, r, without, counter); k != "" {
-					best, most, kind = r, rank, x.name+k
-					return
-				}
-			}
-		}
 	}
 	for _, length := range []int{8, 4} {
 		for shift := 8*n - length; shift >= 0; shift-- {
@@ -176,7 +139,7 @@ func (t *traffic) checksums(rs []rule, counter *run) (found []Checksum, taken ui
 			if length == 4 && shift%4 != 0 {
 				continue
 			}
-			try(r)
+			x.try(r)
 			if r.oneByte() {
 				continue
 			}
@@ -184,14 +147,85 @@ func (t *traffic) checksums(rs []rule, counter *run) (found []Checksum, taken ui
 			top := shift + length - 1
 			r = run{shift: 64 - 8*(top/8+1) + shift%8, length: length, big: true}
 			if r.shift >= 0 {
-				try(r)
+				x.try(r)
 			}
 		}
 	}
-	if most == 0 {
+	if x.most == 0 {
 		return nil, 0
 	}
-	return []Checksum{{best.field(), kind}}, best.bits()
+	return []Checksum{{x.best.field(), x.kind}}, x.best.bits()
+}
+
+// checksumSearch is one identifier's search. Where all bytes together are to give
+// one constant, every one of them follows from the others: the checksum is the one
+// whose calmest bit changes most, and of those about as restless the last or first
+// byte.
+type checksumSearch struct {
+	rules   []rule
+	counter *run
+	n       int // length of the payloads
+	s       *flips
+	sample  [][]byte
+
+	best run
+	most float64 // its rank; 0 where none was found
+	kind string
+}
+
+func (x *checksumSearch) try(r run) {
+	b := r.bits()
+	if b&x.s.active() != b || x.counter != nil && b&x.counter.bits() != 0 {
+		return
+	}
+	rank := x.rank(r)
+	if rank <= x.most || x.best.length > r.length || !varied(x.sample, r) {
+		return
+	}
+	for i := range x.rules {
+		for _, without := range []bool{false, true} {
+			if without && (r.length != 8 || !r.oneByte()) {
+				continue
+			}
+			if k := x.rules[i].holds(x.sample, x.n, r, without, x.counter); k != "" {
+				x.best, x.most, x.kind = r, rank, x.rules[i].name+k
+				return
+			}
+		}
+	}
+}
+
+func (x *checksumSearch) rank(r run) float64 {
+	b, calm := r.bits(), x.s.n+1
+	for k := range x.s.flip.total {
+		if b>>k&1 != 0 {
+			calm = min(calm, x.s.flip.count(k))
+		}
+	}
+	switch r.shift {
+	case 8*x.n - r.length:
+		return float64(calm) * 1.3
+	case 0:
+		return float64(calm) * 1.2
+	}
+	return float64(calm)
+}
+
+// varied says whether the run has enough values, and the bits beside it vary: a
+// field that repeats another would pass for its sum.
+func varied(sample [][]byte, r run) bool {
+	need := 6
+	if r.length == 4 {
+		need = 5
+	}
+	var values uint32 // distinct values seen, roughly
+	var others uint64 // payload bits beside the run that vary
+	first := binary.LittleEndian.Uint64(sample[0])
+	for _, p := range sample {
+		values |= 1 << (r.raw(p) & 31)
+		others |= first ^ binary.LittleEndian.Uint64(p)
+	}
+	return bits.OnesCount32(values) >= need && bits.OnesCount64(others&^r.bits()) >= 10
 }
 
 // active are the payload bits that have changed at all.
@@ -217,79 +251,59 @@ func (t *traffic) distinct(most int) [][]byte {
 // constant, or (AUTOSAR's lists of data identifiers) one for each value of the
 // counter. It returns "" where not, else what to add to the rule's name.
 func (x *rule) holds(sample [][]byte, n int, r run, without bool, counter *run) string {
-	mask := byte(r.mask())
-	var values uint32 // distinct values seen, roughly
-	var others uint64 // payload bits beside the run that vary
-	one := true
+	one, each := true, counter != nil && counter.length <= 4
 	var constant byte
-	var per [16]int16
-	for i := range per {
-		per[i] = -1
-	}
-	perUsed := 0
-	perOK := counter != nil && counter.length <= 4
-	var q [8]byte
+	var of [16]int16 // the constant of each value of the counter, less 1
+	counts := 0
+	var buf [8]byte
 	for i, p := range sample {
-		var first, now uint64
-		for k := range 8 {
-			first |= uint64(sample[0][k]) << (8 * k)
-			now |= uint64(p[k]) << (8 * k)
-		}
-		others |= first ^ now
-		seen := byte(r.raw(p))
-		values |= 1 << (seen & 31)
-		now &^= r.bits()
-		for k := range q {
-			q[k] = byte(now >> (8 * k))
-		}
-		in := q[:n]
-		if without {
-			at := r.shift / 8
-			copy(q[at:], q[at+1:n])
-			in = q[:n-1]
-		}
-		c := x.sum(in)
-		var k byte
-		switch {
-		case x.add && x.negative:
-			k = (seen + c) & mask
-		case x.add:
-			k = (seen - c) & mask
-		default:
-			k = (seen ^ c) & mask
-		}
+		k := x.constant(byte(r.raw(p)), x.sum(beside(&buf, p, n, r, without)), byte(r.mask()))
 		if i == 0 {
 			constant = k
 		}
 		one = one && k == constant
-		if perOK {
+		if each {
 			v := counter.raw(p) & 15
-			if per[v] < 0 {
-				per[v] = int16(k)
-				perUsed++
+			if of[v] == 0 {
+				of[v] = int16(k) + 1
+				counts++
 			}
-			perOK = per[v] == int16(k)
+			each = of[v] == int16(k)+1
 		}
-		if !one && !perOK {
+		if !one && !each {
 			return ""
 		}
 	}
-	others &^= r.bits()
-	need := 6
-	if r.length == 4 {
-		need = 5
-	}
-	// A field that repeats another would pass for its sum.
-	if bits.OnesCount32(values) < need || bits.OnesCount64(others) < 10 {
-		return ""
-	}
-	if one {
+	switch {
+	case one:
 		return suffix(without)
-	}
-	if len(sample) >= 4*perUsed && r.length == 8 {
+	case len(sample) >= 4*counts && r.length == 8:
 		return suffix(without) + ", one constant for each count"
 	}
 	return ""
+}
+
+// beside is the payload of n bytes with the run at 0, or, where it is a byte,
+// without it.
+func beside(buf *[8]byte, p []byte, n int, r run, without bool) []byte {
+	binary.LittleEndian.PutUint64(buf[:], binary.LittleEndian.Uint64(p)&^r.bits())
+	if !without {
+		return buf[:n]
+	}
+	at := r.shift / 8
+	copy(buf[at:], buf[at+1:n])
+	return buf[:n-1]
+}
+
+// constant is what has to be mixed with the sum to give what was seen.
+func (x *rule) constant(seen, sum, mask byte) byte {
+	switch {
+	case x.add && x.negative:
+		return (seen + sum) & mask
+	case x.add:
+		return (seen - sum) & mask
+	}
+	return (seen ^ sum) & mask
 }
 
 func suffix(without bool) string {

@@ -97,3 +97,16 @@ func (r run) raw(p []byte) int64 {
 	}
 	return int64(w)
 }
+
+// runFromField is the inverse of run.field.
+func runFromField(f Field) run {
+	r := run{word: f.Start / 64, length: f.Length, big: f.BigEndian, signed: f.Signed}
+	at := f.Start % 64
+	if !f.BigEndian {
+		r.shift = at
+		return r
+	}
+	top := (7-at/8)*8 + at%8
+	r.shift = top - f.Length + 1
+	return r
+}

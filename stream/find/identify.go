@@ -61,15 +61,19 @@ func (t *traffic) identify(rs []rule) Identifier {
 			}
 		}
 		id.usable[w] = all &^ taken
-		plain := id.usable[w]
-		if w == 0 && id.Mux != nil {
-			plain &^= id.Mux.bits
-		}
-		for _, r := range s.fields(w, plain) {
+		for _, r := range s.fields(w, id.plain(w)) {
 			id.Fields = append(id.Fields, r.field())
 		}
 	}
 	return id
+}
+
+// plain are the usable bits of a word that mean the same in every frame.
+func (id *Identifier) plain(word int) uint64 {
+	if word == 0 && id.Mux != nil {
+		return id.usable[0] &^ id.Mux.bits
+	}
+	return id.usable[word]
 }
 
 // jitter is half the span from the 5th to the 95th percentile of the intervals
@@ -116,11 +120,7 @@ func (id *Identifier) candidates(add func(t *traffic, m *Mux, value uint64, r ru
 		if id.t.words[w] == nil {
 			continue
 		}
-		plain := id.usable[w]
-		if w == 0 && id.Mux != nil {
-			plain &^= id.Mux.bits
-		}
-		try(id.t, nil, 0, w, plain)
+		try(id.t, nil, 0, w, id.plain(w))
 	}
 	if id.Mux == nil {
 		return

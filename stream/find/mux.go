@@ -26,78 +26,87 @@ func (t *traffic) mux(exclude uint64) *Mux {
 	var best *Mux
 	most := 0.8 // changes a frame that the switch explains
 	active := t.words[0].active() &^ exclude
-	var tries []run
-	for b := 0; b < min(t.maxLen, 8); b++ {
+	for b := range t.maxLen {
 		for _, r := range []run{{shift: 8 * b, length: 2}, {shift: 8*b + 6, length: 2}, {shift: 8 * b, length: 4}, {shift: 8*b + 4, length: 4}, {shift: 8 * b, length: 8}} {
-			if r.bits()&active != 0 {
-				tries = append(tries, r)
+			if r.bits()&active == 0 || !t.switches(r, n) {
+				continue
 			}
-		}
-	}
-	for _, r := range tries {
-		if !t.switches(r, n) {
-			continue
-		}
-		var last [256]uint64
-		var known [256]bool // the values in last
-		values := 0
-		var same, any tally
-		var pairs, all int
-		changes := 0
-		var before uint64
-		var beforeV int64
-		ok := true
-		for i := range n {
-			w := binary.LittleEndian.Uint64(t.rec.payload(i))
-			v := r.raw(t.rec.payload(i))
-			if i > 0 {
-				all++
-				any.add((w ^ before) & active &^ r.bits())
-				if v != beforeV {
-					changes++
-				}
+			x, ok := t.switchedBy(r, n, active)
+			if !ok {
+				continue
 			}
-			if known[v] {
-				pairs++
-				same.add((w ^ last[v]) & active &^ r.bits())
-			} else if values >= 40 {
-				ok = false
-				break
-			} else {
-				known[v] = true
-				values++
+			gain, differ := x.explained()
+			// Few bits are more likely a copy of the switch than switched. Of
+			// switches that explain as much, the shortest.
+			if bits.OnesCount64(differ) >= 6 && gain > 1.05*most {
+				most = gain
+				best = &Mux{Field: r.field(), Values: x.values(), run: r, bits: differ}
 			}
-			last[v], before, beforeV = w, w, v
-		}
-		if !ok || values < 2 || changes < n/10 || pairs < 50 || n < 12*values {
-			continue
-		}
-		gain := 0.0
-		var differ uint64
-		for b := range 64 {
-			s, a := float64(same.count(b))/float64(pairs), float64(any.count(b))/float64(all)
-			if a > 0.02 && s < 0.6*a {
-				gain += a - s
-				differ |= 1 << b
-			}
-		}
-		// Few bits are more likely a copy of the switch than switched.
-		if bits.OnesCount64(differ) < 6 {
-			continue
-		}
-		// Of switches that explain as much, the shortest.
-		if gain > 1.05*most {
-			most = gain
-			m := &Mux{Field: r.field(), run: r, bits: differ}
-			for v, is := range known {
-				if is {
-					m.Values = append(m.Values, uint64(v))
-				}
-			}
-			best = m
 		}
 	}
 	return best
+}
+
+// switched is how the other bits of a frame change with a field as the switch.
+type switched struct {
+	known      [256]bool // the values seen
+	same, any  tally     // changes from one frame to the next of the same value; to the next at all
+	pairs, all int       // of how many of those
+}
+
+// switchedBy takes the run for the switch; not ok where it has too many values, or
+// changes too seldom, to be one.
+func (t *traffic) switchedBy(r run, n int, active uint64) (x switched, ok bool) {
+	var last [256]uint64
+	values, changes := 0, 0
+	var before uint64
+	var beforeV int64
+	active &^= r.bits()
+	for i := range n {
+		p := t.rec.payload(i)
+		w, v := binary.LittleEndian.Uint64(p), r.raw(p)
+		if i > 0 {
+			x.all++
+			x.any.add((w ^ before) & active)
+			if v != beforeV {
+				changes++
+			}
+		}
+		switch {
+		case x.known[v]:
+			x.pairs++
+			x.same.add((w ^ last[v]) & active)
+		case values >= 40:
+			return x, false
+		default:
+			x.known[v] = true
+			values++
+		}
+		last[v], before, beforeV = w, w, v
+	}
+	return x, values >= 2 && changes >= n/10 && x.pairs >= 50 && n >= 12*values
+}
+
+// explained is by how much less the bits change from one frame to the next of the
+// same value, in changes a frame, and which they are.
+func (x *switched) explained() (gain float64, differ uint64) {
+	for b := range 64 {
+		same, any := float64(x.same.count(b))/float64(x.pairs), float64(x.any.count(b))/float64(x.all)
+		if any > 0.02 && same < 0.6*any {
+			gain += any - same
+			differ |= 1 << b
+		}
+	}
+	return gain, differ
+}
+
+func (x *switched) values() (out []uint64) {
+	for v, known := range x.known {
+		if known {
+			out = append(out, uint64(v))
+		}
+	}
+	return out
 }
 
 // switches says whether the run changes often enough for a switch, from how often

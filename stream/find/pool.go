@@ -101,18 +101,23 @@ func follows(a, b *series) bool {
 	if sa > 0 {
 		ratio = sb / sa
 	}
-	off, n := 0, 0
+	return within(a, b, ratio, 0.015*b.top+0.6+0.6*ratio, 200)
+}
+
+// within says whether b lies within most of ratio times a but for one point in n.
+func within(a, b *series, ratio, most float64, n int) bool {
+	off, all := 0, 0
 	for i, v := range a.grid {
 		w := b.grid[i]
 		if math.IsNaN(v + w) {
 			continue
 		}
-		n++
-		if math.Abs(w-ratio*v) > 0.015*b.top+0.6+0.6*ratio {
+		all++
+		if math.Abs(w-ratio*v) > most {
 			off++
 		}
 	}
-	return n > 0 && off <= n/200
+	return all > 0 && off <= all/n
 }
 
 // classes groups the series that are multiples of each other; the finest of

@@ -1,6 +1,12 @@
 package find
 
 import (
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+	"strings"
+
 	"joltwatch/bus"
 	"joltwatch/stream"
 )
@@ -82,7 +88,7 @@ type Proposal struct {
 	s *series
 }
 
-// role returns the result for a role, or nil.
+// Role returns the result for a role, or nil.
 func (r *Result) Role(x stream.Role) *RoleResult {
 	for i := range r.Roles {
 		if r.Roles[i].Role == x {
@@ -98,4 +104,52 @@ func (r *Result) Best(x stream.Role) *Proposal {
 		return &y.Proposals[0]
 	}
 	return nil
+}
+
+// rank puts the proposals in order and leaves the best of each place and its
+// strongest rivals.
+func (r *RoleResult) rank() {
+	sort.SliceStable(r.Proposals, func(i, j int) bool { return r.Proposals[i].Fit > r.Proposals[j].Fit })
+	var out []Proposal
+	for _, p := range r.Proposals {
+		if len(out) < mostRivals && !slices.ContainsFunc(out, func(q Proposal) bool { return q.s.overlaps(p.s) }) {
+			out = append(out, p)
+		}
+	}
+	r.Proposals = out
+}
+
+func (a *analysis) proposal(s *series, role stream.Role, fit float64) Proposal {
+	return Proposal{ID: s.t.ID, Field: s.full().field(), Mux: s.mux, MuxValue: s.muxValue, Period: s.period,
+		Scale: 1, Fit: math.Max(0, math.Min(100, fit)), s: s}
+}
+
+// full is the run with the bits above it that were never set, up to 16: a
+// faster drive would set them.
+func (s *series) full() run {
+	r := s.run
+	w := s.t.words[r.word]
+	size := 8 * min(8, s.t.maxLen-8*r.word)
+	for !r.signed && r.length < 16 && r.shift+r.length < 64 {
+		x := r
+		x.length++
+		above := x.bits() &^ r.bits()
+		if above&w.everSet != 0 || r.oneByte() && s.run.length <= 8 && (r.shift+r.length)%8 == 0 {
+			break
+		}
+		if size < 64 && above>>size != 0 {
+			break
+		}
+		r = x
+	}
+	return r
+}
+
+// list writes the values in one line.
+func list[T any](format string, values []T) string {
+	var words []string
+	for _, v := range values {
+		words = append(words, fmt.Sprintf(format, v))
+	}
+	return strings.Join(words, ", ")
 }

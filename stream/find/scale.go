@@ -121,6 +121,12 @@ func (s *series) fitTo(r *reference) (best fit) {
 	return best
 }
 
+// evidence says what the fit to the answers for a parameter shows.
+func (f fit) evidence(p Parameter) string {
+	d := parameters[p]
+	return fmt.Sprintf("%d answers to the standard request for %s fit with %.1f %% of their variance explained, within %.1f %s", f.n, d.name, 100*f.r2, f.rms, d.unit)
+}
+
 // unlike is the share of the variance below which no lag within 0.2 s of the one
 // tried makes a fit of a series.
 const unlike = 0.3
