@@ -130,10 +130,10 @@ func (r *runCmd) Run(h *host) error {
 			switch {
 			case h.ctx.Err() != nil:
 				return nil
-			case err != nil && did.Records+did.Files+did.Parts > 0:
+			case err != nil && (did.Records+did.Files > 0 || did.Confirmed > 0):
 				// The link carries something: it is gone on with at once.
 				failures, wait = 0, backOff(0, wait)/10
-				h.log.Info().Err(err).Int("records", did.Records).Int("files", did.Files).Int("parts", did.Parts).Msg("delivered in part")
+				h.log.Info().Err(err).Int("records", did.Records).Int("files", did.Files).Int64("confirmed", did.Confirmed).Msg("delivered in part")
 			case err != nil:
 				wait = backOff(failures, wait)
 				failures++

@@ -1,5 +1,10 @@
 package wire
 
+import (
+	"strconv"
+	"strings"
+)
+
 // What a vehicle's records and files are called on the shop's server (NATS
 // JetStream). A vehicle may write these and read nothing of others.
 
@@ -14,6 +19,24 @@ func Subject(vehicle string, kind Kind) string { return "jolt." + vehicle + "." 
 
 // Bucket is the object store of a vehicle's files.
 func Bucket(vehicle string) string { return "evidence-" + vehicle }
+
+// Piece is the subject of a message with the bytes of a file that begin at an offset, as
+// many as the message has. A vehicle may cut a file as it likes, and again otherwise: the
+// last message on a subject counts, and what follows it begins where it ends. The names
+// are short, as they go with each piece over links on which that counts.
+func Piece(vehicle, parcel string, offset int64) string {
+	return Pieces(vehicle, parcel, strconv.FormatInt(offset, 36))
+}
+
+// Pieces is the subject of the pieces of a parcel at an offset; * is any.
+func Pieces(vehicle, parcel, offset string) string {
+	return "f." + vehicle + "." + parcel + "." + offset
+}
+
+// PieceOffset is the offset in a subject that Piece made.
+func PieceOffset(subject string) (int64, error) {
+	return strconv.ParseInt(subject[strings.LastIndexByte(subject, '.')+1:], 36, 64)
+}
 
 // Inbox is the prefix of the subjects on which a vehicle gets its answers.
 func Inbox(vehicle string) string { return "_INBOX_" + vehicle }

@@ -7,19 +7,30 @@ package wire
 import (
 	"bytes"
 	"crypto/sha256"
+	"encoding/base32"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"joltwatch/detect"
 	"joltwatch/storage"
 )
 
-// Version of the record's form. A reader takes records of its own version and
-// older ones, ignores fields that it does not know, and parks newer ones.
-const Version = 2
+// Version is the newest form of a record that is read here. A reader takes records of
+// its own version and older ones, ignores fields that it does not know, and parks newer
+// ones. Each kind says the version in which its form last changed, so that a record that
+// is sent again by a later program is the same one.
+const Version = 3
+
+const (
+	// recordVersion is that of events, accounts and units.
+	recordVersion = 2
+	// FileVersion is that of files: since then a file comes in pieces.
+	FileVersion = 3
+)
 
 // MaxRecord bounds one encoded record, in bytes.
 const MaxRecord = 256 << 10
@@ -115,15 +126,23 @@ type Unit struct {
 	LeftBytes int64 `json:"left_bytes"`
 }
 
-// File is a file of the store. Its bytes are the objects PartName(SHA256, i,
-// Parts), one after the other.
+// File is a file of the store, whose bytes came before it: see Piece. Up to version 2
+// they are the objects PartName(SHA256, i, Parts), one after the other, and newer ones
+// have no parts.
 type File struct {
 	Name   string `json:"name"`
 	Size   int64  `json:"size"`
 	SHA256 string `json:"sha256"`
-	Parts  int    `json:"parts"`
+	Parts  int    `json:"parts,omitempty"`
 	// PartBytes is the size of all parts but the last, in bytes; 0 is PartSize.
 	PartBytes int64 `json:"part_bytes,omitempty"`
+}
+
+// Parcel is what the pieces of a file are filed under: it tells files of a vehicle
+// apart, also those with the same bytes. r is a record of a file.
+func (r *Record) Parcel() string {
+	sum := sha256.Sum256(fmt.Appendf(nil, "%s %s %s", r.Stay, r.File.Name, r.File.SHA256))
+	return strings.ToLower(base32.StdEncoding.EncodeToString(sum[:5]))[:6]
 }
 
 // PartAt is how many bytes part i of the file has, and where they begin.
@@ -141,9 +160,13 @@ func (f *File) partBytes() int64 {
 }
 
 const (
-	// PartSize is the size of the parts of a file on a good link, in bytes: what
-	// a broken connection costs at most. On a bad one they are smaller, down to
-	// LeastPart.
+	// LeastPiece and MostPiece bound a piece of a file but its last one, in bytes.
+	LeastPiece = 1 << 10
+	MostPiece  = 128 << 10
+	// MaxPieces bounds the pieces of a file.
+	MaxPieces = 16 << 10
+	// PartSize was the size of the parts of a file on a good link, in bytes, and
+	// LeastPart that on a bad one.
 	PartSize  = 256 << 10
 	LeastPart = 8 << 10
 	// MaxFile bounds a file, in bytes.
@@ -246,7 +269,7 @@ func (r *Record) Check() error {
 	case r.Account != nil && r.Account.End < r.Account.Start:
 		return errors.New("an account that ends before it starts")
 	case r.File != nil:
-		return r.File.check()
+		return r.File.check(r.Version)
 	}
 	return nil
 }
@@ -268,15 +291,19 @@ func (r *Record) longest() (n int) {
 	return n
 }
 
-func (f *File) check() error {
+func (f *File) check(version int) error {
 	if err := storage.CheckFileName(f.Name); err != nil {
 		return err
+	}
+	parts := 0 // in pieces
+	if version < FileVersion {
+		parts = PartCount(f.Size, f.partBytes())
 	}
 	if f.PartBytes != 0 && (f.PartBytes < LeastPart || f.PartBytes > PartSize) {
 		return fmt.Errorf("file %s in parts of %d bytes; expected %d to %d", f.Name, f.PartBytes, LeastPart, PartSize)
 	}
-	if f.Size < 0 || f.Size > MaxFile || f.Parts != PartCount(f.Size, f.partBytes()) {
-		return fmt.Errorf("file %s of %d bytes in %d parts; expected up to %d bytes, in parts of %d", f.Name, f.Size, f.Parts, MaxFile, f.partBytes())
+	if f.Size < 0 || f.Size > MaxFile || f.Parts != parts {
+		return fmt.Errorf("file %s of %d bytes in %d parts; expected up to %d bytes, in %d", f.Name, f.Size, f.Parts, MaxFile, parts)
 	}
 	if b, err := hex.DecodeString(f.SHA256); err != nil || len(b) != sha256.Size || hex.EncodeToString(b) != f.SHA256 {
 		return fmt.Errorf("file %s: %.80q is no SHA-256", f.Name, f.SHA256)

@@ -48,17 +48,21 @@ func TestIdentity(t *testing.T) {
 }
 
 func TestDecodeRefuses(t *testing.T) {
-	file := func(change func(*File)) func(*Record) {
+	file := func(change func(*File), version ...int) func(*Record) {
 		return func(r *Record) {
 			f := File{Name: "000001-001.journal", Size: PartSize + 1, Parts: 2, SHA256: strings.Repeat("0a", 32)}
 			change(&f)
 			r.Kind, r.Event, r.File = KindFile, nil, &f
+			if version != nil {
+				r.Version = version[0]
+			}
 		}
 	}
 	for want, change := range map[string]func(*Record){
 		"":                     func(*Record) {},
 		"without a version":    func(r *Record) { r.Version = 0 },
-		"version 3":            func(r *Record) { r.Version = 3 },
+		"version 4":            func(r *Record) { r.Version = 4 },
+		"in 0":                 file(func(*File) {}, 3),
 		"of vehicle":           func(r *Record) { r.Vehicle = "../van" },
 		"of stay":              func(r *Record) { r.Stay = "a/b" },
 		"more than 200":        func(r *Record) { r.Label = strings.Repeat("x", 201) },

@@ -62,7 +62,7 @@ type Keyed struct {
 // Records returns what is to be known of the stay: its events, and the accounts
 // of drives that have ended or were cut.
 func (s *Stay) Records(vehicle string) []Keyed {
-	base := Record{Version: Version, Vehicle: vehicle, Stay: s.ID, Label: s.label}
+	base := Record{Version: recordVersion, Vehicle: vehicle, Stay: s.ID, Label: s.label}
 	var out []Keyed
 	for _, e := range s.store.Events() {
 		r := base
@@ -108,5 +108,5 @@ func (s *Stay) UnitRecord(vehicle string, at int64, leftFiles int, leftBytes int
 	for _, t := range health.Troubles[max(0, len(health.Troubles)-most):] {
 		u.Troubles = append(u.Troubles, cut(t.What, 300))
 	}
-	return &Record{Version: Version, Kind: KindUnit, Vehicle: vehicle, Stay: s.ID, Label: s.label, Run: last.Number, At: at, Unit: u}, nil
+	return &Record{Version: recordVersion, Kind: KindUnit, Vehicle: vehicle, Stay: s.ID, Label: s.label, Run: last.Number, At: at, Unit: u}, nil
 }

@@ -37,8 +37,8 @@ type Config struct {
 	// Token is a file with the word that a server on this machine knows the
 	// vehicle by, where it has no certificates.
 	Token string `toml:"token"`
-	// BudgetMB is the most that is sent on one day, in megabytes; 0 means no
-	// bound.
+	// BudgetMB is the most that goes over the link on one day, both ways and all
+	// counted, in megabytes; 0 means no bound.
 	BudgetMB float64 `toml:"budget_mb_per_day"`
 	// Hours is when to send, by the board's local time, such as
 	// "20:00-06:00"; empty means at any time.
@@ -79,7 +79,8 @@ func Load(path string) (*Config, error) {
 	return c, nil
 }
 
-// leastBudgetMB is room for a few records and a part of a file, in megabytes.
+// leastBudgetMB is room for connecting, the unit's report and some pieces of a file, in
+// megabytes.
 const leastBudgetMB = 0.05
 
 const configKeys = "vehicle, store, state, servers, certificate, key, ca, token, budget_mb_per_day, hours, every_min, remove_delivered"
@@ -97,7 +98,7 @@ func (c *Config) Check() (err error) {
 		return fmt.Errorf("budget_mb_per_day %v: expected megabytes, or 0 for no bound", c.BudgetMB)
 	}
 	if c.BudgetMB > 0 && c.BudgetMB < leastBudgetMB {
-		return fmt.Errorf("budget_mb_per_day %v: less than a part of a file and what announces it; the smallest that works is %v", c.BudgetMB, leastBudgetMB)
+		return fmt.Errorf("budget_mb_per_day %v: less than connecting and some pieces of a file take; the smallest that works is %v", c.BudgetMB, leastBudgetMB)
 	}
 	if !(c.EveryMin >= 0.1 && c.EveryMin <= 7*24*60) {
 		return fmt.Errorf("every_min %v: expected minutes, 0.1 to a week", c.EveryMin)

@@ -3,10 +3,10 @@
 package courier
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"crypto/sha256"
+	"crypto/tls"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -33,6 +33,11 @@ type Courier struct {
 	memory *memory
 	now    func() time.Time
 	log    zerolog.Logger
+	// meter counts this visit; kept is when the memory was last written in it.
+	meter *meter
+	kept  time.Time
+	// sessions of TLS to take up again.
+	sessions tls.ClientSessionCache
 }
 
 // New is the courier of a configuration that Load has read, or Check passed.
@@ -47,7 +52,7 @@ func New(c *Config, log zerolog.Logger) (*Courier, error) {
 	if m.Failure != "" {
 		log.Warn().Msg(m.Failure)
 	}
-	return &Courier{config: c, memory: m, now: time.Now, log: log}, nil
+	return &Courier{config: c, memory: m, now: time.Now, log: log, meter: new(meter), sessions: short{tls.NewLRUClientSessionCache(8)}}, nil
 }
 
 // Round is what one visit to the server did.
@@ -55,8 +60,10 @@ type Round struct {
 	Records int   `json:"records"`
 	Files   int   `json:"files"`
 	Bytes   int64 `json:"bytes"`
-	// Parts are the parts of files that were confirmed.
-	Parts int `json:"parts"`
+	// LinkBytes went over the link, both ways and with all that goes with it;
+	// Confirmed are those of files that were.
+	LinkBytes int64 `json:"link_bytes"`
+	Confirmed int64 `json:"confirmed"`
 	// Left is what is finished and still to be delivered.
 	LeftFiles   int   `json:"left_files"`
 	LeftRecords int   `json:"left_records"`
@@ -76,8 +83,8 @@ func (c *Courier) Due(t time.Time) bool { return c.config.hours.allow(t) }
 
 // waits are the times that the server is given to answer.
 const (
-	connectWait = 10 * time.Second
-	answerWait  = 15 * time.Second
+	connectWait = 30 * time.Second
+	answerWait  = 30 * time.Second
 )
 
 // Deliver makes one visit. What the server has confirmed is remembered, also
@@ -112,6 +119,16 @@ func (c *Courier) Deliver(ctx context.Context) (did Round, err error) {
 	if today := c.now().Format(time.DateOnly); c.memory.Day != today {
 		c.memory.Day, c.memory.Sent = today, 0
 	}
+	if err := c.room(connectBytes + c.budget()/budgetPieces); err != nil {
+		did.Waits = err.Error()
+		return did, nil
+	}
+	c.meter = new(meter)
+	defer func() {
+		did.LinkBytes = c.meter.total()
+		c.memory.Sent += did.LinkBytes
+		c.meter = new(meter)
+	}()
 	// What waits for an answer over a link that broke waits no longer.
 	ctx, broken := context.WithCancelCause(ctx)
 	defer broken(nil)
@@ -129,7 +146,7 @@ func (c *Courier) Deliver(ctx context.Context) (did Round, err error) {
 			return did, err
 		}
 	}
-	err = c.send(ctx, js, work, &did)
+	err = c.send(ctx, conn, js, work, &did)
 	if errors.Is(err, errBudget) {
 		did.Waits, err = errBudget.Error(), nil
 	}
@@ -237,9 +254,9 @@ func (w *work) order(all []wire.Keyed) {
 	slices.SortStableFunc(w.files, func(a, b file) int { return cmp.Compare(rank(&b), rank(&a)) })
 }
 
-// announce is what announces a file; cut adds the parts.
+// announce is what announces a file.
 func (c *Courier) announce(stay *wire.Stay, name, sum string, size int64) wire.Record {
-	return wire.Record{Version: wire.Version, Kind: wire.KindFile, Vehicle: c.config.Vehicle, Stay: stay.ID,
+	return wire.Record{Version: wire.FileVersion, Kind: wire.KindFile, Vehicle: c.config.Vehicle, Stay: stay.ID,
 		File: &wire.File{Name: name, Size: size, SHA256: sum}}
 }
 
@@ -258,10 +275,14 @@ func hash(path string) (sum string, size int64, err error) {
 // visit does that.
 func (c *Courier) connect(closed nats.ConnHandler) (*nats.Conn, error) {
 	o := []nats.Option{
-		nats.Name("joltship " + c.config.Vehicle), nats.CustomInboxPrefix(wire.Inbox(c.config.Vehicle)),
-		nats.Timeout(connectWait), nats.MaxReconnects(0), nats.NoReconnect(), nats.ClosedHandler(closed),
+		nats.Name(c.config.Vehicle), nats.CustomInboxPrefix(wire.Inbox(c.config.Vehicle)),
+		nats.SetCustomDialer(c.meter), nats.MaxReconnects(0), nats.NoReconnect(), nats.ClosedHandler(closed),
+		nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {}), // what fails says so itself
 	}
 	if c.config.CA != "" {
+		// A frame of TLS is as large as what is written; a key share of the hybrid
+		// kind would be a kilobyte for each connection.
+		o = append(o, nats.Secure(&tls.Config{MinVersion: tls.VersionTLS13, DynamicRecordSizingDisabled: true, ClientSessionCache: c.sessions, CurvePreferences: []tls.CurveID{tls.X25519}}))
 		o = append(o, nats.RootCAs(c.config.CA), nats.ClientCert(c.config.Certificate, c.config.Key))
 	}
 	if c.config.Token != "" {
@@ -279,7 +300,7 @@ func (c *Courier) connect(closed nats.ConnHandler) (*nats.Conn, error) {
 }
 
 // send delivers the records, which are small and say most, and then the files.
-func (c *Courier) send(ctx context.Context, js jetstream.JetStream, w *work, did *Round) error {
+func (c *Courier) send(ctx context.Context, conn *nats.Conn, js jetstream.JetStream, w *work, did *Round) error {
 	for i := range w.records {
 		r := &w.records[i]
 		if err := c.publish(ctx, js, &r.Record, did); err != nil {
@@ -303,14 +324,10 @@ func (c *Courier) send(ctx context.Context, js jetstream.JetStream, w *work, did
 	if len(w.files) == 0 {
 		return nil
 	}
-	bucket, err := js.ObjectStore(ctx, wire.Bucket(c.config.Vehicle))
-	if err != nil {
-		return fmt.Errorf("the server's store of files: %w", err)
-	}
+	t := c.newTransfer(conn, did)
 	for i := range w.files {
 		f := &w.files[i]
-		c.cut(f.record.File)
-		if err := c.sendFile(ctx, bucket, f, did); err != nil {
+		if err := t.file(ctx, f); err != nil {
 			return err
 		}
 		if err := c.publish(ctx, js, &f.record, did); err != nil {
@@ -326,6 +343,7 @@ func (c *Courier) send(ctx context.Context, js jetstream.JetStream, w *work, did
 			return err
 		}
 	}
+	t.ended()
 	return nil
 }
 
@@ -338,10 +356,13 @@ func (c *Courier) publish(ctx context.Context, js jetstream.JetStream, r *wire.R
 	if err != nil {
 		return &unsendable{err}
 	}
-	if err := c.spend(len(body), did); err != nil {
-		return err
+	if r.Kind != wire.KindUnit {
+		if err := c.room(int64(len(body))); err != nil {
+			return err
+		}
 	}
-	ctx, cancel := context.WithTimeout(ctx, answerWait)
+	did.Bytes += int64(len(body))
+	ctx, cancel := context.WithTimeout(ctx, answerWait+time.Duration(len(body)/slowest)*time.Second)
 	defer cancel()
 	o := []jetstream.PublishOpt{jetstream.WithExpectStream(wire.Stream)}
 	if r.Kind != wire.KindFile {
@@ -355,113 +376,24 @@ func (c *Courier) publish(ctx context.Context, js jetstream.JetStream, r *wire.R
 	return nil
 }
 
-// sendFile delivers the parts of a file that the server has not.
-func (c *Courier) sendFile(ctx context.Context, bucket jetstream.ObjectStore, f *file, did *Round) error {
-	var in io.ReaderAt = bytes.NewReader(f.body)
-	if f.body == nil {
-		there, err := os.Open(f.path)
-		if err != nil {
-			return err
-		}
-		defer there.Close()
-		in = there
-	}
-	x := f.record.File
-	b := make([]byte, wire.PartSize)
-	there := true // is to be asked: the answer to what was under way may have been lost
-	for i := c.memory.Begun.Done; i < x.Parts; i++ {
-		from, n := x.PartAt(i)
-		if got, err := in.ReadAt(b[:n], from); int64(got) < n {
-			if err != nil && err != io.EOF {
-				return err
-			}
-			return fmt.Errorf("%s became shorter while it was sent; it is sent again later", x.Name)
-		}
-		if there {
-			var err error
-			if there, err = has(ctx, bucket, x, i); err != nil {
-				return err
-			}
-		}
-		if !there {
-			if err := c.sendPart(ctx, bucket, x, i, b[:n], did); err != nil {
-				return err
-			}
-		}
-		c.memory.Begun.Done++
-	}
-	return nil
-}
-
-// cut cuts a file into parts that the link has been seen to carry and the day's budget
-// has room for. One that is under way goes on in the parts it was begun in.
-func (c *Courier) cut(x *wire.File) {
-	m := &c.memory.Begun
-	if m.SHA256 != x.SHA256 || m.Done == 0 {
-		size := int64(wire.PartSize)
-		if c.memory.PartBytes != 0 {
-			size = c.memory.PartBytes
-		}
-		if c.config.BudgetMB > 0 {
-			size = min(size, int64(c.config.BudgetMB*1e6/4))
-		}
-		*m = begun{SHA256: x.SHA256, PartBytes: max(size, wire.LeastPart)}
-	}
-	if x.PartBytes = m.PartBytes; x.PartBytes == wire.PartSize {
-		x.PartBytes = 0
-	}
-	x.Parts = wire.PartCount(x.Size, m.PartBytes)
-}
-
-// A link that breaks before it has carried fewParts makes those of the next file a
-// quarter as large; one that has carried manyParts, twice as large.
 const (
-	fewParts  = 4
-	manyParts = 16
+	// connectBytes is what a connection costs, both ways, and unitBytes what the
+	// unit's own report does.
+	connectBytes = 6_000
+	unitBytes    = 2_000
+	// budgetPieces is how many pieces a day's budget has room for at least.
+	budgetPieces = 20
 )
 
-// has reports whether the server has part i of a file.
-func has(ctx context.Context, bucket jetstream.ObjectStore, x *wire.File, i int) (bool, error) {
-	ctx, cancel := context.WithTimeout(ctx, answerWait)
-	defer cancel()
-	_, err := bucket.GetInfo(ctx, wire.PartName(x.SHA256, i, x.Parts))
-	if errors.Is(err, jetstream.ErrObjectNotFound) {
-		return false, nil
-	}
-	if err != nil {
-		return false, fmt.Errorf("file %s: %w", x.Name, err)
-	}
-	return true, nil
-}
+// budget is what may go over the link on a day, in bytes; 0 is no bound.
+func (c *Courier) budget() int64 { return int64(c.config.BudgetMB * 1e6) }
 
-// sendPart delivers part i of a file.
-func (c *Courier) sendPart(ctx context.Context, bucket jetstream.ObjectStore, x *wire.File, i int, b []byte, did *Round) error {
-	if err := c.spend(len(b), did); err != nil {
-		return err
-	}
-	put, cancel := context.WithTimeout(ctx, answerWait)
-	defer cancel()
-	size := c.memory.Begun.PartBytes
-	if _, err := bucket.Put(put, jetstream.ObjectMeta{Name: wire.PartName(x.SHA256, i, x.Parts)}, bytes.NewReader(b)); err != nil {
-		if did.Parts < fewParts && (ctx.Err() == nil || errors.Is(context.Cause(ctx), errBroken)) {
-			c.memory.PartBytes = max(size/4, wire.LeastPart)
-		}
-		return fmt.Errorf("the server has not confirmed part %d of %d of %s: %w", i+1, x.Parts, x.Name, err)
-	}
-	did.Parts++
-	if did.Parts >= manyParts && c.memory.PartBytes != 0 {
-		c.memory.PartBytes = min(2*size, wire.PartSize)
-	}
-	return nil
-}
-
-// spend takes bytes from the day's budget.
-func (c *Courier) spend(n int, did *Round) error {
-	if most := int64(c.config.BudgetMB * 1e6); most > 0 && c.memory.Sent+int64(n) > most {
+// room says whether the day's budget has so many bytes left, and those of the unit's own
+// report, which says that more waits.
+func (c *Courier) room(n int64) error {
+	if most := c.budget(); most > 0 && c.memory.Sent+c.meter.total()+n+unitBytes > most {
 		return errBudget
 	}
-	c.memory.Sent += int64(n)
-	did.Bytes += int64(n)
 	return nil
 }
 
@@ -474,11 +406,7 @@ func (c *Courier) sendUnit(ctx context.Context, js jetstream.JetStream, stay *wi
 	if c.memory.Lost != "" && now.Sub(c.memory.LostAt) < tellLost {
 		r.Unit.Troubles = append(r.Unit.Troubles, c.memory.Lost)
 	}
-	// It says that more waits, so it may go over the budget.
-	sent := c.memory.Sent
-	c.memory.Sent = 0
 	err = c.publish(ctx, js, r, did)
-	c.memory.Sent += sent
 	if err == nil {
 		c.memory.UnitAt = now
 	}

@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -142,13 +143,19 @@ func TestShopNamesWhatIsMissing(t *testing.T) {
 	}
 }
 
-// dropping passes connections on and drops each after so many bytes from the courier;
+// dropping passes connections on and drops each after so many bytes from the courier,
+// give or take a tenth, so that no size of a piece is lucky;
 // it counts what the courier sent, by whichever connection.
 type dropping struct {
 	at    string
 	after atomic.Int64
 	sent  atomic.Int64
 	drops atomic.Int64
+	open  atomic.Int64
+	back  atomic.Int64
+
+	mu    sync.Mutex
+	kinds map[string]int
 }
 
 func newDropping(t *testing.T, to string, after int64) *dropping {
@@ -158,7 +165,7 @@ func newDropping(t *testing.T, to string, after int64) *dropping {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { l.Close() })
-	d := &dropping{at: "nats://" + l.Addr().String()}
+	d := &dropping{at: to[:strings.Index(to, "//")+2] + l.Addr().String(), kinds: map[string]int{}}
 	d.after.Store(after)
 	go func() {
 		for {
@@ -166,45 +173,75 @@ func newDropping(t *testing.T, to string, after int64) *dropping {
 			if err != nil {
 				return
 			}
-			go d.pass(c, strings.TrimPrefix(to, "nats://"))
+			go d.pass(c, to[strings.Index(to, "//")+2:])
 		}
 	}()
 	return d
 }
 
 func (d *dropping) pass(c net.Conn, to string) {
+	d.open.Add(1)
+	defer d.open.Add(-1)
 	defer c.Close()
 	s, err := net.Dial("tcp", to)
 	if err != nil {
 		return
 	}
 	defer s.Close()
-	go io.Copy(c, s) //nolint:errcheck // until it is dropped
-	n, _ := io.CopyN(s, c, d.after.Load())
-	if d.sent.Add(n); n == d.after.Load() {
+	go func() {
+		n, _ := io.Copy(c, s) // until it is dropped
+		d.back.Add(n)
+	}()
+	var kept bytes.Buffer
+	after := d.after.Load()
+	after += rand.Int64N(after/5) - after/10
+	n, _ := io.CopyN(io.MultiWriter(paced{s}, &kept), c, after)
+	d.mu.Lock()
+	byKind(kept.Bytes(), d.kinds)
+	d.mu.Unlock()
+	if d.sent.Add(n); n == after {
 		d.drops.Add(1)
 	}
 }
 
-// A link that drops after 30 kB each time, as one of 8 kbit/s does that drops every 30
-// seconds: a file of a megabyte arrives, once the courier has found the size of parts
-// that the link carries, with less than 30 % more bytes than it has: each part costs some 700
-// bytes besides, and each drop half a part.
+// paced is a link a hundred times as fast as one of 8 kbit/s.
+type paced struct{ io.Writer }
+
+func (p paced) Write(b []byte) (n int, err error) {
+	for len(b) > 0 && err == nil {
+		var k int
+		k, err = p.Writer.Write(b[:min(len(b), 500)])
+		n, b = n+k, b[k:]
+		time.Sleep(5 * time.Millisecond)
+	}
+	return n, err
+}
+
+// A link that drops after the courier has sent 30 kB, as one of 8 kbit/s does that drops
+// every 30 seconds: a file of a megabyte arrives with at most 10 % more bytes sent than it
+// has, connecting included, once the courier has seen what the link carries. The counts say
+// what they are for, where they can be read.
 func TestLinkThatDrops(t *testing.T) {
+	for _, secure := range []bool{false, true} {
+		t.Run(map[bool]string{false: "plain", true: "TLS"}[secure], func(t *testing.T) { linkThatDrops(t, secure) })
+	}
+}
+
+func linkThatDrops(t *testing.T, secure bool) {
 	const size, carried = 1 << 20, 30_000
 	store, shopDir := t.TempDir(), t.TempDir()
 	record(t, store, 1)
-	_, url := shopFor(t, shopDir, newSink())
+	url, config := secured(t, shopDir, secure)
 	link := newDropping(t, url, 1<<30)
 	c := newTestCourier(t, "van-1", store, link.at)
+	c.config.CA, c.config.Certificate, c.config.Key = config.CA, config.Certificate, config.Key
 	mustDeliver(t, c) // what there is beside
-	big := filepath.Join(store, "000001-090.evidence")
 	body := make([]byte, size)
 	for i := range body {
 		body[i] = byte(rand.Uint32())
 	}
-	deliver := func(name string) (sent, visits int64) {
-		if err := os.WriteFile(name, body, 0o600); err != nil {
+	deliver := func(name string, body []byte) (sent, visits int64) {
+		if err := os.WriteFile(filepath.Join(store, name), body, 0o600); err != nil {
 			t.Fatal(err)
 		}
 		before := link.sent.Load()
@@ -212,7 +249,9 @@ func TestLinkThatDrops(t *testing.T) {
 			visits++
 			did, err := c.Deliver(context.Background())
 			if err == nil && did.LeftFiles == 0 {
-				return link.sent.Load() - before, visits
+				eventually(t, "the link to be closed", func() bool { return link.open.Load() == 0 })
+				sent = link.sent.Load() - before
+				return sent, visits
 			}
 			if visits > 200 {
 				t.Fatalf("not there after %d visits: %+v, %v", visits, did, err)
@@ -220,18 +259,19 @@ func TestLinkThatDrops(t *testing.T) {
 			if again, err := New(c.config, c.log); err != nil { // as after a restart
 				t.Fatal(err)
 			} else {
+				again.sessions = c.sessions
 				c = again
 			}
 		}
 	}
 	link.after.Store(carried)
-	sent, visits := deliver(big)
-	t.Logf("at first: %d bytes for a file of %d, %.0f %% more, in %d visits, %d drops, parts of %d", sent, size, 100*float64(sent-size)/size, visits, link.drops.Load(), c.memory.PartBytes)
-	body[0]++ // another file of that size
-	next := filepath.Join(store, "000001-091.evidence")
-	sent, visits = deliver(next)
-	t.Logf("then: %d bytes for a file of %d, %.1f %% more, in %d visits", sent, size, 100*float64(sent-size)/size, visits)
-	if float64(sent) > 1.3*size {
+	sent, visits := deliver("000001-090.evidence", body[:size/8])
+	t.Logf("at first: %d bytes for a file of %d, in %d visits, %d drops", sent, size/8, visits, link.drops.Load())
+	clear(link.kinds)
+	link.back.Store(0)
+	sent, visits = deliver("000001-091.evidence", body)
+	t.Logf("then: %d bytes for a file of %d, %.1f %% more, in %d visits with pieces of %d; %d bytes back; what they were for:%s", sent, size, 100*float64(sent-size)/size, visits, pieceSize(c.memory.carries(), size), link.back.Load(), kindsText(link.kinds))
+	if float64(sent) > 1.1*size {
 		t.Errorf("%d bytes for a file of %d", sent, size)
 	}
 	stay, _, err := wire.StayOf(store)
@@ -264,13 +304,13 @@ func TestBudgetResumes(t *testing.T) {
 	for ; days < 10; days++ {
 		did := mustDeliver(t, c)
 		sum += did.Bytes
-		if did.Bytes > 610_000 {
-			t.Errorf("day %d: %d bytes of a budget of 600000", days, did.Bytes)
+		if did.LinkBytes > 600_000 {
+			t.Errorf("day %d: %d bytes over the link of a budget of 600000", days, did.LinkBytes)
 		}
 		if did.Waits == "" {
 			break
 		}
-		if did := mustDeliver(t, c); did.Files > 0 {
+		if did := mustDeliver(t, c); did.LinkBytes > 0 {
 			t.Errorf("more than the budget: %+v", did)
 		}
 		at = at.Add(24 * time.Hour)
@@ -382,6 +422,7 @@ func TestHostileAndNewerRecords(t *testing.T) {
 	asFile := func(f wire.File) []byte {
 		return with(func(r *wire.Record) { r.Kind, r.Event, r.File = wire.KindFile, nil, &f })
 	}
+	honest.Version = 2
 	sum := strings.Repeat("ab", 32)
 	bad := []struct {
 		kind wire.Kind
@@ -392,7 +433,7 @@ func TestHostileAndNewerRecords(t *testing.T) {
 		{wire.KindEvent, []byte(`{"version":1,"kind":"event"}`), "a name is"},
 		{wire.KindEvent, with(func(r *wire.Record) { r.Vehicle = "van-1" }), "sent as"},
 		{wire.KindAccount, with(func(*wire.Record) {}), "sent as"},
-		{wire.KindEvent, with(func(r *wire.Record) { r.Version = wire.Version + 1 }), "version 3"},
+		{wire.KindEvent, with(func(r *wire.Record) { r.Version = wire.Version + 1 }), "version 4"},
 		{wire.KindEvent, with(func(r *wire.Record) { r.Stay = "../../etc" }), "of stay"},
 		{wire.KindEvent, with(func(r *wire.Record) { r.Event.EndUs = -5 }), "before it starts"},
 		{wire.KindEvent, bytes.Repeat([]byte("x"), wire.MaxRecord+1), "at most"},
@@ -556,7 +597,7 @@ func TestListensToAnswersOnly(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := c.send(context.Background(), js, w, new(Round)); err != nil {
+	if err := c.send(context.Background(), watched, js, w, new(Round)); err != nil {
 		t.Fatal(err)
 	}
 	z, err := s.Connz(&server.ConnzOptions{Subscriptions: true})
@@ -565,7 +606,7 @@ func TestListensToAnswersOnly(t *testing.T) {
 	}
 	seen := 0
 	for _, x := range z.Conns {
-		if x.Name != "joltship van-1" {
+		if x.Name != "van-1" {
 			continue
 		}
 		for _, subject := range x.Subs {
@@ -606,16 +647,80 @@ func TestOrder(t *testing.T) {
 	}
 }
 
-// A day's budget below the usual part is served in smaller ones; one below the smallest
-// is refused with the least that works.
+// A budget below the smallest piece and what it takes to send it is refused with the
+// least that works; that one works.
 func TestSmallBudget(t *testing.T) {
-	c := &Courier{config: &Config{BudgetMB: 0.06}, memory: &memory{}}
-	x := &wire.File{SHA256: "a", Size: 100_000}
-	if c.cut(x); x.PartBytes != 15_000 || x.Parts != 7 {
-		t.Errorf("%+v", x)
-	}
 	bad := &Config{Vehicle: "van-1", Store: "s", State: "t", Servers: []string{"nats://127.0.0.1:1"}, EveryMin: 15, BudgetMB: 0.01}
 	if err := bad.Check(); err == nil || !strings.Contains(err.Error(), "the smallest that works is 0.05") {
 		t.Error(err)
+	}
+	store, shopDir := t.TempDir(), t.TempDir()
+	record(t, store, 1)
+	if err := os.WriteFile(filepath.Join(store, "000001-090.evidence"), bytes.Repeat([]byte("0123456789abcdef"), 10_000), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	_, url := shopFor(t, shopDir, newSink())
+	c := newTestCourier(t, "van-1", store, url)
+	c.config.BudgetMB = leastBudgetMB
+	at := time.Date(2026, 3, 2, 20, 0, 0, 0, time.UTC)
+	c.now = func() time.Time { return at }
+	for day := 0; ; day++ {
+		did := mustDeliver(t, c)
+		if did.LinkBytes > 50_000 || day > 200 {
+			t.Fatalf("day %d: %+v", day, did)
+		}
+		if did.Waits == "" {
+			t.Logf("on %d days", day+1)
+			break
+		}
+		at = at.Add(24 * time.Hour)
+	}
+	eventually(t, "the files", func() bool { return sameFiles(t, store, shopDir, "van-1") })
+}
+
+// The size of a piece is where its own cost and what a break costs are least together:
+// no other is better by more than the rounding.
+func TestPieceSize(t *testing.T) {
+	for _, carries := range []int64{30_000, 300_000, 5 << 20} {
+		cost := func(p int64) float64 {
+			return float64(carries)/float64(p)*pieceCost + float64(p)/2
+		}
+		best := pieceSize(carries, 1<<20)
+		for p := int64(wire.LeastPiece); p <= wire.MostPiece; p += 64 {
+			if cost(p) < cost(best)-1 {
+				t.Fatalf("carrying %d: pieces of %d cost %.0f, of %d %.0f", carries, best, cost(best), p, cost(p))
+			}
+		}
+	}
+	if p := pieceSize(leastCarries, wire.MaxFile); wire.MaxFile/p > wire.MaxPieces/2 {
+		t.Errorf("%d pieces", wire.MaxFile/p)
+	}
+}
+
+// An answer confirms what came before it where the server's numbers say that all of it
+// came, and nothing else; a server that counts from further back has lost what it had.
+func TestConfirm(t *testing.T) {
+	for name, x := range map[string]struct {
+		seq       uint64 // in the memory, for byte 100
+		answer    string
+		reply     string
+		sure      int64
+		seqBefore uint64
+		fails     bool
+	}{
+		"all came":                 {seq: 7, reply: "i.1", answer: `{"seq":10}`, sure: 130, seqBefore: 10},
+		"one was lost":             {seq: 7, reply: "i.1", answer: `{"seq":9}`, sure: 100, fails: true},
+		"an older one came late":   {seq: 7, reply: "i.1", answer: `{"seq":11}`, sure: 100, fails: true},
+		"put back from a backup":   {seq: 7, reply: "i.1", answer: `{"seq":3}`, sure: 0, fails: true},
+		"nothing known before":     {seq: 0, reply: "i.1", answer: `{"seq":10}`, sure: 100, fails: true},
+		"of what was gone back on": {seq: 7, reply: "i.9", answer: `{"seq":10}`, sure: 100, seqBefore: 7},
+		"refused":                  {seq: 7, reply: "i.1", answer: `{"error":{"code":503,"description":"full"}}`, sure: 100, fails: true},
+	} {
+		c := &Courier{memory: &memory{Begun: begun{Sure: 100, Seq: x.seq}, path: filepath.Join(t.TempDir(), "m")}, now: time.Now}
+		tr := &transfer{c: c, did: new(Round), sent: 3, unanswered: []piece{{1, 110, ""}, {2, 120, ""}, {3, 130, "i.1"}}}
+		err := tr.confirm(&nats.Msg{Subject: x.reply, Data: []byte(x.answer)})
+		if b := c.memory.Begun; b.Sure != x.sure || b.Seq != x.seqBefore || (err != nil) != x.fails {
+			t.Errorf("%s: %+v, %v", name, b, err)
+		}
 	}
 }

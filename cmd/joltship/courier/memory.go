@@ -24,10 +24,10 @@ type memory struct {
 	// and the bytes sent on it.
 	Day  string `json:"day"`
 	Sent int64  `json:"sent_bytes"`
-	// PartBytes is the size of parts that the link carries; 0 is the usual one.
-	// Begun is the file that is under way.
-	PartBytes int64 `json:"part_bytes,omitempty"`
-	Begun     begun `json:"begun,omitzero"`
+	// Carries is what a connection carries before it breaks, in bytes; 0 where none is
+	// known to. Begun is the file that is under way.
+	Carries int64 `json:"carries,omitempty"`
+	Begun   begun `json:"begun,omitzero"`
 	// UnitAt is when the unit last reported itself, LastAt when a round last
 	// delivered all there was, Failure why the last one did not.
 	UnitAt  time.Time `json:"unit_at"`
@@ -55,11 +55,25 @@ func (r *recordID) UnmarshalJSON(b []byte) error {
 	return json.Unmarshal(b, (*string)(r))
 }
 
-// begun is how far a file has come: so many parts of it have been confirmed.
+// begun is how far a file has come: the server has it up to byte Sure, in pieces the
+// last of which has the number Seq there, 0 where that is not known. What was sent
+// after it was cut into pieces of so many bytes; Under is whether something was, that is
+// not confirmed. At is when the last was.
 type begun struct {
-	SHA256    string `json:"sha256"`
-	PartBytes int64  `json:"part_bytes"`
-	Done      int    `json:"done"`
+	Parcel string `json:"parcel"`
+	Sure   int64  `json:"sure"`
+	Seq    uint64 `json:"seq"`
+	Piece  int64  `json:"piece"`
+
+	Under bool      `json:"under"`
+	At    time.Time `json:"at"`
+}
+
+func (m *memory) carries() int64 {
+	if m.Carries == 0 {
+		return usualCarries
+	}
+	return m.Carries
 }
 
 type delivered struct {

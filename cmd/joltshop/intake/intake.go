@@ -282,7 +282,7 @@ func (in *intake) file(ctx context.Context, r *wire.Record, delivered uint64) er
 		return &later{err, retryWait}
 	}
 	if sum, err := hashFile(path); err == nil && sum == f.SHA256 {
-		bucket.remove(ctx, f) // it has come before
+		bucket.remove(ctx, r) // it has come before
 		return nil
 	}
 	if bucket.used+f.Size > maxVehicle {
@@ -296,7 +296,7 @@ func (in *intake) file(ctx context.Context, r *wire.Record, delivered uint64) er
 		return &later{err, refusedWait}
 	}
 	defer os.Remove(out.Name())
-	err = assemble(ctx, bucket, f, out)
+	err = assemble(ctx, bucket, r, out)
 	err = errors.Join(err, out.Close())
 	var bad *badFile
 	switch {
@@ -305,19 +305,19 @@ func (in *intake) file(ctx context.Context, r *wire.Record, delivered uint64) er
 	case errors.Is(err, errMissing) && f.Name == storage.HeadName && headNumber(path) > 0:
 		return nil // a newer one has come, or the next visit brings it
 	case errors.Is(err, errMissing) && delivered >= tries:
-		return fmt.Errorf("file %s of stay %s: %w (%d)", f.Name, r.Stay, err, f.Parts)
+		return fmt.Errorf("file %s of stay %s: %w", f.Name, r.Stay, err)
 	case err != nil:
 		return &later{fmt.Errorf("file %s: %w", f.Name, err), retryWait}
 	}
 	if f.Name == storage.HeadName && headNumber(out.Name()) < headNumber(path) {
-		bucket.remove(ctx, f) // it was under way when a newer one came
+		bucket.remove(ctx, r) // it was under way when a newer one came
 		return nil
 	}
 	if err := errors.Join(os.Rename(out.Name(), path), syncDir(dir)); err != nil {
 		return &later{err, refusedWait}
 	}
 	bucket.used += f.Size
-	bucket.remove(ctx, f)
+	bucket.remove(ctx, r)
 	if said, err := os.ReadFile(dir + incomplete); f.Name == storage.HeadName || err == nil && strings.Contains(string(said), f.Name) {
 		in.holdAgainst(r, dir)
 	}
@@ -396,16 +396,10 @@ const incoming = ".incoming-"
 // badFile is a file whose bytes are not those that were announced.
 type badFile struct{ error }
 
-func assemble(ctx context.Context, bucket *bucket, f *wire.File, out *os.File) error {
-	list, err := bucket.parts(ctx, f)
-	if err != nil {
+func assemble(ctx context.Context, bucket *bucket, r *wire.Record, out *os.File) error {
+	h, f := sha256.New(), r.File
+	if err := bucket.fetch(ctx, r, io.MultiWriter(out, h)); err != nil {
 		return err
-	}
-	h := sha256.New()
-	for _, p := range list {
-		if err := bucket.read(ctx, p, io.MultiWriter(out, h)); err != nil {
-			return err
-		}
 	}
 	if sum := hex.EncodeToString(h.Sum(nil)); sum != f.SHA256 {
 		return &badFile{fmt.Errorf("file %s: its bytes have the SHA-256 %s, announced was %s", f.Name, sum, f.SHA256)}

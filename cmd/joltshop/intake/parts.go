@@ -22,8 +22,9 @@ import (
 // bucket is a vehicle's object store, and the stream under it.
 type bucket struct {
 	jetstream.ObjectStore
-	stream jetstream.Stream
-	name   string
+	stream  jetstream.Stream
+	vehicle string
+	name    string
 	// used is what the vehicle's folder takes, in bytes.
 	used int64
 }
@@ -32,7 +33,7 @@ func (in *intake) bucket(ctx context.Context, vehicle string) (*bucket, error) {
 	if b, ok := in.buckets[vehicle]; ok {
 		return b, nil
 	}
-	b := &bucket{name: wire.Bucket(vehicle)}
+	b := &bucket{vehicle: vehicle, name: wire.Bucket(vehicle)}
 	var err error
 	if b.ObjectStore, err = in.js.ObjectStore(ctx, b.name); err != nil {
 		return nil, err
@@ -79,6 +80,45 @@ func (b *bucket) chunks(nuid string) string { return "$O." + b.name + ".C." + nu
 
 // errMissing is a part that has not come, or not wholly.
 var errMissing = errors.New("not all of its parts are there")
+
+// fetch writes the bytes of a file to w, from its pieces one after the other.
+func (b *bucket) fetch(ctx context.Context, r *wire.Record, w io.Writer) error {
+	if r.Version < wire.FileVersion {
+		return b.fetchParts(ctx, r.File, w)
+	}
+	parcel, pieces := r.Parcel(), 0
+	for at := int64(0); at < r.File.Size; pieces++ {
+		m, err := b.stream.GetLastMsgForSubject(ctx, wire.Piece(b.vehicle, parcel, at))
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			return errMissing
+		}
+		if err != nil {
+			return err
+		}
+		at += int64(len(m.Data))
+		if len(m.Data) == 0 || at > r.File.Size || pieces == wire.MaxPieces {
+			return &badFile{fmt.Errorf("file %s: a piece of %d bytes, the %dth, ends at %d; expected at most %d to byte %d", r.File.Name, len(m.Data), pieces+1, at, wire.MaxPieces, r.File.Size)}
+		}
+		if _, err := w.Write(m.Data); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// fetchParts does so where it was sent in parts.
+func (b *bucket) fetchParts(ctx context.Context, f *wire.File, w io.Writer) error {
+	list, err := b.parts(ctx, f)
+	if err != nil {
+		return err
+	}
+	for _, p := range list {
+		if err := b.read(ctx, p, w); err != nil {
+			return err
+		}
+	}
+	return nil
+}
 
 // maxChunks bounds the messages of a part; an honest part has two.
 const maxChunks = 16
@@ -157,8 +197,12 @@ func letters(s string) bool {
 	return s != "" && len(s) < 100
 }
 
-// remove removes a file's parts from the server, and their names.
-func (b *bucket) remove(ctx context.Context, f *wire.File) {
+// remove removes what a file came in from the server.
+func (b *bucket) remove(ctx context.Context, r *wire.Record) {
+	f := r.File
+	if r.Version >= wire.FileVersion {
+		b.stream.Purge(ctx, jetstream.WithPurgeSubject(wire.Pieces(b.vehicle, r.Parcel(), "*"))) //nolint:errcheck // it only takes room
+	}
 	for i := range f.Parts {
 		name := wire.PartName(f.SHA256, i, f.Parts)
 		info, err := b.GetInfo(ctx, name)
@@ -290,8 +334,8 @@ func (in *intake) letGo(vehicle string, now time.Time) error {
 }
 
 // sweep removes what has no name and came before orphans: parts whose sending broke
-// off, which a vehicle may not remove itself; and what has a name and came before
-// named.
+// off, which a vehicle may not remove itself; and what has a name, or is the last piece
+// of a parcel, and came before named.
 func (b *bucket) sweep(ctx context.Context, orphans, named time.Time) error {
 	live := map[string]bool{}
 	list, err := b.List(ctx)
@@ -308,26 +352,49 @@ func (b *bucket) sweep(ctx context.Context, orphans, named time.Time) error {
 		}
 		live[b.chunks(o.NUID)] = true
 	}
-	st, err := b.stream.Info(ctx, jetstream.WithSubjectFilter(b.chunks("*")))
+	chunks, err := b.subjects(ctx, b.chunks("*"))
 	if err != nil {
 		return err
 	}
-	for subject := range st.State.Subjects {
-		if live[subject] {
-			continue
-		}
-		m, err := b.stream.GetLastMsgForSubject(ctx, subject)
-		if errors.Is(err, jetstream.ErrMsgNotFound) {
-			continue
-		}
-		if err != nil {
-			return err
-		}
-		if m.Time.Before(orphans) {
-			if err := b.stream.Purge(ctx, jetstream.WithPurgeSubject(subject)); err != nil {
+	for subject := range chunks {
+		if !live[subject] {
+			if err := b.purgeOlder(ctx, subject, orphans); err != nil {
 				return err
 			}
 		}
 	}
+	pieces, err := b.subjects(ctx, wire.Pieces(b.vehicle, "*", "*"))
+	if err != nil {
+		return err
+	}
+	parcels := map[string]bool{}
+	for subject := range pieces {
+		parcels[strings.Split(subject, ".")[2]] = true
+	}
+	for parcel := range parcels {
+		if err := b.purgeOlder(ctx, wire.Pieces(b.vehicle, parcel, "*"), named); err != nil {
+			return err
+		}
+	}
 	return nil
+}
+
+func (b *bucket) subjects(ctx context.Context, filter string) (map[string]uint64, error) {
+	st, err := b.stream.Info(ctx, jetstream.WithSubjectFilter(filter))
+	if err != nil {
+		return nil, err
+	}
+	return st.State.Subjects, nil
+}
+
+// purgeOlder removes the messages of a subject where the last of them came before a time.
+func (b *bucket) purgeOlder(ctx context.Context, subject string, before time.Time) error {
+	m, err := b.stream.GetLastMsgForSubject(ctx, subject)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return nil
+	}
+	if err != nil || !m.Time.Before(before) {
+		return err
+	}
+	return b.stream.Purge(ctx, jetstream.WithPurgeSubject(subject))
 }

@@ -72,6 +72,32 @@ func announce(t *testing.T, js jetstream.JetStream, vehicle, name string, body [
 	return f
 }
 
+// inPieces sends the pieces of a file, and returns what announces it.
+func inPieces(t *testing.T, js jetstream.JetStream, vehicle, name string, pieces ...string) *wire.Record {
+	t.Helper()
+	body := strings.Join(pieces, "")
+	r := &wire.Record{Version: wire.FileVersion, Kind: wire.KindFile, Vehicle: vehicle, Stay: "stay", File: &wire.File{Name: name, Size: int64(len(body)), SHA256: wire.Identity([]byte(body))}}
+	at := int64(0)
+	for _, p := range pieces {
+		if _, err := js.Publish(context.Background(), wire.Piece(vehicle, r.Parcel(), at), []byte(p)); err != nil {
+			t.Fatal(err)
+		}
+		at += int64(len(p))
+	}
+	return r
+}
+
+func send(t *testing.T, js jetstream.JetStream, r *wire.Record) {
+	t.Helper()
+	b, _, err := r.Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := js.Publish(context.Background(), wire.Subject(r.Vehicle, wire.KindFile), b); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // Parts that are not what their names say are set aside, and hold up nobody: the
 // names are of the vehicle's own making, and may promise bytes that never come.
 func TestHostileParts(t *testing.T) {
@@ -120,6 +146,22 @@ func TestHostileParts(t *testing.T) {
 	}
 	announce(t, js, "good", "000001-001.evidence", body)
 
+	// Pieces that leave a gap are no file after some tries; here, those that promise more
+	// than was announced, or nothing.
+	for i, pieces := range [][]string{{"longer than"}, {"", "x"}, {"sho", "rter but"}} {
+		r := inPieces(t, js, "bad", fmt.Sprintf("000002-%03d.evidence", i+1), pieces...)
+		r.File.Size = 8
+		send(t, js, r)
+	}
+	// Cut again in the middle, otherwise, as after a break: the last of a subject counts.
+	again := inPieces(t, js, "good", "000001-002.evidence", "01234", "56789", "abc")
+	for at, b := range map[int64]string{5: "567", 8: "89a", 11: "bc"} {
+		if _, err := js.Publish(ctx, wire.Piece("good", again.Parcel(), at), []byte(b)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	send(t, js, again)
+
 	dir := t.TempDir()
 	done := make(chan error)
 	go func() { done <- Run(ctx, Options{Conn: conn, Dir: dir, Dataset: nothing{}, Logf: t.Logf}) }()
@@ -151,8 +193,11 @@ func TestHostileParts(t *testing.T) {
 		t.Errorf("the honest file came after %v; %s", arrived, state)
 	}
 	parked, err := os.ReadDir(filepath.Join(dir, "parked", "bad"))
-	if err != nil || len(parked) != 9 {
-		t.Errorf("%d set aside, want 9; %v", len(parked), err)
+	if err != nil || len(parked) != 12 {
+		t.Errorf("%d set aside, want 12; %v", len(parked), err)
+	}
+	if got, err := os.ReadFile(filepath.Join(dir, "vehicles", "good", "stay", "000001-002.evidence")); err != nil || string(got) != "0123456789abc" {
+		t.Errorf("cut again: %q, %v", got, err)
 	}
 	if names, err := os.ReadDir(filepath.Join(dir, "vehicles", "bad", "stay")); err == nil && len(names) > 0 {
 		t.Errorf("of the hostile vehicle remain %v", names)
@@ -188,6 +233,7 @@ func TestSweep(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	inPieces(t, js, "van-1", "000001-001.evidence", "never", "announced")
 	count := func() uint64 {
 		st, err := b.stream.Info(ctx)
 		if err != nil {
@@ -200,8 +246,8 @@ func TestSweep(t *testing.T) {
 		t.Fatal(err)
 	}
 	now := time.Now()
-	if err := in.sweepNext(ctx, now.Add(50*24*time.Hour)); err != nil || count() != 7 {
-		t.Errorf("%d messages while a file waits, want 7; %v", count(), err)
+	if err := in.sweepNext(ctx, now.Add(50*24*time.Hour)); err != nil || count() != 9 {
+		t.Errorf("%d messages while a file waits, want 9; %v", count(), err)
 	}
 	in.sweeper = sweeper{}
 	st, err := js.Stream(ctx, wire.Stream)
@@ -216,7 +262,7 @@ func TestSweep(t *testing.T) {
 	for _, c := range []struct {
 		at   time.Duration
 		want uint64
-	}{{time.Hour, 7}, {orphanAge + time.Hour, 4}, {39 * 24 * time.Hour, 4}, {41 * 24 * time.Hour, 2}} {
+	}{{time.Hour, 9}, {orphanAge + time.Hour, 6}, {39 * 24 * time.Hour, 6}, {41 * 24 * time.Hour, 2}} {
 		if c.want == 2 {
 			if got, err := b.GetBytes(ctx, "whole"); err != nil || string(got) != "whole" {
 				t.Errorf("%q, %v", got, err)

@@ -18,6 +18,7 @@ func services(vehicle string) []string {
 	b := wire.Bucket(vehicle)
 	return []string{
 		wire.Subject(vehicle, "*"),
+		wire.Pieces(vehicle, "*", "*"),
 		"$O." + b + ".C.*", "$O." + b + ".M.*",
 		"$JS.API.STREAM.INFO.OBJ_" + b,
 		"$JS.API.STREAM.MSG.GET.OBJ_" + b,

@@ -172,7 +172,7 @@ func TestRights(t *testing.T) {
 	delivers(t, hostile, "hostile")
 	hjs := stream(t, hostile)
 	before := stateOf(t, js)
-	for _, subject := range []string{wire.Subject("honest", wire.KindEvent), "$O.evidence-honest.M.x"} {
+	for _, subject := range []string{wire.Subject("honest", wire.KindEvent), "$O.evidence-honest.M.x", wire.Piece("honest", "x", 0)} {
 		if _, err := hjs.Publish(ctx, subject, []byte("x"), jetstream.WithRetryAttempts(0)); err == nil {
 			t.Errorf("%s: taken", subject)
 		}

@@ -28,7 +28,7 @@ func TestReflected(t *testing.T) {
 
 // elsewhere are the kinds of subjects that an answer could do harm at.
 var elsewhere = []string{
-	wire.Subject("honest", wire.KindUnit), wire.Subject("honest", wire.KindFile), "$O.evidence-honest.M.x", "$O.evidence-honest.C.x", wire.Inbox("honest") + ".x",
+	wire.Subject("honest", wire.KindUnit), wire.Subject("honest", wire.KindFile), "$O.evidence-honest.M.x", "$O.evidence-honest.C.x", wire.Piece("honest", "x", 0), wire.Inbox("honest") + ".x",
 	"$JS.API.STREAM.DELETE." + wire.Stream, "$JS.API.STREAM.PURGE." + wire.Stream, "$JS.API.STREAM.UPDATE." + wire.Stream, "$JS.API.STREAM.MSG.DELETE." + wire.Stream,
 	"$JS.API.STREAM.DELETE.OBJ_evidence-honest", "$JS.API.STREAM.PURGE.OBJ_evidence-honest", "$JS.API.CONSUMER.DELETE." + wire.Stream + ".intake",
 	"$JS.ACK." + wire.Stream + ".intake.1.1.1.1.0", "$SYS.REQ.SERVER.PING",

@@ -229,6 +229,7 @@ func (s *Server) startNATS(host string, port int, certificate tls.Certificate) e
 		pool.AddCert(s.ca.certificate)
 		o.TLS, o.TLSVerify = true, true
 		o.TLSConfig = &tls.Config{Certificates: []tls.Certificate{certificate}, ClientAuth: tls.RequireAndVerifyClientCert, ClientCAs: pool, MinVersion: tls.VersionTLS13}
+		resumable(o.TLSConfig)
 	}
 	// The server says nothing of a port that is taken until its time is up.
 	if port > 0 {

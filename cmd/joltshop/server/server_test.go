@@ -116,6 +116,9 @@ func deliversWithin(t *testing.T, c *nats.Conn, vehicle string, each time.Durati
 	if info, err := bucket.GetInfo(ctx, name); err != nil || info.Size != uint64(len(part)) {
 		t.Fatalf("after: %+v, %v", info, err)
 	}
+	if ack, err := js.Publish(ctx, wire.Piece(vehicle, "parcel", 0), body); err != nil || ack.Stream != "OBJ_"+wire.Bucket(vehicle) {
+		t.Fatalf("a piece: %+v, %v", ack, err)
+	}
 }
 
 func TestHonestVehicle(t *testing.T) {

@@ -27,7 +27,8 @@ func EnsureStreams(ctx context.Context, js jetstream.JetStream, replicas int) er
 	return nil
 }
 
-// EnsureBucket prepares the object store of a vehicle. It is as the client
+// EnsureBucket prepares what holds a vehicle's files until they are taken in: their
+// pieces, and an object store for couriers that send none yet. That is as the client
 // library makes one, but for one thing: it has no direct reading. The answer to
 // that is the stored bytes as they are, sent to whatever subject the asker names;
 // a vehicle could so have its own bytes put among another's records.
@@ -37,7 +38,7 @@ func EnsureBucket(ctx context.Context, js jetstream.JetStream, vehicle string, r
 	}
 	b := wire.Bucket(vehicle)
 	_, err := js.CreateOrUpdateStream(ctx, jetstream.StreamConfig{
-		Name: "OBJ_" + b, Subjects: []string{"$O." + b + ".C.>", "$O." + b + ".M.>"}, Description: "files of vehicle " + vehicle,
+		Name: "OBJ_" + b, Subjects: []string{wire.Pieces(vehicle, "*", "*"), "$O." + b + ".C.>", "$O." + b + ".M.>"}, Description: "files of vehicle " + vehicle,
 		Storage: jetstream.FileStorage, Discard: jetstream.DiscardNew, AllowRollup: true, AllowDirect: false,
 		MaxMsgSize: maxPart, MaxMsgs: maxBucketMsgs, Replicas: max(replicas, 1),
 	})
@@ -51,16 +52,15 @@ func EnsureBucket(ctx context.Context, js jetstream.JetStream, vehicle string, r
 // in, so that none holds up the others for long: years of an honest one.
 const maxWaiting = 20_000
 
-// maxBucketMsgs bounds what lies in one vehicle's bucket until it is taken in. A
-// part of a file is three messages, so that this is 2 GB of an honest vehicle and at
-// most 3.4 GB of a hostile one. A bound in bytes would be set aside on the medium
+// maxBucketMsgs bounds what lies in one vehicle's bucket until it is taken in: more than
+// the pieces of a file, and at most 3.4 GB of a hostile vehicle. A bound in bytes would be set aside on the medium
 // for every vehicle; the running server sends away whose files take more than its
 // Quota.
 const maxBucketMsgs = 25_000
 
-// maxPart bounds a message of a bucket: the client library cuts a part into pieces
-// of 128 KiB.
-const maxPart = 128<<10 + 4<<10
+// maxPart bounds a message of a bucket: a piece, and what an older courier's library
+// cuts a part into.
+const maxPart = wire.MostPiece + 4<<10
 
 func nameError(vehicle string) error {
 	return fmt.Errorf("vehicle %.60q: a name is 1 to 40 of a-z, 0-9 and -", vehicle)

@@ -201,7 +201,7 @@ func (f *Fleet) Unit(i, day int) wire.Unit {
 func (f *Fleet) Records(i, day int) (list []*wire.Record, received time.Time) {
 	received = f.date(day).Add(22*time.Hour + time.Duration(i%3600)*time.Second)
 	drives := f.Day(i, day)
-	base := wire.Record{Version: wire.Version, Vehicle: f.Name(i), Stay: fmt.Sprintf("invented-%d", i), Label: "van (invented)"}
+	base := wire.Record{Version: 2, Vehicle: f.Name(i), Stay: fmt.Sprintf("invented-%d", i), Label: "van (invented)"}
 	for n := range drives {
 		d := &drives[n]
 		for k := range d.Findings {
