@@ -46,6 +46,12 @@ func enrolWith(ctx context.Context, at, code, fingerprint string) (identity, err
 	if err != nil || len(want) != sha256.Size {
 		return identity{}, errors.New("the fingerprint: expected 64 hexadecimal digits, as the shop gave them")
 	}
+	return certify(ctx, u.JoinPath("enrol").String(), map[string]string{"code": strings.TrimSpace(code)}, want)
+}
+
+// certify makes a key and has the shop certify it; ask is what is said besides, and
+// shown are the certificates that are shown.
+func certify(ctx context.Context, at string, ask map[string]string, fingerprint []byte, shown ...tls.Certificate) (identity, error) {
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
 		return identity{}, err
@@ -58,15 +64,16 @@ func enrolWith(ctx context.Context, at, code, fingerprint string) (identity, err
 	if err != nil {
 		return identity{}, err
 	}
-	body, err := json.Marshal(map[string]string{"code": strings.TrimSpace(code), "csr": string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE REQUEST", Bytes: csr}))})
+	ask["csr"] = string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE REQUEST", Bytes: csr}))
+	body, err := json.Marshal(ask)
 	if err != nil {
 		return identity{}, err
 	}
-	answer, err := askEnrolment(ctx, u.JoinPath("enrol").String(), body, want)
+	answer, err := askEnrolment(ctx, at, body, fingerprint, shown...)
 	if err != nil {
 		return identity{}, err
 	}
-	return answer.identity(key, der, want)
+	return answer.identity(key, der, fingerprint)
 }
 
 type enrolAnswer struct {
@@ -77,7 +84,7 @@ type enrolAnswer struct {
 	Error       string `json:"error"`
 }
 
-func askEnrolment(ctx context.Context, at string, body, fingerprint []byte) (*enrolAnswer, error) {
+func askEnrolment(ctx context.Context, at string, body, fingerprint []byte, shown ...tls.Certificate) (*enrolAnswer, error) {
 	ctx, cancel := context.WithTimeout(ctx, 30*time.Second)
 	defer cancel()
 	r, err := http.NewRequestWithContext(ctx, http.MethodPost, at, bytes.NewReader(body))
@@ -90,6 +97,7 @@ func askEnrolment(ctx context.Context, at string, body, fingerprint []byte) (*en
 		InsecureSkipVerify: true,
 		VerifyConnection:   func(s tls.ConnectionState) error { return checkServer(s, r.URL.Hostname(), fingerprint) },
 		MinVersion:         tls.VersionTLS13,
+		Certificates:       shown,
 	}}
 	client := &http.Client{Transport: t, CheckRedirect: func(*http.Request, []*http.Request) error { return errors.New("the server sends us elsewhere") }}
 	response, err := client.Do(r)

@@ -95,10 +95,11 @@ type onceCmd struct {
 
 // Run makes one visit, whatever the hours.
 func (o *onceCmd) Run(h *host) error {
-	_, c, err := o.courier(h)
+	config, c, err := o.courier(h)
 	if err != nil {
 		return err
 	}
+	renewing(h, config)
 	did, err := c.Deliver(h.ctx)
 	if err != nil {
 		return err
@@ -126,6 +127,7 @@ func (r *runCmd) Run(h *host) error {
 	for {
 		wait := time.Duration(config.EveryMin * float64(time.Minute))
 		if c.Due(time.Now()) {
+			renewing(h, config)
 			did, err := c.Deliver(h.ctx)
 			switch {
 			case h.ctx.Err() != nil:
@@ -150,6 +152,18 @@ func (r *runCmd) Run(h *host) error {
 			return nil
 		case <-time.After(wait):
 		}
+	}
+}
+
+// renewing renews the vehicle's certificate where that is due. What goes wrong is
+// logged and tried again at the next visit: the certificate is still valid.
+func renewing(h *host, config *courier.Config) {
+	until, err := renew(h.ctx, config, time.Now())
+	switch {
+	case err != nil && h.ctx.Err() == nil:
+		h.log.Warn().Err(err).Msg("the certificate was not renewed")
+	case !until.IsZero():
+		h.log.Info().Str("until", until.Format(time.DateOnly)).Msg("the certificate was renewed")
 	}
 }
 
@@ -217,16 +231,25 @@ func (e *enrolCmd) Run(h *host) error {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return err
 	}
+	// What is left of a renewal is of the identity before.
+	for _, name := range []string{next + certificateFile, next + keyFile, unsaidFile} {
+		if err := os.Remove(filepath.Join(dir, name)); err != nil && !os.IsNotExist(err) {
+			return err
+		}
+	}
 	for _, f := range []struct {
 		name string
 		text []byte
-	}{{"certificate.pem", id.cert}, {"key.pem", id.key}, {"ca.pem", id.ca}, {"token", []byte(id.token)}} {
+	}{{certificateFile, id.cert}, {keyFile, id.key}, {"ca.pem", id.ca}, {"token", []byte(id.token)}} {
 		if len(f.text) == 0 {
 			continue
 		}
 		if err := os.WriteFile(filepath.Join(dir, f.name), f.text, 0o600); err != nil {
 			return err
 		}
+	}
+	if err := writeShop(dir, shopAddress{e.Shop, e.Fingerprint}); err != nil {
+		return err
 	}
 	_, err = fmt.Fprintf(h.stdout, "enrolled as %s; its certificate is in %s\n", id.vehicle, dir)
 	return err

@@ -35,8 +35,9 @@ func (intakeCmd) Help() string {
 	return `Where a cluster of NATS servers with JetStream takes in what couriers deliver, in
 place of joltshop serve. The cluster's servers need, in their configuration,
   tls { cert_file: …, key_file: …, ca_file: the shop's ca.pem, verify_and_map: true }
-and what --rights prints; print it again after a vehicle was enrolled, renewed or
-struck off, and have the servers read it. Vehicles enrol with joltshop serve
+and what --rights prints; print it again whenever a vehicle was enrolled, renewed or
+struck off, and have the servers read it (nats-server --signal reload), best by a timer,
+as vehicles renew their certificates by themselves. Vehicles enrol with joltshop serve
 --tls as before, and name the cluster's servers in the courier's file (with ca, where
 the shop has not certified them). Example:
   joltshop intake --dir my-shop --rights > rights.conf

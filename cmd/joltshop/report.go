@@ -103,6 +103,9 @@ func (c *reportCmd) Run(h *host) error {
 	if o.Incomplete, err = incomplete(c.Shop); err != nil {
 		return err
 	}
+	if o.Ending, err = ending(c.Shop, o.Now); err != nil {
+		return err
+	}
 	s := rank.New(answers, o)
 	if c.Since != "" {
 		s.SinceDay(since)
@@ -236,6 +239,24 @@ func refusals(shop string, now time.Time) (list []rank.Refused, err error) {
 	aside, err := intake.SetAsideIn(shop, since)
 	for _, a := range aside {
 		list = append(list, rank.Refused{Vehicle: a.Vehicle, Why: fmt.Sprintf("%d messages were set aside, the last as %s", a.Count, a.Reason), At: a.Last})
+	}
+	return list, err
+}
+
+// endingSoon is how long before its end a certificate is named: a vehicle that comes
+// renews it in the month before that.
+const endingSoon = 60 * 24 * time.Hour
+
+// ending are the vehicles whose certificate ends soon.
+func ending(shop string, now time.Time) (list []rank.Refused, err error) {
+	all, err := server.EndingIn(shop, now.Add(endingSoon))
+	for _, x := range all {
+		word := "ends"
+		if !now.Before(x.Until) {
+			word = "ended"
+		}
+		list = append(list, rank.Refused{Vehicle: x.Vehicle, At: x.Until,
+			Why: fmt.Sprintf("its certificate %s on %s and it has not renewed it, which it does by itself from 90 days before; where it does not come, joltshop enrol %s --renew", word, x.Until.UTC().Format(time.DateOnly), x.Vehicle)})
 	}
 	return list, err
 }

@@ -111,3 +111,34 @@ func TestShopTextIsPlain(t *testing.T) {
 		t.Error("control characters reach the terminal")
 	}
 }
+
+// A certificate that ends soon and was not renewed is on the list of what to do.
+func TestEndingIsSaid(t *testing.T) {
+	shop, now := t.TempDir(), time.Date(2026, 3, 13, 0, 0, 0, 0, time.UTC)
+	if err := os.Mkdir(filepath.Join(shop, "enrolled"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	for name, until := range map[string]string{"van-1": "2026-05-01", "van-2": "2026-06-01", "van-3": "2026-03-01"} {
+		text := `{"vehicle":"` + name + `","serial":"1","until":"` + until + `T00:00:00Z","since":"2024-05-01T00:00:00Z"}`
+		if err := os.WriteFile(filepath.Join(shop, "enrolled", name+".json"), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	list, err := ending(shop, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := rank.New(&questions.Answers{}, rank.Options{LastDay: now, HistoryDays: 9, Now: now, Rate: 0.05, SilentDays: 1, FullDays: 1, Ending: list})
+	var out bytes.Buffer
+	if err := shopText(&out, s); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"its certificate ends on 2026-05-01", "its certificate ended on 2026-03-01", "joltshop enrol van-1 --renew"} {
+		if !strings.Contains(out.String(), want) {
+			t.Errorf("it does not say %q: %s", want, out.String())
+		}
+	}
+	if strings.Contains(out.String(), "van-2") {
+		t.Error("one that ends in 80 days is named")
+	}
+}

@@ -68,6 +68,9 @@ type Options struct {
 	Refusals []Refused
 	// Incomplete are the stays of which not all has come, for the same list.
 	Incomplete []Refused
+	// Ending are the vehicles whose certificate ends soon, and what is to be done, for
+	// the same list; At is when it ends.
+	Ending []Refused
 	// SilentDays and FullDays bound what is listed as silent and as filling.
 	SilentDays, FullDays float64
 }

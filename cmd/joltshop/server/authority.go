@@ -119,16 +119,43 @@ func (a *authority) serverCertificate(names []string) (tls.Certificate, error) {
 }
 
 // vehicleCertificate signs the key of a request for a vehicle's name. Nothing
-// else of the request is taken.
+// else of the request is taken. The key is in the subject too, so that rights can be
+// given to it and not to the name alone.
 func (a *authority) vehicleCertificate(vehicle string, key crypto.PublicKey, now time.Time) (*x509.Certificate, error) {
+	id, err := keyID(key)
+	if err != nil {
+		return nil, err
+	}
 	der, err := a.sign(&x509.Certificate{
-		Subject: pkix.Name{CommonName: vehicle}, NotAfter: now.AddDate(vehicleYears, 0, 0),
+		Subject: subjectOf(vehicle, id), NotAfter: now.AddDate(vehicleYears, 0, 0),
 		ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth},
 	}, key)
 	if err != nil {
 		return nil, err
 	}
 	return x509.ParseCertificate(der)
+}
+
+// keyID identifies a key: the first 16 bytes of the SHA-256 of its
+// SubjectPublicKeyInfo, in hexadecimal.
+func keyID(key crypto.PublicKey) (string, error) {
+	der, err := x509.MarshalPKIXPublicKey(key)
+	if err != nil {
+		return "", err
+	}
+	sum := sha256.Sum256(der)
+	return hex.EncodeToString(sum[:16]), nil
+}
+
+// subjectOf is the subject of a vehicle's certificate; key is "" in those of before it
+// was named there.
+func subjectOf(vehicle, key string) pkix.Name {
+	return pkix.Name{CommonName: vehicle, SerialNumber: key}
+}
+
+// certifiedBy is what is kept of a certificate.
+func certifiedBy(c *x509.Certificate) certified {
+	return certified{serial(c), c.Subject.SerialNumber, c.NotAfter}
 }
 
 func (a *authority) sign(t *x509.Certificate, key crypto.PublicKey) (der []byte, err error) {

@@ -26,7 +26,8 @@ const nothing = "shop.nothing"
 // Rights is the text that gives the vehicles that are enrolled in dir, and not kept
 // away, their rights, and the shop's intake all, in the configuration of the NATS servers of a
 // cluster. Those take the shop's ca.pem for their clients and have verify_and_map
-// set, so that the certificate says who it is. Each vehicle is in an account of its
+// set, so that the certificate says who it is: name and key, so that one that was
+// renewed or struck off has no rights, whoever still holds its key. Each vehicle is in an account of its
 // own, as on the embedded server; no vehicle's name has a capital letter, so that
 // none is the shop's.
 func Rights(dir string) (string, error) {
@@ -46,9 +47,17 @@ func Rights(dir string) (string, error) {
 			fmt.Fprintf(&exports, "      { service: %q, accounts: [%q] }\n", subject, name)
 			fmt.Fprintf(&imports, "      { service: { account: %q, subject: %q } }\n", shopUser, subject)
 		}
+		e, err := readEnrolled(dir, name)
+		if err != nil {
+			return "", err
+		}
+		var users strings.Builder
 		p := Permissions(name)
-		fmt.Fprintf(&accounts, "  %q: {\n    users: [ { user: \"CN=%s\", permissions: {\n        publish: { allow: %s }\n        subscribe: { allow: %s } } } ]\n    imports: [\n%s    ]\n  }\n",
-			name, name, list(p.Publish.Allow), list(p.Subscribe.Allow), imports.String())
+		for _, c := range e.shows() {
+			fmt.Fprintf(&users, "      { user: %q, permissions: {\n        publish: { allow: %s }\n        subscribe: { allow: %s } } }\n",
+				subjectOf(name, c.Key).ToRDNSequence().String(), list(p.Publish.Allow), list(p.Subscribe.Allow))
+		}
+		fmt.Fprintf(&accounts, "  %q: {\n    users: [\n%s    ]\n    imports: [\n%s    ]\n  }\n", name, users.String(), imports.String())
 	}
 	return fmt.Sprintf("accounts {\n  %q: {\n    jetstream: enabled\n    users: [ { user: \"CN=%s\" } ]\n    exports: [\n%s    ]\n  }\n%s}\n",
 		shopUser, intakeName, exports.String(), accounts.String()), nil

@@ -16,6 +16,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -50,8 +51,9 @@ func freePorts(t *testing.T, n int) (ports []int) {
 }
 
 // threeServers starts three processes of a cluster with the rights of the shop in
-// dir, as the manual says they are configured, and returns their addresses.
-func threeServers(t *testing.T, dir string, ca *authority) (urls string) {
+// dir, as the manual says they are configured, and returns their addresses, and what
+// has them read the rights of now.
+func threeServers(t *testing.T, dir string, ca *authority) (urls string, reread func()) {
 	t.Helper()
 	program := genuine(t)
 	rights, err := Rights(dir)
@@ -72,6 +74,8 @@ func threeServers(t *testing.T, dir string, ca *authority) (urls string) {
 		routes = append(routes, fmt.Sprintf("nats-route://127.0.0.1:%d", ports[3+i]))
 		all = append(all, fmt.Sprintf("tls://127.0.0.1:%d", ports[i]))
 	}
+	var nodes []*os.Process
+	var files []string
 	for i := range 3 {
 		conf := t.TempDir()
 		at := func(name string) string { return filepath.Join(conf, name) }
@@ -90,6 +94,7 @@ func threeServers(t *testing.T, dir string, ca *authority) (urls string) {
 		if err := p.Start(); err != nil {
 			t.Fatal(err)
 		}
+		nodes, files = append(nodes, p.Process), append(files, at("rights.conf"))
 		t.Cleanup(func() {
 			p.Process.Kill() //nolint:errcheck // it may have ended
 			p.Wait()         //nolint:errcheck // killed
@@ -98,7 +103,43 @@ func threeServers(t *testing.T, dir string, ca *authority) (urls string) {
 			}
 		})
 	}
-	return strings.Join(all, ",")
+	return strings.Join(all, ","), func() {
+		t.Helper()
+		rights, err := Rights(dir)
+		for i, n := range nodes {
+			err = errors.Join(err, os.WriteFile(files[i], []byte(rights), 0o600), n.Signal(syscall.SIGHUP))
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// certify enrols a vehicle with a new certificate, in place of an earlier one, and
+// returns how it shows that.
+func certify(t *testing.T, dir string, ca *authority, vehicle string) nats.Option {
+	t.Helper()
+	shown, cert := signed(t, ca, vehicle)
+	if err := writeJSON(enrolledPath(dir, vehicle), enrolled{Vehicle: vehicle, certified: certifiedBy(cert), Since: time.Now()}); err != nil {
+		t.Fatal(err)
+	}
+	return shown
+}
+
+// signed is a certificate of the authority that nobody has enrolled.
+func signed(t *testing.T, ca *authority, vehicle string) (nats.Option, *x509.Certificate) {
+	t.Helper()
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	cert, err := ca.vehicleCertificate(vehicle, key.Public(), time.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	roots := x509.NewCertPool()
+	roots.AddCert(ca.certificate)
+	return nats.Secure(&tls.Config{RootCAs: roots, Certificates: []tls.Certificate{{Certificate: [][]byte{cert.Raw}, PrivateKey: key}}}), cert
 }
 
 // The rights as NATS servers read them from their configuration, on three genuine
@@ -109,16 +150,18 @@ func TestRights(t *testing.T) {
 		t.Skip("a cluster takes some seconds: not run with -short")
 	}
 	dir := t.TempDir()
-	for _, v := range []string{"honest", "hostile"} {
-		if _, err := Local(dir, v); err != nil {
-			t.Fatal(err)
-		}
+	if err := prepareDir(dir); err != nil {
+		t.Fatal(err)
 	}
 	ca, err := openAuthority(dir)
 	if err != nil {
 		t.Fatal(err)
 	}
-	urls := threeServers(t, dir, ca)
+	shows := map[string]nats.Option{}
+	for _, v := range []string{"honest", "hostile"} {
+		shows[v] = certify(t, dir, ca, v)
+	}
+	urls, reread := threeServers(t, dir, ca)
 	secured, err := IntakeTLS(dir, "")
 	if err != nil {
 		t.Fatal(err)
@@ -147,19 +190,8 @@ func TestRights(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	certified := func(vehicle string) nats.Option {
-		key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-		if err != nil {
-			t.Fatal(err)
-		}
-		cert, err := ca.vehicleCertificate(vehicle, key.Public(), time.Now())
-		if err != nil {
-			t.Fatal(err)
-		}
-		return nats.Secure(&tls.Config{RootCAs: secured.RootCAs, Certificates: []tls.Certificate{{Certificate: [][]byte{cert.Raw}, PrivateKey: key}}})
-	}
 	as := func(vehicle string) *nats.Conn {
-		c, err := nats.Connect(urls, nats.CustomInboxPrefix(wire.Inbox(vehicle)), nats.NoReconnect(), nats.PermissionErrOnSubscribe(true), certified(vehicle),
+		c, err := nats.Connect(urls, nats.CustomInboxPrefix(wire.Inbox(vehicle)), nats.NoReconnect(), nats.PermissionErrOnSubscribe(true), shows[vehicle],
 			nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {}))
 		if err != nil {
 			t.Fatal(err)
@@ -199,12 +231,36 @@ func TestRights(t *testing.T) {
 		t.Errorf("changed: %s, was %s", after, before)
 	}
 	reflects(t, js, as("honest"), as)
-	// One that the shop has not enrolled has a certificate of its authority all
-	// the same, as one that was struck off has.
-	if c, err := nats.Connect(urls, nats.NoReconnect(), certified("struck-off")); err == nil {
-		c.Close()
-		t.Error("one that is struck off was let in")
+	// One that the shop has not enrolled has a certificate of its authority all the same,
+	// and so has another by a name that is enrolled.
+	out := func(what string, shown nats.Option) {
+		t.Helper()
+		c, err := nats.Connect(urls, nats.NoReconnect(), shown)
+		if err == nil {
+			c.Close()
+			t.Errorf("%s was let in", what)
+		}
 	}
+	for _, name := range []string{"stray", "honest"} {
+		shown, _ := signed(t, ca, name)
+		out("a certificate of nobody, by the name "+name, shown)
+	}
+
+	// Renewed and struck off, the earlier certificates end, with their connections.
+	old, stolen, earlier := as("honest"), as("hostile"), shows["honest"]
+	shows["honest"] = certify(t, dir, ca, "honest")
+	if err := Revoke(dir, "hostile"); err != nil {
+		t.Fatal(err)
+	}
+	reread()
+	for end := time.Now().Add(time.Minute); !old.IsClosed() || !stolen.IsClosed(); time.Sleep(20 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatalf("renewed: closed %v, struck off: closed %v", old.IsClosed(), stolen.IsClosed())
+		}
+	}
+	out("the certificate before the renewal", earlier)
+	out("one that was struck off", shows["hostile"])
+	delivers(t, as("honest"), "honest")
 }
 
 // stateOf is what the shop holds of the vehicle honest, and how its streams are set.

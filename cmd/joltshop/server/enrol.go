@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"crypto/subtle"
 	"crypto/tls"
+	"crypto/x509"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -53,8 +54,12 @@ func (s *Server) startEnrolment(host string, port int, certificate tls.Certifica
 	h := &enroller{s: s, sources: newLimits(triesOfSource), codes: newLimits(triesOfCode)}
 	mux := http.NewServeMux()
 	mux.Handle("POST /enrol", h)
+	mux.HandleFunc("POST /renew", h.renew)
+	pool := x509.NewCertPool()
+	pool.AddCert(s.ca.certificate)
 	s.enrol = &http.Server{
-		Handler: mux, TLSConfig: &tls.Config{Certificates: []tls.Certificate{certificate}, MinVersion: tls.VersionTLS13},
+		Handler: mux, TLSConfig: &tls.Config{Certificates: []tls.Certificate{certificate}, MinVersion: tls.VersionTLS13,
+			ClientAuth: tls.VerifyClientCertIfGiven, ClientCAs: pool},
 		ReadTimeout: 10 * time.Second, WriteTimeout: 20 * time.Second, IdleTimeout: 10 * time.Second, MaxHeaderBytes: 8 << 10,
 		ErrorLog: log.New(logWriter{s.opt.Logf}, "", 0),
 	}
@@ -86,6 +91,13 @@ func (r *refusal) Error() string { return r.why }
 
 func (h *enroller) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	answer, err := h.answer(w, r)
+	if err == nil {
+		h.s.opt.Logf("enrolled vehicle %s from %s", answer.Vehicle, r.RemoteAddr)
+	}
+	h.reply(w, r, answer, err)
+}
+
+func (h *enroller) reply(w http.ResponseWriter, r *http.Request, answer *enrolAnswer, err error) {
 	w.Header().Set("Content-Type", "application/json")
 	if err != nil {
 		var no *refusal
@@ -97,7 +109,6 @@ func (h *enroller) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		_ = json.NewEncoder(w).Encode(enrolRefusal{no.why})
 		return
 	}
-	h.s.opt.Logf("enrolled vehicle %s from %s", answer.Vehicle, r.RemoteAddr)
 	_ = json.NewEncoder(w).Encode(answer)
 }
 
@@ -140,7 +151,7 @@ func (h *enroller) answer(w http.ResponseWriter, r *http.Request) (*enrolAnswer,
 		return nil, err
 	}
 	a := &enrolAnswer{Vehicle: c.Vehicle, Certificate: string(pemOf("CERTIFICATE", cert.Raw)), CA: string(h.s.ca.pem)}
-	e := enrolled{Vehicle: c.Vehicle, Serial: serial(cert), Since: now.UTC().Truncate(time.Second)}
+	e := enrolled{Vehicle: c.Vehicle, certified: certifiedBy(cert), Since: now.UTC().Truncate(time.Second)}
 	if !h.s.opt.TLS {
 		a.Token = rand.Text()
 		e.Token = hashed(a.Token)

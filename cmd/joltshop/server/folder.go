@@ -19,11 +19,31 @@ import (
 // enrolled is what the shop keeps of a vehicle that may connect.
 type enrolled struct {
 	Vehicle string `json:"vehicle"`
-	// Serial is that of its one valid certificate, in hexadecimal.
-	Serial string `json:"serial,omitempty"`
+	// The certificate that it may show, and, while it has renewed that and has not come
+	// with the new one yet, the new one.
+	certified
+	Next *certified `json:"next,omitempty"`
 	// Token is the SHA-256 of what it connects with where there is no TLS.
 	Token string    `json:"token_sha256,omitempty"`
 	Since time.Time `json:"since"`
+}
+
+// certified is a certificate that a vehicle may show.
+type certified struct {
+	// Serial is its number, in hexadecimal.
+	Serial string `json:"serial,omitempty"`
+	// Key identifies the key, see keyID; "" of certificates that do not name it.
+	Key string `json:"key,omitempty"`
+	// Until is when it ends; the zero time of those of before this was kept.
+	Until time.Time `json:"until,omitzero"`
+}
+
+// shows are the certificates that the vehicle may show.
+func (e *enrolled) shows() []certified {
+	if e.Next != nil {
+		return []certified{e.certified, *e.Next}
+	}
+	return []certified{e.certified}
 }
 
 // code is a one-time code that is waiting for its vehicle.

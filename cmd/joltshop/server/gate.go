@@ -3,6 +3,7 @@ package server
 import (
 	"context"
 	"crypto/subtle"
+	"slices"
 	"time"
 
 	natsserver "github.com/nats-io/nats-server/v2/server"
@@ -74,11 +75,16 @@ func (s *Server) knows(who caller) bool {
 	if err != nil {
 		return false
 	}
-	kept := e.Token
+	kept := []string{e.Token}
 	if s.opt.TLS {
-		kept = e.Serial
+		kept = kept[:0]
+		for _, c := range e.shows() {
+			kept = append(kept, c.Serial)
+		}
 	}
-	return kept != "" && subtle.ConstantTimeCompare([]byte(kept), []byte(who.proof)) == 1
+	return slices.ContainsFunc(kept, func(k string) bool {
+		return k != "" && subtle.ConstantTimeCompare([]byte(k), []byte(who.proof)) == 1
+	})
 }
 
 // dismiss ends the connections of who may connect no more.
