@@ -110,7 +110,7 @@ func (c *superseded) of(run uint32, records []rec) (worthless []bool, groups []T
 			}
 		case blockHistory:
 			worthless[j], c.history = c.history, true
-		case blockUsage, blockClock:
+		case blockUsage, blockClock, blockAsking:
 			worthless[j] = seen[x.typ]
 			seen[x.typ] = true
 		case blockRun:

@@ -72,6 +72,7 @@ const (
 	blockEnd                           // empty; the run ended in order
 	blockLink                          // linkRecord; in evidence files a block
 	blockFrames                        // framesRecord: how far evidence files go
+	blockAsking                        // Asking: where nothing is asked, and why; the latest counts
 )
 
 // Blocks.

@@ -178,6 +178,21 @@ type Trouble struct {
 	Over bool `json:"-"`
 }
 
+// Asking says on which buses nothing is asked, as it stood at an instant; none are
+// named where all are asked.
+type Asking struct {
+	At     bus.Micros  `json:"at_us"`
+	Silent []SilentBus `json:"silent,omitempty"`
+}
+
+// SilentBus is a bus on which nothing has been asked since an instant, with the
+// reason.
+type SilentBus struct {
+	Bus   string     `json:"bus"`
+	Since bus.Micros `json:"since_us"`
+	Why   string     `json:"why"`
+}
+
 // marshal is for records of our own types, which cannot fail but by a
 // programming mistake; numbers that JSON lacks are the caller's.
 func marshal(v any) ([]byte, error) { return json.Marshal(v) }

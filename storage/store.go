@@ -62,6 +62,8 @@ type Boot struct {
 	Ended  bool
 	Usage  Usage
 	Repair Repair
+	// Asking is how asking stood when that last changed.
+	Asking Asking
 }
 
 // Event is a finding on file.
@@ -361,6 +363,9 @@ func (l *loader) record(b *Boot, k *rec) error {
 			return err
 		}
 		l.s.health.Troubles = append(l.s.health.Troubles, t)
+	case blockAsking:
+		b.Asking = Asking{}
+		return read(&b.Asking)
 	case blockEnd:
 		b.Ended = true
 	}

@@ -77,6 +77,7 @@ func TestWhatIsWrittenIsRead(t *testing.T) {
 	f1 := finding(detect.KindReleaseLag, 50*bus.Second, 1, true)
 	f2 := finding(detect.KindApply, 52*bus.Second, 0, false)
 	f3 := finding(detect.KindReleaseLag, 55*bus.Second, 0.5, true)
+	asking := storage.Asking{At: 100 * bus.Second, Silent: []storage.SilentBus{{Bus: "plug", Since: 90 * bus.Second, Why: "the supply is at 11.5 V"}}}
 	acc := &detect.Account{Drive: 1, End: 60 * bus.Second, EngineOnS: 60, Frames: 77}
 	for i := range frames {
 		w.Frame(&frames[i])
@@ -95,6 +96,8 @@ func TestWhatIsWrittenIsRead(t *testing.T) {
 		if at(100) {
 			must(t, w.Account(acc))
 			must(t, w.History([]byte("sketches")))
+			must(t, w.Asking(storage.Asking{At: 99 * bus.Second, Silent: []storage.SilentBus{{Bus: "other", Since: 98 * bus.Second, Why: "replaced"}}}))
+			must(t, w.Asking(asking))
 		}
 	}
 	must(t, w.SetClock(bus.Clock{Known: true, Zero: 1_700_000_000_000_000}))
@@ -107,7 +110,7 @@ func TestWhatIsWrittenIsRead(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if b := s.Boots(); len(b) != 1 || b[0].ID != "boot-a" || !b[0].Ended || b[0].Label != "test" || b[0].Clock.Zero != 1_700_000_000_000_000 ||
+	if b := s.Boots(); len(b) != 1 || b[0].ID != "boot-a" || !b[0].Ended || !reflect.DeepEqual(b[0].Asking, asking) || b[0].Label != "test" || b[0].Clock.Zero != 1_700_000_000_000_000 ||
 		!reflect.DeepEqual(b[0].Plan, testPlan()) || string(b[0].Settings) != string(opt.Settings) {
 		t.Errorf("boots %+v", b)
 	}

@@ -290,6 +290,22 @@ func (w *Writer) History(h []byte) error {
 	return nil
 }
 
+// Asking keeps where nothing is asked, and why; the latest counts. It is written
+// at once, so it is not to be called more often than that is worth.
+func (w *Writer) Asking(a Asking) error {
+	if w.closed {
+		return errClosed
+	}
+	payload, err := marshal(a)
+	if err != nil {
+		return fmt.Errorf("how asking stands: %w", err)
+	}
+	w.run.replace(item{typ: blockAsking, payload: payload})
+	w.run.drain()
+	w.plan()
+	return nil
+}
+
 // SetClock keeps wall time once it is known or has been put right; it holds
 // for the whole boot, backwards too.
 func (w *Writer) SetClock(c bus.Clock) error {

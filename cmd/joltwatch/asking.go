@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"joltwatch/bus"
+	"joltwatch/storage"
 	"joltwatch/stream"
 
 	"github.com/rs/zerolog"
@@ -25,8 +26,10 @@ type asker interface {
 type askedBus struct {
 	asker
 	name string
-	// cause is why nothing was asked when it was last looked at.
-	cause string
+	// cause is why nothing was asked when it was last looked at, without numbers;
+	// silent is that with them, since when.
+	cause  string
+	silent storage.SilentBus
 }
 
 // asking is all of them.
@@ -35,6 +38,9 @@ type asking struct {
 	// outputPerKmh stands in where no road speed is mapped.
 	outputPerKmh float64
 	road         bool // a road speed has been seen
+	// noted are the causes, a line each, as the stay has them, since when.
+	noted   string
+	notedAt bus.Micros
 }
 
 // usualOutputPerKmh is output shaft rpm at 1 km/h of a usual vehicle: an axle
@@ -84,21 +90,49 @@ func (a *asking) hurry() {
 const hurryTime = 8 * bus.Second
 
 // log says when asking falls silent and why, and when it goes on.
-func (a *asking) log(log zerolog.Logger) {
+func (a *asking) log(log zerolog.Logger, now bus.Micros) {
 	for _, b := range a.buses {
 		s := b.State()
-		cause, _, _ := strings.Cut(s.Silent, ";")
-		cause = strings.TrimRight(strings.Map(notDigit, cause), " ")
+		why, _, _ := strings.Cut(s.Silent, ";")
+		cause := strings.TrimRight(strings.Map(notDigit, why), " ")
 		if cause == b.cause {
 			continue
 		}
-		b.cause = cause
+		b.cause, b.silent = cause, storage.SilentBus{Bus: b.name, Since: now, Why: why}
 		if s.Silent == "" {
 			log.Warn().Str("bus", b.name).Msg("asking goes on")
 		} else {
 			log.Warn().Str("bus", b.name).Str("reason", s.Silent).Msg("nothing is asked")
 		}
 	}
+}
+
+// A cause is noted once it has lasted, and not often, so that one that comes and
+// goes does not wear the medium.
+const (
+	noteLasted = 5 * bus.Second
+	noteEvery  = 30 * bus.Second
+)
+
+// note is what the stay has to be told of where asking is silent; ok is false where
+// it has that.
+func (a *asking) note(now bus.Micros) (n storage.Asking, ok bool) {
+	n.At = now
+	causes := ""
+	for _, b := range a.buses {
+		if b.silent.Since > 0 && now-b.silent.Since < noteLasted {
+			return n, false
+		}
+		if b.cause != "" {
+			causes += b.name + ": " + b.cause + "\n"
+			n.Silent = append(n.Silent, b.silent)
+		}
+	}
+	if causes == a.noted || a.notedAt > 0 && now-a.notedAt < noteEvery {
+		return n, false
+	}
+	a.noted, a.notedAt = causes, now
+	return n, true
 }
 
 func notDigit(r rune) rune {

@@ -1,11 +1,15 @@
 package main
 
 import (
+	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
 	"joltwatch/bus"
 	"joltwatch/stream"
+
+	"github.com/rs/zerolog"
 )
 
 // Every kind of source that a vehicle file may name can be opened.
@@ -39,5 +43,39 @@ func TestAskingSaysHowItStands(t *testing.T) {
 	}
 	if b.calls != 4 {
 		t.Errorf("told %d times of 4 values", b.calls)
+	}
+}
+
+// The stay is told why nothing is asked once that has lasted, each time it is
+// another reason, and not often.
+func TestAskingIsNoted(t *testing.T) {
+	b := &asked{}
+	a := asking{buses: []*askedBus{{asker: b, name: "plug"}}}
+	var got []string
+	for now := bus.Second; now < 400*bus.Second; now += bus.Second {
+		switch s := now / bus.Second; {
+		case s == 20:
+			b.state.Silent = "the supply is at 11.5 V; x"
+		case s == 50:
+			b.state.Silent = "the supply is at 11.4 V; x" // the same reason
+		case s >= 100 && s < 130:
+			b.state.Silent = []string{"", "gone"}[s/3%2] // comes and goes
+		case s == 200:
+			b.state.Silent = "the engine has been off; x"
+		case s == 210:
+			b.state.Silent = ""
+		}
+		a.log(zerolog.Nop(), now)
+		if n, ok := a.note(now); ok {
+			text := fmt.Sprint(now.Seconds())
+			for _, x := range n.Silent {
+				text += fmt.Sprintf(" %s %g %s", x.Bus, x.Since.Seconds(), x.Why)
+			}
+			got = append(got, text)
+		}
+	}
+	want := []string{"25 plug 20 the supply is at 11.5 V", "134 plug 129 gone", "205 plug 200 the engine has been off", "235"}
+	if !slices.Equal(got, want) {
+		t.Errorf("%q, expected %q", got, want)
 	}
 }

@@ -204,7 +204,10 @@ func (l *line) beat(in *input) func() (time.Duration, error) {
 		if !l.asleep && now-max(l.last, in.opened) > l.patience() {
 			l.sleep()
 		}
-		l.asking.log(l.log)
+		l.asking.log(l.log, now)
+		if n, ok := l.asking.note(now); ok {
+			l.keep(l.store.Asking(n))
+		}
 		// Findings that wait for trouble codes do not wait for frames.
 		l.release(now)
 		if err := l.store.Tick(now); err != nil || l.asleep {

@@ -88,6 +88,7 @@ func (s *Stay) boots(store *storage.Store) {
 	s.plans = map[uint32]*stream.Plan{}
 	s.settings = map[uint32]detect.Settings{}
 	for _, b := range boots {
+		s.Asking, s.AskingBoot, s.AskingClock = b.Asking, b.Number, b.Clock
 		if b.Label != "" {
 			s.Label = b.Label
 		}

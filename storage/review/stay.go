@@ -47,6 +47,11 @@ type Stay struct {
 	// Lines are those of engine over road speed that were learned where these
 	// two are all there is; nil where there is more, or nothing.
 	Lines *ratioline.Memory
+	// Asking is how asking stood when that last changed, in the latest run, whose
+	// number and clock these are.
+	Asking      storage.Asking
+	AskingBoot  uint32
+	AskingClock bus.Clock
 	// Card is what the unit has asked of its medium.
 	Card storage.Usage
 	// Damaged is true where a part of the store could not be read.

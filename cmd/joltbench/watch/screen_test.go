@@ -5,7 +5,9 @@ import (
 	"testing"
 	"unicode/utf8"
 
+	"joltwatch/bus"
 	"joltwatch/detect"
+	"joltwatch/storage"
 	"joltwatch/storage/review"
 )
 
@@ -83,5 +85,39 @@ func TestNumerals(t *testing.T) {
 	}
 	if got != want {
 		t.Errorf("\n%s", strings.Join(got[:], "\n"))
+	}
+}
+
+// Why nothing is asked is there, also where it came after the account, and without
+// any drive; what the account has already is not said twice.
+func TestScreenSaysWhyNothingIsAsked(t *testing.T) {
+	silent := storage.Asking{At: 95 * bus.Second, Silent: []storage.SilentBus{{Bus: "plug", Since: 90 * bus.Second, Why: "the engine has been off"}}}
+	for _, c := range []struct {
+		name   string
+		end    bus.Micros // of the account, 0 for no drive
+		asking storage.Asking
+		boot   uint32
+		want   string
+	}{
+		{"after the account", 60 * bus.Second, silent, 1, "plug: nothing is asked since 90.0 s: the engine has been off"},
+		{"without a drive", 0, silent, 1, "plug: nothing is asked since 90.0 s: the engine has been off"},
+		{"in a later run", 100 * bus.Second, silent, 2, "plug: nothing is asked since 90.0 s: the engine has been off"},
+		{"before the account", 100 * bus.Second, silent, 1, ""},
+		{"over", 60 * bus.Second, storage.Asking{At: 95 * bus.Second}, 1, "all is asked again since 95.0 s"},
+		{"never silent", 60 * bus.Second, storage.Asking{}, 1, ""},
+	} {
+		now := stay(130, 80, 40)
+		now.Drives[0].Account.End, now.Drives[0].Account.Asking = c.end, []string{"plug asks: engine_speed 5.0 Hz (up to 19.0)"}
+		if c.end == 0 {
+			now = (&review.Stay{}).Build(nil)
+		}
+		now.Asking, now.AskingBoot = c.asking, c.boot
+		text := strings.Join(Screen(now, nil, 100, 40), "\n")
+		if !strings.Contains(text, c.want) || c.want == "" && (strings.Contains(text, "nothing is asked") || strings.Contains(text, "asked again")) {
+			t.Errorf("%s: no %q in\n%s", c.name, c.want, text)
+		}
+		if c.end > 0 && !strings.Contains(text, "plug asks: engine_speed 5.0 Hz") {
+			t.Errorf("%s: no rates in\n%s", c.name, text)
+		}
 	}
 }
