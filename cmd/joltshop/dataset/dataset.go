@@ -19,6 +19,7 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path"
 	"slices"
@@ -51,8 +52,8 @@ const (
 )
 
 // Dataset takes records in. It is safe for several goroutines. Several processes
-// may write to the same place: a Flush fails where another has just taken in a
-// file that it was about to read, and is to be repeated, as after any failure.
+// may write to the same place: a Flush fails where others take in again and again what
+// it was about to read, and is to be repeated, as after any failure.
 type Dataset struct {
 	at    place
 	codec zstd.Codec // kept, as its buffers are large
@@ -207,7 +208,13 @@ func (d *Dataset) Flush(ctx context.Context) error {
 		b := d.pending[p]
 		g.Go(func() error {
 			// Every partition is tried, so that one that fails holds up no other.
-			aside[i], errs[i] = merge(ctx, d.at, &d.codec, p, b)
+			for tries := 3; tries > 0; tries-- {
+				bad, err := merge(ctx, d.at, &d.codec, p, b)
+				aside[i], errs[i] = append(aside[i], bad...), err
+				if !errors.Is(err, fs.ErrNotExist) { // another has just taken in a file
+					break
+				}
+			}
 			return nil
 		})
 	}

@@ -48,6 +48,3 @@ func PutHeld(ctx context.Context, js jetstream.JetStream, dir, vehicle string) e
 	}
 	return os.Remove(heldPath(dir, vehicle))
 }
-
-// Lock holds a shop's folder, in which no server may run then, until unlock.
-func Lock(dir string) (unlock func(), err error) { return lock(dir) }

@@ -8,8 +8,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// lock holds dir for this server until unlock.
-func lock(dir string) (unlock func(), err error) {
+// Lock holds a shop's folder, in which no other server may run then, until unlock.
+func Lock(dir string) (unlock func(), err error) {
 	f, err := os.OpenFile(filepath.Join(dir, "lock"), os.O_CREATE|os.O_RDWR, 0o600)
 	if err != nil {
 		return nil, err

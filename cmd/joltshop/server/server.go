@@ -119,7 +119,7 @@ func Start(opt Options) (s *Server, err error) {
 			s.Close()
 		}
 	}()
-	if s.unlock, err = lock(opt.Dir); err != nil {
+	if s.unlock, err = Lock(opt.Dir); err != nil {
 		return s, err
 	}
 	if s.ca, err = openAuthority(opt.Dir); err != nil {
