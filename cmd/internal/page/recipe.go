@@ -91,7 +91,7 @@ func tableOf(a *conditions.Answer) (t conditionTable) {
 	for i := range each {
 		t.Rows = append(t.Rows, rowOf(&each[i], a))
 	}
-	t.Note = "Each condition is looked at with all bounds that it may have, alone and with each other one. p is how likely so much is by chance anywhere among all of these: outcomes dealt out anew 999 times, single-step maximum of Kulldorff's scan statistic. Where late ones stand out most is only named above where p is at most 0.05. Lag: Spearman's rank correlation, of all releases, with its p among all conditions."
+	t.Note = "Each condition is looked at with all bounds that it may have. p is how likely so much is by chance in any condition: outcomes dealt out anew at most 499 times, single-step maximum of the likelihood ratio over all bounds. What is named above is likeliest alone or with another, and only where so much in all of them together is at most 5 % likely by chance. Lag: Spearman's rank correlation, of all releases, with its p among all conditions."
 	return t
 }
 

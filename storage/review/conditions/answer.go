@@ -61,14 +61,10 @@ type Named struct {
 // Fewest late releases are asked what they have in common.
 const Fewest = 5
 
-// secondLevel is the probability at which a second condition is named: less than
-// level, as it is a second chance to be wrong.
-const secondLevel = 0.03
-
-// apart is by how much one condition's log likelihood must be behind another's to
-// be told apart from it: 20 times less likely. That misleads at most once in 20
+// apart is how many times less likely the outcomes must be by one condition than by
+// another for the two to be told apart. That misleads at most once in 20
 // times (Royall, Statistical Evidence, 1997, section 1.4).
-const apart = 3.0
+const apart = 20.0
 
 // Find asks what the late releases of a stay have in common.
 func Find(s *Sample) *Answer {
@@ -78,23 +74,24 @@ func Find(s *Sample) *Answer {
 	}
 	a.Few = a.Late < Fewest || a.Releases-a.Late < Fewest
 	list := placed(s.Releases)
-	t := newTable(list, !a.Few)
-	ones := make([]effect, len(t.cols))
-	two := together{}
+	t := newTable(list, fewCuts)
+	x := t.newLooked()
 	if !a.Few {
-		ones, two = t.test(1)
+		x = t.test(1)
 	}
-	a.describe(t, ones)
+	a.describe(list, t, x.ones)
 	a.lags(list)
 	if a.Few {
 		return a
 	}
-	a.Named = choose(list, t, ones, two)
+	if x.p <= level {
+		a.Named = choose(list, x.p)
+	}
 	a.rates(list)
 	return a
 }
 
-func (a *Answer) describe(t *table, ones []effect) {
+func (a *Answer) describe(list []Release, t *table, ones []effect) {
 	for j, c := range t.cols {
 		e := Effect{Of: c.of, P: 1}
 		var v []float64
@@ -108,8 +105,10 @@ func (a *Answer) describe(t *table, ones []effect) {
 		if len(v) > 0 {
 			e.Low, e.High = stats.Quantile(v, 0.05), stats.Quantile(v, 0.95)
 		}
-		if x := ones[j]; x.ok {
-			e.Best, e.K, e.N, e.P = t.bound(x.region), x.k, x.n, x.p
+		if x := ones[j]; x.ok() {
+			e.Best, e.P = t.rounded(list, t.bound(x.region))[0], x.p
+			in := within(list, e.Best)
+			e.K, e.N = late(in), len(in)
 		}
 		a.Each = append(a.Each, e)
 	}
@@ -130,47 +129,39 @@ func within(list []Release, bounds ...detect.Bound) []Release {
 	return list
 }
 
-// choose names the condition whose region stands out most, and a second one where
-// the rate still depends on it within that region: recursive partitioning by
-// permutation tests (Hothorn, Hornik and Zeileis, Journal of Computational and
-// Graphical Statistics 15(3), 2006), two levels deep. The first is dropped again
-// where it is no longer needed within the second's.
-func choose(list []Release, t *table, ones []effect, two together) []Named {
-	first := best(ones)
-	if first < 0 || ones[first].p > level {
-		if two.ok && two.p <= level {
-			return []Named{{Bound: t.bound(two.a), P: two.p}, {Bound: t.bound(two.b), P: two.p}}
+// surePair is how likely two conditions together must be, among all that is looked at,
+// to be named rather than the likeliest one alone: the second is a second chance to
+// be wrong.
+const surePair = 0.4
+
+// choose names the condition, or the two together, by which the outcomes are
+// likeliest over all bounds (choice among models by Bayes factors: Kass and Raftery,
+// JASA 90, 1995). p is how likely so much is by chance.
+func choose(list []Release, p float64) []Named {
+	t := newTable(list, manyCuts)
+	x := t.newLooked()
+	t.look(t.lateOnes(), x)
+	one, two := best(x.ones), best(x.twos)
+	if two >= 0 {
+		e := &x.twos[two]
+		w := e.weight * pairShare / float64(len(t.twos))
+		if w >= surePair*(x.alone+x.both) && (one < 0 || w > x.ones[one].weight*(1-pairShare)/float64(t.single)) {
+			b := t.rounded(list, t.bound(e.region), t.bound(e.with))
+			return []Named{{Bound: b[0], P: p, Or: t.beside(list, x, two, e.with.col)}, {Bound: b[1], P: p, Or: t.beside(list, x, two, e.region.col)}}
 		}
+	}
+	if one < 0 {
 		return nil
 	}
-	one := t.name(first, ones)
-	ta := newTable(within(list, one.Bound), false, first)
-	seconds, _ := ta.test(2)
-	second := best(seconds)
-	if second < 0 || seconds[second].p > secondLevel {
-		return []Named{one}
-	}
-	other := ta.name(second, seconds)
-	tb := newTable(within(list, other.Bound), false, second)
-	firsts, _ := tb.test(3)
-	if firsts[first].own > level {
-		// What the first told was told by the second.
-		return []Named{t.name(second, ones)}
-	}
-	one.Or = rivals(tb, first, firsts)
-	return []Named{one, other}
+	b := t.rounded(list, t.bound(x.ones[one].region))
+	return []Named{{Bound: b[0], P: p, Or: t.rivals(list, x, one)}}
 }
 
-// name names the condition at place j by its best region.
-func (t *table) name(j int, ones []effect) Named {
-	return Named{Bound: t.bound(ones[j].region), P: ones[j].p, Or: rivals(t, j, ones)}
-}
-
-// best is the condition that stands out most; -1 where none does.
-func best(ones []effect) int {
+// best is the effect of the greatest weight; -1 where there is none.
+func best(list []effect) int {
 	j := -1
-	for i := range ones {
-		if ones[i].ok && (j < 0 || ones[i].score > ones[j].score) {
+	for i := range list {
+		if list[i].ok() && (j < 0 || list[i].weight > list[j].weight) {
 			j = i
 		}
 	}
@@ -178,13 +169,31 @@ func best(ones []effect) int {
 }
 
 // rivals are the conditions that explain the late releases nearly as well.
-func rivals(t *table, chosen int, ones []effect) (list []detect.Bound) {
-	for i := range ones {
-		if x := &ones[i]; i != chosen && x.ok && x.p <= level && x.score >= ones[chosen].score-apart {
-			list = append(list, t.bound(x.region))
+func (t *table) rivals(list []Release, x *looked, chosen int) (or []detect.Bound) {
+	for i := range x.ones {
+		if e := &x.ones[i]; i != chosen && e.ok() && e.weight >= x.ones[chosen].weight/apart {
+			or = append(or, t.rounded(list, t.bound(e.region))...)
 		}
 	}
-	return list
+	return or
+}
+
+// beside are the same for two together, of which the one at place keep stays.
+func (t *table) beside(list []Release, x *looked, chosen, keep int) (or []detect.Bound) {
+	for i := range x.twos {
+		e := &x.twos[i]
+		if i == chosen || !e.ok() || e.weight < x.twos[chosen].weight/apart {
+			continue
+		}
+		b := t.rounded(list, t.bound(e.region), t.bound(e.with))
+		switch keep {
+		case e.region.col:
+			or = append(or, b[1])
+		case e.with.col:
+			or = append(or, b[0])
+		}
+	}
+	return or
 }
 
 // folds is into how many parts the releases are shared out for the rates.
@@ -230,23 +239,26 @@ func fold(list []Release, f int) (part, rest []Release) {
 
 // refit finds the bounds of the conditions named once more, on a part.
 func refit(list []Release, named []detect.Bound) []detect.Bound {
-	bounds := slices.Clone(named)
-	for k, b := range named {
-		j := place(b.Of)
-		t := newTable(list, false, others(j)...)
-		ones := make([]effect, len(t.cols))
-		t.scan(t.lateOnes(), ones)
-		if ones[j].ok {
-			bounds[k] = t.bound(ones[j].region)
-		}
-		list = within(list, bounds[k])
+	var cols []int
+	for _, b := range named {
+		cols = append(cols, place(b.Of))
 	}
-	return bounds
+	t := newTable(list, manyCuts, others(cols)...)
+	x := t.newLooked()
+	t.look(t.lateOnes(), x)
+	switch {
+	case len(cols) == 1 && x.ones[cols[0]].ok():
+		return t.rounded(list, t.bound(x.ones[cols[0]].region))
+	case len(cols) == 2 && len(x.twos) == 1 && x.twos[0].ok():
+		return t.rounded(list, t.bound(x.twos[0].region), t.bound(x.twos[0].with))
+	}
+	return named
 }
 
-func others(col int) (list []int) {
+// others are the places of all conditions but these.
+func others(cols []int) (list []int) {
 	for j := range len(detect.Conditions) + 1 {
-		if j != col {
+		if !slices.Contains(cols, j) {
 			list = append(list, j)
 		}
 	}

@@ -1,100 +1,109 @@
 package conditions
 
-import (
-	"math"
-	"math/rand/v2"
-)
-
-// effect is the region of a condition in which late releases stand out most.
-type effect struct {
-	region
-	ok   bool
-	k, n int
-	// score is the logarithm of how much likelier the outcomes are with a rate
-	// of its own in the region, less one for each bound after the first.
-	score float64
-	// own is the probability of such a score by chance for this condition
-	// alone, p that of one in any of those looked at.
-	own, p float64
-}
-
-// together is the same for two conditions.
-type together struct {
-	a, b  region
-	ok    bool
-	k, n  int
-	score float64
-	p     float64
-}
-
-// support is the gain in log likelihood of a rate of its own for n releases with k
-// late ones over one rate for all; 0 where the rate within is not the greater. It
-// is the scan statistic of Kulldorff for yes and no (Communications in Statistics,
-// Theory and Methods 26(6), 1997).
-func (t *table) support(k, n, late, all int) float64 {
-	if k < leastLate || k*all <= late*n {
-		return 0
-	}
-	x := t.xlogx
-	return x[k] + x[n-k] - x[n] + x[late-k] + x[all-n-late+k] - x[all-n] - x[late] - x[all-late] + x[all]
-}
+import "math/rand/v2"
 
 // leastLate is how many late releases a region must have: of fewer nobody would say
 // that they have something in common.
 const leastLate = 3
 
-// boundCost is what each bound after the first must gain: one unit of log
-// likelihood, as by Akaike (IEEE TAC 19(6), 1974).
-const boundCost = 1.0
+// effect is what the late releases say of one condition, or of two together.
+type effect struct {
+	// weight is how much likelier the outcomes are if it matters than if nothing
+	// does, over all bounds that it may have.
+	weight float64
+	// region, and with where there are two, has the greatest part of it: top.
+	region, with region
+	top          float64
+	// p is the probability of such a weight by chance in any that is looked at.
+	p float64
+}
 
-// scan finds each condition's best region for these late releases.
-func (t *table) scan(late []int, out []effect) {
-	var sums [2*mostCuts + 2]int
-	for j, c := range t.cols {
-		out[j] = effect{}
-		if len(t.ones[j]) == 0 {
-			continue
+// ok reports whether there is anything to it.
+func (e *effect) ok() bool { return e.top > 0 }
+
+// looked is what one look at all conditions gives.
+type looked struct {
+	ones, twos []effect
+	// alone and both are the weights of all single conditions and of all pairs, each
+	// by what is thought of it before anything is seen; greatest is the greatest of
+	// a single one, as it is. p is the probability of such a total by chance.
+	alone, both, greatest, p float64
+}
+
+// pairShare of what is thought before anything is seen goes to two conditions
+// together, shared alike among all pairs; the rest to one alone: most causes need
+// only one (common practice, no source).
+const pairShare = 0.25
+
+// look scans for late releases. See chance.down for the unit of weights.
+func (t *table) look(late []int, x *looked) {
+	var sums [2*manyCuts + 2]int
+	x.greatest, x.alone, x.both = 0, 0, 0
+	for j := range t.cols {
+		t.alone(j, late, sums[:], &x.ones[j])
+		x.greatest = max(x.greatest, x.ones[j].weight)
+		x.alone += x.ones[j].weight * (1 - pairShare) / float64(max(1, t.single))
+	}
+	for i := range t.twos {
+		t.together(&t.twos[i], late, &x.twos[i])
+		x.both += x.twos[i].weight * pairShare / float64(len(t.twos))
+	}
+}
+
+// alone weighs one condition.
+func (t *table) alone(j int, late []int, sums []int, e *effect) {
+	*e = effect{}
+	c := t.cols[j]
+	bins := 2*len(c.cuts) + 1
+	clear(sums[:bins+1])
+	for _, i := range late {
+		if b := c.bin[i]; b >= 0 {
+			sums[b+1]++
 		}
-		bins := 2*len(c.cuts) + 1
-		clear(sums[:bins+1])
-		for _, i := range late {
-			if b := c.bin[i]; b >= 0 {
-				sums[b+1]++
-			}
-		}
-		for b := range bins {
-			sums[b+1] += sums[b]
-		}
-		for i := range t.ones[j] {
-			x := &t.ones[j][i]
-			k := sums[x.to+1] - sums[x.from]
-			s := t.support(k, x.n, sums[bins], c.known) - boundCost*float64(x.limits()-1)
-			if s > out[j].score {
-				out[j] = effect{region: x.region, ok: true, k: k, n: x.n, score: s}
-			}
+	}
+	for b := range bins {
+		sums[b+1] += sums[b]
+	}
+	for i := range t.ones[j] {
+		x := &t.ones[j][i]
+		k := sums[x.to+1] - sums[x.from]
+		if t.weigh(e, k, x.n, sums[bins], c.known, x.prior) {
+			e.region = x.region
 		}
 	}
 }
 
-// scanPairs finds the best two conditions together.
-func (t *table) scanPairs(late []int, grids []*grid) (best together) {
-	for i := range t.twos {
-		p, g := &t.twos[i], grids[i]
-		clear(g.n)
-		for _, r := range late {
-			g.add(r)
-		}
-		g.sum()
-		all := int(g.total())
-		for q := range p.quads {
-			x := &p.quads[q]
-			k := int(g.within(x.a.from, x.a.to, x.b.from, x.b.to))
-			if s := t.support(k, x.n, all, p.known) - boundCost; s > best.score {
-				best = together{a: x.a.region, b: x.b.region, ok: true, k: k, n: x.n, score: s}
-			}
+// together weighs two.
+func (t *table) together(p *pair, late []int, e *effect) {
+	*e = effect{}
+	g := p.grid
+	clear(g.n)
+	for _, r := range late {
+		g.add(r)
+	}
+	g.sum()
+	all := int(g.total())
+	for q := range p.quads {
+		x := &p.quads[q]
+		k := int(g.within(x.a.from, x.a.to, x.b.from, x.b.to))
+		if t.weigh(e, k, x.n, all, p.known, p.prior) {
+			e.region, e.with = x.a.region, x.b.region
 		}
 	}
-	return best
+}
+
+// weigh adds the weight of a region, and reports whether it is the greatest yet.
+func (t *table) weigh(e *effect, k, n, late, all int, prior float64) bool {
+	if k < leastLate || k*all <= late*n {
+		return false
+	}
+	w := prior * t.chance.times(k, n, late, all)
+	e.weight += w
+	if w <= e.top {
+		return false
+	}
+	e.top = w
+	return true
 }
 
 func (t *table) lateOnes() (list []int) {
@@ -108,66 +117,54 @@ func (t *table) lateOnes() (list []int) {
 
 const (
 	// shuffles is how often the outcomes are dealt out anew.
-	shuffles = 999
+	shuffles = 499
 	// level is the probability at which a condition is named.
 	level = 0.05
 )
 
-// test scans, and holds what it finds against the same scan of outcomes that are
+// test looks, and holds what it finds against the same look at outcomes that are
 // dealt out by chance: so the look at many conditions and bounds is paid for, and
 // that the conditions go together is taken into account (single-step maximum
 // statistics: Westfall and Young, Resampling-Based Multiple Testing, 1993). It ends
 // early once nothing can come out any more (Besag and Clifford, Biometrika 78,
 // 1991).
-func (t *table) test(seed uint64) (ones []effect, two together) {
+func (t *table) test(seed uint64) *looked {
 	late := t.lateOnes()
-	ones = make([]effect, len(t.cols))
-	grids := make([]*grid, len(t.twos))
-	for i := range t.twos {
-		grids[i] = newGrid(t.cols[t.twos[i].a], t.cols[t.twos[i].b])
-	}
-	t.scan(late, ones)
-	two = t.scanPairs(late, grids)
-	best := two.score
-	for i := range ones {
-		best = math.Max(best, ones[i].score)
-	}
+	x, y := t.newLooked(), t.newLooked()
+	t.look(late, x)
 	r := rand.New(rand.NewPCG(seed, 17))
 	deck := make([]int, len(t.late))
 	for i := range deck {
 		deck[i] = i
 	}
-	by := make([]effect, len(t.cols))
-	own, any := make([]int, len(ones)), make([]int, len(ones))
-	pairs, top, done := 0, 0, 0
+	any := make([]int, len(x.ones))
+	top, done := 0, 0
 	for done < shuffles && top <= level*(shuffles+1) {
 		done++
 		for i := range late {
 			k := i + r.IntN(len(deck)-i)
 			deck[i], deck[k] = deck[k], deck[i]
 		}
-		t.scan(deck[:len(late)], by)
-		greatest := t.scanPairs(deck[:len(late)], grids).score
-		for i := range by {
-			greatest = math.Max(greatest, by[i].score)
-			own[i] += atLeast(by[i].score, ones[i].score)
+		t.look(deck[:len(late)], y)
+		for i := range x.ones {
+			any[i] += atLeast(y.greatest, x.ones[i].weight)
 		}
-		for i := range ones {
-			any[i] += atLeast(greatest, ones[i].score)
-		}
-		pairs += atLeast(greatest, two.score)
-		top += atLeast(greatest, best)
+		top += atLeast(y.alone+y.both, x.alone+x.both)
 	}
 	share := func(n int) float64 { return float64(n+1) / float64(done+1) }
-	for i := range ones {
-		ones[i].own, ones[i].p = share(own[i]), share(any[i])
+	for i := range x.ones {
+		x.ones[i].p = share(any[i])
 	}
-	two.p = share(pairs)
-	return ones, two
+	x.p = share(top)
+	return x
+}
+
+func (t *table) newLooked() *looked {
+	return &looked{ones: make([]effect, len(t.cols)), twos: make([]effect, len(t.twos))}
 }
 
 func atLeast(a, b float64) int {
-	if a >= b-1e-9 {
+	if a >= b*(1-1e-9) {
 		return 1
 	}
 	return 0

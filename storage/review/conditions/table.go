@@ -76,13 +76,15 @@ type column struct {
 }
 
 const (
-	// mostCuts of a condition are looked at, at even shares of the releases.
-	mostCuts = 15
+	// fewCuts of a condition are looked at, at even shares of the releases, to test
+	// whether anything matters, which is done many times; manyCuts to tell what.
+	fewCuts, manyCuts = 11, 31
 	// mostValues of a condition are cuts each.
 	mostValues = 9
 )
 
-func newColumn(of *detect.Condition, v []float64) *column {
+// newColumn has at most so many cuts.
+func newColumn(of *detect.Condition, v []float64, most int) *column {
 	c := &column{of: of, v: v}
 	var known []float64
 	for _, x := range v {
@@ -97,11 +99,9 @@ func newColumn(of *detect.Condition, v []float64) *column {
 	case len(distinct) <= mostValues:
 		c.cuts, c.discrete = distinct, true
 	default:
-		for i := 1; i <= mostCuts; i++ {
-			x := known[i*len(known)/(mostCuts+1)]
-			c.cuts = append(c.cuts, math.Round(x/of.Step)*of.Step)
+		for i := 1; i <= most; i++ {
+			c.cuts = append(c.cuts, known[i*len(known)/(most+1)])
 		}
-		slices.Sort(c.cuts)
 		c.cuts = slices.Compact(c.cuts)
 	}
 	c.bin = make([]int16, len(v))
@@ -129,17 +129,6 @@ type region struct {
 	col, lo, hi int
 }
 
-// limits is how many bounds it has.
-func (r region) limits() (n int) {
-	if r.lo >= 0 {
-		n++
-	}
-	if r.hi >= 0 {
-		n++
-	}
-	return n
-}
-
 // bins are the first and the last bin of the region.
 func (c *column) bins(r region) (from, to int) {
 	from, to = 0, 2*len(c.cuts)
@@ -152,7 +141,7 @@ func (c *column) bins(r region) (from, to int) {
 	return from, to
 }
 
-// bound is a region as a recipe has it.
+// bound is a region with its cuts as they are.
 func (t *table) bound(r region) detect.Bound {
 	c := t.cols[r.col]
 	b := detect.Bound{Of: c.of, From: math.Inf(-1), To: math.Inf(1)}
@@ -165,39 +154,86 @@ func (t *table) bound(r region) detect.Bound {
 	return b
 }
 
-// table are the conditions of releases with all regions that are looked at.
-type table struct {
-	late  []bool
-	cols  []*column
-	ones  [][]scanned // by column
-	twos  []pair
-	xlogx []float64
-	least int // releases of a region at least
+// rounded are bounds that hold together, each end put to the step below or above it,
+// as fine as anyone can drive: whichever the outcomes are likelier by. Values that
+// are cuts each stay as they are.
+func (t *table) rounded(list []Release, exact ...detect.Bound) []detect.Bound {
+	bounds := slices.Clone(exact)
+	for i := range bounds {
+		b := &bounds[i]
+		if t.cols[place(b.Of)].discrete {
+			continue
+		}
+		for _, end := range []*float64{&b.From, &b.To} {
+			if math.IsInf(*end, 0) {
+				continue
+			}
+			at := *end
+			*end = inSteps(math.Ceil, at, b.Of.Step)
+			above := t.likely(list, bounds)
+			*end = inSteps(math.Floor, at, b.Of.Step)
+			if t.likely(list, bounds) < above {
+				*end = inSteps(math.Ceil, at, b.Of.Step)
+			}
+		}
+	}
+	return bounds
 }
 
-// scanned is a region with how many of the releases are in it and known.
+// inSteps rounds to a step that is whole, or one of a whole number to one.
+func inSteps(to func(float64) float64, x, step float64) float64 {
+	if step < 1 {
+		n := math.Round(1 / step)
+		return to(x*n) / n
+	}
+	return to(x/step) * step
+}
+
+// likely is the logarithm of how much likelier the outcomes are where bounds hold
+// with a rate of their own.
+func (t *table) likely(list []Release, bounds []detect.Bound) float64 {
+	in := within(list, bounds...)
+	return t.chance.gain(late(in), len(in), t.chance.late, t.chance.all)
+}
+
+// table are the conditions of releases with all regions that are looked at.
+type table struct {
+	late   []bool
+	cols   []*column
+	ones   [][]scanned // by column
+	twos   []pair
+	chance *chance
+	least  int // releases of a region at least
+	single int // conditions that have regions
+}
+
+// scanned is a region with how many of the releases are in it and known, and its
+// share of what is thought of its condition before anything is seen.
 type scanned struct {
 	region
 	from, to int // bins
 	n        int
+	prior    float64
 }
 
-// pair are two conditions together, by one bound each.
+// pair are two conditions together.
 type pair struct {
 	a, b  int
 	known int
 	quads []quad
+	prior float64 // of each quad
+	grid  *grid
 }
 
 // quad is where both have their bound.
 type quad struct {
-	a, b scanned
+	a, b *scanned
 	n    int
 }
 
 // newTable takes releases with their place and, beside those left out, all their
 // conditions.
-func newTable(list []Release, pairs bool, leave ...int) *table {
+func newTable(list []Release, cuts int, leave ...int) *table {
 	t := &table{late: make([]bool, len(list)), least: max(5, len(list)/50)}
 	for i := range list {
 		t.late[i] = list[i].Late
@@ -210,53 +246,70 @@ func newTable(list []Release, pairs bool, leave ...int) *table {
 				v[i] = math.NaN()
 			}
 		}
-		t.cols = append(t.cols, newColumn(of, v))
+		t.cols = append(t.cols, newColumn(of, v, cuts))
 	}
-	t.xlogx = make([]float64, len(list)+1)
-	for i := 2; i <= len(list); i++ {
-		t.xlogx[i] = float64(i) * math.Log(float64(i))
+	t.chance = newChance(late(list), len(list))
+	for j := range t.cols {
+		t.ones = append(t.ones, t.regions(j))
+		if len(t.ones[j]) > 0 {
+			t.single++
+		}
 	}
-	t.regions()
-	if pairs {
-		t.pairs()
-	}
+	t.pairs()
 	return t
 }
 
-// regions lists those of single conditions.
-func (t *table) regions() {
-	for j, c := range t.cols {
-		var list []scanned
-		m := len(c.cuts)
-		add := func(lo, hi int) {
-			x := scanned{region: region{j, lo, hi}}
-			x.from, x.to = c.bins(x.region)
-			for _, b := range c.bin {
-				if int(b) >= x.from && int(b) <= x.to {
-					x.n++
-				}
-			}
-			if x.n >= t.least && c.known-x.n >= t.least {
-				list = append(list, x)
-			}
-		}
-		for i := range m {
-			add(i, -1)
-			add(-1, i)
-			for k := i; k < m; k++ {
-				if k > i || c.discrete {
-					add(i, k)
-				}
+// stretchShare of what is thought of a condition before anything is seen goes to
+// stretches with a bound at each end, the rest to those with one: most causes only
+// grow or shrink along a condition (common practice, no source).
+const stretchShare = 0.25
+
+// regions lists those of a condition. Of one with few values each set of
+// neighbours counts alike.
+func (t *table) regions(j int) (list []scanned) {
+	c := t.cols[j]
+	m := len(c.cuts)
+	add := func(lo, hi int) {
+		x := scanned{region: region{j, lo, hi}}
+		x.from, x.to = c.bins(x.region)
+		for _, b := range c.bin {
+			if int(b) >= x.from && int(b) <= x.to {
+				x.n++
 			}
 		}
-		t.ones = append(t.ones, list)
+		if x.n >= t.least && c.known-x.n >= t.least {
+			list = append(list, x)
+		}
 	}
+	for i := range m {
+		add(i, -1)
+		add(-1, i)
+	}
+	half := len(list)
+	for i := range m {
+		for k := i; k < m; k++ {
+			if k > i && !c.discrete || c.discrete && i > 0 && k < m-1 {
+				add(i, k)
+			}
+		}
+	}
+	for i := range list {
+		switch {
+		case c.discrete || half == 0 || half == len(list):
+			list[i].prior = 1 / float64(len(list))
+		case i < half:
+			list[i].prior = (1 - stretchShare) / float64(half)
+		default:
+			list[i].prior = stretchShare / float64(len(list)-half)
+		}
+	}
+	return list
 }
 
-// coarse are the regions with one bound, at every second cut where there are many.
-func (t *table) coarse(j int) (list []scanned) {
-	for _, x := range t.ones[j] {
-		if x.limits() == 1 && (len(t.cols[j].cuts) <= mostValues || max(x.lo, x.hi)%2 == 1) {
+// sides are the regions of a condition that are looked at together with another's.
+func (t *table) sides(j int) (list []*scanned) {
+	for i := range t.ones[j] {
+		if x := &t.ones[j][i]; x.lo < 0 || x.hi < 0 || t.cols[j].discrete {
 			list = append(list, x)
 		}
 	}
@@ -265,9 +318,9 @@ func (t *table) coarse(j int) (list []scanned) {
 
 // pairs lists those of two conditions.
 func (t *table) pairs() {
-	side := make([][]scanned, len(t.cols))
+	side := make([][]*scanned, len(t.cols))
 	for j := range t.cols[:len(t.cols)-1] { // what clumps does so by itself
-		side[j] = t.coarse(j)
+		side[j] = t.sides(j)
 	}
 	for a := range side {
 		for b := a + 1; b < len(side); b++ {
@@ -278,22 +331,26 @@ func (t *table) pairs() {
 	}
 }
 
-func (t *table) pair(a, b int, sa, sb []scanned) {
+func (t *table) pair(a, b int, sa, sb []*scanned) {
 	p := pair{a: a, b: b}
-	ca, cb := t.cols[a], t.cols[b]
-	g := newGrid(ca, cb)
-	for i := range ca.bin {
+	g := newGrid(t.cols[a], t.cols[b])
+	for i := range g.a.bin {
 		g.add(i)
 	}
 	g.sum()
 	p.known = int(g.total())
 	for _, x := range sa {
 		for _, y := range sb {
-			if n := int(g.within(x.from, x.to, y.from, y.to)); n >= t.least && p.known-n >= t.least {
+			n := int(g.within(x.from, x.to, y.from, y.to))
+			if n >= t.least && p.known-n >= t.least {
 				p.quads = append(p.quads, quad{x, y, n})
 			}
 		}
 	}
+	if len(p.quads) == 0 {
+		return
+	}
+	p.prior, p.grid = 1/float64(len(p.quads)), g
 	t.twos = append(t.twos, p)
 }
 
