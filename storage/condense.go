@@ -5,13 +5,13 @@ import (
 	"slices"
 )
 
-// ordinaryWorth is below that of any finding that is out of the ordinary (see
+// ordinarySeverity is below that of any finding that is out of the ordinary (see
 // detect.Finding).
-const ordinaryWorth = 0.25
+const ordinarySeverity = 0.25
 
 // condense rewrites the journal files that are complete, without what later
 // records have made worthless. Where keep is not 0, events of less than the given
-// worth that have no frames and are beyond the first keep of their kind and class,
+// severity that have no frames and are beyond the first keep of their kind and class,
 // in the order of rank, are folded into counts. It reports whether a file had to
 // stay as it was, because the medium refused or has no room for the new one beside
 // it.
@@ -130,9 +130,9 @@ func (c *superseded) of(run uint32, records []rec) (worthless []bool, groups []T
 func (w *runWriter) ordinary(names []string, keep int, below float64) map[string]bool {
 	out := map[string]bool{}
 	for i := range w.repeats(names) {
-		// The score falls with the place: (worth + 1/4) / (1 + place).
+		// The score falls with the place: (severity + 1/4) / (1 + place).
 		x := &w.folding[i]
-		if !x.mark() && x.worth < below && x.score*float64(keep) < x.worth+0.25 {
+		if !x.mark() && x.severity < below && x.score*float64(keep) < x.severity+0.25 {
 			out[x.id] = true
 		}
 	}

@@ -16,8 +16,8 @@ import (
 //  1. what later records have made worthless: superseded accounts and counters
 //     in journals that are complete;
 //  2. the frames of events and the records of ordinary repeats without frames,
-//     to ever smaller samples, by score: an event scores (worth + 1/4) / (1 + p),
-//     p being how many of its kind and class stand before it, the worthiest
+//     to ever smaller samples, by score: an event scores (severity + 1/4) / (1 + p),
+//     p being how many of its kind and class stand before it, the severest
 //     first and equals in an order drawn by lot. So the most severe and the
 //     rarest of each kind go last, and of ordinary repeats a fair sample stays.
 //     Records that go are counted, and the distribution of their measures is
@@ -130,8 +130,8 @@ func (w *runWriter) room(n int64, what purpose) bool {
 	if w.fits(n, what) {
 		return true
 	}
-	worth := w.waitingWorth()
-	if what == forEvidence && w.refusedAt != 0 && w.now < w.refusedAt+w.opt.AccountEvery && worth <= w.refusedWorth {
+	severity := w.waitingSeverity()
+	if what == forEvidence && w.refusedAt != 0 && w.now < w.refusedAt+w.opt.AccountEvery && severity <= w.refusedSeverity {
 		return false // looked for not long ago, and there was none
 	}
 	// A little more than asked for, so that the next events find some.
@@ -139,25 +139,25 @@ func (w *runWriter) room(n int64, what purpose) bool {
 	ok := w.makeRoom(n, spare, what)
 	w.refusedAt = 0
 	if !ok {
-		w.refusedAt, w.refusedWorth = w.now, worth
+		w.refusedAt, w.refusedSeverity = w.now, severity
 	}
 	return ok
 }
 
-// waitingWorth is that of the worthiest event that waits to be written; a mark
+// waitingSeverity is that of the severest event that waits to be written; a mark
 // is above all.
-func (w *runWriter) waitingWorth() float64 {
-	worth := -1.0
+func (w *runWriter) waitingSeverity() float64 {
+	severity := -1.0
 	for _, it := range w.queue {
 		if it.event == nil {
 			continue
 		}
-		worth = max(worth, it.event.Finding.Severity)
+		severity = max(severity, it.event.Finding.Severity)
 		if it.event.Finding.Kind == detect.KindMark {
 			return math.Inf(1)
 		}
 	}
-	return worth
+	return severity
 }
 
 // lowSpace is when a medium that says it is full is believed.
@@ -204,7 +204,7 @@ func (w *runWriter) makeRoom(n, spare int64, what purpose) bool {
 	for keep := 256; keep >= 8; keep /= 2 {
 		w.dropEvidence(enough, spare-n, false, 1.25/float64(keep))
 		if !enough() {
-			w.condense(keep, ordinaryWorth)
+			w.condense(keep, ordinarySeverity)
 		}
 		if enough() {
 			return true
@@ -225,7 +225,7 @@ func (w *runWriter) makeRoom(n, spare int64, what purpose) bool {
 // room, those out of the ordinary last, and not where ordinary ones only cannot go
 // for now.
 func (w *runWriter) foldRepeats(enough func() bool) {
-	for _, below := range []float64{ordinaryWorth, math.Inf(1)} {
+	for _, below := range []float64{ordinarySeverity, math.Inf(1)} {
 		for keep := 256; keep >= 8 && !enough(); keep /= 2 {
 			if w.condense(keep, below) {
 				return
@@ -253,7 +253,7 @@ func (w *runWriter) recordsTake(of, n int64) bool {
 // indexed is what deciding needs to know of an event on file.
 type indexed struct {
 	id, kind, class string
-	worth           float64
+	severity        float64
 	lot             uint64
 	run             uint32
 	parts           []uint32
@@ -271,7 +271,7 @@ func newIndexed(r *eventRecord, run uint32) indexed {
 	h := fnv.New64a()
 	h.Write([]byte(id)) //nolint:errcheck // of a hash
 	return indexed{
-		id: id, kind: r.Finding.Kind, class: r.Finding.Class.String(), worth: r.Finding.Severity,
+		id: id, kind: r.Finding.Kind, class: r.Finding.Class.String(), severity: r.Finding.Severity,
 		lot: mix(h.Sum64()), run: run, parts: slices.Clone(r.Parts),
 	}
 }
@@ -292,8 +292,8 @@ func rank(events []indexed) {
 	}
 	slices.SortFunc(order, func(a, b *indexed) int {
 		switch {
-		case a.worth != b.worth:
-			if a.worth > b.worth {
+		case a.severity != b.severity:
+			if a.severity > b.severity {
 				return -1
 			}
 			return 1
@@ -304,11 +304,11 @@ func rank(events []indexed) {
 		}
 		return 1
 	})
-	place := map[[2]string]int{}
+	before := map[[2]string]int{} // of its kind and class
 	for _, x := range order {
 		key := [2]string{x.kind, x.class}
-		x.score = (x.worth + 0.25) / float64(1+place[key])
-		place[key]++
+		x.score = (x.severity + 0.25) / float64(1+before[key])
+		before[key]++
 		if x.mark() {
 			x.score = math.Inf(1)
 		}

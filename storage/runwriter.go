@@ -70,8 +70,8 @@ type runWriter struct {
 	lost      *Lost
 	// refusedAt is when room was last looked for in vain, 0 where it was
 	// found.
-	refusedAt    bus.Micros
-	refusedWorth float64
+	refusedAt       bus.Micros
+	refusedSeverity float64
 	// thinnedAt is when records were last thinned in vain, 0 where not.
 	thinnedAt bus.Micros
 	// halvedAt is when records may be thinned to half of the room again.
