@@ -1,8 +1,10 @@
 package drive
 
 import (
+	"cmp"
 	"fmt"
-	"sort"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -122,12 +124,9 @@ func appendValues(vals []string, id uint32, s *Signal) []string {
 }
 
 func codesByRaw(s *Signal) []int {
-	keys := make([]int, 0, len(s.Codes))
-	for k := range s.Codes {
-		keys = append(keys, k)
-	}
-	sort.Slice(keys, func(i, j int) bool { return s.Codes[keys[i]] < s.Codes[keys[j]] })
-	return keys
+	return slices.SortedFunc(maps.Keys(s.Codes), func(a, b int) int {
+		return cmp.Or(cmp.Compare(s.Codes[a], s.Codes[b]), cmp.Compare(a, b))
+	})
 }
 
 func codeName(r stream.Role, k int) string {
