@@ -8,6 +8,7 @@ import (
 	"html/template"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"joltwatch/cmd/internal/cli"
@@ -68,95 +69,102 @@ func writeFindPage(w io.Writer, log string, res *find.Result, interfaces []strin
 	return template.Must(template.New("find").Parse(findTemplate)).Execute(&cli.PlainWriter{W: w}, p)
 }
 
+// plots draws what was found, a figure for what is seen together.
+type plots struct {
+	res *find.Result
+	out []findPlot
+}
+
 func findPlots(res *find.Result) []findPlot {
-	var out []findPlot
-	trace := func(r stream.Role) []float64 {
-		if p := res.Best(r); p != nil {
-			return p.Trace
-		}
-		return nil
-	}
-	engine, turbine, output := trace(stream.EngineSpeed), trace(stream.TurbineSpeed), trace(stream.OutputSpeed)
-	var series []findSeries
-	for _, x := range []struct {
-		name, class string
-		v           []float64
-	}{{"engine", "s1", engine}, {"turbine", "s2", turbine}, {"output", "s3", output}} {
-		if x.v != nil {
-			series = append(series, findSeries{x.name, x.class, res.Times, x.v, false})
-		}
-	}
-	for _, r := range res.References {
-		if r.Parameter == find.ParamEngineSpeed {
-			series = append(series, findSeries{"answers for engine speed", "dots", r.At, r.Values, true})
-		}
-	}
-	if len(series) > 0 {
-		out = append(out, findPlot{"Speeds, rpm", "The turbine joins the engine when the clutch is closed, stands with the brake on in drive, and rides along in neutral.", drawTime(series, "rpm")})
-	}
+	p := plots{res: res}
+	engine, turbine, output := p.of(stream.EngineSpeed), p.of(stream.TurbineSpeed), p.of(stream.OutputSpeed)
+	p.add("Speeds, rpm", "The turbine joins the engine when the clutch is closed, stands with the brake on in drive, and rides along in neutral.", "rpm",
+		p.line("engine", "s1", engine), p.line("turbine", "s2", turbine), p.line("output", "s3", output), p.answers(find.ParamEngineSpeed))
 	if turbine != nil && output != nil {
-		ratio := make([]float64, len(turbine))
-		most := 0.0
-		for _, r := range res.Ratios {
-			most = math.Max(most, r)
-		}
-		top := 0.0
-		for _, v := range output {
-			if v > top {
-				top = v
-			}
-		}
-		for i := range ratio {
-			ratio[i] = math.NaN()
-			if output[i] > 0.04*top && turbine[i]/output[i] < 1.25*most {
-				ratio[i] = turbine[i] / output[i]
-			}
-		}
-		out = append(out, findPlot{"Turbine over output speed", "The gears are levels; the ratio leaves them in shifts and in neutral only. Found:" + ratioText(res.Ratios) + ".",
-			drawTime([]findSeries{{"ratio", "dots", res.Times, ratio, true}}, "ratio")})
+		p.add("Turbine over output speed", "The gears are levels; the ratio leaves them in shifts and in neutral only. Found:"+ratioText(res.Ratios)+".", "ratio",
+			findSeries{"ratio", "dots", res.Times, p.ratio(turbine, output), true})
 	}
 	if engine != nil && turbine != nil {
-		slip := make([]float64, len(engine))
-		for i := range slip {
-			slip[i] = engine[i] - turbine[i]
+		p.add("Slip, engine less turbine, rpm", "Positive under power, a little negative in overrun, and nothing with the clutch closed.", "rpm",
+			p.line("slip", "s1", each(engine, func(i int, v float64) float64 { return v - turbine[i] })))
+	}
+	p.add("Road speed, km/h", "", "km/h", p.line("road speed", "s1", p.of(stream.VehicleSpeed)), p.answers(find.ParamRoadSpeed))
+	p.add("Pedal, gear and brake", "", "", p.line("pedal, %", "s1", p.of(stream.Accelerator)), p.line("gear, times 10", "s2", p.gear()),
+		p.line("brake, on = 5", "s3", each(p.of(stream.Brake), func(_ int, v float64) float64 { return 5 * v })))
+	return p.out
+}
+
+// add adds a figure of the series that there are.
+func (p *plots) add(title, note, unit string, series ...findSeries) {
+	series = slices.DeleteFunc(series, func(s findSeries) bool { return s.v == nil })
+	if len(series) > 0 {
+		p.out = append(p.out, findPlot{title, note, drawTime(series, unit)})
+	}
+}
+
+// of is the trace of a role that was found, or nil.
+func (p *plots) of(r stream.Role) []float64 {
+	if x := p.res.Best(r); x != nil {
+		return x.Trace
+	}
+	return nil
+}
+
+func (p *plots) line(name, class string, v []float64) findSeries {
+	return findSeries{name, class, p.res.Times, v, false}
+}
+
+// answers are those to a standard request, as dots.
+func (p *plots) answers(x find.Parameter) findSeries {
+	for _, r := range p.res.References {
+		if r.Parameter == x {
+			return findSeries{"answers for " + r.Name, "dots", r.At, r.Values, true}
 		}
-		out = append(out, findPlot{"Slip, engine less turbine, rpm", "Positive under power, a little negative in overrun, and nothing with the clutch closed.", drawTime([]findSeries{{"slip", "s1", res.Times, slip, false}}, "rpm")})
 	}
-	var road []findSeries
-	if v := trace(stream.VehicleSpeed); v != nil {
-		road = append(road, findSeries{"road speed", "s1", res.Times, v, false})
+	return findSeries{}
+}
+
+// ratio is turbine over output speed where that may be a gear's.
+func (p *plots) ratio(turbine, output []float64) []float64 {
+	most, top := 0.0, 0.0
+	for _, r := range p.res.Ratios {
+		most = math.Max(most, r)
 	}
-	for _, r := range res.References {
-		if r.Parameter == find.ParamRoadSpeed {
-			road = append(road, findSeries{"answers for road speed", "dots", r.At, r.Values, true})
+	for _, v := range output {
+		if v > top {
+			top = v
 		}
 	}
-	if len(road) > 0 {
-		out = append(out, findPlot{"Road speed, km/h", "", drawTime(road, "km/h")})
-	}
-	var rest []findSeries
-	if v := trace(stream.Accelerator); v != nil {
-		rest = append(rest, findSeries{"pedal, %", "s1", res.Times, v, false})
-	}
-	if p := res.Best(stream.Gear); p != nil {
-		v := make([]float64, len(p.Trace))
-		for i, x := range p.Trace {
-			v[i] = math.NaN()
-			if g, ok := p.States[int64(x)]; ok {
-				v[i] = float64(10 * g)
-			}
+	return each(turbine, func(i int, v float64) float64 {
+		if output[i] > 0.04*top && v/output[i] < 1.25*most {
+			return v / output[i]
 		}
-		rest = append(rest, findSeries{"gear, times 10", "s2", res.Times, v, false})
+		return math.NaN()
+	})
+}
+
+// gear is the gear times 10, to be seen beside a pedal.
+func (p *plots) gear() []float64 {
+	states := map[int64]int64{}
+	if x := p.res.Best(stream.Gear); x != nil {
+		states = x.States
 	}
-	if v := trace(stream.Brake); v != nil {
-		on := make([]float64, len(v))
-		for i := range v {
-			on[i] = 5 * v[i]
+	return each(p.of(stream.Gear), func(_ int, v float64) float64 {
+		if g, ok := states[int64(v)]; ok {
+			return float64(10 * g)
 		}
-		rest = append(rest, findSeries{"brake, on = 5", "s3", res.Times, on, false})
+		return math.NaN()
+	})
+}
+
+// each is f of every value; nil of none.
+func each(v []float64, f func(i int, v float64) float64) []float64 {
+	if v == nil {
+		return nil
 	}
-	if len(rest) > 0 {
-		out = append(out, findPlot{"Pedal, gear and brake", "", drawTime(rest, "")})
+	out := make([]float64, len(v))
+	for i, x := range v {
+		out[i] = f(i, x)
 	}
 	return out
 }

@@ -43,97 +43,98 @@ func (c *summaryCmd) Run(h *host) error {
 		}
 		return done(s)
 	}
-	p := func(format string, args ...any) { fmt.Fprintf(h.stdout, format, args...) }
-	p("%s\n", cli.Plain(s.Title()))
-	p("%s\n\n", s.Span(view.Times))
+	fmt.Fprintf(h.stdout, "%s\n%s\n\n", cli.Plain(s.Title()), s.Span(view.Times))
 	writeVerdict(h.stdout, s.Verdict(view.Units, view.Times))
-	if t.Drives == 0 {
-		return done(s)
+	if t.Drives > 0 {
+		writeCoverage(h.stdout, s, &t)
+		writeSignals(h.stdout, s, &t)
+		writeLearned(h.stdout, s)
+		c.writeFound(h.stdout, s, &t)
 	}
-	p("\n")
-	w := tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
-	fmt.Fprintf(w, "Drives\t%d\n", t.Drives)
-	fmt.Fprintf(w, "Engine on\t%s\n", review.DurationText(t.EngineOnS))
-	fmt.Fprintf(w, "Moving\t%s\n", review.DurationText(t.MovingS))
-	for _, x := range t.States() {
-		fmt.Fprintf(w, "  %s\t%s\t%s\n", x.Name, review.DurationText(x.Seconds), review.Percent(x.Seconds, t.MovingS))
-	}
-	fmt.Fprintf(w, "Lockup fraction\t%s\tof moving time\n", t.LockupText())
-	fmt.Fprintf(w, "Stops\t%d\tin %d of them a release later by 1 s would have been recognised\n", t.Stops, t.StopsObserved)
-	if x := t.Recognised(); x != "" {
-		fmt.Fprintf(w, "Releases\t%d\t%s\n", t.Trials.Releases, x)
-	}
-	fmt.Fprintf(w, "Frames\t%d\t%d dropped, %d error frames, %d lines not understood\n", t.Frames, t.Dropped, t.Errors, t.BadLines)
-	if hours := t.EngineOnS / 3600; hours > 0 {
-		fmt.Fprintf(w, "Card\t%.1f kB written, %d syncs\t%.1f kB and %.0f syncs an hour of driving\n",
-			float64(s.Card.BytesWritten)/1e3, s.Card.Syncs, float64(s.Card.BytesWritten)/1e3/hours, float64(s.Card.Syncs)/hours)
-	}
-	w.Flush()
-
-	p("\nSignals\n")
-	w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
-	for _, r := range t.Roles {
-		fmt.Fprintf(w, "  %s\tknown %s of engine-on time\tevery %s\t%d values\t%d not valid\n", cli.Plain(r.Role), review.Percent(r.FreshS, t.EngineOnS), review.Period(r.PeriodS), r.Samples, r.NotOK)
-	}
-	w.Flush()
-	if list := s.Unmapped(); len(list) > 0 {
-		p("  not mapped:")
-		for i, r := range list {
-			if i > 0 {
-				p(",")
-			}
-			p(" %s", r)
-		}
-		p("\n")
-	}
-
-	if len(s.Ratios) > 0 {
-		p("\nRatios learned\n")
-		w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
-		for _, r := range s.Ratios {
-			fmt.Fprintf(w, "  %s\n", r.Text())
-		}
-		w.Flush()
-	}
-
-	if list := review.CalibrationText(s.Calibration); len(list) > 0 {
-		p("\nCalibration\n")
-		for _, x := range list {
-			p("  %s\n", x)
-		}
-	}
-
-	if list := s.LinesText(); len(list) > 0 {
-		p("\nLines of engine over road speed\n")
-		for _, x := range list {
-			p("  %s\n", x)
-		}
-	}
-
-	p("\nFound\n")
-	if len(s.Events) == 0 {
-		p("  nothing\n")
-	}
-	w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
-	for _, x := range s.Counts() {
-		fmt.Fprintf(w, "  %d\t%s\t%s\tseverity %.2f\tfor instance no. %d\n", x.N, cli.Plain(x.Kind), cli.Plain(x.Class.String()), x.Severity, x.First)
-	}
-	w.Flush()
-
-	if a := s.Conditions(); a.Late > 0 {
-		p("\nOn what it depends\n  %s\n", wrapped(cli.Plain(a.Says(c.Units.Quantity)), 2, 80))
-		if a.Recipe() != nil {
-			p("  joltbench recipe %s says how to make it happen again\n", cli.Plain(c.Dir))
-		}
-	}
-
-	p("\nHow sure\n")
-	w = tabwriter.NewWriter(h.stdout, 0, 0, 2, ' ', 0)
-	for _, x := range t.Sureness() {
-		fmt.Fprintf(w, "  %s\t%d in %d observed of %d opportunities\ttrue rate, 95 %%: %s\n", cli.Plain(review.KindWords(x.Kind)), x.Hits, x.Observable, x.Seen, x.Bound)
-	}
-	w.Flush()
 	return done(s)
+}
+
+// table writes rows with tabs between their columns under a heading.
+func table(out io.Writer, heading string, rows func(w io.Writer)) {
+	fmt.Fprintf(out, "\n%s", heading)
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	rows(w)
+	w.Flush()
+}
+
+func writeCoverage(out io.Writer, s *review.Stay, t *review.Total) {
+	table(out, "", func(w io.Writer) {
+		fmt.Fprintf(w, "Drives\t%d\n", t.Drives)
+		fmt.Fprintf(w, "Engine on\t%s\n", review.DurationText(t.EngineOnS))
+		fmt.Fprintf(w, "Moving\t%s\n", review.DurationText(t.MovingS))
+		for _, x := range t.States() {
+			fmt.Fprintf(w, "  %s\t%s\t%s\n", x.Name, review.DurationText(x.Seconds), review.Percent(x.Seconds, t.MovingS))
+		}
+		fmt.Fprintf(w, "Lockup fraction\t%s\tof moving time\n", t.LockupText())
+		fmt.Fprintf(w, "Stops\t%d\tin %d of them a release later by 1 s would have been recognised\n", t.Stops, t.StopsObserved)
+		if x := t.Recognised(); x != "" {
+			fmt.Fprintf(w, "Releases\t%d\t%s\n", t.Trials.Releases, x)
+		}
+		fmt.Fprintf(w, "Frames\t%d\t%d dropped, %d error frames, %d lines not understood\n", t.Frames, t.Dropped, t.Errors, t.BadLines)
+		if hours := t.EngineOnS / 3600; hours > 0 {
+			fmt.Fprintf(w, "Card\t%.1f kB written, %d syncs\t%.1f kB and %.0f syncs an hour of driving\n",
+				float64(s.Card.BytesWritten)/1e3, s.Card.Syncs, float64(s.Card.BytesWritten)/1e3/hours, float64(s.Card.Syncs)/hours)
+		}
+	})
+}
+
+func writeSignals(out io.Writer, s *review.Stay, t *review.Total) {
+	table(out, "Signals\n", func(w io.Writer) {
+		for _, r := range t.Roles {
+			fmt.Fprintf(w, "  %s\tknown %s of engine-on time\tevery %s\t%d values\t%d not valid\n", cli.Plain(r.Role), review.Percent(r.FreshS, t.EngineOnS), review.Period(r.PeriodS), r.Samples, r.NotOK)
+		}
+	})
+	var unmapped []string
+	for _, r := range s.Unmapped() {
+		unmapped = append(unmapped, r.String())
+	}
+	if len(unmapped) > 0 {
+		fmt.Fprintf(out, "  not mapped: %s\n", strings.Join(unmapped, ", "))
+	}
+}
+
+// writeLearned writes what was learned of the vehicle.
+func writeLearned(out io.Writer, s *review.Stay) {
+	var ratios []string
+	for _, r := range s.Ratios {
+		ratios = append(ratios, r.Text())
+	}
+	for _, x := range []struct {
+		heading string
+		lines   []string
+	}{{"Ratios learned", ratios}, {"Calibration", review.CalibrationText(s.Calibration)}, {"Lines of engine over road speed", s.LinesText()}} {
+		if len(x.lines) > 0 {
+			fmt.Fprintf(out, "\n%s\n  %s\n", x.heading, strings.Join(x.lines, "\n  "))
+		}
+	}
+}
+
+// writeFound writes what was found, on what it depends, and how sure it is.
+func (c *summaryCmd) writeFound(out io.Writer, s *review.Stay, t *review.Total) {
+	table(out, "Found\n", func(w io.Writer) {
+		if len(s.Events) == 0 {
+			fmt.Fprintln(w, "  nothing")
+		}
+		for _, x := range s.Counts() {
+			fmt.Fprintf(w, "  %d\t%s\t%s\tseverity %.2f\tfor instance no. %d\n", x.N, cli.Plain(x.Kind), cli.Plain(x.Class.String()), x.Severity, x.First)
+		}
+	})
+	if a := s.Conditions(); a.Late > 0 {
+		fmt.Fprintf(out, "\nOn what it depends\n  %s\n", wrapped(cli.Plain(a.Says(c.Units.Quantity)), 2, 80))
+		if a.Recipe() != nil {
+			fmt.Fprintf(out, "  joltbench recipe %s says how to make it happen again\n", cli.Plain(c.Dir))
+		}
+	}
+	table(out, "How sure\n", func(w io.Writer) {
+		for _, x := range t.Sureness() {
+			fmt.Fprintf(w, "  %s\t%d in %d observed of %d opportunities\ttrue rate, 95 %%: %s\n", cli.Plain(review.KindWords(x.Kind)), x.Hits, x.Observable, x.Seen, x.Bound)
+		}
+	})
 }
 
 // writeVerdict writes the answer, a line each, wrapped for a terminal.

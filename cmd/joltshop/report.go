@@ -511,20 +511,27 @@ func heard(t time.Time) *time.Time {
 	return &t
 }
 
-// shopJSON writes one object a line; about says which.
+// lines writes a JSON object a line, until the first error.
+type lines struct {
+	*json.Encoder
+	err error
+}
+
+func (l *lines) add(v any) {
+	if l.err == nil {
+		l.err = l.Encode(v)
+	}
+}
+
+// about begins each line: what it is about.
+type about struct {
+	About string `json:"about"`
+}
+
 func shopJSON(out io.Writer, s *rank.Shop) error {
-	enc := json.NewEncoder(out)
-	enc.SetEscapeHTML(false)
-	type about struct {
-		About string `json:"about"`
-	}
-	finite := func(v float64) *float64 {
-		if math.IsInf(v, 0) || math.IsNaN(v) {
-			return nil
-		}
-		return &v
-	}
-	if err := enc.Encode(struct {
+	l := &lines{Encoder: json.NewEncoder(out)}
+	l.SetEscapeHTML(false)
+	l.add(struct {
 		about
 		Vehicles  int      `json:"vehicles"`
 		WeekFrom  string   `json:"week_from"`
@@ -537,42 +544,45 @@ func shopJSON(out io.Writer, s *rank.Shop) error {
 		Remarks   []string `json:"remarks"`
 		Method    []string `json:"method"`
 	}{about{"shop"}, s.Vehicles, s.WeekFirst.Format(time.DateOnly), s.LastDay.Format(time.DateOnly), s.HistoryDays, s.Rate,
-		s.ChangedTests, s.StandingTest, append([]string{}, s.Common...), append([]string{}, s.Remarks...), s.Method()}); err != nil {
-		return err
-	}
+		s.ChangedTests, s.StandingTest, append([]string{}, s.Common...), append([]string{}, s.Remarks...), s.Method()})
 	for i := range s.Todo {
-		if err := enc.Encode(struct {
+		l.add(struct {
 			about
 			*rank.Action
-		}{about{"todo"}, &s.Todo[i]}); err != nil {
-			return err
-		}
+		}{about{"todo"}, &s.Todo[i]})
 	}
 	for i := range s.Weeks {
-		if err := enc.Encode(struct {
+		l.add(struct {
 			about
 			Vehicle string `json:"vehicle"`
 			*rank.Week
-		}{about{"week"}, s.Of, &s.Weeks[i]}); err != nil {
-			return err
-		}
+		}{about{"week"}, s.Of, &s.Weeks[i]})
 	}
-	for i, list := range [][]rank.Finding{s.Changed, s.Standing} {
-		for j := range list {
-			f := &list[j]
-			if err := enc.Encode(struct {
-				about
-				Rank int `json:"rank"`
-				*rank.Finding
-				Effect *float64 `json:"ratio"`
-				Words  string   `json:"words"`
-			}{about{[]string{"changed", "standing"}[i]}, j + 1, f, finite(f.Effect()), f.Words()}); err != nil {
-				return err
-			}
-		}
+	l.findings("changed", s.Changed)
+	l.findings("standing", s.Standing)
+	l.watched(s.Watched)
+	l.units("silent", s.Silent)
+	l.units("filling", s.Filling)
+	l.vehicles(s.Rows)
+	return l.err
+}
+
+func (l *lines) findings(what string, list []rank.Finding) {
+	for i := range list {
+		f := &list[i]
+		l.add(struct {
+			about
+			Rank int `json:"rank"`
+			*rank.Finding
+			Effect *float64 `json:"ratio"`
+			Words  string   `json:"words"`
+		}{about{what}, i + 1, f, finite(f.Effect()), f.Words()})
 	}
-	for _, x := range s.Watched {
-		if err := enc.Encode(struct {
+}
+
+func (l *lines) watched(list []review.Sureness) {
+	for _, x := range list {
+		l.add(struct {
 			about
 			Kind       string  `json:"kind"`
 			Seen       uint64  `json:"seen"`
@@ -581,32 +591,32 @@ func shopJSON(out io.Writer, s *rank.Shop) error {
 			Low        float64 `json:"low"`
 			High       float64 `json:"high"`
 			Method     string  `json:"method"`
-		}{about{"watched"}, x.Kind, x.Seen, x.Observable, x.Hits, x.Low, x.High, x.Method}); err != nil {
-			return err
-		}
+		}{about{"watched"}, x.Kind, x.Seen, x.Observable, x.Hits, x.Low, x.High, x.Method})
 	}
-	for i, list := range [][]rank.Unit{s.Silent, s.Filling} {
-		for _, u := range list {
-			if err := enc.Encode(struct {
-				about
-				Vehicle    string     `json:"vehicle"`
-				Group      string     `json:"group"`
-				Last       *time.Time `json:"last_heard"` // null: never
-				SilentDays *float64   `json:"silent_days"`
-				Used       *float64   `json:"used,omitempty"`
-				DaysLeft   *float64   `json:"days_left"`
-				StoreBytes int64      `json:"store_bytes"`
-				LeftFiles  int64      `json:"left_files"`
-				LeftBytes  int64      `json:"left_bytes"`
-				Troubles   string     `json:"troubles,omitempty"`
-			}{about{[]string{"silent", "filling"}[i]}, u.Vehicle, u.Group, heard(u.Last), finite(u.SilentDays), finite(u.Used), finite(u.DaysLeft),
-				u.StoreBytes, u.LeftFiles, u.LeftBytes, u.Unit.Troubles}); err != nil {
-				return err
-			}
-		}
+}
+
+func (l *lines) units(what string, list []rank.Unit) {
+	for _, u := range list {
+		l.add(struct {
+			about
+			Vehicle    string     `json:"vehicle"`
+			Group      string     `json:"group"`
+			Last       *time.Time `json:"last_heard"` // null: never
+			SilentDays *float64   `json:"silent_days"`
+			Used       *float64   `json:"used,omitempty"`
+			DaysLeft   *float64   `json:"days_left"`
+			StoreBytes int64      `json:"store_bytes"`
+			LeftFiles  int64      `json:"left_files"`
+			LeftBytes  int64      `json:"left_bytes"`
+			Troubles   string     `json:"troubles,omitempty"`
+		}{about{what}, u.Vehicle, u.Group, heard(u.Last), finite(u.SilentDays), finite(u.Used), finite(u.DaysLeft),
+			u.StoreBytes, u.LeftFiles, u.LeftBytes, u.Unit.Troubles})
 	}
-	for _, v := range s.Rows {
-		if err := enc.Encode(struct {
+}
+
+func (l *lines) vehicles(list []rank.Vehicle) {
+	for _, v := range list {
+		l.add(struct {
 			about
 			Vehicle    string     `json:"vehicle"`
 			Group      string     `json:"group"`
@@ -622,9 +632,14 @@ func shopJSON(out io.Writer, s *rank.Shop) error {
 			Low        float64    `json:"low"`
 			High       float64    `json:"high"`
 		}{about{"vehicle"}, v.Vehicle, v.Group, heard(v.Last), v.Drives, v.EngineOnS, v.MovingS, v.UnknownS, v.Stops, v.StopsObserved,
-			v.Release.Observable, v.Release.Hits, v.Release.Low, v.Release.High}); err != nil {
-			return err
-		}
+			v.Release.Observable, v.Release.Hits, v.Release.Low, v.Release.High})
 	}
-	return nil
+}
+
+// finite is nil for what JSON has no number for.
+func finite(v float64) *float64 {
+	if math.IsInf(v, 0) || math.IsNaN(v) {
+		return nil
+	}
+	return &v
 }

@@ -112,64 +112,15 @@ func (c *checkCmd) Run(h *host) error {
 	}
 	k.asking = in.asking
 	k.asking.hurry()
-	guide := io.Discard
-	if !c.JSON {
-		guide = h.stdout
-	}
-	started := time.Now()
-	switch {
-	case c.Drive:
-		fmt.Fprintln(guide, driveRecipe)
-	case in.live:
-		fmt.Fprintf(guide, "listening for %g s\n", c.For)
-	}
-	done := func() bool {
-		if !in.live {
-			return false
-		}
-		if c.Drive {
-			return k.driven() && !k.tries.wanted()
-		}
-		return time.Since(started).Seconds() >= c.For
-	}
-	silent := false
-	if c.Drive {
-		k.told = func(step string) { fmt.Fprintf(guide, "seen: %s\n", step) }
-		k.tries = newTries(file)
-		k.tries.guide(guide)
-		k.line.seen = func(f *detect.Finding) {
-			if says := k.tries.take(f); says != "" {
-				fmt.Fprintln(guide, says)
-			}
-		}
-	}
-	p := h.progress(in)
-	err = pump(h.ctx, in, k.push, func() (time.Duration, error) {
-		p.frames(k.counted.Frames, k.last-k.first)
-		if done() {
-			return 0, io.EOF
-		}
-		if in.live && !k.started && !silent && time.Since(started) > 5*time.Second {
-			silent = true
-			fmt.Fprintln(guide, "nothing heard yet: is the ignition on?")
-		}
-		return heartbeat / 4, nil
-	})
-	p.End()
-	if err == errInterrupted && !in.live {
-		return interrupted{errors.New("interrupted: nothing can be said of half a recording")}
-	}
-	if err != nil && err != io.EOF && err != errInterrupted {
+	if err := c.listen(h, k, in, file); err != nil {
 		return err
 	}
 	r := k.report(file, in, c, ready)
 	r.Columns = found
-	if c.JSON {
-		if err := json.NewEncoder(h.stdout).Encode(r); err != nil {
-			return err
-		}
-	} else {
+	if !c.JSON {
 		r.print(h.stdout)
+	} else if err := json.NewEncoder(h.stdout).Encode(r); err != nil {
+		return err
 	}
 	if r.Attention > 0 {
 		what := "things need"
@@ -179,6 +130,63 @@ func (c *checkCmd) Run(h *host) error {
 		return cli.Attention(fmt.Errorf("%d %s attention before the unit is left in the vehicle", r.Attention, what))
 	}
 	return nil
+}
+
+// listen carries what comes to the checker until enough was heard or it is
+// interrupted, and guides the drive.
+func (c *checkCmd) listen(h *host, k *checker, in *input, file *vehicle.File) error {
+	guide := io.Discard
+	if !c.JSON {
+		guide = h.stdout
+	}
+	started := time.Now()
+	switch {
+	case c.Drive:
+		fmt.Fprintln(guide, driveRecipe)
+		k.guide(guide, file)
+	case in.live:
+		fmt.Fprintf(guide, "listening for %g s\n", c.For)
+	}
+	enough := func() bool {
+		if c.Drive {
+			return k.driven() && !k.tries.wanted()
+		}
+		return time.Since(started).Seconds() >= c.For
+	}
+	silent := false
+	p := h.progress(in)
+	err := pump(h.ctx, in, k.push, func() (time.Duration, error) {
+		p.frames(k.counted.Frames, k.last-k.first)
+		if in.live && enough() {
+			return 0, io.EOF
+		}
+		if in.live && !k.started && !silent && time.Since(started) > 5*time.Second {
+			silent = true
+			fmt.Fprintln(guide, "nothing heard yet: is the ignition on?")
+		}
+		return heartbeat / 4, nil
+	})
+	p.End()
+	switch {
+	case err == errInterrupted && !in.live:
+		return interrupted{errors.New("interrupted: nothing can be said of half a recording")}
+	case err == io.EOF || err == errInterrupted:
+		return nil
+	}
+	return err
+}
+
+// guide says on out which parts of the drive have been seen, and which releases
+// were tries.
+func (k *checker) guide(out io.Writer, file *vehicle.File) {
+	k.told = func(step string) { fmt.Fprintf(out, "seen: %s\n", step) }
+	k.tries = newTries(file)
+	k.tries.guide(out)
+	k.line.seen = func(f *detect.Finding) {
+		if says := k.tries.take(f); says != "" {
+			fmt.Fprintln(out, says)
+		}
+	}
 }
 
 const driveRecipe = `A short drive, in a safe place. A passenger reads this, never the driver.

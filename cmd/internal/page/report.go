@@ -203,6 +203,9 @@ func placeText(p detect.Percentile) string {
 type packed struct {
 	index     index
 	stretches []struct{ reduced, full string }
+	at        map[int]int           // event number to index in stretches
+	stills    map[int]template.HTML // of the events that are printed
+	phases    []course
 }
 
 type index struct {
@@ -269,27 +272,20 @@ const (
 	mostStills = 6
 )
 
-// pack reads and packs the evidence of every event.
+// pack reads and packs the evidence of every event that is listed.
 func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
-	p := &packed{index: index{Events: []indexEvent{}, Stretches: []indexStretch{}}}
-	list := s.Stretches(longest)
-	at := map[int]int{} // event number to index in p
-	stills := map[int]bool{}
-	for _, e := range r.Events {
-		if len(stills) < mostStills && e.HasEvidence() && e.Strange() {
-			stills[e.Number] = true
-		}
-	}
-	failed := 0
-	stillOf := map[int]template.HTML{}
-	var phases []course
+	p := &packed{index: index{Events: []indexEvent{}, Stretches: []indexStretch{}}, at: map[int]int{}, stills: map[int]template.HTML{}}
 	listed := map[int]bool{}
 	for _, e := range r.Events {
 		listed[e.Number] = true
+		if len(p.stills) < mostStills && e.HasEvidence() && e.Strange() {
+			p.stills[e.Number] = ""
+		}
 	}
-	list = slices.DeleteFunc(list, func(x review.Stretch) bool {
+	list := slices.DeleteFunc(s.Stretches(longest), func(x review.Stretch) bool {
 		return !slices.ContainsFunc(x.Events, func(n int) bool { return listed[n] })
 	})
+	failed := 0
 	for i, x := range list {
 		if o.Progress != nil {
 			o.Progress(i, len(list))
@@ -299,66 +295,25 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 			failed++
 			r.NoTraces = err.Error()
 		}
-		if len(lines) == 0 {
-			continue
-		}
-		for _, n := range x.Events {
-			at[n] = len(p.stretches)
-			e := s.Find(n)
-			if stills[n] {
-				stillOf[n] = still(s, e, lines)
-			}
-			if k, ok := newCourse(e, lines); ok {
-				phases = append(phases, k)
+		if len(lines) > 0 {
+			if err := p.add(s, x, lines); err != nil {
+				return nil, err
 			}
 		}
-		last := x.From
-		for _, l := range lines {
-			last = max(last, l.T[len(l.T)-1])
-		}
-		entry := indexStretch{Length: (min(x.To, last) - x.From).Seconds()}
-		reduced := make([]review.Trace, len(lines))
-		width := max(bucketWidth, (x.To-x.From)/buckets)
-		for j, l := range lines {
-			entry.Lines = append(entry.Lines, indexLine{l.Name, traceLabel(l.Name), l.Unit, l.Step, l.Derived, l.Quantum, l.Offset})
-			reduced[j] = l.Reduced(width)
-			if l.Step {
-				lines[j] = reduced[j]
-			}
-		}
-		small, err := pack(reduced, x.From)
-		if err != nil {
-			return nil, err
-		}
-		full, err := pack(lines, x.From)
-		if err != nil {
-			return nil, err
-		}
-		p.index.Stretches = append(p.index.Stretches, entry)
-		p.stretches = append(p.stretches, struct{ reduced, full string }{small, full})
 	}
-	r.Charts, r.Undrawn = drawn(append(r.Charts, courses(phases)))
-	r.keepFull(s, p, at, o.FullBytes)
+	r.Charts, r.Undrawn = drawn(append(r.Charts, courses(p.phases)))
+	r.keepFull(s, p, o.FullBytes)
 	for i := range r.Events {
 		e := r.Events[i]
-		x, ok := at[e.Number]
+		stretch, traced := p.at[e.Number]
 		from := fromOf(list, e.Number)
 		sec := func(m bus.Micros) float64 { return math.Round((m-from).Seconds()*1e4) / 1e4 }
-		r.explain(s, &e, ok, sec)
-		if !ok {
+		r.explain(s, &e, traced, sec)
+		if !traced {
 			continue
 		}
-		ie := indexEvent{N: e.Number, Title: e.What, When: e.When, Stretch: x, At: sec(e.Start), End: sec(e.End), Instants: []indexInstant{}}
-		for i := range ie.Lines {
-			ie.Lines[i] = e.lines(i)
-		}
-		ie.Limit, ie.Usual = judgedBy(s, e.Event, sec)
-		ie.UsualRPM = usualRelease(s, e.Event)
-		for _, in := range e.Instants {
-			ie.Instants = append(ie.Instants, indexInstant{in.Name, sec(in.At), sec(in.Early), sec(in.Late)})
-		}
-		p.index.Events = append(p.index.Events, ie)
-		if f := stillOf[e.Number]; f != "" {
+		p.index.Events = append(p.index.Events, newIndexEvent(s, &e, stretch, sec))
+		if f := p.stills[e.Number]; f != "" {
 			r.Stills = append(r.Stills, stillRow{e, f})
 		}
 	}
@@ -370,6 +325,59 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 		r.NoTraces = "No evidence was kept with these events."
 	}
 	return p, nil
+}
+
+// add packs the traces of a stretch, in full and reduced, and draws from them what
+// is fixed on the page.
+func (p *packed) add(s *review.Stay, x review.Stretch, lines []review.Trace) error {
+	for _, n := range x.Events {
+		p.at[n] = len(p.stretches)
+		e := s.Find(n)
+		if _, ok := p.stills[n]; ok {
+			p.stills[n] = still(s, e, lines)
+		}
+		if k, ok := newCourse(e, lines); ok {
+			p.phases = append(p.phases, k)
+		}
+	}
+	last := x.From
+	for _, l := range lines {
+		last = max(last, l.T[len(l.T)-1])
+	}
+	entry := indexStretch{Length: (min(x.To, last) - x.From).Seconds()}
+	reduced := make([]review.Trace, len(lines))
+	width := max(bucketWidth, (x.To-x.From)/buckets)
+	for j, l := range lines {
+		entry.Lines = append(entry.Lines, indexLine{l.Name, traceLabel(l.Name), l.Unit, l.Step, l.Derived, l.Quantum, l.Offset})
+		reduced[j] = l.Reduced(width)
+		if l.Step {
+			lines[j] = reduced[j]
+		}
+	}
+	small, err := pack(reduced, x.From)
+	if err != nil {
+		return err
+	}
+	full, err := pack(lines, x.From)
+	if err != nil {
+		return err
+	}
+	p.index.Stretches = append(p.index.Stretches, entry)
+	p.stretches = append(p.stretches, struct{ reduced, full string }{small, full})
+	return nil
+}
+
+func newIndexEvent(s *review.Stay, e *eventRow, stretch int, sec func(bus.Micros) float64) indexEvent {
+	x := indexEvent{N: e.Number, Title: e.What, When: e.When, Stretch: stretch, At: sec(e.Start), End: sec(e.End), Instants: []indexInstant{}}
+	for i := range x.Lines {
+		x.Lines[i] = e.lines(i)
+	}
+	x.Limit, x.Usual = judgedBy(s, e.Event, sec)
+	x.UsualRPM = usualRelease(s, e.Event)
+	for _, in := range e.Instants {
+		x.Instants = append(x.Instants, indexInstant{in.Name, sec(in.At), sec(in.Early), sec(in.Late)})
+	}
+	return x
 }
 
 // explain adds the candidates of an event.
@@ -445,11 +453,11 @@ func fromOf(list []review.Stretch, number int) bus.Micros {
 }
 
 // keepFull drops the full traces that do not fit, the least severe first.
-func (r *report) keepFull(s *review.Stay, p *packed, at map[int]int, room int) {
+func (r *report) keepFull(s *review.Stay, p *packed, room int) {
 	keep := make([]bool, len(p.stretches))
 	kept := 0
 	for _, e := range r.Events {
-		i, ok := at[e.Number]
+		i, ok := p.at[e.Number]
 		if !ok || keep[i] {
 			continue
 		}
