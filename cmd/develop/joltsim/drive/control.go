@@ -88,30 +88,29 @@ func (c *controller) run(p *plant, pedal float64, braking bool, fluidC float64) 
 	c.modeFor += controlStep
 	c.sinceGear += controlStep
 
-	c.gears(p, turbine, kmh, pct, braking)
+	c.gears(p, kmh, pct, braking)
 	p.oneWay = c.selector == selectDrive && (c.gear == 1 && c.shift != shiftInertia || c.shift == shiftInertia && c.shiftTo == 1)
 	c.clutch(p, engine, turbine, kmh, pct, braking)
 	p.command = c.command
 }
 
 // gears chooses the gear and works the gearset's clutch through shifts.
-func (c *controller) gears(p *plant, turbine, kmh, pct float64, braking bool) {
-	v, ct := c.v, &c.v.Control
-	if c.selector != selectDrive && c.selector != selectReverse {
-		// The gear follows the road, so that the way back to drive is soft.
-		p.gearCap = 1.5
-		c.gear, c.shift, c.engaged = 1, shiftNone, false
-		for c.gear < len(v.Ratios) && mul(mul(p.wheel, radToRPM), v.Ratios[c.gear-1]) > ct.DownRPM+700 {
-			c.gear++
-		}
-		return
-	}
-	if c.selector == selectReverse {
+func (c *controller) gears(p *plant, kmh, pct float64, braking bool) {
+	v := c.v
+	switch {
+	case c.selector == selectReverse:
 		p.gearRatio = -v.Reverse
 		c.engage(p)
 		return
-	}
-	if !c.engaged {
+	case c.selector != selectDrive:
+		// The gear follows the road, so that the way back to drive is soft.
+		p.gearCap = 1.5
+		c.gear, c.shift, c.engaged = 1, shiftNone, false
+		for c.gear < len(v.Ratios) && mul(mul(p.wheel, radToRPM), v.Ratios[c.gear-1]) > v.Control.DownRPM+700 {
+			c.gear++
+		}
+		return
+	case !c.engaged:
 		p.gearRatio = v.Ratios[c.gear-1]
 		c.engage(p)
 		return
@@ -120,65 +119,76 @@ func (c *controller) gears(p *plant, turbine, kmh, pct float64, braking bool) {
 	switch c.shift {
 	case shiftNone:
 		p.gearRatio, p.gearCap = v.Ratios[c.gear-1], 3000
-		up := ct.UpRPM + mul(ct.UpPedal, pct)
-		if c.gear >= 4 {
-			up = ct.UpRPM + mul(mul(0.55, ct.UpPedal), pct)
-		}
-		down := ct.DownRPM + mul(ct.DownPedal, pct)
-		// Speed decides as the output shaft sees it, so that converter slip
-		// and gearset faults do not shift.
-		in := mul(mul(p.wheel, radToRPM), v.Ratios[c.gear-1])
-		want := c.gear
-		if c.gear < len(v.Ratios) && c.sinceGear > 1.2 && !braking {
-			next := mul(in, v.Ratios[c.gear]/v.Ratios[c.gear-1])
-			if in > up && next > down+80 {
-				want++
-			}
-		}
-		if c.gear > 1 && c.sinceGear > 1.0 && in < down {
-			if c.gear == 2 {
-				if kmh < mul(ct.ApplyKmh, 0.6) {
-					want--
-				}
-			} else {
-				want--
-			}
-		}
-		if want != c.gear {
+		if want := c.wantGear(p, kmh, pct, braking); want != c.gear {
 			c.shift, c.shiftFor, c.shiftFrom, c.shiftTo = shiftPrepare, 0, c.gear, want
 		}
 	case shiftPrepare:
 		if c.shiftFor >= 0.20 {
-			c.shift, c.shiftFor = shiftInertia, 0
-			p.gearRatio = v.Ratios[c.shiftTo-1]
-			delta := abs(p.turbine - mul(p.gearRatio, p.wheel))
-			j := v.TurbineInertia
-			if p.capacity > 20 {
-				j += v.EngineInertia
-			} else {
-				j += mul(0.3, v.EngineInertia)
-			}
-			p.gearCap = mul(1.05, abs(p.gear)) + mul(j, delta/ct.ShiftTime) + 15
+			c.beginInertia(p)
 		}
 	case shiftInertia:
-		if c.flareFor > 0 {
-			c.flareFor -= controlStep
-			hold := p.gearCap
-			p.gearCap = 2
-			if c.flareFor <= 0 {
-				p.gearCap = hold + 200
-			}
-		} else if c.shiftFor > ct.ShiftTime {
-			p.gearCap += 10
-		}
-		if (abs(p.turbine-mul(p.gearRatio, p.wheel)) < 0.3 && c.flareFor <= 0) || (c.shiftTo == 1 && c.shiftFor > ct.ShiftTime) {
-			c.shift, c.shiftFor, c.gear, c.sinceGear = shiftSettle, 0, c.shiftTo, 0
-			p.gearCap = 3000
-		}
+		c.inertia(p)
 	case shiftSettle:
 		if c.shiftFor >= 0.30 {
 			c.shift = shiftNone
 		}
+	}
+}
+
+// wantGear is the gear that the speed asks for. It decides as the output shaft sees
+// it, so that converter slip and gearset faults do not shift.
+func (c *controller) wantGear(p *plant, kmh, pct float64, braking bool) int {
+	v, ct := c.v, &c.v.Control
+	up := ct.UpRPM + mul(ct.UpPedal, pct)
+	if c.gear >= 4 {
+		up = ct.UpRPM + mul(mul(0.55, ct.UpPedal), pct)
+	}
+	down := ct.DownRPM + mul(ct.DownPedal, pct)
+	in := mul(mul(p.wheel, radToRPM), v.Ratios[c.gear-1])
+	want := c.gear
+	if c.gear < len(v.Ratios) && c.sinceGear > 1.2 && !braking {
+		next := mul(in, v.Ratios[c.gear]/v.Ratios[c.gear-1])
+		if in > up && next > down+80 {
+			want++
+		}
+	}
+	if c.gear > 1 && c.sinceGear > 1.0 && in < down && (c.gear != 2 || kmh < mul(ct.ApplyKmh, 0.6)) {
+		want--
+	}
+	return want
+}
+
+// beginInertia hands over to the next gear's clutch.
+func (c *controller) beginInertia(p *plant) {
+	v := c.v
+	c.shift, c.shiftFor = shiftInertia, 0
+	p.gearRatio = v.Ratios[c.shiftTo-1]
+	delta := abs(p.turbine - mul(p.gearRatio, p.wheel))
+	j := v.TurbineInertia
+	if p.capacity > 20 {
+		j += v.EngineInertia
+	} else {
+		j += mul(0.3, v.EngineInertia)
+	}
+	p.gearCap = mul(1.05, abs(p.gear)) + mul(j, delta/v.Control.ShiftTime) + 15
+}
+
+// inertia waits until the turbine turns as the next gear has it.
+func (c *controller) inertia(p *plant) {
+	late := c.shiftFor > c.v.Control.ShiftTime
+	if c.flareFor > 0 {
+		c.flareFor -= controlStep
+		hold := p.gearCap
+		p.gearCap = 2
+		if c.flareFor <= 0 {
+			p.gearCap = hold + 200
+		}
+	} else if late {
+		p.gearCap += 10
+	}
+	if (abs(p.turbine-mul(p.gearRatio, p.wheel)) < 0.3 && c.flareFor <= 0) || (c.shiftTo == 1 && late) {
+		c.shift, c.shiftFor, c.gear, c.sinceGear = shiftSettle, 0, c.shiftTo, 0
+		p.gearCap = 3000
 	}
 }
 
@@ -206,46 +216,10 @@ func (c *controller) open(reason string) {
 
 // clutch chooses the clutch's mode and command.
 func (c *controller) clutch(p *plant, engine, turbine, kmh, pct float64, braking bool) {
-	v, ct := c.v, &c.v.Control
 	slip := engine - turbine
-	falling := c.turbineRate < -20
-	release := v.IdleRPM + ct.ReleaseAbove
-	if falling {
-		release += mul(ct.ReleaseLead, -c.turbineRate)
-	}
-	if pct < 1 && turbine < release && (falling || turbine < v.IdleRPM+30) {
-		c.stopRelease = true
-	}
-	if c.stopRelease && pct > 3 && !braking {
-		c.stopRelease = false
-	}
-	if ct.OpenSecondPedal > 0 && c.gear == 2 && c.shift == shiftNone &&
-		pct > ct.OpenSecondPedal && turbine < ct.OpenSecondRPM-80 && turbine > 900 && c.pedalRate > 15 && c.sinceGear > 1.5 {
-		c.secondOpen = true
-	}
-	if turbine > ct.OpenSecondRPM || pct < ct.OpenSecondPedal-8 || c.gear != 2 {
-		c.secondOpen = false
-	}
-	reason := ""
-	switch {
-	case c.selector != selectDrive:
-		reason = "selector"
-	case c.fluidC < ct.ClosedAboveC:
-		reason = "cold"
-	case c.stopRelease:
-		reason = "stop"
-	case c.secondOpen:
-		reason = "under-drive"
-	case pct > 85 && c.gear <= 3:
-		reason = "kickdown"
-	case kmh < ct.ApplyKmh-2 || (c.mode == modeOpen && kmh < ct.ApplyKmh):
-		reason = "slow"
-	case turbine < v.IdleRPM-60:
-		reason = "slow"
-	}
-	if reason == "slow" && pct < 1 {
-		reason = "stop"
-	}
+	release := c.releaseRPM()
+	c.holdOpen(turbine, release, pct, braking)
+	reason := c.openReason(turbine, kmh, pct)
 	if reason == "stop" && c.mode != modeOpen && c.overdueS < c.lateS {
 		c.overdueS += controlStep
 		reason = ""
@@ -264,8 +238,64 @@ func (c *controller) clutch(p *plant, engine, turbine, kmh, pct float64, braking
 		c.fill, c.integral = 0.16, 0
 		c.slipWant = slip
 	}
+	c.chooseMode(p, slip, kmh, pct)
+	c.command = c.throughShift(p, c.pressure(p, engine, slip))
+}
 
-	// Which engaged mode is wanted.
+// releaseRPM is the turbine speed below which the clutch opens in a stop.
+func (c *controller) releaseRPM() float64 {
+	release := c.v.IdleRPM + c.v.Control.ReleaseAbove
+	if c.falling() {
+		release += mul(c.v.Control.ReleaseLead, -c.turbineRate)
+	}
+	return release
+}
+
+func (c *controller) falling() bool { return c.turbineRate < -20 }
+
+// holdOpen decides whether the clutch stays open for a stop, or in second gear.
+func (c *controller) holdOpen(turbine, release, pct float64, braking bool) {
+	ct := &c.v.Control
+	if pct < 1 && turbine < release && (c.falling() || turbine < c.v.IdleRPM+30) {
+		c.stopRelease = true
+	}
+	if c.stopRelease && pct > 3 && !braking {
+		c.stopRelease = false
+	}
+	if ct.OpenSecondPedal > 0 && c.gear == 2 && c.shift == shiftNone &&
+		pct > ct.OpenSecondPedal && turbine < ct.OpenSecondRPM-80 && turbine > 900 && c.pedalRate > 15 && c.sinceGear > 1.5 {
+		c.secondOpen = true
+	}
+	if turbine > ct.OpenSecondRPM || pct < ct.OpenSecondPedal-8 || c.gear != 2 {
+		c.secondOpen = false
+	}
+}
+
+// openReason is why the clutch has to be open; "" where it may be engaged.
+func (c *controller) openReason(turbine, kmh, pct float64) string {
+	ct := &c.v.Control
+	switch {
+	case c.selector != selectDrive:
+		return "selector"
+	case c.fluidC < ct.ClosedAboveC:
+		return "cold"
+	case c.stopRelease:
+		return "stop"
+	case c.secondOpen:
+		return "under-drive"
+	case pct > 85 && c.gear <= 3:
+		return "kickdown"
+	case kmh < ct.ApplyKmh-2 || c.mode == modeOpen && kmh < ct.ApplyKmh || turbine < c.v.IdleRPM-60:
+		if pct < 1 {
+			return "stop"
+		}
+		return "slow"
+	}
+	return ""
+}
+
+// chooseMode chooses how far the clutch is engaged.
+func (c *controller) chooseMode(p *plant, slip, kmh, pct float64) {
 	drive := pct >= 1
 	if drive && p.load > 0 {
 		if c.pedalRate < 5 && c.gear >= 2 && pct < 60 {
@@ -274,39 +304,12 @@ func (c *controller) clutch(p *plant, engine, turbine, kmh, pct float64, braking
 			c.closeWish = 0
 		}
 	}
-	top := c.gear == len(v.Ratios)
-	hill := 0
-	if top && kmh > 65 && ct.HillSlipSteep > 0 {
-		switch {
-		case c.loadSlow > 0.85 || (c.hill == 2 && c.loadSlow > 0.75):
-			hill = 2
-		case c.loadSlow > 0.62 || (c.hill >= 1 && c.loadSlow > 0.54):
-			hill = 1
-		}
-	}
-	if hill != c.hill {
-		c.hillFor += controlStep
-		if c.hillFor > 0.5 {
-			c.hill, c.hillFor = hill, 0
-		}
-	} else {
-		c.hillFor = 0
-	}
-	target := ct.PartialSlip
-	if c.gear >= 3 {
-		target = mul(0.6, ct.PartialSlip)
-	}
-	switch c.hill {
-	case 1:
-		target = ct.HillSlipSlight
-	case 2:
-		target = ct.HillSlipSteep
-	}
+	c.climb(kmh)
 	next := modePartial
 	switch {
 	case !drive:
 		next = modeCoast
-	case c.hill == 0 && (c.closeWish > 1.5 || ct.PartialSlip == 0):
+	case c.hill == 0 && (c.closeWish > 1.5 || c.v.Control.PartialSlip == 0):
 		next = modeClosed
 	}
 	if c.mode == modePartial && c.modeFor < 0.8 && next != modePartial {
@@ -323,36 +326,75 @@ func (c *controller) clutch(p *plant, engine, turbine, kmh, pct float64, braking
 			c.integral = 0
 		}
 	}
-	torque := clamp(p.load, 0, 1e9)
-	touch := v.Clutch.TouchKPa
+}
+
+// climb tells hills by the load in top gear, once it has lasted half a second.
+func (c *controller) climb(kmh float64) {
+	hill := 0
+	if c.gear == len(c.v.Ratios) && kmh > 65 && c.v.Control.HillSlipSteep > 0 {
+		switch {
+		case c.loadSlow > 0.85 || (c.hill == 2 && c.loadSlow > 0.75):
+			hill = 2
+		case c.loadSlow > 0.62 || (c.hill >= 1 && c.loadSlow > 0.54):
+			hill = 1
+		}
+	}
+	if hill == c.hill {
+		c.hillFor = 0
+	} else if c.hillFor += controlStep; c.hillFor > 0.5 {
+		c.hill, c.hillFor = hill, 0
+	}
+}
+
+// targetSlip is the slip in rpm that a partly engaged clutch is to have.
+func (c *controller) targetSlip() float64 {
+	ct := &c.v.Control
+	switch {
+	case c.hill == 1:
+		return ct.HillSlipSlight
+	case c.hill == 2:
+		return ct.HillSlipSteep
+	case c.gear >= 3:
+		return mul(0.6, ct.PartialSlip)
+	}
+	return ct.PartialSlip
+}
+
+// pressure is what the mode takes, kPa.
+func (c *controller) pressure(p *plant, engine, slip float64) float64 {
+	ct, cl := &c.v.Control, &c.v.Clutch
+	torque, touch := clamp(p.load, 0, 1e9), cl.TouchKPa
 	var want float64
 	switch c.mode {
 	case modeClosed:
-		want = clamp(touch+mul(1.3, torque)/v.Clutch.NmPerKPa, ct.ClosedKPa, 1e9)
+		want = clamp(touch+mul(1.3, torque)/cl.NmPerKPa, ct.ClosedKPa, 1e9)
 	case modeCoast:
 		want = mul(0.5, ct.ClosedKPa+touch)
 	case modePartial:
-		c.slipWant += mul(target-c.slipWant, controlStep/0.30)
+		c.slipWant += mul(c.targetSlip()-c.slipWant, controlStep/0.30)
 		e := slip - c.slipWant
 		if c.shift == shiftNone {
 			c.integral = clamp(c.integral+mul(mul(e, 0.45), controlStep), -200, 200)
 		}
+		if c.fill > 0 {
+			c.fill -= controlStep
+			return ct.ApplyKPa
+		}
 		// What the converter carries at the wanted slip is not the
 		// clutch's.
 		pump, _ := p.conv.torques(engine, engine-clamp(c.slipWant, 0, 500))
-		want = touch + clamp(torque-pump, 0, 1e9)/v.Clutch.NmPerKPa + mul(e, 0.10) + c.integral
-		want = clamp(want, touch+9, 1000)
-		if c.fill > 0 {
-			c.fill -= controlStep
-			want = ct.ApplyKPa
-		}
+		want = touch + clamp(torque-pump, 0, 1e9)/cl.NmPerKPa + mul(e, 0.10) + c.integral
+		return clamp(want, touch+9, 1000)
 	}
-	if c.mode != modePartial {
-		// Ramp, so that nothing jerks.
-		want = clamp(want, c.command-mul(900, controlStep), c.command+mul(500, controlStep))
-	}
-	// Through a shift the pressure gives way, but the clutch does not open.
-	full := clamp(mul(1.15, abs(p.lockup))/v.Clutch.NmPerKPa+touch, 0, ct.ClosedKPa)
+	// Ramp, so that nothing jerks.
+	return clamp(want, c.command-mul(900, controlStep), c.command+mul(500, controlStep))
+}
+
+// throughShift lets the pressure give way through a shift, but the clutch does not
+// open.
+func (c *controller) throughShift(p *plant, want float64) float64 {
+	ct, cl := &c.v.Control, &c.v.Clutch
+	full := clamp(mul(1.15, abs(p.lockup))/cl.NmPerKPa+cl.TouchKPa, 0, ct.ClosedKPa)
 	switch c.shift {
 	case shiftPrepare, shiftInertia:
 		dip := ct.DipKPa
@@ -367,5 +409,5 @@ func (c *controller) clutch(p *plant, engine, turbine, kmh, pct float64, braking
 			want = ct.ReturnKPa
 		}
 	}
-	c.command = want
+	return want
 }

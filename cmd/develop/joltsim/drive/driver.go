@@ -37,13 +37,6 @@ func (d *driver) run(p *plant) bool {
 	}
 	s := &d.steps[d.at]
 	if !d.begun {
-		d.begun, d.fresh, d.inFor = true, true, 0
-		if s.Grade != nil {
-			d.gradeTo = *s.Grade
-		}
-		if s.Friction != nil {
-			d.friction = *s.Friction
-		}
 		d.begin(s, p)
 	}
 	d.inFor += controlStep
@@ -51,8 +44,20 @@ func (d *driver) run(p *plant) bool {
 	d.mark = clamp(d.mark-controlStep, 0, 10)
 	v := mul(p.kmh(), 1/3.6)
 	d.wander += mul(d.rnd.normal(), 0.012) - mul(d.wander, 0.004)
+	if d.restarting(p) {
+		return true
+	}
+	done := d.do(s, p, v)
+	d.stopStart(p, v)
+	if done {
+		d.at++
+		d.begun = false
+	}
+	return d.at < len(d.steps)
+}
 
-	// A stalled engine: neutral, start again, go on.
+// restarting deals with a stalled engine: neutral, start again, go on.
+func (d *driver) restarting(p *plant) bool {
 	if d.keyOn && !p.running && !p.cranking && !p.fuelOff {
 		d.restart += controlStep
 		d.selector = selectNeutral
@@ -71,79 +76,82 @@ func (d *driver) run(p *plant) bool {
 		}
 		return true
 	}
+	return false
+}
 
-	done := false
+// do works on a step at a speed of v m/s, and says whether it is done.
+func (d *driver) do(s *Step, p *plant, v float64) (done bool) {
+	late := d.inFor >= s.ForS
 	switch s.Do {
 	case "start":
 		d.hold(p)
-		done = d.inFor >= s.ForS
-		if done {
+		if late {
 			d.selector = selectDrive
 		}
+		return late
 	case "drive":
 		d.selector = selectDrive
 		d.follow(p, v, s.ToKmh/3.6, or(s.Accel, 1.1))
-		near := abs(v-s.ToKmh/3.6) < 0.6
-		done = d.inFor >= s.ForS && (near || d.inFor > s.ForS+60)
+		return late && (abs(v-s.ToKmh/3.6) < 0.6 || d.inFor > s.ForS+60)
 	case "stop":
-		done = d.stop(p, v, or(s.Accel, 1.3), s.ForS)
+		return d.stop(p, v, or(s.Accel, 1.3), s.ForS)
 	case "pedal":
-		d.pedal += mul(s.PedalPct/100-d.pedal, 0.12)
-		d.brake, d.braking = 0, false
-		done = d.inFor >= s.ForS || (s.ToKmh > 0 && v >= s.ToKmh/3.6)
-		d.ref = v
+		d.roll(v, d.pedal+mul(s.PedalPct/100-d.pedal, 0.12))
+		return late || s.ToKmh > 0 && v >= s.ToKmh/3.6
 	case "lift":
-		d.pedal = clamp(d.pedal-0.03, 0, 1)
-		d.brake, d.braking = 0, false
-		done = d.inFor >= s.ForS || v <= s.ToKmh/3.6
-		d.ref = v
+		d.roll(v, clamp(d.pedal-0.03, 0, 1))
+		return late || v <= s.ToKmh/3.6
 	case "neutral":
-		d.selector = selectNeutral
 		blip := 0.0
 		if d.inFor > 1 && d.inFor < 2 {
 			blip = s.PedalPct / 100
 		}
-		d.pedal += mul(blip-d.pedal, 0.1)
-		d.brake, d.braking = 0, false
-		done = d.inFor >= s.ForS
-		d.ref = v
-		if done {
+		d.roll(v, d.pedal+mul(blip-d.pedal, 0.1))
+		d.selector = selectNeutral
+		if late {
 			d.selector = selectDrive
 		}
+		return late
 	case "reverse":
-		if d.inFor < 1 {
-			d.hold(p)
-			break
-		}
-		d.selector = selectReverse
-		if d.inFor < 1+s.ForS {
-			e := s.ToKmh/3.6 + v // v is negative
-			d.brake, d.braking = 0, false
-			d.pedal = clamp(d.pedal+clamp(mul(e, 0.2)-d.pedal, -0.01, 0.005), 0, 0.35)
-		} else {
-			d.pedal = 0
-			d.brake = mul(2.2, p.mass)
-			d.braking = true
-			if abs(v) < 0.02 {
-				d.selector = selectDrive
-				done = d.inFor > 3+s.ForS
-			}
-		}
+		return d.reverse(s, p, v)
 	case "off":
 		d.hold(p)
 		d.keyOn, d.selector = false, selectPark
 		p.running, p.fuelOff = false, true
-		done = d.inFor >= s.ForS
+		return late
 	case "mark":
 		d.mark = 0.7
-		done = true
+		return true
 	}
-	d.stopStart(p, v)
-	if done {
-		d.at++
-		d.begun = false
+	return false
+}
+
+// roll holds the pedal, off the brake, whatever the speed.
+func (d *driver) roll(v, pedal float64) {
+	d.pedal, d.brake, d.braking, d.ref = pedal, 0, false, v
+}
+
+// reverse selects reverse, drives back and stops.
+func (d *driver) reverse(s *Step, p *plant, v float64) (done bool) {
+	if d.inFor < 1 {
+		d.hold(p)
+		return false
 	}
-	return d.at < len(d.steps)
+	d.selector = selectReverse
+	if d.inFor < 1+s.ForS {
+		e := s.ToKmh/3.6 + v // v is negative
+		d.brake, d.braking = 0, false
+		d.pedal = clamp(d.pedal+clamp(mul(e, 0.2)-d.pedal, -0.01, 0.005), 0, 0.35)
+		return false
+	}
+	d.pedal = 0
+	d.brake = mul(2.2, p.mass)
+	d.braking = true
+	if abs(v) >= 0.02 {
+		return false
+	}
+	d.selector = selectDrive
+	return d.inFor > 3+s.ForS
 }
 
 func or(x, otherwise float64) float64 {
@@ -153,14 +161,21 @@ func or(x, otherwise float64) float64 {
 	return x
 }
 
+// begin takes up a step.
 func (d *driver) begin(s *Step, p *plant) {
+	d.begun, d.fresh, d.inFor = true, true, 0
+	if s.Grade != nil {
+		d.gradeTo = *s.Grade
+	}
+	if s.Friction != nil {
+		d.friction = *s.Friction
+	}
 	d.ref = mul(p.kmh(), 1/3.6)
 	d.extra = 0
 	if s.Do != "drive" {
 		d.integral = 0
 	}
-	switch s.Do {
-	case "start":
+	if s.Do == "start" {
 		d.keyOn, d.selector = true, selectPark
 		p.fuelOff, p.cranking = false, true
 	}

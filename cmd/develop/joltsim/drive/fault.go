@@ -31,12 +31,36 @@ func (x *faultState) slow(s *Sim) {
 			x.mark(s)
 		}
 	}
-	p, c := s.w.p, s.w.c
+	switch f.Kind {
+	case "release-late", "release-drag", "oil-slow", "valve-slow", "command-late", "brake-late":
+		x.release(s, t)
+	case "jolt":
+		if x.on && t-x.begun < 0.15 {
+			s.w.p.extraBody = f.Value
+		} else if x.on || x.over && s.w.p.extraBody == f.Value {
+			s.w.p.extraBody = 0
+		}
+	case "idle-stall", "one-way":
+		if x.on && f.Kind == "one-way" {
+			s.w.p.conv.pumpFactor, s.w.p.conv.multiplies = f.Value, false
+		}
+		x.choke(s)
+	default:
+		if x.on {
+			x.engaged(s)
+		}
+	}
+}
+
+// release is what is wrong with releases; t is the time in s.
+func (x *faultState) release(s *Sim, t float64) {
+	f, p, c := x.f, s.w.p, s.w.c
+	fell := x.on && c.fell != ""
 	switch f.Kind {
 	case "release-late":
 		// Plates that stick once their oil is gone hold what they held, but
 		// at least enough to drag the engine down.
-		if x.on && c.fell != "" && !p.ventHold {
+		if fell && !p.ventHold {
 			p.ventHold = true
 			p.heldCap = clamp(p.capacity, mul(0.5, s.v.maxTorque(1500)), 1e9)
 			x.count = t
@@ -48,7 +72,7 @@ func (x *faultState) slow(s *Sim) {
 			p.ventHold, x.armed = false, false
 		}
 	case "release-drag":
-		if x.on && c.fell != "" {
+		if fell {
 			p.capFloor = f.Value
 			x.armed, x.count = true, t
 			s.obs.injectRelease(0, f.Value)
@@ -58,12 +82,12 @@ func (x *faultState) slow(s *Sim) {
 			p.capFloor, x.armed = 0, false
 		}
 	case "oil-slow":
-		if x.on && c.fell != "" {
+		if fell {
 			p.ventFactor = mul(p.ventFactor, f.Value)
 			s.obs.caused(CauseOil)
 		}
 	case "valve-slow":
-		if x.on && c.fell != "" {
+		if fell {
 			p.valveHold = f.Value
 			s.obs.caused(CauseValve)
 		}
@@ -75,18 +99,15 @@ func (x *faultState) slow(s *Sim) {
 		if x.on {
 			c.lateS, s.w.brakeHides = f.Value, f.Kind == "brake-late" && c.mode != modeOpen
 		}
-	case "idle-stall":
-		x.choke(s)
-	case "one-way":
-		if x.on {
-			p.conv.pumpFactor, p.conv.multiplies = f.Value, false
-		}
-		x.choke(s)
+	}
+}
+
+// engaged is what is wrong with a clutch that is engaged or becomes so, or with the
+// gearset.
+func (x *faultState) engaged(s *Sim) {
+	f, p, c := x.f, s.w.p, s.w.c
+	switch f.Kind {
 	case "unasked-slip", "partial-apply":
-		if !x.on {
-			break
-		}
-		slip := mul(p.engine-p.turbine, radToRPM)
 		if c.mode == modeOpen || p.load < 15 || c.shift != shiftNone {
 			if c.mode == modeOpen || p.load < 15 {
 				x.memo = 0
@@ -98,43 +119,28 @@ func (x *faultState) slow(s *Sim) {
 			x.memo = clamp(abs(p.lockup), 20, 1e9)
 		}
 		// Worn linings carry just so little that the slip settles at Value.
-		x.memo += mul(mul(0.5, slip-f.Value), controlStep)
+		over := mul(p.engine-p.turbine, radToRPM) - f.Value
+		x.memo += mul(mul(0.5, over), controlStep)
 		x.memo = clamp(x.memo, 5, 2000)
-		p.capLimit = clamp(x.memo+mul(0.15, slip-f.Value), 2, 1e9)
+		p.capLimit = clamp(x.memo+mul(0.15, over), 2, 1e9)
 	case "shudder":
-		if x.on {
-			c.closeWish = 0 // it goes on slipping, where shudder lives
-		}
+		c.closeWish = 0 // it goes on slipping, where shudder lives
 	case "slow-apply":
-		if x.on {
-			p.fillExtra = f.Value
-		}
+		p.fillExtra = f.Value
 	case "flare":
-		if x.on && c.shift == shiftPrepare && c.shiftTo > c.shiftFrom && c.shiftFor < 0.011 {
+		if c.shift == shiftPrepare && c.shiftTo > c.shiftFrom && c.shiftFor < 0.011 {
 			c.flareFor = f.Value
 			s.obs.injectFlare(f.Value)
 		}
 	case "gearset-slip":
-		if !x.on {
-			break
-		}
-		over := mul(p.turbine-mul(p.gearRatio, p.wheel), radToRPM)
 		if c.shift != shiftNone || p.load < 5 || p.oneWay {
 			p.gearLimit = 1e9
 			x.memo = clamp(p.gear, 30, 1e9)
 			break
 		}
-		x.memo = clamp(x.memo+mul(mul(0.8, over-f.Value), controlStep), 5, 3000)
-		p.gearLimit = clamp(x.memo+mul(0.2, over-f.Value), 2, 1e9)
-	case "clock-jump", "frames-lost", "error-frames":
-	case "jolt":
-		if x.on && t-x.begun < 0.15 {
-			p.extraBody = f.Value
-		} else if x.on || x.over {
-			if x.on || p.extraBody == f.Value {
-				p.extraBody = 0
-			}
-		}
+		over := mul(p.turbine-mul(p.gearRatio, p.wheel), radToRPM) - f.Value
+		x.memo = clamp(x.memo+mul(mul(0.8, over), controlStep), 5, 3000)
+		p.gearLimit = clamp(x.memo+mul(0.2, over), 2, 1e9)
 	}
 }
 
@@ -152,27 +158,25 @@ func (x *faultState) choke(s *Sim) {
 // fast is what shakes.
 func (x *faultState) fast(s *Sim) {
 	p := s.w.p
+	var torque *float64
+	acts := false
 	switch x.f.Kind {
 	case "shudder":
-		x.turns += x.f.Hz / 1000
-		if x.turns > 1 {
-			x.turns--
-		}
-		p.capShake = 0
-		if p.capacity > 15 && abs(p.engine-p.turbine) > 0.3 && s.w.c.shift == shiftNone {
-			p.capShake = mul(x.f.Value, sine(x.turns))
-			x.count++
-		}
+		torque = &p.capShake
+		acts = p.capacity > 15 && abs(p.engine-p.turbine) > 0.3 && s.w.c.shift == shiftNone
 	case "misfire":
-		x.turns += x.f.Hz / 1000
-		if x.turns > 1 {
-			x.turns--
-		}
-		p.extraEngine = 0
-		if p.running {
-			p.extraEngine = mul(x.f.Value, sine(x.turns))
-			x.count++
-		}
+		torque = &p.extraEngine
+		acts = p.running
+	default:
+		return
+	}
+	if x.turns += x.f.Hz / 1000; x.turns > 1 {
+		x.turns--
+	}
+	*torque = 0
+	if acts {
+		*torque = mul(x.f.Value, sine(x.turns))
+		x.count++
 	}
 }
 

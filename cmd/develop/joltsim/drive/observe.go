@@ -56,64 +56,68 @@ func (o *observer) slipNow() float64 {
 
 // step watches what needs every millisecond.
 func (o *observer) step() {
-	p := o.s.w.p
 	if o.rel == nil && o.shift == nil && o.apply == nil {
 		return
 	}
 	slip := o.slipNow()
-	if r := o.rel; r != nil {
-		rpm := mul(p.engine, radToRPM)
-		if rpm < r.EngineMin {
-			r.EngineMin = rpm
+	if o.rel != nil {
+		o.releaseStep(slip)
+	}
+	if o.shift != nil {
+		o.shiftStep(slip)
+	}
+	if o.apply != nil {
+		o.applyStep()
+	}
+}
+
+func (o *observer) releaseStep(slip float64) {
+	r, p, open := o.rel, o.s.w.p, o.s.w.c.mode == modeOpen
+	r.EngineMin = min(r.EngineMin, mul(p.engine, radToRPM))
+	if r.FreedS == 0 && p.capacity < 5 {
+		r.FreedS = round3((o.s.now() - r.Fell).Seconds())
+	}
+	if o.together {
+		if !open {
+			r.Reapplied = true
 		}
-		if r.FreedS == 0 && p.capacity < 5 {
-			r.FreedS = round3((o.s.now() - r.Fell).Seconds())
+		d := abs(slip - o.relFrom)
+		if d < 0.5 {
+			r.Parted = o.s.now()
+			r.TurbineMin = mul(p.turbine, radToRPM)
 		}
-		if o.together {
-			if o.s.w.c.mode != modeOpen {
-				r.Reapplied = true
-			}
-			d := abs(slip - o.relFrom)
-			if d < 0.5 {
-				r.Parted = o.s.now()
-				r.TurbineMin = mul(p.turbine, radToRPM)
-			}
-			if d >= 5 {
-				r.Parted5 = o.s.now()
-				o.together = false
-			}
-		}
-		if !p.running && o.ran {
-			r.Stalled = true
-		}
-		o.relFor += 0.001
-		if o.relFor > 6 || (o.s.w.c.mode != modeOpen && !o.together) {
-			o.endRelease()
+		if d >= 5 {
+			r.Parted5 = o.s.now()
+			o.together = false
 		}
 	}
-	if x := o.shift; x != nil {
-		if a := abs(slip); a > x.SlipPeak {
-			x.SlipPeak = a
-		}
-		if o.s.w.c.command < x.CommandMin {
-			x.CommandMin = o.s.w.c.command
-		}
-		if p.capacity < 5 {
-			x.Opened = true
-		}
-		old := mul(o.s.v.Ratios[x.From-1], p.wheel)
-		if f := mul(p.turbine-old, radToRPM); f > x.FlareRPM && x.To > x.From {
-			x.FlareRPM = f
-		}
+	if !p.running && o.ran {
+		r.Stalled = true
 	}
-	if a := o.apply; a != nil {
-		rpm := mul(p.engine, radToRPM)
-		if rpm < a.EngineMin {
-			a.EngineMin = rpm
-		}
-		if a.Done == 0 {
-			a.LiningJ += mul(abs(p.lockup), abs(p.engine-p.turbine)) / 1000
-		}
+	o.relFor += 0.001
+	if o.relFor > 6 || !open && !o.together {
+		o.endRelease()
+	}
+}
+
+func (o *observer) shiftStep(slip float64) {
+	x, p := o.shift, o.s.w.p
+	x.SlipPeak = max(x.SlipPeak, abs(slip))
+	x.CommandMin = min(x.CommandMin, o.s.w.c.command)
+	if p.capacity < 5 {
+		x.Opened = true
+	}
+	old := mul(o.s.v.Ratios[x.From-1], p.wheel)
+	if f := mul(p.turbine-old, radToRPM); x.To > x.From {
+		x.FlareRPM = max(x.FlareRPM, f)
+	}
+}
+
+func (o *observer) applyStep() {
+	a, p := o.apply, o.s.w.p
+	a.EngineMin = min(a.EngineMin, mul(p.engine, radToRPM))
+	if a.Done == 0 {
+		a.LiningJ += mul(abs(p.lockup), abs(p.engine-p.turbine)) / 1000
 	}
 }
 
@@ -129,16 +133,32 @@ func (o *observer) endRelease() {
 	o.rel = nil
 }
 
+// sight is what the watches of 10 ms look at.
+type sight struct {
+	now                bus.Micros
+	slip, turbine, kmh float64 // rpm, rpm, road speed
+	state              State
+}
+
 // slow watches the rest, every 10 ms, after the controller has run.
 func (o *observer) slow() {
-	s := o.s
-	p, c, d := s.w.p, s.w.c, s.w.d
-	now := s.now()
-	slip := o.slipNow()
-	kmh := abs(p.kmh())
-	turbine := mul(p.turbine, radToRPM)
+	p, c := o.s.w.p, o.s.w.c
+	x := sight{now: o.s.now(), slip: o.slipNow(), turbine: mul(p.turbine, radToRPM), kmh: abs(p.kmh())}
+	x.state = o.clutchState(x.slip)
+	o.engineRuns(x.now)
+	o.inState(&x)
+	o.stopsAndMarks(&x)
+	o.releases(&x)
+	o.applies(&x)
+	o.shifts(x.now)
+	o.held(x.now, x.slip, x.kmh)
+	o.secondGear(&x)
+	o.lastCommand = c.command
+}
 
-	// Engine starts and stops.
+// engineRuns watches engine starts and stops.
+func (o *observer) engineRuns(now bus.Micros) {
+	p, d := o.s.w.p, o.s.w.d
 	switch {
 	case p.running && o.drive == nil:
 		o.drive = &DriveTruth{From: now}
@@ -156,139 +176,147 @@ func (o *observer) slow() {
 		}
 	}
 	o.ran = p.running
+}
 
-	// State of the clutch.
-	st := StateOpen
-	if p.capacity >= 8 {
-		switch {
-		case p.load < -2 || slip < -3:
-			st = StateCoast
-		case abs(slip) < 5:
-			st = StateClosed
-		default:
-			st = StatePartial
-		}
+func (o *observer) clutchState(slip float64) State {
+	p := o.s.w.p
+	switch {
+	case p.capacity < 8 || o.s.w.c.selector != selectDrive:
+		return StateOpen
+	case p.load < -2 || slip < -3:
+		return StateCoast
+	case abs(slip) < 5:
+		return StateClosed
 	}
-	if c.selector != selectDrive {
-		st = StateOpen
-	}
+	return StatePartial
+}
+
+// inState notes the time in each state of the clutch, and the trace.
+func (o *observer) inState(x *sight) {
+	s := o.s
 	if !o.stateBegun {
-		o.state, o.stateFrom, o.stateBegun = st, now, true
-	} else if st != o.state && !s.sc.NoTrace {
-		o.t.Intervals = append(o.t.Intervals, Interval{o.stateFrom, now, o.state})
-		o.state, o.stateFrom = st, now
+		o.state, o.stateFrom, o.stateBegun = x.state, x.now, true
+	} else if x.state != o.state && !s.sc.NoTrace {
+		o.t.Intervals = append(o.t.Intervals, Interval{o.stateFrom, x.now, o.state})
+		o.state, o.stateFrom = x.state, x.now
 	}
-	if o.drive != nil {
-		x := o.drive
-		x.EngineS += controlStep
-		if kmh >= MovingKmh {
-			x.MovingS += controlStep
-			switch st {
-			case StateOpen:
-				x.OpenS += controlStep
-			case StatePartial:
-				x.PartialS += controlStep
-			case StateClosed:
-				x.ClosedS += controlStep
-			case StateCoast:
-				x.CoastS += controlStep
-			}
-			if (c.mode == modeOpen) != (st == StateOpen) {
-				x.FaultedS += controlStep
+	if d := o.drive; d != nil {
+		d.EngineS += controlStep
+		if x.kmh >= MovingKmh {
+			d.MovingS += controlStep
+			*d.in(x.state) += controlStep
+			if (s.w.c.mode == modeOpen) != (x.state == StateOpen) {
+				d.FaultedS += controlStep
 			}
 		}
 	}
 	if !s.sc.NoTrace && s.ms%(int64(TraceStep)/1000) == 0 {
-		o.t.Trace = append(o.t.Trace, TracePoint{float32(mul(p.engine, radToRPM)), float32(turbine), float32(kmh), st})
+		o.t.Trace = append(o.t.Trace, TracePoint{float32(mul(s.w.p.engine, radToRPM)), float32(x.turbine), float32(x.kmh), x.state})
 	}
+}
 
-	// Stops.
-	if kmh > 5 {
+// in is the drive's time in a state, s.
+func (d *DriveTruth) in(st State) *float64 {
+	switch st {
+	case StatePartial:
+		return &d.PartialS
+	case StateClosed:
+		return &d.ClosedS
+	case StateCoast:
+		return &d.CoastS
+	}
+	return &d.OpenS
+}
+
+func (o *observer) stopsAndMarks(x *sight) {
+	if x.kmh > 5 {
 		o.wasMoving = true
 	}
-	if o.wasMoving && kmh < 0.05 {
+	if o.wasMoving && x.kmh < 0.05 {
 		o.wasMoving = false
-		o.t.Stops = append(o.t.Stops, now)
+		o.t.Stops = append(o.t.Stops, x.now)
 	}
-
-	// Marks.
-	if (d.mark > 0) && !o.wasMark {
-		o.t.Marks = append(o.t.Marks, now)
+	mark := o.s.w.d.mark > 0
+	if mark && !o.wasMark {
+		o.t.Marks = append(o.t.Marks, x.now)
 	}
-	o.wasMark = d.mark > 0
+	o.wasMark = mark
+}
 
-	// Releases.
-	if c.fell != "" {
+// releases begins to watch a release.
+func (o *observer) releases(x *sight) {
+	s := o.s
+	if p, c := s.w.p, s.w.c; c.fell != "" {
 		if o.rel != nil {
 			o.endRelease()
 		}
-		o.relFrom, o.relFor, o.together = slip, 0, true
+		o.relFrom, o.relFor, o.together = x.slip, 0, true
 		o.rel = &Release{
-			Reason: c.fell, Fell: now, Parted: now, State: st, SlipRPM: round3(slip),
-			Gear: c.gear, Kmh: round3(kmh), TurbineRPM: round3(turbine), TurbineMin: turbine,
+			Reason: c.fell, Fell: x.now, Parted: x.now, State: x.state, SlipRPM: round3(x.slip),
+			Gear: c.gear, Kmh: round3(x.kmh), TurbineRPM: round3(x.turbine), TurbineMin: x.turbine,
 			FluidC: round3(s.w.fluidC), InjectedS: o.pendLag, InjectedNm: o.pendNm,
 			EngineMin: mul(p.engine, radToRPM), BrakingMps2: round3(-p.accel),
-			PedalPct: round3(mul(d.pedal, 100)), Cause: o.pendCause,
+			PedalPct: round3(mul(s.w.d.pedal, 100)), Cause: o.pendCause,
 		}
-		if o.apply != nil {
-			o.apply = nil // never got there
-		}
+		o.apply = nil // never got there
 	}
 	o.pendLag, o.pendNm, o.pendCause = 0, 0, ""
+}
 
-	// Applies.
+// applies watches an apply from the command's rise until half a second after it is
+// done, or 8 s.
+func (o *observer) applies(x *sight) {
+	p, c := o.s.w.p, o.s.w.c
 	if c.mode == modePartial && c.modeFor == 0 && o.lastCommand < 20 {
-		o.apply = &Apply{Rise: now, Gear: c.gear, Kmh: round3(kmh), SlipBefore: round3(slip),
+		o.apply = &Apply{Rise: x.now, Gear: c.gear, Kmh: round3(x.kmh), SlipBefore: round3(x.slip),
 			EngineAt: mul(p.engine, radToRPM), EngineMin: mul(p.engine, radToRPM)}
 		o.applyFor = 0
 		for i := range o.slipOld {
-			o.slipOld[i] = slip
+			o.slipOld[i] = x.slip
 		}
 	}
-	if a := o.apply; a != nil {
-		if rate := (o.slipOld[o.slipAt] - slip) / 0.050; rate > a.SlipRate && a.Done == 0 {
-			a.SlipRate = rate
-		}
-		o.slipOld[o.slipAt] = slip
-		o.slipAt = (o.slipAt + 1) % len(o.slipOld)
-		if c.command > a.CommandMax {
-			a.CommandMax = c.command
-		}
-		target := s.v.Control.PartialSlip
-		if a.Done == 0 && c.mode != modeOpen && slip < target+10 {
-			a.Done = now
-			a.AskedSlip = target
-			o.applyFor = 0
-		}
-		if a.Done > 0 {
-			o.applyFor += controlStep
-			if o.applyFor > 0.5 {
-				o.t.Applies = append(o.t.Applies, *a)
-				o.apply = nil
-			}
-		} else if o.applyFor += controlStep; o.applyFor > 8 {
-			o.t.Applies = append(o.t.Applies, *a)
-			o.apply = nil
-		}
+	a := o.apply
+	if a == nil {
+		return
 	}
+	if rate := (o.slipOld[o.slipAt] - x.slip) / 0.050; rate > a.SlipRate && a.Done == 0 {
+		a.SlipRate = rate
+	}
+	o.slipOld[o.slipAt] = x.slip
+	o.slipAt = (o.slipAt + 1) % len(o.slipOld)
+	a.CommandMax = max(a.CommandMax, c.command)
+	most := 8.0
+	if target := o.s.v.Control.PartialSlip; a.Done == 0 && c.mode != modeOpen && x.slip < target+10 {
+		a.Done, a.AskedSlip = x.now, target
+		o.applyFor = 0
+	}
+	if a.Done > 0 {
+		most = 0.5
+	}
+	if o.applyFor += controlStep; o.applyFor > most {
+		o.t.Applies = append(o.t.Applies, *a)
+		o.apply = nil
+	}
+}
 
-	// Shifts.
+func (o *observer) shifts(now bus.Micros) {
+	p, c := o.s.w.p, o.s.w.c
 	switch {
 	case c.shift == shiftPrepare && o.shift == nil:
 		o.shift = &Shift{Begin: now, From: c.shiftFrom, To: c.shiftTo, Engaged: c.mode != modeOpen && p.capacity > 8,
 			CommandWas: o.lastCommand, CommandMin: o.lastCommand, InjectedS: o.flareLag,
-			PedalPct: round3(mul(d.pedal, 100)), EngineBefore: round3(mul(p.engine, radToRPM))}
-	case c.shift == shiftInertia && c.shiftFor == 0 && o.shift != nil:
+			PedalPct: round3(mul(o.s.w.d.pedal, 100)), EngineBefore: round3(mul(p.engine, radToRPM))}
+	case o.shift == nil:
+	case c.shift == shiftInertia && c.shiftFor == 0:
 		o.shift.Begin = now
-	case c.shift == shiftSettle && o.shift != nil:
-		x := o.shift
-		if x.End == 0 {
-			x.End = now
+	case c.shift == shiftSettle:
+		if o.shift.End == 0 {
+			o.shift.End = now
 		}
 		if c.shiftFor > 0.1 {
-			x.CommandNext = c.command
+			o.shift.CommandNext = c.command
 		}
-	case c.shift == shiftNone && o.shift != nil:
+	case c.shift == shiftNone:
 		if o.shift.End > 0 {
 			o.shift.InjectedS = o.flareLag
 			o.flareLag = 0
@@ -296,22 +324,23 @@ func (o *observer) slow() {
 		}
 		o.shift = nil
 	}
+}
 
-	o.held(now, slip, kmh)
-	if c.secondOpen && o.open == nil {
-		o.open = &Span{From: now, What: "asked"}
+// secondGear watches the clutch that is held open in second gear.
+func (o *observer) secondGear(x *sight) {
+	asked := o.s.w.c.secondOpen
+	if asked && o.open == nil {
+		o.open = &Span{From: x.now, What: "asked"}
 	}
-	if o.open != nil {
-		if slip > o.open.Value {
-			o.open.Value = slip
-		}
-		if !c.secondOpen {
-			o.open.To = now
-			o.t.Opens = append(o.t.Opens, *o.open)
-			o.open = nil
-		}
+	if o.open == nil {
+		return
 	}
-	o.lastCommand = c.command
+	o.open.Value = max(o.open.Value, x.slip)
+	if !asked {
+		o.open.To = x.now
+		o.t.Opens = append(o.t.Opens, *o.open)
+		o.open = nil
+	}
 }
 
 // held watches slip that is held on the road.
@@ -321,14 +350,7 @@ func (o *observer) held(now bus.Micros, slip, kmh float64) {
 	asked := c.mode == modePartial && c.hill > 0
 	unasked := p.capLimit < 1e8 && !asked && c.mode != modeOpen && slip > 15 && kmh > 15
 	if o.slip != nil && (o.slip.Asked != asked || o.hill != c.hill || (!asked && !unasked)) {
-		o.slip.To = now
-		if o.slipN > 0 {
-			o.slip.Mean = round3(o.slipSum / o.slipN)
-		}
-		if o.slip.To-o.slip.From > bus.Second/2 {
-			o.t.Slips = append(o.t.Slips, *o.slip)
-		}
-		o.slip = nil
+		o.endSlip(now, bus.Second/2)
 	}
 	if o.slip == nil && (asked || unasked) {
 		o.slip = &Slip{From: now, Asked: asked, Gear: c.gear, Kmh: round3(kmh)}
@@ -348,6 +370,18 @@ func (o *observer) held(now bus.Micros, slip, kmh float64) {
 			o.slip.Target = round3(c.slipWant)
 		}
 	}
+}
+
+// endSlip writes down a held slip that was longer than shortest.
+func (o *observer) endSlip(now, shortest bus.Micros) {
+	o.slip.To = now
+	if o.slipN > 0 {
+		o.slip.Mean = round3(o.slipSum / o.slipN)
+	}
+	if now-o.slip.From > shortest {
+		o.t.Slips = append(o.t.Slips, *o.slip)
+	}
+	o.slip = nil
 }
 
 func (o *observer) endDrive() {
@@ -371,12 +405,7 @@ func (o *observer) finish() {
 		o.endDrive()
 	}
 	if o.slip != nil {
-		o.slip.To = now
-		if o.slipN > 0 {
-			o.slip.Mean = round3(o.slipSum / o.slipN)
-		}
-		o.t.Slips = append(o.t.Slips, *o.slip)
-		o.slip = nil
+		o.endSlip(now, -1)
 	}
 	if o.stateBegun {
 		o.t.Intervals = append(o.t.Intervals, Interval{o.stateFrom, now, o.state})

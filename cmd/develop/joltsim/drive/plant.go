@@ -124,8 +124,29 @@ func (p *plant) engineTorque(dt float64) float64 {
 
 // step moves everything on by dt seconds.
 func (p *plant) step(dt float64) {
+	p.moveClutch(dt)
+	before := p.body
+	f := frictions{dt: dt, slipping: p.friction < 0.4}
+	p.moveFreely(&f)
+	p.join(&f)
+	n := 4
+	if f.slipping {
+		n = 8
+	}
+	for range n {
+		p.stick(&f)
+	}
+	p.lockup, p.gear, p.tyre, p.brakes = f.lock.torque, f.gear.torque, f.tyre.torque, f.body.torque
+	p.engine = max(p.engine, 0)
+	p.accel += mul(mul(p.body-before, p.toForce)/dt-p.accel, 0.05)
+	if p.running && p.engine < 250*rpmToRad {
+		p.running = false // stalled
+	}
+}
+
+// moveClutch moves the clutch's pressure on, and works out its capacity.
+func (p *plant) moveClutch(dt float64) {
 	v := p.v
-	// Clutch pressure and capacity.
 	lag := v.Clutch.FillLag + p.fillExtra
 	if p.command < p.pressure {
 		lag = mul(v.Clutch.VentLag, p.ventFactor)
@@ -136,126 +157,118 @@ func (p *plant) step(dt float64) {
 		p.pressure += mul(p.command-p.pressure, clamp(dt/lag, 0, 1))
 	}
 	c := clamp(mul(p.pressure-v.Clutch.TouchKPa, v.Clutch.NmPerKPa), 0, 1e9)
-	if p.ventHold && c < p.heldCap {
-		c = p.heldCap
+	if p.ventHold {
+		c = max(c, p.heldCap)
 	}
-	if c < p.capFloor {
-		c = p.capFloor
-	}
-	if c > p.capLimit {
-		c = p.capLimit
-	}
+	c = min(max(c, p.capFloor), p.capLimit)
 	if c > 0 {
 		c = clamp(c+p.capShake, 0, 1e9)
 	}
 	p.capacity = c
+}
 
-	// What acts from outside.
-	net := p.engineTorque(dt) + p.extraEngine
+// joint is a friction element: it carries what makes its sides stick, as far as it
+// can.
+type joint struct{ torque, least, most float64 }
+
+// add changes the torque by d as far as that goes, and returns by how much it did.
+func (j *joint) add(d float64) float64 {
+	was := j.torque
+	j.torque = clamp(was+d, j.least, j.most)
+	return j.torque - was
+}
+
+// carried is a joint that carries the torque of the last step, as far as least and
+// most allow.
+func carried(torque, least, most float64) joint {
+	return joint{clamp(torque, least, most), least, most}
+}
+
+// frictions are the elements of one step of dt seconds: clutch, gearset, tyre, and
+// the brakes of the driven wheels and of the rest. While the wheels do not slip,
+// wheel and body are one.
+type frictions struct {
+	dt                            float64
+	slipping                      bool
+	jBody                         float64 // with the wheels where they do not slip
+	lock, gear, tyre, wheel, body joint
+	mLock, mGear, mTyre           float64 // the inertia that each works on
+}
+
+// moveFreely moves the inertias by what acts from outside.
+func (p *plant) moveFreely(f *frictions) {
+	net := p.engineTorque(f.dt) + p.extraEngine
 	p.load = net
 	pump, out := p.conv.torques(mul(p.engine, radToRPM), mul(p.turbine, radToRPM))
-	j1, j2 := v.EngineInertia, v.TurbineInertia
-	p.engine += mul(net-pump, dt/j1)
-	p.turbine += mul(out, dt/j2)
+	p.engine += mul(net-pump, f.dt/p.v.EngineInertia)
+	p.turbine += mul(out, f.dt/p.v.TurbineInertia)
 	speed := mul(p.body, p.toForce)
-	force := mul(mul(-0.6, v.DragArea), mul(speed, abs(speed))) - mul(mul(p.mass, gravity), p.grade/100)
+	force := mul(mul(-0.6, p.v.DragArea), mul(speed, abs(speed))) - mul(mul(p.mass, gravity), p.grade/100)
 	force += mul(p.mass, p.extraBody)
-	jb := p.jBody
-	slipping := p.friction < 0.4
-	if !slipping {
-		jb += p.jWheel
+	f.jBody = p.jBody
+	if !f.slipping {
+		f.jBody += p.jWheel
 	}
-	before := p.body
-	p.body += mul(mul(force, p.toForce), dt/jb)
-	if !slipping {
+	p.body += mul(mul(force, p.toForce), f.dt/f.jBody)
+	if !f.slipping {
 		p.wheel = p.body
 	}
+}
 
-	// Friction elements, by sequential impulses from the last step's values.
-	i := p.gearRatio
-	gcap := p.gearCap
-	if gcap > p.gearLimit {
-		gcap = p.gearLimit
+// join begins sequential impulses with the last step's values.
+func (p *plant) join(f *frictions) {
+	v, i, dt, j1, j2 := p.v, p.gearRatio, f.dt, p.v.EngineInertia, p.v.TurbineInertia
+	gearCap := min(p.gearCap, p.gearLimit)
+	gearLeast := -gearCap
+	if p.oneWay {
+		gearLeast = 0
 	}
+	f.lock = carried(p.lockup, -p.capacity, p.capacity)
+	f.gear = carried(p.gear, gearLeast, gearCap)
+	f.mLock = 1 / (1/j1 + 1/j2)
 	rolling := mul(mul(p.mass, gravity), v.RollingCoefficient)
 	bodyCap := mul(mul(p.brake, 1-v.DrivenShare)+rolling, p.toForce)
 	wheelCap := mul(mul(p.brake, v.DrivenShare), p.toForce)
-	tyreCap := mul(mul(mul(mul(p.friction, p.mass), gravity), v.DrivenShare), p.toForce)
-	lock := clamp(p.lockup, -c, c)
-	gmin := -gcap
-	if p.oneWay {
-		gmin = 0
-	}
-	gr := clamp(p.gear, gmin, gcap)
-	var ty, wb float64
-	bb := clamp(p.brakes, -bodyCap-wheelCap, bodyCap+wheelCap)
-	jw := p.jWheel
-	mLock := 1 / (1/j1 + 1/j2)
-	var mGear, mTyre float64
-	if slipping {
-		bb = clamp(p.brakes, -bodyCap, bodyCap)
-		ty = clamp(p.tyre, -tyreCap, tyreCap)
-		mGear = 1 / (1/j2 + mul(i, i)/jw)
-		mTyre = 1 / (1/jw + 1/jb)
-		p.wheel += mul(mul(gr, i)-ty, dt/jw)
-		p.body += mul(ty-bb, dt/jb)
+	if f.slipping {
+		tyreCap := mul(mul(mul(mul(p.friction, p.mass), gravity), v.DrivenShare), p.toForce)
+		f.body = carried(p.brakes, -bodyCap, bodyCap)
+		f.wheel = joint{0, -wheelCap, wheelCap}
+		f.tyre = carried(p.tyre, -tyreCap, tyreCap)
+		f.mGear = 1 / (1/j2 + mul(i, i)/p.jWheel)
+		f.mTyre = 1 / (1/p.jWheel + 1/f.jBody)
+		p.wheel += mul(mul(f.gear.torque, i)-f.tyre.torque, dt/p.jWheel)
+		p.body += mul(f.tyre.torque-f.body.torque, dt/f.jBody)
 	} else {
-		bodyCap += wheelCap
-		mGear = 1 / (1/j2 + mul(i, i)/jb)
-		p.body += mul(mul(gr, i)-bb, dt/jb)
+		f.body = carried(p.brakes, -bodyCap-wheelCap, bodyCap+wheelCap)
+		f.mGear = 1 / (1/j2 + mul(i, i)/f.jBody)
+		p.body += mul(mul(f.gear.torque, i)-f.body.torque, dt/f.jBody)
 		p.wheel = p.body
 	}
-	p.engine -= mul(lock, dt/j1)
-	p.turbine += mul(lock-gr, dt/j2)
-	n := 4
-	if slipping {
-		n = 8
+	p.engine -= mul(f.lock.torque, dt/j1)
+	p.turbine += mul(f.lock.torque-f.gear.torque, dt/j2)
+}
+
+// stick is one round of impulses that draw the sides of each element together.
+func (p *plant) stick(f *frictions) {
+	i, dt, j2 := p.gearRatio, f.dt, p.v.TurbineInertia
+	d := f.lock.add(mul(p.engine-p.turbine, f.mLock/dt))
+	p.engine -= mul(d, dt/p.v.EngineInertia)
+	p.turbine += mul(d, dt/j2)
+	d = f.gear.add(mul(p.turbine-mul(i, p.wheel), f.mGear/dt))
+	p.turbine -= mul(d, dt/j2)
+	if f.slipping {
+		p.wheel += mul(mul(d, i), dt/p.jWheel)
+		d = f.wheel.add(mul(p.wheel, p.jWheel/dt))
+		p.wheel -= mul(d, dt/p.jWheel)
+		d = f.tyre.add(mul(p.wheel-p.body, f.mTyre/dt))
+		p.wheel -= mul(d, dt/p.jWheel)
+		p.body += mul(d, dt/f.jBody)
+	} else {
+		p.body += mul(mul(d, i), dt/f.jBody)
 	}
-	for k := 0; k < n; k++ {
-		// Clutch: engine to turbine.
-		d := mul(p.engine-p.turbine, mLock/dt)
-		x := clamp(lock+d, -c, c)
-		d = x - lock
-		lock = x
-		p.engine -= mul(d, dt/j1)
-		p.turbine += mul(d, dt/j2)
-		// Gearset: turbine to wheel.
-		d = mul(p.turbine-mul(i, p.wheel), mGear/dt)
-		x = clamp(gr+d, gmin, gcap)
-		d = x - gr
-		gr = x
-		p.turbine -= mul(d, dt/j2)
-		if slipping {
-			p.wheel += mul(mul(d, i), dt/jw)
-			d = mul(p.wheel, jw/dt)
-			x = clamp(wb+d, -wheelCap, wheelCap)
-			d = x - wb
-			wb = x
-			p.wheel -= mul(d, dt/jw)
-			d = mul(p.wheel-p.body, mTyre/dt)
-			x = clamp(ty+d, -tyreCap, tyreCap)
-			d = x - ty
-			ty = x
-			p.wheel -= mul(d, dt/jw)
-			p.body += mul(d, dt/jb)
-		} else {
-			p.body += mul(mul(d, i), dt/jb)
-		}
-		d = mul(p.body, jb/dt)
-		x = clamp(bb+d, -bodyCap, bodyCap)
-		d = x - bb
-		bb = x
-		p.body -= mul(d, dt/jb)
-		if !slipping {
-			p.wheel = p.body
-		}
-	}
-	p.lockup, p.gear, p.tyre, p.brakes = lock, gr, ty, bb
-	if p.engine < 0 {
-		p.engine = 0
-	}
-	p.accel += mul(mul(p.body-before, p.toForce)/dt-p.accel, 0.05)
-	if p.running && p.engine < 250*rpmToRad {
-		p.running = false // stalled
+	d = f.body.add(mul(p.body, f.jBody/dt))
+	p.body -= mul(d, dt/f.jBody)
+	if !f.slipping {
+		p.wheel = p.body
 	}
 }

@@ -146,42 +146,65 @@ func Recipe(vehicle string, seed uint64) Scenario {
 
 // scrambled invents a layout.
 func scrambled(v *Vehicle, rnd *random, answers bool) Layout {
-	l := Layout{Buses: []string{"can0"}, Bitrate: []int{500000}, Offset: []int64{0}, DriftPPM: []float64{0}}
-	used := map[uint32]bool{}
-	wide := rnd.n(4) == 0 // 29-bit identifiers
-	newID := func() uint32 {
-		for {
-			id := uint32(0x080 + rnd.n(0x680))
-			if wide {
-				id = uint32(0x0C000000 + rnd.n(0x0F000000))
-			}
-			if !used[id] {
-				used[id] = true
-				return id
-			}
+	x := scrambler{rnd: rnd, used: map[uint32]bool{}, wide: rnd.n(4) == 0,
+		l: Layout{Buses: []string{"can0"}, Bitrate: []int{500000}, Offset: []int64{0}, DriftPPM: []float64{0}}}
+	x.roles(v)
+	for i := range x.l.Messages {
+		fillMessage(&x.l.Messages[i], rnd)
+	}
+	x.wheels()
+	periods := []int{10, 20, 20, 50, 100, 100, 200, 500, 1000}
+	for k := 60 + rnd.n(61); k > 0; k-- {
+		m := Message{Name: fmt.Sprintf("Other%d", k), ID: x.newID(), Extended: x.wide, Len: []int{8, 8, 8, 7, 6, 4, 2}[rnd.n(7)],
+			PeriodMs: periods[rnd.n(len(periods))], JitterUs: 800, LatencyUs: rnd.n(3000)}
+		fillMessage(&m, rnd)
+		x.l.Messages = append(x.l.Messages, m)
+	}
+	if answers {
+		for _, a := range []struct {
+			parameter byte
+			s         Signal
+		}{
+			{0x0C, Signal{Name: "AskedEngineSpeed", Field: Field{31, 16, true}, Scale: 0.25, Unit: "rpm", Role: stream.EngineSpeed, Noise: 0.8, Unmapped: true}},
+			{0x0D, Signal{Name: "AskedRoadSpeed", Field: Field{24, 8, false}, Scale: 1, Unit: "km/h", Role: stream.VehicleSpeed, Unmapped: true}},
+			{0x49, Signal{Name: "AskedPedal", Field: Field{24, 8, false}, Scale: 100.0 / 255, Unit: "%", Role: stream.Accelerator, Unmapped: true}},
+		} {
+			x.l.Messages = append(x.l.Messages, asked(a.parameter, a.s)...)
 		}
 	}
-	speed := func(role stream.Role, name string, most float64, noise, dead float64) Signal {
-		scale := []float64{0.125, 0.2, 0.25, 0.5, 1}[rnd.n(5)]
-		n := uint8(8)
-		for scale*float64(uint64(1)<<n) < most {
-			n++
+	return x.l
+}
+
+// scrambler is a layout being invented.
+type scrambler struct {
+	l    Layout
+	rnd  *random
+	used map[uint32]bool
+	wide bool // 29-bit identifiers
+}
+
+func (x *scrambler) newID() uint32 {
+	for {
+		id := uint32(0x080 + x.rnd.n(0x680))
+		if x.wide {
+			id = uint32(0x0C000000 + x.rnd.n(0x0F000000))
 		}
-		if rnd.n(2) == 0 && n < 16 {
-			n = 16
+		if !x.used[id] {
+			x.used[id] = true
+			return id
 		}
-		return Signal{Name: name, Field: Field{Length: n, BigEndian: rnd.n(2) == 0}, Scale: scale, Unit: "rpm", Role: role, Noise: noise, DeadBelow: dead}
 	}
-	gearShift := int64(rnd.n(3))
-	gears := map[int]int64{stream.GearNeutral: gearShift, stream.GearReverse: 14, stream.GearPark: 13}
+}
+
+// roles places the signals that have a role.
+func (x *scrambler) roles(v *Vehicle) {
+	rnd := x.rnd
+	first := int64(rnd.n(3))
+	gears := map[int]int64{stream.GearNeutral: first, stream.GearReverse: 14, stream.GearPark: 13}
 	for g := range v.Ratios {
-		gears[g+1] = int64(g+1) + gearShift
+		gears[g+1] = int64(g+1) + first
 	}
 	road := []float64{0.01, 1.0 / 128, 0.0625, 0.1}[rnd.n(4)]
-	roadBits := uint8(8)
-	for road*float64(uint64(1)<<roadBits) < 250 {
-		roadBits++
-	}
 	pedal := []float64{0.4, 100.0 / 255, 0.5, 0.1}[rnd.n(4)]
 	pedalBits := uint8(8)
 	if pedal < 0.3 {
@@ -191,74 +214,81 @@ func scrambled(v *Vehicle, rnd *random, answers bool) Layout {
 		s      Signal
 		period int
 	}{
-		{speed(stream.EngineSpeed, "EngineSpeed", 8000, 0.8, 0), []int{10, 20, 20, 25}[rnd.n(4)]},
-		{speed(stream.TurbineSpeed, "TurbineSpeed", 8000, 0.9, rnd.between(5, 40)), []int{10, 20, 20, 25, 40}[rnd.n(5)]},
-		{speed(stream.OutputSpeed, "OutputSpeed", 6000, 0.5, rnd.between(2, 20)), []int{10, 20, 20, 40}[rnd.n(4)]},
-		{Signal{Name: "VehicleSpeed", Field: Field{Length: roadBits, BigEndian: rnd.n(2) == 0}, Scale: road, Unit: "km/h", Role: stream.VehicleSpeed, Noise: 0.02, DeadBelow: 0.6}, []int{20, 40, 100}[rnd.n(3)]},
+		{x.speed(stream.EngineSpeed, "EngineSpeed", 8000, 0.8, 0), []int{10, 20, 20, 25}[rnd.n(4)]},
+		{x.speed(stream.TurbineSpeed, "TurbineSpeed", 8000, 0.9, rnd.between(5, 40)), []int{10, 20, 20, 25, 40}[rnd.n(5)]},
+		{x.speed(stream.OutputSpeed, "OutputSpeed", 6000, 0.5, rnd.between(2, 20)), []int{10, 20, 20, 40}[rnd.n(4)]},
+		{Signal{Name: "VehicleSpeed", Field: Field{Length: bitsFor(road, 250), BigEndian: rnd.n(2) == 0}, Scale: road, Unit: "km/h", Role: stream.VehicleSpeed, Noise: 0.02, DeadBelow: 0.6}, []int{20, 40, 100}[rnd.n(3)]},
 		{Signal{Name: "Gear", Field: Field{Length: 4}, Scale: 1, Role: stream.Gear, Codes: gears}, []int{20, 50, 100}[rnd.n(3)]},
 		{Signal{Name: "Pedal", Field: Field{Length: pedalBits, BigEndian: rnd.n(2) == 0}, Scale: pedal, Unit: "%", Role: stream.Accelerator}, []int{10, 20, 50}[rnd.n(3)]},
 		{Signal{Name: "Brake", Field: Field{Length: 1}, Scale: 1, Role: stream.Brake}, []int{20, 50, 100}[rnd.n(3)]},
 		{Signal{Name: "EngineTorque", Field: Field{Length: 12, BigEndian: rnd.n(2) == 0}, Scale: 1, Offset: -1000, Unit: "Nm", Role: stream.EngineTorque, Noise: 2}, 20},
 		{Signal{Name: "FluidTemperature", Field: Field{Length: 8}, Scale: 1, Offset: -40, Unit: "degC", Role: stream.FluidTemperature}, 500},
 	}
-	for i, x := range signals {
-		// Some share a message with the signal before them.
-		var m *Message
-		if i > 0 && rnd.n(3) == 0 {
-			m = &l.Messages[len(l.Messages)-1]
-		}
-		if m != nil {
-			var o occupied
-			for k := range m.Signals {
-				o.take(m.Signals[k].Field)
-			}
-			if f, ok := o.place(rnd, x.s.Length, m.Len, x.s.BigEndian); ok {
-				x.s.Field = f
-				m.Signals = append(m.Signals, x.s)
-				continue
-			}
-		}
-		msg := Message{Name: fmt.Sprintf("Message%d", len(l.Messages)+1), ID: newID(), Extended: wide,
-			Len: 8, PeriodMs: x.period, JitterUs: 700, LatencyUs: 500 + rnd.n(2500)}
-		if rnd.n(4) == 0 {
-			msg.Len = 4 + rnd.n(4)
-		}
+	for _, s := range signals {
+		x.place(s.s, s.period)
+	}
+}
+
+// bitsFor is how many bits a value up to most takes, 8 at least.
+func bitsFor(scale, most float64) uint8 {
+	n := uint8(8)
+	for scale*float64(uint64(1)<<n) < most {
+		n++
+	}
+	return n
+}
+
+func (x *scrambler) speed(role stream.Role, name string, most, noise, dead float64) Signal {
+	scale := []float64{0.125, 0.2, 0.25, 0.5, 1}[x.rnd.n(5)]
+	n := bitsFor(scale, most)
+	if x.rnd.n(2) == 0 && n < 16 {
+		n = 16
+	}
+	return Signal{Name: name, Field: Field{Length: n, BigEndian: x.rnd.n(2) == 0}, Scale: scale, Unit: "rpm", Role: role, Noise: noise, DeadBelow: dead}
+}
+
+// place puts a signal into the last message, as some share one, or into a new one.
+func (x *scrambler) place(s Signal, period int) {
+	l, rnd := &x.l, x.rnd
+	if n := len(l.Messages); n > 0 && rnd.n(3) == 0 {
+		m := &l.Messages[n-1]
 		var o occupied
-		f, ok := o.place(rnd, x.s.Length, msg.Len, x.s.BigEndian)
-		if !ok {
-			f = Field{7, x.s.Length, true}
+		for k := range m.Signals {
+			o.take(m.Signals[k].Field)
 		}
-		x.s.Field = f
-		msg.Signals = []Signal{x.s}
-		l.Messages = append(l.Messages, msg)
+		if f, ok := o.place(rnd, s.Length, m.Len, s.BigEndian); ok {
+			s.Field = f
+			m.Signals = append(m.Signals, s)
+			return
+		}
 	}
-	for i := range l.Messages {
-		fillMessage(&l.Messages[i], rnd)
+	m := Message{Name: fmt.Sprintf("Message%d", len(l.Messages)+1), ID: x.newID(), Extended: x.wide,
+		Len: 8, PeriodMs: period, JitterUs: 700, LatencyUs: 500 + rnd.n(2500)}
+	if rnd.n(4) == 0 {
+		m.Len = 4 + rnd.n(4)
 	}
-	// Four wheel speeds, much like the output shaft.
-	wheels := Message{Name: "Wheels", ID: newID(), Extended: wide, Len: 8, PeriodMs: 20, JitterUs: 600, LatencyUs: 1500}
+	var o occupied
+	f, ok := o.place(rnd, s.Length, m.Len, s.BigEndian)
+	if !ok {
+		f = Field{7, s.Length, true}
+	}
+	s.Field = f
+	m.Signals = []Signal{s}
+	l.Messages = append(l.Messages, m)
+}
+
+// wheels adds four wheel speeds, much like the output shaft.
+func (x *scrambler) wheels() {
+	m := Message{Name: "Wheels", ID: x.newID(), Extended: x.wide, Len: 8, PeriodMs: 20, JitterUs: 600, LatencyUs: 1500}
 	for k := uint8(0); k < 4; k++ {
 		f := Field{16 * k, 16, false}
-		if rnd.n(2) == 0 {
+		if x.rnd.n(2) == 0 {
 			f = Field{16*k + 7, 16, true}
 		}
-		wheels.Signals = append(wheels.Signals, Signal{Name: fmt.Sprintf("Wheel%d", k+1), Field: f, Scale: 0.01,
+		m.Signals = append(m.Signals, Signal{Name: fmt.Sprintf("Wheel%d", k+1), Field: f, Scale: 0.01,
 			Role: stream.NumRoles, Filler: FillerWheel})
 	}
-	l.Messages = append(l.Messages, wheels)
-	periods := []int{10, 20, 20, 50, 100, 100, 200, 500, 1000}
-	for k := 60 + rnd.n(61); k > 0; k-- {
-		m := Message{Name: fmt.Sprintf("Other%d", k), ID: newID(), Extended: wide, Len: []int{8, 8, 8, 7, 6, 4, 2}[rnd.n(7)],
-			PeriodMs: periods[rnd.n(len(periods))], JitterUs: 800, LatencyUs: rnd.n(3000)}
-		fillMessage(&m, rnd)
-		l.Messages = append(l.Messages, m)
-	}
-	if answers {
-		l.Messages = append(l.Messages, asked(0x0C, Signal{Name: "AskedEngineSpeed", Field: Field{31, 16, true}, Scale: 0.25, Unit: "rpm", Role: stream.EngineSpeed, Noise: 0.8, Unmapped: true})...)
-		l.Messages = append(l.Messages, asked(0x0D, Signal{Name: "AskedRoadSpeed", Field: Field{24, 8, false}, Scale: 1, Unit: "km/h", Role: stream.VehicleSpeed, Unmapped: true})...)
-		l.Messages = append(l.Messages, asked(0x49, Signal{Name: "AskedPedal", Field: Field{24, 8, false}, Scale: 100.0 / 255, Unit: "%", Role: stream.Accelerator, Unmapped: true})...)
-	}
-	return l
+	x.l.Messages = append(x.l.Messages, m)
 }
 
 // asked is a request and its answer, 5 ms to 20 ms apart.
