@@ -164,6 +164,10 @@ func (a *Asker) happened(f *Frame) bool {
 		return false
 	case NoticeCode(f.ID) == noticeEnded:
 		a.inquiry.ended(f.At)
+	case NoticeCode(f.ID) == noticeNobody:
+		a.inquiry.nobody(f.At)
+	case NoticeCode(f.ID) == noticeFound:
+		a.inquiry.awake(f.At)
 	default:
 		if NoticeCode(f.ID) == NoticeUp {
 			a.inquiry.again(f.At)

@@ -688,6 +688,26 @@ func TestAskWakesWithTheBus(t *testing.T) {
 	}
 }
 
+// newECU is the engine's controller as ISO 27145 has it.
+func newECU() *ecu {
+	older := engineECU()
+	return &ecu{from: 0x18DAF110, functional: true, answer: func(p string) (string, bool) {
+		if p[0] != serviceRead {
+			return "", true
+		}
+		a := "\x62"
+		for i := 1; i+1 < len(p); i += 2 {
+			if x, _ := older.answer("\x01" + p[i+1:i+2]); x != "" {
+				a += p[i:i+1] + x[1:]
+			}
+		}
+		if len(a) == 1 {
+			return "", true
+		}
+		return a, true
+	}}
+}
+
 // What is supported is asked for of the standard's ways, in 11 and 29 bits and
 // by ISO 27145, of several controllers.
 func TestAskExplores(t *testing.T) {
@@ -700,21 +720,7 @@ func TestAskExplores(t *testing.T) {
 	}
 	wide := engineECU()
 	wide.from = 0x18DAF110
-	newer := &ecu{from: 0x18DAF110, functional: true}
-	older := engineECU()
-	newer.answer = func(p string) (string, bool) {
-		if p[0] != 0x22 {
-			return "", true
-		}
-		a := "\x62"
-		for i := 1; i+1 < len(p); i += 2 {
-			x, _ := older.answer("\x01" + p[i+1:i+2])
-			if x != "" {
-				a += p[i:i+1] + x[1:]
-			}
-		}
-		return a, true
-	}
+	newer := newECU()
 	for name, ecus := range map[string]map[uint32]*ecu{
 		"one": {0x7E0: engine}, "two": {0x7E0: engine, 0x7E1: gearbox}, "29 bits": {0x18DA10F1: wide}, "ISO 27145": {0x18DA10F1: newer},
 	} {
@@ -743,6 +749,40 @@ func TestAskExplores(t *testing.T) {
 	l.run(25 * Second)
 	if l.count(0)[0] == 0 {
 		t.Error("not found once it was there")
+	}
+}
+
+// A vehicle whose ignition comes on long after is found at the next probe, whatever
+// the way it is asked in; until then the probes stay few.
+func TestAskExploresAtEachProbe(t *testing.T) {
+	for i, way := range ways {
+		l := newLab(t, AskOptions{Requests: standardRequests})
+		l.run(1000 * Second)
+		before := len(l.sent)
+		l.run(600 * Second)
+		if n := len(l.sent) - before; n > 4*11 || n == 0 {
+			t.Errorf("%d requests in 10 minutes of a vehicle that does not answer", n)
+		}
+		to, e := uint32(0x7E0), engineECU()
+		if way.service == serviceRead {
+			e = newECU()
+		}
+		if e.from = 0x7E8; way.to == functional29 {
+			to, e.from = 0x18DA10F1, 0x18DAF110
+		}
+		l.ecus[to] = e
+		began := l.now
+		for range 65 {
+			// Parameter groups of SAE J1939 beside it, a request and its
+			// acknowledgement among them, are no tester's and no answers.
+			l.put(data(0, 0x0CF00400, Extended, 0x62, 0x41, 0, 0, 0x18, 0, 0, 1))
+			l.put(data(0, 0x18EAFF03, Extended, 0xEC, 0xFE, 0))
+			l.put(data(0, 0x18E8FF00, Extended, 1, 0xFF, 0xFF, 0xFF, 3, 0xEC, 0xFE, 0))
+			l.run(Second)
+		}
+		if n := l.count(began); n[0] == 0 || n[1] == 0 || l.q.state.Foreign > 0 {
+			t.Errorf("way %d: answers in 65 s: %v; %+v", i, n, l.q.state)
+		}
 	}
 }
 

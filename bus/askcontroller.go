@@ -347,6 +347,12 @@ func (q *inquiry) ended(at Micros) {
 	q.explore.until = min(q.explore.until, at)
 }
 
+// nobody ends what is open where every way has been tried by the adapter itself.
+func (q *inquiry) nobody(at Micros) {
+	q.ended(at)
+	q.explore.at = len(ways) - 1
+}
+
 // again begins with the first way of finding controllers, where none was found.
 func (q *inquiry) again(at Micros) {
 	for _, c := range q.controllers {

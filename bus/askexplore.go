@@ -90,6 +90,10 @@ func (e *explorer) step(q *inquiry, now Micros) *Frame {
 	return &f
 }
 
+// underWay reports whether some ways have been tried and others not yet: a probe
+// tries all, or a vehicle that knows only the last would wait for four.
+func (e *explorer) underWay() bool { return e.wanted && !e.done && e.sentAt > 0 }
+
 // hears reports whether a frame answers everybody's request.
 func (e *explorer) hears(f *Frame) bool {
 	if e.until == 0 || f.At >= e.until+exploreWait || e.done || !answersSomething(f) {
@@ -112,8 +116,7 @@ func (q *inquiry) found(f *Frame) *Frame {
 	if !c.open {
 		c.sentAt = q.explore.sentAt
 	}
-	// The ignition is on: there is time to ask what there is, engine or not.
-	q.engineAt = max(q.engineAt, f.At-q.opt.EngineOff+exploreTime)
+	q.awake(f.At)
 	c.timeout.add(f.At - q.explore.sentAt)
 	q.state.Answered++
 	x := &question{service: way.service, parameter: parameterOf(way.service, 0), from: c.from}
@@ -122,6 +125,10 @@ func (q *inquiry) found(f *Frame) *Frame {
 	q.explore.follow(q, c, x, f.At)
 	return nil
 }
+
+// awake notes that the vehicle answers: the ignition is on, and there is time to ask
+// what there is, engine or not.
+func (q *inquiry) awake(at Micros) { q.engineAt = max(q.engineAt, at-q.opt.EngineOff+exploreTime) }
 
 // bitmap keeps one bitmap of a controller.
 func (e *explorer) bitmap(c *controller, x *question, b []byte) {

@@ -113,7 +113,7 @@ func (q *inquiry) next(now Micros) (send *Frame, wait Micros) {
 	q.state.Silent, q.state.Pause = q.silence(now)
 	probe := false
 	if q.state.Silent != "" {
-		if now < q.quietUntil || now-q.probed < q.probePeriod(now) {
+		if now < q.quietUntil || now-q.probed < q.probePeriod(now) && !q.explore.underWay() {
 			return nil, wait
 		}
 		probe = true

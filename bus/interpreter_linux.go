@@ -420,6 +420,12 @@ func (l *interpreterLink) address(to uint32) error {
 // open will not be answered.
 const noticeEnded NoticeCode = 1 << 30
 
+// noticeNobody is the same of its search: no protocol has an answer.
+const noticeNobody = noticeEnded + 1
+
+// noticeFound tells that the vehicle answered the search.
+const noticeFound = noticeEnded + 2
+
 // receive returns the frames that have come, and what happened to the adapter.
 func (l *interpreterLink) receive(batch []Frame, wait time.Duration) (int, error) {
 	if len(l.out) == 0 {
@@ -622,11 +628,12 @@ func (l *interpreterLink) prompted() {
 	l.search = false
 	if l.frames == 0 {
 		l.shape.protocol = 0
-		l.note(noticeEnded, 0)
+		l.note(noticeNobody, 0)
 		return
 	}
 	l.found()
 	l.why = ""
+	l.note(noticeFound, 0)
 	l.note(NoticeUp, 0)
 }
 

@@ -628,6 +628,37 @@ func TestInterpreterProtocols(t *testing.T) {
 	}
 }
 
+// A vehicle with 29-bit identifiers whose ignition comes on late is found at the next
+// probe; a probe of a vehicle that does not answer is one search of the adapter's.
+func TestInterpreterFindsLateIgnition(t *testing.T) {
+	for _, protocol := range []int{6, 7} {
+		s := newSpeaker()
+		s.protocol, s.dead = protocol, true
+		s.ecus[0x7E0] = engineECU()
+		if protocol == 7 {
+			delete(s.ecus, 0x7E0)
+			s.ecus[0x18DA10F1] = engineECU()
+			s.ecus[0x18DA10F1].from = 0x18DAF110
+		}
+		onBench(t, s, AskOptions{Requests: standardRequests}, func(b *bench) {
+			b.run(800 * time.Second)
+			before := strings.Count(s.told(), "0100")
+			b.run(300 * time.Second)
+			if n := strings.Count(s.told(), "0100") - before; n < 3 || n > 7 {
+				t.Errorf("protocol %d: %d searches in 5 minutes", protocol, n)
+			}
+			s.mu.Lock()
+			s.dead = false
+			s.mu.Unlock()
+			since := b.a.now()
+			b.run(70 * time.Second)
+			if n := b.count(0, since); n < 10 {
+				t.Errorf("protocol %d: %d answers in 70 s; %+v; told …%s", protocol, n, b.a.State(), s.told()[max(0, len(s.told())-300):])
+			}
+		})
+	}
+}
+
 // onMonitor runs f with a monitor on a speaker.
 func onMonitor(t *testing.T, s *speaker, opt InterpreterOptions, f func(m *InterpreterMonitor, err error)) {
 	synctest.Test(t, func(t *testing.T) {
