@@ -308,7 +308,7 @@ func checkRecipe(recipe map[string]stream.Range, pos *positions, settings any) e
 func AddRecipe[S any](f *File, path string, settings *S) error {
 	text, err := dbc.ReadText(path)
 	if err != nil {
-		return fmt.Errorf("recipe: %w", err)
+		return fmt.Errorf("recipe: %w; write it from a stay with joltbench recipe STAY --toml > FILE, or leave --recipe out", err)
 	}
 	if len(f.Recipe) > 0 {
 		return fmt.Errorf("%s: the vehicle file %s has a [recipe] already: take one of the two away", path, f.Path)
