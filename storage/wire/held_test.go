@@ -45,3 +45,22 @@ func TestHeld(t *testing.T) {
 		t.Error("no identity was added")
 	}
 }
+
+// FuzzDecodeHeld: whatever a server says, it is refused or can be asked.
+func FuzzDecodeHeld(f *testing.F) {
+	for _, text := range []string{`{"version":1,"number":7,"stays":{"stay":{"records":"AAECAwQFBg==","files":{"head":"00"}},"none":null}}`, `{"version":1}`, `{"version":2}`} {
+		f.Add([]byte(text))
+	}
+	f.Fuzz(func(t *testing.T, b []byte) {
+		h, err := DecodeHeld(b)
+		if err != nil {
+			return
+		}
+		for _, s := range h.Stays {
+			if id := Identity(b); s.Has(id) && s == nil {
+				t.Error("what is not there has something")
+			}
+			s.File("head")
+		}
+	})
+}
