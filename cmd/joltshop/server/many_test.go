@@ -2,6 +2,7 @@ package server
 
 import (
 	"context"
+	"flag"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -69,4 +70,30 @@ func processorTime(t *testing.T) time.Duration {
 		t.Fatal(err)
 	}
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
+var manyBuckets = flag.Int("buckets", 50, "how many buckets there are at a restart")
+
+// A server that is started again with as many vehicles as have come is ready as soon:
+// what it costs is logged.
+func TestRestartWithBuckets(t *testing.T) {
+	dir := t.TempDir()
+	s := start(t, Options{Dir: dir})
+	ctx := context.Background()
+	began := time.Now()
+	for n := range *manyBuckets {
+		if err := EnsureBucket(ctx, s.js, fmt.Sprintf("van-%d", n), 1); err != nil {
+			t.Fatal(err)
+		}
+	}
+	t.Logf("%d buckets made in %v", *manyBuckets, time.Since(began))
+	delivers(t, local(t, s, "van-7"), "van-7")
+	s.Close()
+	before, began := processorTime(t), time.Now()
+	s = start(t, Options{Dir: dir})
+	t.Logf("started again in %v, %v of processor time", time.Since(began), processorTime(t)-before)
+	if n := len(streamsOf(t, s)); n != *manyBuckets+1 {
+		t.Errorf("%d streams, want %d", n, *manyBuckets+1)
+	}
+	delivers(t, local(t, s, "van-7"), "van-7")
 }
