@@ -2,6 +2,7 @@ package main
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"net"
@@ -72,11 +73,17 @@ func (c *intakeCmd) Run(h *host) (err error) {
 	if err != nil {
 		return err
 	}
-	if err := server.EnsureStreams(h.ctx, js, c.Replicas); err != nil {
-		return err
+	// A cluster that has just been started answers nothing until it has a leader.
+	for err := server.EnsureStreams(h.ctx, js, c.Replicas); err != nil; err = server.EnsureStreams(h.ctx, js, c.Replicas) {
+		logf("%v; it is tried again", err)
+		select {
+		case <-h.ctx.Done():
+			return nil
+		case <-time.After(bucketsEvery):
+		}
 	}
 	known := map[string]bool{}
-	buckets := func() error {
+	buckets := func(ctx context.Context) error {
 		names, err := server.Enrolled(c.Dir)
 		if err != nil {
 			return err
@@ -85,18 +92,15 @@ func (c *intakeCmd) Run(h *host) (err error) {
 			if known[n] {
 				continue
 			}
-			if err := server.EnsureBucket(h.ctx, js, n, c.Replicas); err != nil {
+			if err := server.EnsureBucket(ctx, js, n, c.Replicas); err != nil {
 				return err
 			}
-			if err := server.PutHeld(h.ctx, js, c.Dir, n); err != nil {
+			if err := server.PutHeld(ctx, js, c.Dir, n); err != nil {
 				return err
 			}
 			known[n] = true
 		}
 		return nil
-	}
-	if err := buckets(); err != nil {
-		return err
 	}
 	where := c.Dataset
 	if where == "" {
@@ -107,16 +111,36 @@ func (c *intakeCmd) Run(h *host) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, data.Close()) }()
-	fmt.Fprintf(h.stdout, "taking in from %s, %d vehicles\nstop with Ctrl-C; what was confirmed stays\n", strings.Join(c.Server, ", "), len(known))
-	idle := func() {
-		if err := buckets(); err != nil && h.ctx.Err() == nil {
-			logf("%v; it is tried again", err)
-		}
+	enrolled, err := server.Enrolled(c.Dir)
+	if err != nil {
+		return err
 	}
+	fmt.Fprintf(h.stdout, "taking in from %s, %d vehicles\nstop with Ctrl-C; what was confirmed stays\n", strings.Join(c.Server, ", "), len(enrolled))
+	// Beside it: with thousands of vehicles, what they have sent does not wait for the
+	// last one's bucket.
+	ctx, stop := context.WithCancel(h.ctx)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for ctx.Err() == nil {
+			if err := buckets(ctx); err != nil && ctx.Err() == nil {
+				logf("%v; it is tried again", err)
+			}
+			select {
+			case <-ctx.Done():
+			case <-time.After(bucketsEvery):
+			}
+		}
+	}()
+	defer func() { stop(); <-done }()
 	defer c.tidying(h.ctx, data, logf)()
 	return intake.Run(h.ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Refuse: refuser(c.Dir, logf),
-		KeepParts: days(c.Parts), KeepStays: days(c.Stays), Idle: idle, Logf: logf})
+		KeepParts: days(c.Parts), KeepStays: days(c.Stays), Logf: logf})
 }
+
+// bucketsEvery is how often it is looked who was enrolled since, and what the cluster
+// did not answer tried again.
+const bucketsEvery = 2 * time.Second
 
 func (c *intakeCmd) connect() (*nats.Conn, error) {
 	if len(c.Server) == 0 {

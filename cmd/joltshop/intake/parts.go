@@ -41,7 +41,11 @@ func (in *intake) bucket(ctx context.Context, vehicle string) (*bucket, error) {
 	if b.stream, err = in.js.Stream(ctx, "OBJ_"+b.name); err != nil {
 		return nil, err
 	}
-	if err := clearUnfinished(filepath.Join(in.Dir, "vehicles", vehicle)); err != nil {
+	given := time.Now()
+	if !in.Alone {
+		given = given.Add(-unfinishedFor)
+	}
+	if err := clearUnfinished(filepath.Join(in.Dir, "vehicles", vehicle), given); err != nil {
 		return nil, err
 	}
 	if b.used, err = sizeOf(filepath.Join(in.Dir, "vehicles", vehicle)); err != nil {
@@ -51,11 +55,18 @@ func (in *intake) bucket(ctx context.Context, vehicle string) (*bucket, error) {
 	return b, nil
 }
 
-// clearUnfinished removes what an intake that was stopped had begun to put together.
-func clearUnfinished(dir string) error {
+// unfinishedFor is after how long what was begun to be put together is given up: before,
+// another intake may be at it, where there is one.
+const unfinishedFor = time.Hour
+
+// clearUnfinished removes what an intake that was stopped had begun to put together
+// before a time.
+func clearUnfinished(dir string, before time.Time) error {
 	left, err := filepath.Glob(filepath.Join(dir, "*", incoming+"*"))
 	for _, name := range left {
-		err = errors.Join(err, os.Remove(name))
+		if info, statErr := os.Stat(name); statErr == nil && info.ModTime().Before(before) {
+			err = errors.Join(err, os.Remove(name))
+		}
 	}
 	return err
 }

@@ -384,3 +384,30 @@ func TestSetAside(t *testing.T) {
 		t.Errorf("%+v, %v", list, err)
 	}
 }
+
+// What an intake was putting together when it was stopped goes: at once where no other
+// may be at it, and otherwise after a while.
+func TestClearsUnfinished(t *testing.T) {
+	for _, alone := range []bool{false, true} {
+		_, js := prepare(t, "van-1")
+		in := &intake{Options: Options{Dir: t.TempDir(), Alone: alone}, js: js, buckets: map[string]*bucket{}}
+		stay := filepath.Join(in.Dir, "vehicles", "van-1", "stay")
+		if err := os.MkdirAll(stay, 0o700); err != nil {
+			t.Fatal(err)
+		}
+		for name, age := range map[string]time.Duration{"new": time.Minute, "old": unfinishedFor + time.Minute} {
+			path := filepath.Join(stay, incoming+name)
+			at := time.Now().Add(-age)
+			if err := errors.Join(os.WriteFile(path, nil, 0o600), os.Chtimes(path, at, at)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if _, err := in.bucket(context.Background(), "van-1"); err != nil {
+			t.Fatal(err)
+		}
+		left, err := filepath.Glob(filepath.Join(stay, incoming+"*"))
+		if want := map[bool]int{false: 1, true: 0}[alone]; err != nil || len(left) != want {
+			t.Errorf("alone %v: %d left, want %d; %v", alone, len(left), want, err)
+		}
+	}
+}
