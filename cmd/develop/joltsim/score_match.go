@@ -643,16 +643,7 @@ func (m *matcher) moving() drive.DriveTruth {
 				continue
 			}
 			d.MovingS += step
-			switch m.truth.Trace[k].State {
-			case drive.StateOpen:
-				d.OpenS += step
-			case drive.StatePartial:
-				d.PartialS += step
-			case drive.StateClosed:
-				d.ClosedS += step
-			case drive.StateCoast:
-				d.CoastS += step
-			}
+			*d.In(m.truth.Trace[k].State) += step
 		}
 	}
 	return d

@@ -204,7 +204,7 @@ func (o *observer) inState(x *sight) {
 		d.EngineS += controlStep
 		if x.kmh >= MovingKmh {
 			d.MovingS += controlStep
-			*d.in(x.state) += controlStep
+			*d.In(x.state) += controlStep
 			if (s.w.c.mode == modeOpen) != (x.state == StateOpen) {
 				d.FaultedS += controlStep
 			}
@@ -213,19 +213,6 @@ func (o *observer) inState(x *sight) {
 	if !s.sc.NoTrace && s.ms%(int64(TraceStep)/1000) == 0 {
 		o.t.Trace = append(o.t.Trace, TracePoint{float32(mul(s.w.p.engine, radToRPM)), float32(x.turbine), float32(x.kmh), x.state})
 	}
-}
-
-// in is the drive's time in a state, s.
-func (d *DriveTruth) in(st State) *float64 {
-	switch st {
-	case StatePartial:
-		return &d.PartialS
-	case StateClosed:
-		return &d.ClosedS
-	case StateCoast:
-		return &d.CoastS
-	}
-	return &d.OpenS
 }
 
 func (o *observer) stopsAndMarks(x *sight) {
@@ -385,11 +372,7 @@ func (o *observer) endSlip(now, shortest bus.Micros) {
 }
 
 func (o *observer) endDrive() {
-	x := o.drive
-	for _, f := range []*float64{&x.EngineS, &x.MovingS, &x.OpenS, &x.PartialS, &x.ClosedS, &x.CoastS, &x.FaultedS} {
-		*f = round3(*f)
-	}
-	o.t.Drives = append(o.t.Drives, *x)
+	o.t.Drives = append(o.t.Drives, o.drive.Rounded())
 	o.drive = nil
 }
 

@@ -110,6 +110,31 @@ type DriveTruth struct {
 	FaultedS float64 `json:"faulted_s"`
 }
 
+// In is the time in a state, s.
+func (d *DriveTruth) In(s State) *float64 {
+	switch s {
+	case StatePartial:
+		return &d.PartialS
+	case StateClosed:
+		return &d.ClosedS
+	case StateCoast:
+		return &d.CoastS
+	}
+	return &d.OpenS
+}
+
+func (d *DriveTruth) times() [7]*float64 {
+	return [...]*float64{&d.EngineS, &d.MovingS, &d.OpenS, &d.PartialS, &d.ClosedS, &d.CoastS, &d.FaultedS}
+}
+
+// Rounded is the account with times to a thousandth of a second.
+func (d DriveTruth) Rounded() DriveTruth {
+	for _, t := range d.times() {
+		*t = round3(*t)
+	}
+	return d
+}
+
 // MovingKmh is the road speed from which a vehicle counts as moving.
 const MovingKmh = 2.0
 
@@ -226,13 +251,9 @@ func (t *Truth) Totals() DriveTruth {
 			s.From = d.From
 		}
 		s.To = d.To
-		s.EngineS += d.EngineS
-		s.MovingS += d.MovingS
-		s.OpenS += d.OpenS
-		s.PartialS += d.PartialS
-		s.ClosedS += d.ClosedS
-		s.CoastS += d.CoastS
-		s.FaultedS += d.FaultedS
+		for k, t := range d.times() {
+			*s.times()[k] += *t
+		}
 	}
 	return s
 }
@@ -240,71 +261,50 @@ func (t *Truth) Totals() DriveTruth {
 // WriteLines writes the truth as JSON lines, one fact a line, each with its
 // kind.
 func (t *Truth) WriteLines(w io.Writer) error {
-	b := bufio.NewWriter(w)
-	var err error
-	put := func(kind string, v any) {
-		if err != nil {
-			return
-		}
+	f := factWriter{w: bufio.NewWriter(w)}
+	writeFacts(&f, "scenario", []scenarioLine{{t.Scenario, t.Vehicle, t.Seed, t.Start, t.End, len(t.Stops)}})
+	writeFacts(&f, "drive", t.Drives)
+	writeFacts(&f, "release", t.Releases)
+	writeFacts(&f, "apply", t.Applies)
+	writeFacts(&f, "shift", t.Shifts)
+	writeFacts(&f, "slip", t.Slips)
+	writeFacts(&f, "open-under-drive", t.Opens)
+	writeFacts(&f, "shake", t.Shakes)
+	writeFacts(&f, "jolt", t.Jolts)
+	writeFacts(&f, "stall", t.Stalls)
+	writeFacts(&f, "trend", t.Trends)
+	writeFacts(&f, "key-off", t.KeyOffs)
+	writeFacts(&f, "mark", t.Marks)
+	writeFacts(&f, "injected", t.Injected)
+	writeFacts(&f, "state", t.Intervals)
+	if f.err != nil {
+		return f.err
+	}
+	return f.w.Flush()
+}
+
+type scenarioLine struct {
+	Name    string     `json:"name"`
+	Vehicle string     `json:"vehicle"`
+	Seed    uint64     `json:"seed"`
+	From    bus.Micros `json:"from_us"`
+	To      bus.Micros `json:"to_us"`
+	Stops   int        `json:"stops"`
+}
+
+// factWriter writes facts until the first error.
+type factWriter struct {
+	w   *bufio.Writer
+	err error
+}
+
+func writeFacts[T any](f *factWriter, kind string, facts []T) {
+	for i := 0; i < len(facts) && f.err == nil; i++ {
 		var raw []byte
-		if raw, err = json.Marshal(v); err == nil {
-			_, err = b.WriteString(`{"kind":"` + kind + `","of":` + string(raw) + "}\n")
+		if raw, f.err = json.Marshal(facts[i]); f.err == nil {
+			_, f.err = f.w.WriteString(`{"kind":"` + kind + `","of":` + string(raw) + "}\n")
 		}
 	}
-	put("scenario", struct {
-		Name    string     `json:"name"`
-		Vehicle string     `json:"vehicle"`
-		Seed    uint64     `json:"seed"`
-		From    bus.Micros `json:"from_us"`
-		To      bus.Micros `json:"to_us"`
-		Stops   int        `json:"stops"`
-	}{t.Scenario, t.Vehicle, t.Seed, t.Start, t.End, len(t.Stops)})
-	for _, x := range t.Drives {
-		put("drive", x)
-	}
-	for _, x := range t.Releases {
-		put("release", x)
-	}
-	for _, x := range t.Applies {
-		put("apply", x)
-	}
-	for _, x := range t.Shifts {
-		put("shift", x)
-	}
-	for _, x := range t.Slips {
-		put("slip", x)
-	}
-	for _, x := range t.Opens {
-		put("open-under-drive", x)
-	}
-	for _, x := range t.Shakes {
-		put("shake", x)
-	}
-	for _, x := range t.Jolts {
-		put("jolt", x)
-	}
-	for _, x := range t.Stalls {
-		put("stall", x)
-	}
-	for _, x := range t.Trends {
-		put("trend", x)
-	}
-	for _, x := range t.KeyOffs {
-		put("key-off", x)
-	}
-	for _, x := range t.Marks {
-		put("mark", x)
-	}
-	for _, x := range t.Injected {
-		put("injected", x)
-	}
-	for _, x := range t.Intervals {
-		put("state", x)
-	}
-	if err != nil {
-		return err
-	}
-	return b.Flush()
 }
 
 // round3 rounds to a thousandth, so that truth files read well.

@@ -169,25 +169,12 @@ func (o *observer) engine() {
 		return
 	}
 	x.MovingS += tick
-	switch o.state {
-	case drive.StateOpen:
-		x.OpenS += tick
-	case drive.StatePartial:
-		x.PartialS += tick
-	case drive.StateClosed:
-		x.ClosedS += tick
-	case drive.StateCoast:
-		x.CoastS += tick
-	}
+	*x.In(o.state) += tick
 }
 
 func (o *observer) endDrive() {
-	x := o.drive
-	x.To = o.s.now()
-	for _, f := range []*float64{&x.EngineS, &x.MovingS, &x.OpenS, &x.PartialS, &x.ClosedS, &x.CoastS} {
-		*f = milli(*f)
-	}
-	o.t.Drives = append(o.t.Drives, *x)
+	o.drive.To = o.s.now()
+	o.t.Drives = append(o.t.Drives, o.drive.Rounded())
 	o.drive = nil
 }
 
