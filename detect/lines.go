@@ -126,8 +126,12 @@ func (d *lines) Stopped(x *ratioline.Stop) {
 	f := Finding{Kind: KindReleaseLag, Class: Normal, Start: x.On, End: max(x.At, x.Off), Keep: hit}
 	switch x.Class {
 	case ratioline.Stall:
-		f.Class, f.Severity = ReleaseStall, 1
-		s.TellStall(x.Off)
+		if f.Class, f.Severity = ReleaseStall, 1; s.StalledNear(x.Off) {
+			// With the lines unknown this comes long after the engine's death was told.
+			f.Class, f.Severity = ReleaseDragging, 0.9
+		} else {
+			s.TellStall(x.Off)
+		}
 	case ratioline.Dragging:
 		f.Class, f.Severity = ReleaseDragging, 0.9
 	case ratioline.Late:

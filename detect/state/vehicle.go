@@ -75,9 +75,11 @@ type Vehicle struct {
 	// pitch is the usual time between rows, in seconds.
 	pitch float64
 
-	stands  bus.Micros // since when the vehicle stands, 0 not
-	inGear  bus.Micros // when a forward gear was last in with the engine running
-	stalled bus.Micros // the last stall that was told
+	stands bus.Micros // since when the vehicle stands, 0 not
+	inGear bus.Micros // when a forward gear was last in with the engine running
+	// stalls are the latest that were told; some come long after they happened.
+	stalls  [16]bus.Micros
+	stalled int
 
 	gear      int
 	hasGear   bool
@@ -103,6 +105,7 @@ func New(set Settings, facts *stream.Facts) *Vehicle {
 	s.limits = coupling.Limits{PartedRPM: set.PartedRPM, WatchS: set.WatchS, RangeRPM: c.CoupledRangeRPM,
 		SpreadRPM: c.CoupledSpreadRPM, Spread: c.CoupledSpread, DeadRPM: segment.StandsShare * set.Drive.RunningRPM}
 	s.cmd.set, s.cmd.learned.set = c, c
+	s.trail.Calibrate(s.learn.Chain(), s.learn.Noise(0)) // what vehicles in general have
 	return s
 }
 
@@ -297,11 +300,19 @@ const outOfGear = 2 * bus.Second
 // StalledNear reports whether a stall was told at about that instant: one is told
 // once, by whom it is found first.
 func (s *Vehicle) StalledNear(at bus.Micros) bool {
-	return s.stalled != 0 && math.Abs((at-s.stalled).Seconds()) < stallOnceS
+	for _, x := range s.stalls[:min(s.stalled, len(s.stalls))] {
+		if math.Abs((at - x).Seconds()) < stallOnceS {
+			return true
+		}
+	}
+	return false
 }
 
 // TellStall notes that a stall at that instant is told.
-func (s *Vehicle) TellStall(at bus.Micros) { s.stalled = at }
+func (s *Vehicle) TellStall(at bus.Micros) {
+	s.stalls[s.stalled%len(s.stalls)] = at
+	s.stalled++
+}
 
 // stallOnceS is how far apart two stalls are at least, in seconds. Structural: it
 // takes longer to start the engine and drive off.
