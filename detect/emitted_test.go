@@ -71,9 +71,7 @@ var unseen = map[string]bool{
 	"hill-slip command_mean_pct":           true,
 	"open-under-drive unknown":             true,
 	"release-lag command_before_percent":   true,
-	"release-lag fell_at_kmh":              true, // for a turbine speed that is not known: in the tests of chain
 	"release-lag usual_brake_to_command_s": true, // in the tests of chain
-	"release-lag usual_fall_kmh":           true, // as fell_at_kmh
 	"shudder with-engine":                  true,
 }
 

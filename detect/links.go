@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"joltwatch/bus"
 	"joltwatch/detect/chain"
 	"joltwatch/detect/coupling"
 	"joltwatch/detect/state"
@@ -56,11 +57,15 @@ const (
 type linkTrack struct {
 	chain.Track
 	kmh, slowKmh float64 // now, and what it was about a second ago
+	hasKmh       bool
 	slowing      float64 // at the fall, km/h in a second
 }
 
 func (d *linkTrack) row(m *state.Moment) {
 	if m.HasKmh {
+		if !d.hasKmh || m.Gap {
+			d.slowKmh, d.hasKmh = m.Kmh, true
+		}
 		// A first-order lag of a second is behind by what changes in a second.
 		d.slowKmh += float64(min(1, m.DtS) * (m.Kmh - d.slowKmh))
 		d.kmh = m.Kmh
@@ -71,6 +76,25 @@ func (d *linkTrack) row(m *state.Moment) {
 	}
 	d.Row(m.Row)
 }
+
+// slows is how the road speed fell as a release was told.
+type slows struct {
+	at           bus.Micros
+	kmh, kmhPerS float64 // kmh is 0 where it is not known
+}
+
+// rate is how fast a turbine of so many rpm was falling at an instant if the road's
+// speed fell as it does about when the release is told, in rpm/s; NaN where that is
+// not known.
+func (x slows) rate(at bus.Micros, rpm float64) float64 {
+	kmh := x.kmh + float64(x.kmhPerS*(x.at-at).Seconds())
+	if x.kmh <= 0 || kmh <= 1 {
+		return math.NaN()
+	}
+	return rpm * x.kmhPerS / kmh
+}
+
+func (d *linkTrack) slows(at bus.Micros) slows { return slows{at, d.kmh, d.slowKmh - d.kmh} }
 
 // linked is a release with its links and how they stand to what is usual.
 type linked struct {
@@ -86,14 +110,7 @@ func (d *linkTrack) linksOf(s *scene, p *state.Separation, r *release) linked {
 	mem := &s.history.Releases
 	l := linked{hold: mem.Hold()}
 	l.Links = d.End(chain.Span{Early: p.Seen.Early, Late: p.Seen.Late}, l.hold)
-	l.of = chain.Release{Gear: noGear, Celsius: math.NaN(), TurbineRPM: math.NaN(), RPMPerS: math.NaN(), BrakeS: math.NaN(),
-		Kmh: math.NaN(), KmhPerS: math.NaN(), PartedLowKPa: math.NaN(), PartedHighKPa: math.NaN(), DeadS: math.NaN(), LagS: math.NaN()}
-	if p.Context.Gear != nil {
-		l.of.Gear = int(*p.Context.Gear)
-	}
-	if p.Context.FluidTemperatureC != nil {
-		l.of.Celsius = *p.Context.FluidTemperatureC
-	}
+	l.of = newRelease(&p.Context)
 	l.of.TurbineRPM, l.of.RPMPerS = s.falling(&p.Fall)
 	if p.Context.SpeedKmh != nil {
 		l.of.Kmh, l.of.KmhPerS = *p.Context.SpeedKmh, d.slowing

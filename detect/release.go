@@ -63,7 +63,7 @@ var releaseSpec = &Spec{
 		{"drag_after_s", "s", 0.3, 0, 3, "lag from which that counts where the command is known: in a hard stop the turbine falls 500 rpm/s, 50 rpm in the 0.1 s that the oil needs anyhow"},
 		{"watch_s", "s", 25, 1, 60, "how long a release is watched at most"},
 		{"state_delay_s", "s", 0.3, 0, 2, "how far a reported clutch state may be behind the command that it copies: one that is further behind does not come before the speeds part, for a healthy clutch lets go in 0.1-0.3 s (cp); 0 where the state is known to be the command itself"},
-		{"late_command_s", "s", 0.5, 0, 5, "by how much later than is this vehicle's habit the command must fall in a stop to be late itself, at the least that the habit's spread allows: half a second more is felt as a jolt (cp); 0 switches this off"},
+		{"late_command_s", "s", 0.5, 0, 5, "by how much later than is this vehicle's habit the command must fall in a stop to be late itself, at the least that the habit's spread allows, or without a command the speeds part: half a second more is felt as a jolt (cp); 0 switches this off"},
 	}},
 	can: func(in *Inputs) Ability {
 		if a, ok := in.byLines("against this vehicle's habit, and an engine drawn below idle"); ok {
@@ -76,7 +76,7 @@ var releaseSpec = &Spec{
 			return able(fine, "to %.2g s at best, from lockup_state, where that falls before the speeds part; upper bounds only where it may follow them%s", fine, in.derivedNote())
 		}
 		if !ok {
-			return able(fine, "upper bounds only, to %.2g s: no command is known%s", fine, in.derivedNote())
+			return able(fine, "upper bounds only, to %.2g s, and later than this vehicle's habit once that is known: no command is known%s", fine, in.derivedNote())
 		}
 		fine += in.Period[r]
 		return able(fine, "to %.2g s, from %s%s", fine, r, in.derivedNote())
@@ -89,8 +89,9 @@ var releaseSpec = &Spec{
 // dragging (still coupled with the turbine below idle speed), stall (the
 // engine died with the speeds still together), normal. Where no command is
 // known the lag is an upper bound, counted from the last instant at which the
-// clutch was certainly closed under drive, and only dragging and stall can be
-// told; see lines for vehicles of which only a coarse road speed is known. Where a
+// clutch was certainly closed under drive; dragging and stall can be told, and
+// late against the turbine's speed at which this vehicle usually lets go (see
+// lateness). See lines for vehicles of which only a coarse road speed is known. Where a
 // reported state is all that is known of the command, the state may be behind
 // it: the lag is an interval then, and no more than an upper bound where the
 // state has not been seen to come before what the plates do (see report).
@@ -109,6 +110,7 @@ type releaseLag struct {
 	// lines is nil where the vehicle gives more than two coarse speeds.
 	lines  *lines
 	tally  releaseTally
+	owed   owed
 	before before
 }
 
@@ -119,7 +121,7 @@ type releaseTally struct {
 }
 
 func (d *releaseLag) begin(*scene) {
-	d.tally = releaseTally{}
+	d.tally, d.owed = releaseTally{}, owed{}
 	d.before.begin()
 }
 
@@ -131,6 +133,11 @@ func (d *releaseLag) account(a *Account) {
 // recognised.
 func (t *ReleaseTrials) trial(recognised [len(trialsS)]bool) {
 	t.Releases++
+	t.credit(recognised)
+}
+
+// credit counts the trials in which a release was recognised.
+func (t *ReleaseTrials) credit(recognised [len(trialsS)]bool) {
 	for i, n := range [...]*uint64{&t.LaterHalfS, &t.Later1S, &t.Later2S} {
 		if recognised[i] {
 			*n++
@@ -145,8 +152,11 @@ func (d *releaseLag) row(s *scene, m *state.Moment) {
 		return
 	}
 	d.links.row(m)
-	if d.test.due(s, m) {
+	if d.test.due(m) {
 		d.tried(s)
+	}
+	if d.owed != (owed{}) && s.Report().Leads() {
+		d.pay()
 	}
 	if p := s.Separation(); p != nil {
 		d.separated(s, m, p)
@@ -195,6 +205,7 @@ type release struct {
 	severity       float64
 	lag, low, high float64 // s
 	key            historyKey
+	habit          lateness // where no command is known
 }
 
 func (d *releaseLag) separated(s *scene, m *state.Moment, p *state.Separation) {
@@ -207,54 +218,72 @@ func (d *releaseLag) separated(s *scene, m *state.Moment, p *state.Separation) {
 	r := release{key: historyOf("lag_s", &p.Context),
 		low: max(0, (p.Seen.Early - p.Fall.Late).Seconds()), high: max(0, (p.Seen.Late - p.Fall.Early).Seconds())}
 	r.lag = min(max((p.Seen.At-p.Fall.Mid()).Seconds(), r.low), r.high)
+	if !p.HasCommand && p.Outcome == coupling.Parted {
+		r.habit = s.latenessOf(p.Seen.Onset, &p.Context, d.links.slows(m.At))
+	}
 	ended := p.Outcome != coupling.Taken && p.Outcome != coupling.Lost
 	judged := ended && r.judge(s, p)
 	if p.Reported && r.class == Normal && r.lag+p.HeldS >= s.set.ReleaseLag.LimitS {
 		judged = false // the command may have fallen long before
 	}
 	if p.Reported && !s.Report().Leads() && !(judged && (r.class != Normal || p.Proven && r.low > 0) && s.Report().Ahead(p)) {
-		d.bySpeeds(s, m, p)
+		d.bySpeeds(s, m, p, &r, judged)
 		return
 	}
-	if !judged {
+	if judged {
 		// That the speeds had not parted does not show that the clutch held.
-		d.unseen()
-		return
+		d.tell(s, m, p, &r)
 	}
-	d.tell(s, m, p, &r)
-	if d.test.pending {
+	d.tryNext(s, p, &r, judged)
+}
+
+// tryNext begins the self-test of a release.
+func (d *releaseLag) tryNext(s *scene, p *state.Separation, r *release, told bool) {
+	if d.test.pending && !d.test.awaits(p) {
 		d.tried(s)
 	}
-	d.test.plan(s, p, &r)
+	if !d.test.pending {
+		d.test = selfTest{}
+	}
+	if told || p.Outcome == coupling.Parted {
+		d.test.plan(p, r, told)
+		return
+	}
+	d.counts.add(false, false)
+	d.trial(p.Stop, [len(trialsS)]bool{})
 }
 
 // bySpeeds tells what the speeds alone say of a release of a reported state, which
 // may have followed the plates. That they went on together at idle after it is
 // an open converter's doing where the watch has found them apart.
-func (d *releaseLag) bySpeeds(s *scene, m *state.Moment, p *state.Separation) {
+func (d *releaseLag) bySpeeds(s *scene, m *state.Moment, p *state.Separation, r *release, judged bool) {
 	w := s.Report().TakeWaiting()
 	switch {
 	case w != nil && w.Outcome == coupling.Parted && !s.Dragged(w.EngineLowRPM, w.TurbineLowRPM):
 		d.separated(s, m, w)
 	case !s.Report().Told(p):
-		d.unseen()
+		if d.test.pending {
+			d.tried(s)
+		}
+		// The speeds may be found apart by themselves only after this.
+		d.test = selfTest{pending: true, at: m.At + bus.Second, stop: p.Stop, fell: p.Fall.Late}
+	default:
+		return // the test of what was told is under way
 	}
-}
-
-// unseen counts a release of which nothing can be told.
-func (d *releaseLag) unseen() {
-	d.counts.add(false, false)
-	d.tally.trials.Releases++
+	if p.Outcome == coupling.Parted && !s.Report().Follows() {
+		d.test.copied(p, r, judged)
+	}
 }
 
 // judge gives a release its class; it reports whether there is one.
 func (r *release) judge(s *scene, p *state.Separation) bool {
 	set := &s.set.ReleaseLag
 	dragged := s.Dragged(p.EngineLowRPM, p.TurbineLowRPM)
-	late := p.HasCommand && (p.Outcome == coupling.Held || s.late(r.key, r.lag, r.low))
+	late := p.HasCommand && (p.Outcome == coupling.Held || s.late(r.key, r.lag, r.low)) ||
+		!p.HasCommand && r.habit.late(set)
 	switch {
 	case p.Outcome != coupling.Parted || dragged && r.low >= set.DragAfterS:
-	case late && r.low < float64(lateLeast*set.LimitS),
+	case p.HasCommand && late && r.low < float64(lateLeast*set.LimitS), p.HasCommand && dragged && r.low < float64(lateLeast*set.DragAfterS),
 		p.Seen.Hidden && r.high >= set.LimitS && r.low < set.LimitS:
 		return false // it may be either
 	}
@@ -267,6 +296,8 @@ func (r *release) judge(s *scene, p *state.Separation) bool {
 		s.TellStall(p.Seen.At)
 	case dragged && (!p.HasCommand || r.lag >= set.DragAfterS):
 		r.class, r.severity = ReleaseDragging, 0.95
+	case late && !p.HasCommand:
+		r.class, r.severity = ReleaseLate, min(0.85, 0.6+float64(0.1*r.habit.decision.LateS))
 	case late:
 		r.class, r.severity = ReleaseLate, min(0.9, 0.6+float64(0.1*r.lag))
 	case p.Outcome == coupling.Parted:
@@ -296,7 +327,8 @@ func (s *scene) late(key historyKey, lag, low float64) bool {
 // the limit, in s.
 const lateMargin = 0.07
 
-// lateLeast is the share of the limit that a late lag must have at the least.
+// lateLeast is the share of the limit that the lag of a late or dragging release must
+// have at the least.
 const lateLeast = 0.5
 
 // tell hands a release on.
@@ -322,9 +354,10 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 	} else {
 		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
+	if p.HasCommand || p.Driven {
+		f.Measures = append(f.Measures, LagMinS.of(low), LagMaxS.of(r.high+p.HeldS))
+	}
 	f.Measures = append(f.Measures,
-		LagMinS.of(low),
-		LagMaxS.of(r.high+p.HeldS),
 		slipWasRPM.of(p.SlipBeforeRPM),
 		releaseEngineRPM.of(p.EngineLowRPM),
 		releaseTurbine.of(p.TurbineLowRPM))
@@ -356,7 +389,10 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 	} else if p.HasCommand {
 		l.describe(s, &f, p)
 	}
-	var percentiles []Percentile
+	percentiles := r.habit.describe(&f)
+	if !p.HasCommand && p.Outcome == coupling.Parted && r.class != ReleaseDragging {
+		r.habit.learn(s)
+	}
 	if p.HasCommand && p.Outcome == coupling.Parted && !p.Seen.Hidden {
 		percentiles = s.history.percentile(r.key, r.lag)
 		s.history.add(r.key, state.Round(r.lag, 0.001))

@@ -6,25 +6,44 @@ import (
 	"joltwatch/detect/state"
 )
 
-// selfTest asks of a release that was told what would have been told of it had
-// the clutch let go later: by moving the command to an earlier instant where the
-// clutch was engaged and the pedal released since then, so that every speed is
-// as it was seen, or else by laying this vehicle's own closed slip over the
-// turbine for longer. A release counts as observed only where the same decision
-// would then have been an alarm. It waits until the speeds that the longest lag
-// needs are in.
+// selfTest asks of a release what would have been told of it had the clutch let
+// go later: by moving the command to an earlier instant where the clutch was
+// engaged and the pedal released since then, so that every speed is as it was
+// seen, or else by laying this vehicle's own closed slip over the turbine for
+// longer. A release counts as observed only where the same decision would then
+// have been an alarm. It waits until the speeds that the longest lag needs are in.
 type selfTest struct {
 	pending bool
 	at      bus.Micros // when it is due
+	// judged: what was told of the release is known to be so; one that may have been
+	// late is none that was observed.
+	judged bool
+	hit    bool
+	told   bool // for the lag, so that a longer one would have been too
+	stop   bool
+	// fell is when a reported state did of which the speeds have not told yet.
+	fell bus.Micros
+	// seen is by what was known of the release, copy as if the state that is
+	// reported of it were a copy of the command, where that is not known yet.
+	seen, copy way
+}
+
+// way is one way in which a later release is looked for.
+type way struct {
+	is      bool
 	fall    coupling.Edge
 	lag     float64
+	known   bool // the lag is
 	command bool
-	hit     bool
-	told    bool // for the lag, so that a longer one would have been too
-	stop    bool
 	key     historyKey
+	context Context
+	judged  bool       // as this way has it
 	since   bus.Micros // the clutch engaged and the pedal released
+	road    slows
 }
+
+// recognised is in which trials a later release would have been.
+type recognised = [len(trialsS)]bool
 
 // trialsS is how much later the clutch lets go in the trials, in s.
 var trialsS = [3]float64{0.5, 1, 2}
@@ -39,61 +58,143 @@ const (
 	observedTrial = 1
 )
 
-// plan takes a release that was told.
-func (x *selfTest) plan(s *scene, p *state.Separation, r *release) {
-	*x = selfTest{pending: true, fall: coupling.Edge{Early: p.Fall.Early, Late: p.Fall.Late},
-		lag: r.lag, command: p.HasCommand, hit: r.class != Normal,
-		told: r.class != Normal && r.class != ReleaseLateCommand, stop: p.Stop, key: r.key, since: p.Since}
-	if !p.HasCommand {
-		// What is known is when it let go.
-		x.fall, x.lag = coupling.Edge{Early: p.Seen.At, Late: p.Seen.At}, 0
+// plan takes a release that has come to an end, told or not.
+func (x *selfTest) plan(p *state.Separation, r *release, told bool) {
+	x.pending, x.stop, x.judged = true, p.Stop, told
+	if told {
+		x.hit = r.class != Normal
+		x.told = x.hit && r.class != ReleaseLateCommand
 	}
-	x.at = x.fall.Early + seconds(x.lag+trialsS[len(trialsS)-1]+afterS)
+	x.seen = wayOf(p, r, p.HasCommand)
+	x.at = max(x.at, x.seen.due())
 }
 
+// awaits reports whether a separation by the speeds alone belongs to the release of the
+// reported state that is being tested.
+func (x *selfTest) awaits(p *state.Separation) bool {
+	return x.fell > 0 && !x.seen.is && !p.HasCommand && p.Seen.Early <= x.fell+2*bus.Second && p.Seen.Late >= x.fell-bus.Second
+}
+
+// copied takes a release of a reported state of which it is not known whether it
+// comes before what the plates do.
+func (x *selfTest) copied(p *state.Separation, r *release, judged bool) {
+	x.copy = wayOf(p, r, true)
+	x.copy.judged = judged
+	x.at = max(x.at, x.copy.due())
+}
+
+func wayOf(p *state.Separation, r *release, command bool) way {
+	w := way{is: true, fall: coupling.Edge{Early: p.Fall.Early, Late: p.Fall.Late}, command: command, key: r.key,
+		context: p.Context, since: p.Since, road: r.habit.road, known: !p.Seen.Hidden && (p.Proven || r.lag < hiddenS)}
+	if !command {
+		// What is known is when it let go.
+		w.fall = coupling.Edge{Early: p.Seen.At, Late: p.Seen.At}
+	} else if w.known {
+		w.lag = r.lag
+	}
+	return w
+}
+
+// due is when the speeds that the longest lag needs are in.
+func (w *way) due() bus.Micros { return w.fall.Early + seconds(w.lag+trialsS[len(trialsS)-1]+afterS) }
+
 // due reports whether the test is to be run now: the speeds are in, or what
-// comes now belongs to another release.
-func (x *selfTest) due(s *scene, m *state.Moment) bool {
-	return x.pending && (m.At >= x.at || m.Rose || m.Fell || m.At < x.fall.Early)
+// comes now belongs to another release. A reported state may fall only after the
+// speeds have parted.
+func (x *selfTest) due(m *state.Moment) bool {
+	w := &x.seen
+	if !w.is {
+		w = &x.copy
+	}
+	return x.pending && (m.At >= x.at || m.Rose || m.Fell && w.command || m.At < w.fall.Early)
 }
 
 // run returns in which trials the release would have been recognised.
-func (x *selfTest) run(s *scene) (recognised [len(trialsS)]bool) {
+func (w *way) run(s *scene) (yes recognised) {
 	for i, by := range trialsS {
-		recognised[i] = x.told || x.recognised(s, by)
+		yes[i] = w.is && w.recognised(s, by)
 	}
-	x.pending = false
-	return recognised
+	return yes
 }
 
-func (x *selfTest) recognised(s *scene, by float64) bool {
+// recognised reports whether the release would have been told had it come later, by
+// so many seconds; where its own lag is not known, had that been the lag.
+func (w *way) recognised(s *scene, by float64) bool {
 	var t coupling.Trial
-	if x.command && x.since < x.fall.Early-seconds(by+state.MinEngagedS) {
-		t = coupling.Earlier(s.Limits(), s.Trail(), x.fall, by)
+	if w.command && w.known && w.since < w.fall.Early-seconds(by+state.MinEngagedS) {
+		t = coupling.Earlier(s.Limits(), s.Trail(), w.fall, by)
 	} else {
-		t = coupling.Longer(s.Limits(), s.Trail(), x.fall, x.lag+by)
+		t = coupling.Longer(s.Limits(), s.Trail(), w.fall, w.lag+by)
 	}
-	if t.Outcome == coupling.Lost || t.Outcome == coupling.Taken || x.command && !t.Proven {
+	if t.Outcome == coupling.Lost || t.Outcome == coupling.Taken || w.command && !t.Proven {
 		return false
 	}
 	switch {
 	case t.Outcome == coupling.Stalled:
 		return true
-	case s.Dragged(t.EngineLow, t.TurbineLow) && (!x.command || t.LagS >= s.set.ReleaseLag.DragAfterS):
+	case s.Dragged(t.EngineLow, t.TurbineLow) && (!w.command || t.LagS >= s.set.ReleaseLag.DragAfterS && t.LowS >= float64(lateLeast*s.set.ReleaseLag.DragAfterS)):
 		return true
+	case !w.command:
+		late := w.lateness(s, t.LowS, t.LagS)
+		return t.Outcome == coupling.Parted && late.late(&s.set.ReleaseLag)
 	}
 	if t.LagS-t.LowS > hiddenS {
 		t.LagS = t.LowS
 	}
-	late := t.Outcome == coupling.Held || s.late(x.key, t.LagS, t.LowS)
-	return x.command && late && t.LowS >= float64(lateLeast*s.set.ReleaseLag.LimitS)
+	late := t.Outcome == coupling.Held || s.late(w.key, t.LagS, t.LowS)
+	return late && t.LowS >= float64(lateLeast*s.set.ReleaseLag.LimitS)
 }
 
 // tried runs the self-test and counts the release.
 func (d *releaseLag) tried(s *scene) {
-	hit, stop := d.test.hit, d.test.stop
-	recognised := d.test.run(s)
-	d.counts.add(recognised[observedTrial], hit)
-	d.told = d.told || stop && recognised[observedTrial]
-	d.tally.trials.trial(recognised)
+	x := &d.test
+	x.pending = false
+	yes := x.seen.run(s)
+	if x.told {
+		yes = recognised{true, true, true}
+	}
+	observed := x.judged && yes[observedTrial]
+	d.counts.add(observed, x.hit)
+	d.trial(x.stop, yes)
+	if x.copy.is {
+		asCopy := x.copy.run(s)
+		d.owed.owe(x.stop, yes, asCopy)
+		if x.copy.judged && asCopy[observedTrial] && !observed && !x.hit {
+			d.owed.n++
+		}
+	}
+}
+
+// trial counts what the trials of a release came to.
+func (d *releaseLag) trial(stop bool, yes recognised) {
+	if stop {
+		d.tally.trials.trial(yes)
+		d.told = d.told || yes[observedTrial]
+	}
+}
+
+// owed are the releases of a drive that would have been recognised if the state
+// that is reported copies the command, which was not known then: they count as soon
+// as it is.
+type owed struct {
+	n      uint64 // opportunities
+	trials ReleaseTrials
+}
+
+// owe notes what a release would have shown beyond what it did.
+func (o *owed) owe(stop bool, yes, asCopy recognised) {
+	for i := range asCopy {
+		asCopy[i] = asCopy[i] && !yes[i]
+	}
+	if stop {
+		o.trials.credit(asCopy)
+	}
+}
+
+// pay counts what was owed.
+func (d *releaseLag) pay() {
+	d.counts.Observable += d.owed.n
+	t, x := &d.tally.trials, &d.owed.trials
+	t.LaterHalfS, t.Later1S, t.Later2S = t.LaterHalfS+x.LaterHalfS, t.Later1S+x.Later1S, t.Later2S+x.Later2S
+	d.owed = owed{}
 }

@@ -15,6 +15,10 @@ type Decision struct {
 	UsualRPM, UsualBrakeS float64
 	// UsualKmh is the road speed in place of it where that is what is kept.
 	UsualKmh, usual float64
+	// SpreadS is the standard deviation of the habit, by the median of the absolute
+	// deviations, in s, the larger the fewer there are and the further the release is
+	// from them; Less the share of its releases that came less late.
+	SpreadS, Less float64
 	// N is how many releases the habit rests on.
 	N int
 }
@@ -72,10 +76,7 @@ func (m *Memory) bySpeed(r *Remembered, l *law) (d Decision, ok bool) {
 		return d, false
 	}
 	fits := func(x *Remembered) bool { v, q := l.of(x); return v >= 0 && q >= 0 }
-	list := m.those(func(x *Remembered) bool { return fits(x) && x.Gear == r.Gear })
-	if len(list) < Fewest {
-		list = m.those(fits)
-	}
+	list := m.like(r, fits)
 	if len(list) < Fewest {
 		return d, false
 	}
@@ -87,9 +88,49 @@ func (m *Memory) bySpeed(r *Remembered, l *law) (d Decision, ok bool) {
 	}
 	low, mid, high := reach(rest)
 	off := value - float64(slope*rate)
-	return Decision{LateS: (mid - off) / rate, LowS: (low - off) / rate, HighS: (high - off) / rate,
-		usual: mid + float64(slope*rate), N: len(list)}, true
+	d = Decision{LateS: (mid - off) / rate, LowS: (low - off) / rate, HighS: (high - off) / rate,
+		usual: mid + float64(slope*rate), N: len(list)}
+	d.SpreadS = (d.HighS - d.LowS) / (2 * wide) * (1 + few/float64(len(list))) * (1 + l.outside(list, rate))
+	for _, x := range rest {
+		if x > off {
+			d.Less += 1 / float64(len(rest))
+		}
+	}
+	return d, true
 }
+
+// few releases make a deviation by their median half as large again and more, by
+// chance. Structural.
+const few = float64(Fewest)
+
+// outside is by what share of itself a rate lies beyond those of the releases: a law
+// says little where it was not seen.
+func (l *law) outside(list []*Remembered, rate float64) float64 {
+	low, high := math.Inf(1), 0.0
+	for _, x := range list {
+		_, q := l.of(x)
+		low, high = min(low, q), max(high, q)
+	}
+	return max(0, low/rate-1, rate/max(high, l.slowest)-1)
+}
+
+// like returns the releases that are held to be alike: those of the same gear with
+// the fluid about as warm, or of the same gear, or all that fit, whichever are
+// enough.
+func (m *Memory) like(r *Remembered, fits func(*Remembered) bool) []*Remembered {
+	gear := func(x *Remembered) bool { return fits(x) && x.Gear == r.Gear }
+	warm := func(x *Remembered) bool { return gear(x) && math.Abs(x.Celsius-r.Celsius) <= alikeC }
+	for _, which := range []func(*Remembered) bool{warm, gear} {
+		if list := m.those(which); len(list) >= Fewest {
+			return list
+		}
+	}
+	return m.those(fits)
+}
+
+// alikeC is how far two temperatures may be apart, in °C, that count as one. Structural:
+// oil's viscosity halves in about so much (common practice).
+const alikeC = 20.0
 
 // byBrake: the time from brake to command.
 func (m *Memory) byBrake(r *Release) (d Decision, ok bool) {
@@ -113,9 +154,12 @@ func reach(v []float64) (low, mid, high float64) {
 	}
 	slices.Sort(off)
 	mad, _ := median(off)
-	wide := float64(3 * 1.4826 * mad)
-	return mid - wide, mid, mid + wide
+	far := float64(wide * 1.4826 * mad)
+	return mid - far, mid, mid + far
 }
+
+// wide is how many standard deviations to each side a habit goes.
+const wide = 3.0
 
 func (m *Memory) those(which func(*Remembered) bool) []*Remembered {
 	var list []*Remembered

@@ -91,6 +91,13 @@ func (m *Moment) overrun() bool {
 	return ok && a < 1 || m.Row.Has(stream.EngineTorque) && m.Row.V[stream.EngineTorque] < 0
 }
 
+// drives reports whether the driver or the engine says that the engine drives the
+// vehicle.
+func (m *Moment) drives() bool {
+	a, ok := m.Accelerator()
+	return ok && a >= 1 || !ok && m.Row.Has(stream.EngineTorque) && m.Row.V[stream.EngineTorque] > 0
+}
+
 // Context is the state of the vehicle when a finding began; a field is nil
 // where its role was unknown.
 type Context struct {

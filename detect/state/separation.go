@@ -14,7 +14,10 @@ type Separation struct {
 	// the clutch was certainly engaged at Fall.Early.
 	HasCommand bool
 	Fall       Edge
-	Seen       coupling.Seen
+	// Driven: the clutch was under drive at Fall.Early, so that nothing had told it to
+	// let go before; known where there is no command.
+	Driven bool
+	Seen   coupling.Seen
 	// Proven: the speeds were seen to move together between fall and
 	// separation.
 	Proven bool

@@ -214,9 +214,10 @@ func (p *withoutCommand) coupled(s *Vehicle, m *Moment, g *coupling.Together) {
 	}
 	p.hasCoupled, p.coupledTo = true, m.At
 	p.mean, p.spread = g.Mean, g.Spread
-	pedal, hasPedal := m.Accelerator()
-	if !p.hasDriven || hasPedal && pedal >= 1 || !hasPedal && m.SlipRPM > 0 {
+	if m.drives() {
 		p.driven, p.hasDriven = m.At, true
+	} else if !p.hasDriven && p.driven < p.coupledRun {
+		p.driven = m.At
 	}
 	p.context = m.Context(s.SinceStart(m.At))
 }
@@ -257,7 +258,7 @@ func (p *withoutCommand) finish(s *Vehicle, m *Moment, how coupling.Outcome, o c
 	pedal, hasPedal := m.Accelerator()
 	early := p.driven
 	p.result = Separation{Outcome: how, Fall: Edge{Early: early, Late: max(early, o.Late)}, Seen: coupling.Seen{Onset: o},
-		Proven: true, SlipBeforeRPM: p.mean, EngineLowRPM: p.engineLow, TurbineLowRPM: p.turbineLow,
+		Driven: p.hasDriven, Proven: true, SlipBeforeRPM: p.mean, EngineLowRPM: p.engineLow, TurbineLowRPM: p.turbineLow,
 		Context: p.context, Stop: !(hasPedal && pedal > 2)}
 	p.has = true
 	if how == coupling.Parted && !m.HasCommand {
