@@ -151,15 +151,13 @@ func aimsOf(class string, t *tally, lateLimit float64) []aim {
 	return a.list
 }
 
-// observed compares what the accounts say could have been seen of releases
-// with the recall of late ones among all, seen or not.
+// observed compares what the self-tests say would have been recognised in stops with
+// the recall of late ones among all, seen or not, of the same drives.
 func (a *aims) observed(t *tally) {
-	late := t.row(rowLate)
-	all := late.truths + late.unobservable
-	if t.opportunities == 0 || all == 0 {
+	if t.tried == 0 || t.late == 0 {
 		return
 	}
-	a.points("observed as told less late found among all, points", float64(t.observable)/float64(t.opportunities), late.hits, all)
+	a.points("observed as told less late found among all, points", float64(t.recognised)/float64(t.tried), t.found, t.late)
 }
 
 // points adds the aim that a share as told is within 3 points of the share of n

@@ -148,6 +148,9 @@ func match(t *tally, j *job, truth *drive.Truth, s *seen, set *detect.Settings, 
 	} else {
 		m.releases()
 	}
+	if late := t.row(rowLate); m.lateAtTimes() {
+		t.late, t.found = late.truths+late.unobservable, late.hits
+	}
 	m.slips()
 	m.trends()
 	m.lockup()
@@ -167,10 +170,16 @@ func match(t *tally, j *job, truth *drive.Truth, s *seen, set *detect.Settings, 
 
 // account reads what the accounts say of releases.
 func (m *matcher) account() {
+	late := m.lateAtTimes()
 	for i := range m.seen.accounts {
-		if trials := &m.seen.accounts[i].ReleaseTrials; m.j.stops {
+		trials := &m.seen.accounts[i].ReleaseTrials
+		if m.j.stops {
 			m.t.released += trials.Releases
 			m.t.later1S += trials.Later1S
+		}
+		if late {
+			m.t.tried += trials.Releases
+			m.t.recognised += trials.Later1S
 		}
 		for _, o := range m.seen.accounts[i].Opportunities {
 			if o.Kind == detect.KindReleaseLag {
@@ -186,6 +195,21 @@ func (m *matcher) account() {
 			m.silent--
 		}
 	}
+}
+
+// lateAtTimes reports whether some releases of the drive are late, and the most are
+// not: one that is late already is no measure of what a later one would have shown.
+func (m *matcher) lateAtTimes() bool {
+	late, sound := 0, 0
+	for i := range m.truth.Releases {
+		switch m.rowOf(&m.truth.Releases[i]) {
+		case rowLate, rowDrag:
+			late++
+		case rowSound, "":
+			sound++
+		}
+	}
+	return late > 0 && late < sound
 }
 
 // at names a place in a drive for a note.

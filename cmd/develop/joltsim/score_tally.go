@@ -17,6 +17,11 @@ type tally struct {
 	frames      uint64
 	// opportunities and observable add up what the accounts say of releases.
 	opportunities, observable uint64
+	// recognised of tried are what the self-tests say of a release later by 1 s in the
+	// drives in which some were late and most were not; found of late are those that
+	// truly were.
+	tried, recognised uint64
+	late, found       int
 	// later1S of released are what the accounts' self-tests say of a release later
 	// by 1 s.
 	released, later1S uint64
@@ -89,6 +94,10 @@ func (t *tally) add(o *tally) {
 	t.frames += o.frames
 	t.opportunities += o.opportunities
 	t.observable += o.observable
+	t.tried += o.tried
+	t.late += o.late
+	t.found += o.found
+	t.recognised += o.recognised
 	t.released += o.released
 	t.later1S += o.later1S
 	for name, b := range o.rows {

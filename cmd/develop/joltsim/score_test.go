@@ -12,7 +12,7 @@ import (
 	"joltwatch/detect"
 )
 
-// invented returns a drive with one sound and one late release, one held slip
+// invented returns a drive with three sound and two late releases, one held slip
 // and what a flawless monitor would say of it.
 func invented() (*job, *drive.Truth, *seen) {
 	j := &job{name: "invented/minibus", vehicle: "minibus", idleRPM: 700, normal: true}
@@ -22,6 +22,9 @@ func invented() (*job, *drive.Truth, *seen) {
 		{Reason: "stop", Fell: 10 * bus.Second, Parted: 10*bus.Second + 100_000, Parted5: 10*bus.Second + 110_000, LagS: 0.1, FreedS: 0.1, TurbineMin: 900},
 		{Reason: "stop", Fell: 30 * bus.Second, Parted: 31 * bus.Second, Parted5: 31*bus.Second + 10_000, LagS: 1, FreedS: 1, InjectedS: 1, TurbineMin: 800},
 		{Reason: "stop", Fell: 40 * bus.Second, Parted: 42 * bus.Second, Parted5: 42*bus.Second + 10_000, LagS: 2, FreedS: 2, InjectedS: 2, TurbineMin: 400},
+	}
+	for _, at := range []bus.Micros{150 * bus.Second, 160 * bus.Second} {
+		tr.Releases = append(tr.Releases, drive.Release{Reason: "stop", Fell: at, Parted: at + 100_000, Parted5: at + 110_000, LagS: 0.1, FreedS: 0.1, TurbineMin: 900})
 	}
 	tr.Stalls = []drive.Stall{{At: 90 * bus.Second}}
 	tr.KeyOffs = []bus.Micros{200 * bus.Second}
@@ -65,8 +68,11 @@ func invented() (*job, *drive.Truth, *seen) {
 			{Kind: detect.KindRoleStale, Class: detect.RoleStale, Start: 130 * bus.Second, End: 140 * bus.Second},
 			{Kind: detect.KindHillSlip, Class: detect.HillUnasked, Start: 301 * bus.Second, End: 319 * bus.Second,
 				Measures: []detect.Measure{{Name: "slip_mean_rpm", Value: 100}}},
+			release(150*bus.Second, detect.Normal, 0.1),
+			release(160*bus.Second, detect.Normal, 0.1),
 		},
 		accounts: []detect.Account{{MovingS: 1000, ClosedS: 600, PartialS: 200, CoastS: 100, OpenS: 100,
+			ReleaseTrials: detect.ReleaseTrials{Releases: 10, LaterHalfS: 10, Later1S: 10, Later2S: 10},
 			Opportunities: []detect.Opportunity{{Kind: detect.KindReleaseLag, Seen: 10, Observable: 10}}}},
 	}
 	return j, tr, s
@@ -190,8 +196,7 @@ func TestObservedIsHeldToTheTruth(t *testing.T) {
 		want            verdict
 	}{{100, 50, 100, missed}, {50, 50, 100, open}, {100, 1, 2, open}, {100, 3000, 3000, met}, {20, 90, 100, missed}} {
 		x := newTally()
-		x.opportunities, x.observable = 100, uint64(c.said)
-		x.row(rowLate).truths, x.row(rowLate).hits = c.of, c.found
+		x.tried, x.recognised, x.late, x.found = 100, uint64(c.said), c.of, c.found
 		for what, v := range verdicts(x) {
 			if strings.HasPrefix(what, aimObserved) && v != c.want {
 				t.Errorf("%d %% said, %d of %d found: %s, want %s", c.said, c.found, c.of, v, c.want)

@@ -205,15 +205,18 @@ func cruise(kmh, seconds, grade float64) []Step {
 // fault at graded severity, on each of the set's vehicles.
 func Library(set Set) []Case {
 	l := library{set: set}
-	for _, vehicle := range set.Vehicles() {
-		var err error
-		if l.v, err = VehicleByName(vehicle); err != nil {
-			continue
-		}
+	for _, some := range []func(){func() {
 		l.normal()
 		l.clutchFaults()
 		l.otherFaults()
 		l.signalTrouble()
+	}, l.lateAtTimes} {
+		for _, vehicle := range set.Vehicles() {
+			var err error
+			if l.v, err = VehicleByName(vehicle); err == nil {
+				some()
+			}
+		}
 	}
 	return l.cases
 }
@@ -306,6 +309,12 @@ func (l *library) normal() {
 		return s
 	}, nil)
 	l.add("downhill", 0, cruiseOf(0.8*l.motorwayKmh(), 90, -4), nil)
+}
+
+// lateAtTimes is a drive in which some releases are late and most are not.
+func (l *library) lateAtTimes() {
+	l.add("late-at-times", 1, townOf(30), fault(Fault{Kind: "release-late", AtS: 600, ForS: 120, Value: 1},
+		Fault{Kind: "release-late", AtS: 900, ForS: 120, Value: 1}))
 }
 
 // clutchFaults are releases that come late or not wholly, and slip, graded.
