@@ -938,6 +938,9 @@ func TestInterpreterConfirmsAnew(t *testing.T) {
 			if s.unasked > 0 {
 				t.Errorf("%+v: listened %d times without its confirmation; told %s", tt, s.unasked, s.told())
 			}
+			if tt.csm != "" && !slices.Contains(notices, NoticeDown) {
+				t.Errorf("%+v: not told as down; notices %v", tt, notices)
+			}
 			if tt.at == "cannot" {
 				if !slices.Contains(notices, NoticeDown) || frames > 0 {
 					t.Errorf("%d frames; notices %v", frames, notices)

@@ -213,6 +213,9 @@ func (m *InterpreterMonitor) recover() error {
 	case err == io.EOF:
 		return err
 	case err != nil:
+		if !m.told {
+			m.lose(err)
+		}
 		m.fall(err, interpreterRetry)
 	case m.told:
 		m.told = false

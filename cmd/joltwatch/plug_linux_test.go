@@ -133,7 +133,7 @@ func TestInterpreterEndToEnd(t *testing.T) {
 	}
 	p := newPlug(t)
 	file, stay := filepath.Join(dir, "car.toml"), filepath.Join(dir, "stay")
-	text := fmt.Sprintf("label = \"car\"\n[[bus]]\nname = \"plug\"\nsource = \"interpreter:%s\"\nstandard = true\nasking = { engine_off_s = 5, min_voltage = 11.8 }\n", p.path)
+	text := fmt.Sprintf("label = \"car\"\n[[bus]]\nname = \"plug\"\nsource = \"interpreter:%s\"\nstandard = true\nasking = { engine_off_s = 10, min_voltage = 11.8 }\n", p.path)
 	if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
 		t.Fatal(err)
 	}
