@@ -46,6 +46,9 @@ type mark struct {
 	line  int8 // on which line, -1 on none
 	state State
 	slip  float64 // off the nearest line, rpm
+	// weak is a state by signs that a shift may leave as well, light a run whose
+	// slip under drive is as large as that of an open converter under little load.
+	weak, light bool
 }
 
 const (
@@ -198,18 +201,21 @@ func (m *Map) settleOn(p []Point, out []mark) {
 	line := &m.of[out[0].line]
 	lasts := float64(p[n-1].At - p[0].At)
 	var v, driven, overrun fit
-	slowed := 0
+	slowed, unsure := 0, 0.0
 	for i := range p {
 		turbine := float64(line.Ratio * p[i].Kmh)
 		v.add(turbine, p[i].RPM)
 		switch {
-		case p[i].Pedal == PedalOn:
+		case p[i].Pedal != PedalOff && p[i].Rate >= -slowing:
 			driven.add(turbine, p[i].RPM)
 			continue
-		case p[i].Rate < -slowing:
-			slowed++
+		case p[i].Pedal == PedalOff || p[i].Rate < -slowing && p[i].Pedal != PedalOn:
+			if p[i].Rate < -slowing {
+				slowed++
+			}
 			if p[i].At-p[0].At >= shiftSettle && p[i].RPM > float64(seenAbove*m.Idle) {
 				overrun.add(turbine, p[i].RPM)
+				unsure += math.Abs(float64(line.Ratio * p[i].Rate * delayKnown))
 			}
 		}
 	}
@@ -232,13 +238,17 @@ func (m *Map) settleOn(p []Point, out []mark) {
 	if !(n >= provenN && lasts >= provenS && moved || n >= 3 && steady) {
 		return
 	}
-	if 2*driven.n > v.n && float64(line.Ratio*m.Step) > coarseLine && driven.apart() > meanSlip {
+	if 2*driven.n > v.n && float64(line.Ratio*m.Step) > coarseLine && -driven.behind() > meanSlip {
 		return
 	}
+	unsure = unsure/max(overrun.n, 1) + float64(lineKnown*v.middle())
+	coasts := overrun.n >= provenN && overrun.behind()+unsure < float64(behindShare*overrun.middle())
+	light := driven.n >= provenN && -driven.behind() > lightSlip+float64(lightShare*v.middle())
 	for i := range p {
 		out[i].state = Closed
+		out[i].light = light && p[i].Pedal != PedalOff
 		if p[i].Pedal == PedalOff || p[i].Pedal == PedalUnknown && p[i].Rate < -slowing {
-			out[i].state = Coast
+			out[i].state, out[i].weak = Coast, !coasts || out[i].slip < -float64(behindPoint*p[i].RPM)
 		}
 	}
 }
@@ -269,14 +279,17 @@ const (
 	// above 1.03 (common practice, no source).
 	slowing     = 0.5
 	behindShare = 0.035
+	// A single point that is behindPoint of its speed behind may be of an open one.
+	behindPoint = 0.022
+	// delayKnown is how well the delay is known once its parabola is, in s, and
+	// lineKnown how well a line, as a share.
+	delayKnown = 0.03
+	lineKnown  = 0.005
 )
 
 // middle is that of the engine's speed, behind how far it is below the turbine's.
 func (v *fit) middle() float64 { return v.y/v.n + v.y0 }
 func (v *fit) behind() float64 { return v.x/v.n + v.x0 - v.middle() }
-
-// apart is how far the middles of both are.
-func (v *fit) apart() float64 { return math.Abs(v.y/v.n + v.y0 - v.x/v.n - v.x0) }
 
 // span is how far the engine speed moved.
 func (v *fit) span() float64 { return v.hi - v.lo }
@@ -306,11 +319,16 @@ func (m *Map) settleOff(p []Point, out []mark, a, b int) {
 	for i := a; i < b; i++ {
 		x := &p[i]
 		switch {
-		case flat(p[a:b], i-a) || m.idles(p[a:b], i-a) || m.drifts(p[a:b], i-a):
+		case flat(p[a:b], i-a):
 			out[i].state = Open
+			out[i].weak = !m.stepped() || x.Pedal != PedalOn && x.Rate < 0 && math.Abs(x.RPM-m.Idle) > float64(2*idleBand*m.Idle)
+		case m.idles(p[a:b], i-a):
+			out[i].state = Open
+		case m.drifts(p[a:b], i-a):
+			out[i].state, out[i].weak = Open, true
 		case lasts < apartS:
 		case out[i].line < 0 && m.apart(x) && (x.Pedal == PedalOff || !m.mayRegulate(x)):
-			out[i].state = Open
+			out[i].state, out[i].weak = Open, true
 		case x.Pedal != PedalOff && m.regulated(x):
 			out[i].state = Partial
 		}
@@ -338,6 +356,17 @@ func (m *Map) apart(x *Point) bool {
 		}
 	}
 	return ratio > m.of[0].Ratio/nextStep && ratio < float64(nextStep*m.of[m.n-1].Ratio)
+}
+
+// stepped reports whether there are gears: where the ratio has no steps, an engine that
+// stands while the road speed changes is no open clutch.
+func (m *Map) stepped() bool {
+	for i := 1; i < m.n; i++ {
+		if m.of[i-1].firm && m.of[i].firm && m.of[i].Ratio < float64(hiddenStep*m.of[i-1].Ratio) {
+			return true
+		}
+	}
+	return false
 }
 
 // idles reports whether the engine idled around point i: at idle speed, within a

@@ -19,8 +19,8 @@ type learner struct {
 	sum        [ratioBins]float32 // of both, as last looked at
 	// Stretches on one ratio, taken at the delay that is sharpest by now.
 	index int
-	run   stretchRun
-	seen  [ratioBins]seen
+	run   [numRuns]stretchRun
+	seen  [numRuns][ratioBins]seen
 	cloud cloud
 }
 
@@ -49,7 +49,7 @@ const (
 )
 
 // pair counts an engine speed with the road speed at each delay.
-func (l *learner) pair(r *road, at bus.Micros, rpm float64) {
+func (l *learner) pair(r *road, at bus.Micros, rpm float64, p Pedal) {
 	dt := min((at - l.last).Seconds(), learnGap)
 	l.last = at
 	if dt <= 0 {
@@ -59,7 +59,7 @@ func (l *learner) pair(r *road, at bus.Micros, rpm float64) {
 		l.step = r.step
 	}
 	for i := range delays {
-		kmh, _, ok := r.at(at + seconds(delayAt(i)))
+		kmh, rate, ok := r.at(at + seconds(delayAt(i)))
 		if !ok || kmh < learnKmh {
 			continue
 		}
@@ -69,7 +69,13 @@ func (l *learner) pair(r *road, at bus.Micros, rpm float64) {
 		}
 		l.focus.count(i, n, dt)
 		if i == l.index {
-			l.stretch(at, n, kmh)
+			l.stretch(anyhow, at, n, kmh)
+			switch {
+			case p != PedalOff && rate >= -slowing:
+				l.stretch(driving, at, n, kmh)
+			case p != PedalOn:
+				l.stretch(coasting, at, n, kmh)
+			}
 			l.cloud.add(kmh, rpm, dt)
 		}
 	}
@@ -81,15 +87,23 @@ const (
 	stretchMin  = 1500 * bus.Second / 1000
 )
 
+// Stretches are followed apart.
+const (
+	anyhow = iota
+	driving
+	coasting
+	numRuns
+)
+
 // stretch follows the stretches of driving on one ratio.
-func (l *learner) stretch(at bus.Micros, i int, kmh float64) {
-	x := &l.run
+func (l *learner) stretch(how int, at bus.Micros, i int, kmh float64) {
+	x := &l.run[how]
 	if at-x.to <= gap && max(i-x.bin, x.bin-i) <= stretchBins {
 		x.to, x.lo, x.hi = at, min(x.lo, kmh), max(x.hi, kmh)
 		return
 	}
 	if x.to-x.from >= stretchMin {
-		s := &l.seen[x.bin]
+		s := &l.seen[how][x.bin]
 		if s.Stretches == 0 {
 			s.lo, s.hi = float32(x.lo), float32(x.hi)
 		}
@@ -100,17 +114,10 @@ func (l *learner) stretch(at bus.Micros, i int, kmh float64) {
 	*x = stretchRun{bin: i, from: at, to: at, lo: kmh, hi: kmh}
 }
 
-// trust counts the stretches on a line, and reports whether it may be used: one
-// ratio at one speed may be an open converter on a long straight; through a wide
-// range of speeds only a closed clutch keeps it.
-func (l *learner) trust(x *Line) bool {
-	mid, ok := l.scale.bin(x.Ratio)
-	if !ok {
-		return false
-	}
-	var all seen
+// around adds up what stretches of one kind have shown on a line.
+func (l *learner) around(how, mid int) (all seen) {
 	for i := max(0, mid-lineReach); i <= min(ratioBins-1, mid+lineReach); i++ {
-		s := &l.seen[i]
+		s := &l.seen[how][i]
 		if s.Stretches == 0 {
 			continue
 		}
@@ -121,9 +128,27 @@ func (l *learner) trust(x *Line) bool {
 		all.lo, all.hi = min(all.lo, s.lo), max(all.hi, s.hi)
 		all.wide = max(all.wide, s.wide)
 	}
-	x.Stretches = int(all.Stretches)
+	return all
+}
+
+// trust counts the stretches on a line, and reports whether it may be used: one
+// ratio at one speed may be an open converter on a long straight; through a wide
+// range of speeds only a closed clutch keeps it. In overrun an open one keeps a ratio
+// as well, some percent behind the turbine: a line is firm by what was driven on it.
+func (l *learner) trust(x *Line) bool {
+	mid, ok := l.scale.bin(x.Ratio)
+	if !ok {
+		return false
+	}
+	all, driven, coasts := l.around(anyhow, mid), l.around(driving, mid), l.around(coasting, mid)
+	x.Stretches, x.Driven, x.Coasts = int(all.Stretches), int(driven.Stretches), int(coasts.Stretches)
 	x.KmhMin, x.KmhMax = round(float64(all.lo), 0.1), round(float64(all.hi), 0.1)
 	x.Wide = round(float64(all.wide), 0.01)
+	x.DrivenMin, x.DrivenMax = round(float64(driven.lo), 0.1), round(float64(driven.hi), 0.1)
+	x.DrivenWide = round(float64(driven.wide), 0.01)
+	speeds := x.DrivenMax / max(x.DrivenMin, 1)
+	both := x.Driven >= bothStretches && x.Coasts >= bothCoasts && x.Driven >= x.Coasts && speeds >= bothSpeeds
+	x.firm = x.DrivenWide >= trustWide || x.Driven >= trustStretches && speeds >= firmSpeeds || both
 	return x.Wide >= trustWide || x.Stretches >= trustStretches && x.KmhMax >= float64(trustSpeeds*x.KmhMin)
 }
 
@@ -131,6 +156,12 @@ const (
 	trustStretches = 3
 	trustSpeeds    = 1.1
 	trustWide      = 1.25
+	firmSpeeds     = 1.25
+	// Fewer do where stretches in overrun lie on the same line: those of an open
+	// converter lie apart from what it does under drive.
+	bothStretches = 4
+	bothCoasts    = 2
+	bothSpeeds    = 1.1
 	// calmTime is how many seconds of driving show the lines of most gears.
 	calmTime = 1200.0
 )
@@ -142,10 +173,11 @@ func (l *learner) calm() bool { return l.priorKnown || l.focus.n[l.index] >= cal
 func (l *learner) lines() (Map, bool) {
 	m := Map{Step: max(l.step, minStep)}
 	delay, index, ok := l.focus.sharpest()
+	off := l.priorKnown && ok && math.Abs(delay-l.priorDelay) > delayAgrees
 	switch {
-	case ok && l.priorKnown && math.Abs(delay-l.priorDelay) > delayAgrees:
+	case off && l.focus.n[index] >= delayDoubt:
 		l.priorKnown = false // asked or connected in another way
-	case !ok && l.priorKnown:
+	case l.priorKnown && (off || !ok):
 		delay = l.priorDelay
 		index = delayNumber(delay)
 	case !ok:
@@ -175,6 +207,9 @@ const (
 	usualDelay  = 6
 	minStep     = 0.05
 	delayAgrees = 0.15 // s
+	// delayDoubt is how many seconds of driving must say another delay than the
+	// drives before: in a few minutes of shifts a wrong one may be sharpest.
+	delayDoubt = 600.0
 )
 
 // delayNumber is the number of the delay tried that is nearest.

@@ -17,6 +17,14 @@ type Line struct {
 	KmhMax    float64 `json:"kmh_max"`
 	// Wide is how far the road speed went in one stretch, as a ratio.
 	Wide float64 `json:"wide"`
+	// Driven are the stretches under drive, with the same of them; Coasts is how
+	// many there were in overrun.
+	Driven     int     `json:"driven"`
+	DrivenMin  float64 `json:"driven_kmh_min"`
+	DrivenMax  float64 `json:"driven_kmh_max"`
+	DrivenWide float64 `json:"driven_wide"`
+	Coasts     int     `json:"coasts"`
+	firm       bool    // enough to tell time by, see learner.trust
 }
 
 // maxLines is more than any gearbox with a converter has forward gears.

@@ -68,7 +68,9 @@ func (t *Tracker) Recall(m *Memory) {
 	}
 	for _, x := range m.Lines {
 		if i, ok := l.scale.bin(x.Ratio); ok {
-			l.seen[i] = seen{float32(x.Stretches), float32(x.KmhMin), float32(x.KmhMax), float32(x.Wide)}
+			l.seen[anyhow][i] = seen{float32(x.Stretches), float32(x.KmhMin), float32(x.KmhMax), float32(x.Wide)}
+			l.seen[driving][i] = seen{float32(x.Driven), float32(x.DrivenMin), float32(x.DrivenMax), float32(x.DrivenWide)}
+			l.seen[coasting][i].Stretches = float32(x.Coasts)
 		}
 	}
 	for _, c := range m.Cells {

@@ -48,13 +48,14 @@ type Tracker struct {
 	idle    idle
 	habit   habit
 
-	points []Point
-	marks  []mark
-	told   bus.Micros // up to here spans were told
-	due    bus.Micros // when points are judged next
-	rolled bool
-	stand  bus.Micros // the standstill to be looked at, 0 none
-	work   *bench
+	points  []Point
+	marks   []mark
+	told    bus.Micros // up to here spans were told
+	due     bus.Micros // when points are judged next
+	rolled  bool
+	certain State      // what was last told for certain
+	stand   bus.Micros // the standstill to be looked at, 0 none
+	work    *bench
 }
 
 const (
@@ -120,7 +121,7 @@ func (t *Tracker) take(s sample) {
 func (t *Tracker) forget() {
 	t.ring.end, t.ahead, t.behind = 0, reader{}, reader{}
 	t.points = t.points[:0]
-	t.told, t.due, t.learnAt, t.rolled, t.stand = 0, 0, 0, false, 0
+	t.told, t.due, t.learnAt, t.rolled, t.stand, t.certain = 0, 0, 0, false, 0, Unknown
 }
 
 // Flush tells what is still to be told: the input, or the drive, has ended.
@@ -135,7 +136,7 @@ func (t *Tracker) Flush() {
 		t.stopped()
 	}
 	t.judge(t.ring.newest() + 1)
-	t.points = t.points[:0]
+	t.points, t.certain = t.points[:0], Unknown
 }
 
 // learnFrom counts the samples up to an instant.
@@ -149,7 +150,7 @@ func (t *Tracker) learnFrom(to bus.Micros) {
 		if rpm < t.set.RunningRPM {
 			continue
 		}
-		t.learn.pair(&t.ahead.road, s.at, rpm)
+		t.learn.pair(&t.ahead.road, s.at, rpm, t.ahead.pedal())
 		if kmh, _, ok := t.ahead.road.at(s.at); ok {
 			t.idle.see(s.at, rpm, kmh, t.ahead.pedal())
 		}
@@ -226,14 +227,18 @@ func (t *Tracker) judge(to bus.Micros) {
 			continue
 		}
 		t.told = b.At
+		state := t.known.tell(b, &k[i], t.certain)
+		if state != Unknown && state != Partial {
+			t.certain = state
+		}
 		if b.At-a.At > gap || b.RPM < t.set.RunningRPM || b.Kmh < movingKmh {
 			continue
 		}
 		line := 0
-		if k[i].line >= 0 && k[i].state != Open {
+		if k[i].line >= 0 && state != Open {
 			line = t.known.n - int(k[i].line)
 		}
-		t.out.Span(a.At, b.At, k[i].state, line, b.Kmh)
+		t.out.Span(a.At, b.At, state, line, b.Kmh)
 	}
 }
 
