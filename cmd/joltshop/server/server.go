@@ -188,6 +188,10 @@ func (s *Server) watch() {
 // taken in until the server is started anew.
 func (s *Server) Failed() <-chan struct{} { return s.failed }
 
+// startWait is how long the start may take: after a crash, the buckets of all vehicles are
+// looked through before the server listens.
+const startWait = 15 * time.Minute
+
 // listener reads HOST:PORT and refuses what is not safe.
 func listener(at string, secured bool) (host string, port int, err error) {
 	host, p, err := net.SplitHostPort(at)
@@ -246,8 +250,8 @@ func (s *Server) startNATS(host string, port int, certificate tls.Certificate) e
 	s.nats = ns
 	ns.SetLogger(logger{s.opt.Logf}, false, false)
 	go ns.Start()
-	if !ns.ReadyForConnections(30 * time.Second) {
-		return fmt.Errorf("the server does not listen at %s within 30 s", s.opt.Listen)
+	if !ns.ReadyForConnections(startWait) {
+		return fmt.Errorf("the server does not listen at %s within %v", s.opt.Listen, startWait)
 	}
 	if !ns.JetStreamEnabled() {
 		return fmt.Errorf("%s: JetStream does not start", s.opt.Dir)
