@@ -154,7 +154,7 @@ func TestPolledSignalsClaimNothing(t *testing.T) {
 				t.Errorf("%s: a lag without any command", name)
 			}
 			if !strings.Contains(fmt.Sprint(f.MissingInputs), "clutch_pressure_command") {
-				t.Errorf("%s: lacking %v", name, f.MissingInputs)
+				t.Errorf("%s: missing inputs %v", name, f.MissingInputs)
 			}
 			for _, x := range r.Truth.Releases {
 				hi, _ := f.Get("lag_max_s")

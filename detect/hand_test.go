@@ -278,7 +278,7 @@ func TestNoCommandGivesAnUpperBound(t *testing.T) {
 		t.Error("a lower bound without any command")
 	}
 	if len(f.MissingInputs) == 0 || f.MissingInputs[0] != "clutch_pressure_command" {
-		t.Errorf("lacking %v", f.MissingInputs)
+		t.Errorf("missing inputs %v", f.MissingInputs)
 	}
 	if f.Class != detect.Normal {
 		t.Errorf("class %s: whether it was late cannot be known", f.Class)
@@ -414,7 +414,7 @@ func TestMarkIsKept(t *testing.T) {
 	h.m.Notice(&n) // the same press
 	f := h.only(detect.KindMark)
 	if !f.Keep || f.Severity < 0.5 {
-		t.Errorf("keep %v, worth %v", f.Keep, f.Severity)
+		t.Errorf("keep %v, severity %v", f.Keep, f.Severity)
 	}
 }
 

@@ -72,9 +72,9 @@ type shiftOn struct {
 	had      bool
 }
 
-// bareOpenedRPM is the slip from which a clutch whose command is not known has
-// opened: a shift with the clutch on may slip 150 rpm (cp).
-const bareOpenedRPM = 250.0
+// openedWithoutCommandRPM is the slip from which a clutch whose command is not known
+// has opened: a shift with the clutch on may slip 150 rpm (cp).
+const openedWithoutCommandRPM = 250.0
 
 func (d *shiftOn) row(s *scene, m *state.Moment) {
 	set := &s.set.Shift
@@ -167,7 +167,7 @@ func (d *shiftOn) finish(s *scene, m *state.Moment) {
 		return
 	}
 	f := Finding{Kind: KindShift, Class: Normal, Start: d.start, End: d.ended, Context: d.ctx, Severity: 0.05}
-	if d.opened && d.peak > s.set.Shift.OpenedRPM || !d.opened && !m.HasCommand && d.peak > bareOpenedRPM {
+	if d.opened && d.peak > s.set.Shift.OpenedRPM || !d.opened && !m.HasCommand && d.peak > openedWithoutCommandRPM {
 		f.Class, f.Severity = ShiftOpened, 0.15
 	}
 	f.Measures = append(f.Measures,

@@ -70,8 +70,8 @@ func TestCardThatRefuses(t *testing.T) {
 			}
 		}
 	}
-	find := func(worth float64) {
-		l.Finding(&detect.Finding{Kind: detect.KindReleaseLag, Class: detect.ReleaseLate, Start: now, End: now, Drive: 1, Severity: worth, Keep: true}, nil)
+	find := func(severity float64) {
+		l.Finding(&detect.Finding{Kind: detect.KindReleaseLag, Class: detect.ReleaseLate, Start: now, End: now, Drive: 1, Severity: severity, Keep: true}, nil)
 	}
 	second(0, 60)
 	find(0.9)

@@ -14,7 +14,7 @@ type verdict string
 
 // An aim is missed where the value misses it (a rate: where its exact interval
 // does); met where the exact interval meets it; and open where the value meets
-// it but the chances were too few to show it.
+// it but the opportunities were too few to show it.
 const (
 	met    verdict = "met"
 	open   verdict = "open"

@@ -76,15 +76,15 @@ type verdictLine struct {
 
 type eventRow struct {
 	*review.Event
-	When  string
-	What  string
-	Main  dual
-	Rest  dual
-	Place string
-	Gear  string
-	Speed dual
-	Fluid dual
-	Lack  string
+	When       string
+	What       string
+	Main       dual
+	Rest       dual
+	Percentile string
+	Gear       string
+	Speed      dual
+	Fluid      dual
+	Missing    string
 }
 
 type stillRow struct {
@@ -166,7 +166,7 @@ func (r *report) days(s *review.Stay) {
 
 func newEventRow(e *review.Event, t review.Times) eventRow {
 	x := eventRow{Event: e, When: t.When(e.Clock, e.Start), What: review.Finding(e.Kind, e.Class), Main: same("–"),
-		Gear: review.GearText(e.Context.Gear), Lack: strings.ReplaceAll(strings.Join(e.MissingInputs, ", "), "_", " "),
+		Gear: review.GearText(e.Context.Gear), Missing: strings.ReplaceAll(strings.Join(e.MissingInputs, ", "), "_", " "),
 		Speed: optional(e.Context.SpeedKmh, "km/h"), Fluid: optional(e.Context.FluidTemperatureC, "°C")}
 	main, ok := review.Main(&e.Finding)
 	if ok {
@@ -180,10 +180,10 @@ func newEventRow(e *review.Event, t review.Times) eventRow {
 	}
 	x.Rest = joined(rest, " · ")
 	for _, p := range e.Percentiles {
-		if p.N == 0 || p.Measure != main.Name && x.Place != "" {
+		if p.N == 0 || p.Measure != main.Name && x.Percentile != "" {
 			continue
 		}
-		x.Place = placeText(p)
+		x.Percentile = percentileText(p)
 		if p.Measure == main.Name {
 			break
 		}
@@ -191,7 +191,7 @@ func newEventRow(e *review.Event, t review.Times) eventRow {
 	return x
 }
 
-func placeText(p detect.Percentile) string {
+func percentileText(p detect.Percentile) string {
 	words, _ := review.MeasureWords(p.Measure)
 	if p.N < 5 {
 		return fmt.Sprintf("%s: only %d earlier, too few to place it", words, p.N)
@@ -397,14 +397,14 @@ func (r *report) explain(s *review.Stay, e *eventRow, traced bool, sec func(bus.
 // units of that index.
 func (e *eventRow) lines(units int) []string {
 	list := []string{}
-	for _, t := range []string{e.Main[units], e.Rest[units], e.Place} {
+	for _, t := range []string{e.Main[units], e.Rest[units], e.Percentile} {
 		if t != "" && t != "–" {
 			list = append(list, t)
 		}
 	}
 	list = append(list, fmt.Sprintf("gear %s · %s · fluid %s · drive %d", e.Gear, e.Speed[units], e.Fluid[units], e.Drive))
-	if e.Lack != "" {
-		list = append(list, "without: "+e.Lack)
+	if e.Missing != "" {
+		list = append(list, "without: "+e.Missing)
 	}
 	return list
 }

@@ -120,7 +120,7 @@ func way(ctx context.Context, out io.Writer, whole *invented.Fleet, n int) (each
 	if err != nil {
 		return 0, err
 	}
-	// Nothing lost on the way, nothing twice: as many chances as were sent.
+	// Nothing lost on the way, nothing twice: as many opportunities as were sent.
 	var want, got uint64
 	for i := range f.Vehicles {
 		for day := range f.Days {
