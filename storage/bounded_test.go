@@ -206,7 +206,7 @@ func TestCostlyFiles(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		many = appendRec(many, blockEvent, formCompact, compact(nil, &n, nil))
+		many = appendRec(many, blockEvent, formCompact, compact(nil, &n))
 	}
 	bounded(t, "events of nothing", beside(journalFile, fileOf(journalFile, blockGroup, codedZstd, zipped(t, many), mostInput)))
 }
@@ -307,21 +307,22 @@ func TestCostlyAccounts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	begin := appendRec(nil, blockAccount, formCompact, compact(nil, &n, nil))
-	a := newAccount(n, first)
+	begin := appendRec(nil, blockAccount, formCompact, compact(nil, &n))
+	a := newBase(n, first)
 	for range maxRecords - 1 {
 		begin = appendRec(begin, blockAccount, formAgainst, append(a.check(), tagSame))
 	}
 	bounded(t, "accounts each equal to the one before, by the thousand", beside(fileOf(journalFile, blockGroup, codedZstd, zipped(t, begin), mostInput)))
-	same := appendRec(nil, blockAccount, formCompact, compact(nil, &n, nil))
-	differ := appendRec(nil, blockAccount, formCompact, compact(nil, &n, nil))
-	last := newAccount(n, first)
+	same := appendRec(nil, blockAccount, formCompact, compact(nil, &n))
+	differ := appendRec(nil, blockAccount, formCompact, compact(nil, &n))
+	last := newBase(n, first)
 	for i := range maxRecords - 1 {
 		next := last.node
 		next.items = slices.Clone(next.items)
 		next.items[2].text = fmt.Sprint(i) // its end
-		differ = appendRec(differ, blockAccount, formAgainst, compact(last.check(), &next, &last.node))
-		last = newAccount(next, next.append(nil))
+		on, way := goOn(last.check(), &next, last.way())
+		differ = appendRec(differ, blockAccount, formOnward, on)
+		last = last.onward(on[checkSize:], way)
 	}
 	bounded(t, "accounts each hardly other than the one before", beside(fileOf(journalFile, blockGroup, codedZstd, zipped(t, differ), mostInput)))
 	single := fileOf(journalFile, blockGroup, codedRaw, same, headerSize+blockHead+len(same))

@@ -17,8 +17,8 @@ import (
 // FORMAT.md lists the tags. What has no short form has a long one, so that a
 // record may gain keys and words without a new version.
 //
-// A record may be coded against a base, an earlier one of its kind: equal parts
-// are left out and numbers stand as differences.
+// In version 2 a record may stand against a base, an earlier one of its kind: equal
+// parts are left out and numbers stand as differences. Now onward.go does that.
 const (
 	tagNull      = 0x00
 	tagFalse     = 0x01
@@ -170,30 +170,25 @@ type compactor struct {
 	last int64 // the last instant
 }
 
-// compact appends the compact form of a value to b; base is nil where it stands
-// by itself.
-func compact(b []byte, n, base *node) []byte {
+// compact appends the compact form of a value to b.
+func compact(b []byte, n *node) []byte {
 	c := compactor{out: b}
-	c.value(n, base)
+	c.value(n)
 	return c.out
 }
 
 func (c *compactor) uvarint(v int) { c.out = binary.AppendUvarint(c.out, uint64(v)) }
 
-func (c *compactor) value(n, base *node) {
-	if base != nil && n.equal(base) {
-		c.out = append(c.out, tagSame)
-		return
-	}
+func (c *compactor) value(n *node) {
 	switch n.kind {
 	case nodeNumber:
-		c.number(n.text, base)
+		c.number(n.text)
 	case nodeString:
 		c.text(n.text)
 	case nodeArray:
-		c.array(n, base)
+		c.array(n)
 	case nodeObject:
-		c.object(n, base)
+		c.object(n)
 	case nodeNull:
 		c.out = append(c.out, tagNull)
 	default:
@@ -201,21 +196,13 @@ func (c *compactor) value(n, base *node) {
 	}
 }
 
-func (c *compactor) number(text string, base *node) {
+func (c *compactor) number(text string) {
 	m, e, ok := decimal(text)
 	if !ok {
 		c.out = append(c.out, tagNumber)
 		c.uvarint(len(text))
 		c.out = append(c.out, text...)
 		return
-	}
-	if base != nil && base.kind == nodeNumber {
-		if bm, be, ok := decimal(base.text); ok {
-			if d, ok := step(m, e, bm, be); ok {
-				c.out = binary.AppendVarint(append(c.out, tagStep+byte(e)), d)
-				return
-			}
-		}
 	}
 	switch {
 	case e == 0 && m >= 0 && m < 16:
@@ -233,17 +220,8 @@ func shorter(a, b int64) bool {
 	return binary.PutVarint(buf[:], a) < binary.PutVarint(buf[:], b)
 }
 
-// step is what to add to the base's number, brought to the exponent e, to get
-// m; ok is false where the base has more digits after the point.
-func step(m int64, e int, base int64, baseExponent int) (int64, bool) {
-	if baseExponent > e {
-		return 0, false
-	}
-	scaled, ok := scale(base, e-baseExponent)
-	return m - scaled, ok
-}
-
-func scale(m int64, by int) (int64, bool) {
+// scale multiplies by a power of ten; ok is false where that is too much.
+func scale(m int64, by int) (scaled int64, ok bool) {
 	for range by {
 		if m > math.MaxInt64/40 || m < -math.MaxInt64/40 {
 			return 0, false
@@ -278,13 +256,7 @@ func (c *compactor) text(s string) {
 	c.out = append(c.out, s...)
 }
 
-func (c *compactor) array(n, base *node) {
-	if base != nil && base.kind == nodeArray {
-		c.out = append(c.out, tagPatchList)
-		c.uvarint(len(n.items))
-		c.siblings(n, base)
-		return
-	}
+func (c *compactor) array(n *node) {
 	if s, ok := rowShape(n); ok {
 		c.out = append(c.out, tagRows, byte(s))
 		c.uvarint(len(n.items))
@@ -296,39 +268,11 @@ func (c *compactor) array(n, base *node) {
 	c.out = append(c.out, tagArray)
 	c.uvarint(len(n.items))
 	for i := range n.items {
-		c.value(&n.items[i], nil)
+		c.value(&n.items[i])
 	}
 }
 
-// siblings codes values one by one against those of the base.
-func (c *compactor) siblings(n, base *node) {
-	same := func(i int) bool { return i < len(n.items) && i < len(base.items) && n.items[i].equal(&base.items[i]) }
-	for i := 0; i < len(n.items); {
-		run := 0
-		for same(i + run) {
-			run++
-		}
-		if run > 1 {
-			c.out = append(c.out, tagSameRun)
-			c.uvarint(run)
-			i += run
-			continue
-		}
-		var b *node
-		if i < len(base.items) {
-			b = &base.items[i]
-		}
-		c.value(&n.items[i], b)
-		i++
-	}
-}
-
-func (c *compactor) object(n, base *node) {
-	if base != nil && base.kind == nodeObject && slices.Equal(n.keys, base.keys) {
-		c.out = append(c.out, tagPatch)
-		c.siblings(n, base)
-		return
-	}
+func (c *compactor) object(n *node) {
 	if s, ok := shapeOf(n); ok {
 		c.out = append(c.out, tagShape+byte(s))
 		c.shaped(n, s)
@@ -338,7 +282,7 @@ func (c *compactor) object(n, base *node) {
 	c.uvarint(len(n.items))
 	for i := range n.items {
 		c.text(n.keys[i])
-		c.value(&n.items[i], nil)
+		c.value(&n.items[i])
 	}
 }
 
@@ -347,7 +291,7 @@ func (c *compactor) shaped(n *node, shape int) {
 	at := 0
 	for _, k := range compactShapes[shape] {
 		if at < len(n.keys) && n.keys[at] == k {
-			c.value(&n.items[at], nil)
+			c.value(&n.items[at])
 			at++
 			continue
 		}
@@ -404,7 +348,7 @@ type expander struct {
 	err   error
 }
 
-// expand undoes compact.
+// expand undoes compact, and reads what stands against a base.
 func expand(b []byte, base *node) (node, error) {
 	if len(b) > maxCompact {
 		return node{}, errCompact

@@ -26,6 +26,20 @@ var compactWords = [...]string{
 	"0–20", "20–40", "40–60", "60–80", "80–100", "100–120", "120–140",
 	// What led up to a release.
 	"closed_before_s", "pedal_before_percent", "torque_before_nm", "turbine_at_fall_rpm", "braking_mps2", "brake_on", "stops_before", "grade_percent",
+	// Kinds, classes and measures since.
+	"slip-trend", "engine-died", "first_touch_kpa", "jerk_mps3", "unknown", "neutral", "reverse", "opened",
+	"later_than_usual_min_s", "later_than_usual_max_s", "release_min_rpm", "release_max_rpm", "release_kmh",
+	"standstill", "seen open", "last on its line", "pedal released", "brake on",
+	// From here on a word takes two bytes.
+	"command_late_s", "command_late_min_s", "command_late_max_s", "habit_releases", "usual_lag_s", "usual_dead_s", "usual_fall_rpm",
+	"usual_fall_kmh", "fell_at_rpm", "fell_at_kmh", "lets_go_low_kpa", "lets_go_high_kpa", "parted_kpa", "pressure_before_kpa",
+	"command usually falls", "pressure gone", "pressure began to fall", "first touch", "silent", "can0", "can1",
+	"late-command", "command_before_percent", "usual_brake_to_command_s", "slip_tolerance_rpm", "command_mean_pct", "command_hold_pct",
+	"pressure_mean_kpa", "pressure_hold_kpa", "torque_mean_nm", "torque_hold_nm", "speed_stood_s", "growing", "slip_per_day_rpm",
+	"slip_first_rpm", "slip_last_rpm", "days", "points", "lockup-fraction", "slow", "slipping", "output_off_road_percent", "with-engine",
+	"amplitude_rpm", "jolt_mps2", "after_nearest_s", "clutch-open", "clutch-unknown", "stood_s", "launch_capacity_share", "launches",
+	"controllers-silent", "error-frames", "frames-lost", "bad-input", "down", "bus-off", "clock-jump", "error_frames", "lines", "jump_s", "stale",
+	"not-available",
 }
 
 // compactShapes are key lists in the order in which they are written.
@@ -48,6 +62,22 @@ var compactShapes = [...][]string{
 	{"stay", "before", "evidence"},
 	{"files"},
 	{"role", "fresh_s", "samples", "not_ok", "period_s", "source_switches", "now"},
+	{"drive", "start_us", "end_us", "ended", "engine_on_s", "moving_s", "closed_s", "partial_s", "coast_s", "open_s", "unknown_s", "edge_s",
+		"bands", "stops", "stops_observed", "release_trials", "opportunities", "roles", "frames", "bad_lines", "dropped", "error_frames", "asking"},
+	{"releases", "recognised_later_0_5_s", "recognised_later_1_s", "recognised_later_2_s"},
+	{"program", "label", "clock", "account_every_us", "look_back_us", "look_on_us", "ring_bytes", "quota_bytes", "free_floor_bytes"},
+	{"Known", "Zero"},
+	{"vehicle", "buses", "messages", "sources", "facts", "asks", "may_acknowledge", "stale_factor"},
+	{"name", "match", "bus", "id", "extended", "source_address", "signals", "torque_reference"},
+	{"name", "role", "source", "start", "length", "big_endian", "signed", "float", "scale", "offset", "raw_min", "raw_max",
+		"percent_of_reference", "states", "mux"},
+	// What a history is made of.
+	{"measure", "band", "gear", "sketch"},
+	{"gear", "deg_c", "turbine_rpm", "rpm_per_s", "brake_s", "kmh", "kmh_per_s", "parted_low_kpa", "parted_high_kpa", "dead_s", "lag_s"},
+	{"kmh", "rpm", "seconds"},
+	{"rpm_per_kmh", "spread", "seconds", "stretches", "kmh_min", "kmh_max", "wide"},
+	{"rpm_per_kmh", "turbine_rpm", "fall_rpm_s", "step_rpm"},
+	{"at_us", "slip_rpm"},
 }
 
 // wordNumber finds a word's number in the list.

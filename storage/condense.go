@@ -222,17 +222,9 @@ func (w *runWriter) condensedFile(p parsed, records []rec, worthless []bool, thi
 		if worthless[i] {
 			continue
 		}
-		x := &records[i]
-		if x.form != formAgainst {
-			g.add(x.typ, x.form, x.raw)
-			continue
-		}
-		// What it stands against may be gone.
-		n, err := parseNode(x.text)
-		if err != nil {
+		if err := g.again(&records[i]); err != nil {
 			return nil, err
 		}
-		g.add(x.typ, formCompact, compact(nil, &n, nil))
 	}
 	g.closeRest(g.rest)
 	return g.out, nil
@@ -244,13 +236,37 @@ type restWriter struct {
 	rest rest
 }
 
+// again adds a record that was on file; what it stood against may be gone.
+func (g *restWriter) again(x *rec) error {
+	if x.form == formAsIs || x.form == formCompact && x.typ != blockEvent {
+		g.add(x.typ, x.form, x.raw)
+		return nil
+	}
+	n, err := parseNode(x.text)
+	if err != nil {
+		return err
+	}
+	g.begin()
+	form, b := alone(x.text, &n)
+	if x.typ == blockEvent {
+		form, b = g.event(&n, form, b)
+	}
+	g.add(x.typ, form, b)
+	return nil
+}
+
 // add adds a record; the first block stands for all that there were.
 func (g *restWriter) add(typ blockType, form uint8, payload []byte) {
+	g.begin()
+	g.items = appendRec(g.items, typ, form, payload)
+}
+
+// begin begins another block where the one that is being made is full.
+func (g *restWriter) begin() {
 	if len(g.items) >= restSize {
 		g.closeRest(g.rest)
 		g.rest.blocks = 0
 	}
-	g.items = appendRec(g.items, typ, form, payload)
 }
 
 // restSize is when another block is begun in a condensed file.

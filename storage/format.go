@@ -15,7 +15,7 @@ import (
 // The format of the store, with a diagram of each form, is stated in FORMAT.md.
 const (
 	// Version is the format version that this program writes.
-	Version = 2
+	Version = 3
 
 	headerSize = 64
 	blockHead  = 16

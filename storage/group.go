@@ -14,15 +14,19 @@ import (
 const (
 	formAsIs    = iota // as it is: JSON, text, or opaque
 	formCompact        // JSON in compact form
-	formAgainst        // an account in compact form against the one before it in the file, after the CRC-32C of that
+	formAgainst        // of version 2: an account in compact form against the one before it in the file, after the CRC-32C of that
+	// As onward.go has it: an event against one before it in its block, after how many
+	// events that is back; others against the one of their type before them in the file,
+	// after its sum.
+	formOnward
 )
 
 const (
 	// groupSize is when a group is closed and another begun, in bytes before
 	// compression: what one bad spot costs.
 	groupSize = 2 << 10
-	// keyEvery is how many accounts in a row stand against the one before: what
-	// one bad spot costs of them.
+	// keyEvery is how many records in a row stand against the one before: what one
+	// bad spot costs of them.
 	keyEvery = 16
 )
 
@@ -31,11 +35,24 @@ type groups struct {
 	pack *packer
 	out  []byte // whole blocks
 	at   chained
-	// key is the last account, since how many in a row stand against another.
-	key   *account
-	since int
+	last lasts
 
-	items []byte // of the group that is being made
+	items  []byte  // of the group that is being made
+	events []*base // in it
+}
+
+// lasts are the records that the next of their types may stand against.
+type lasts struct{ account, usage *base }
+
+// of is where the last one of a type is, nil where each of it stands by itself.
+func (l *lasts) of(typ blockType) **base {
+	switch typ {
+	case blockAccount:
+		return &l.account
+	case blockUsage:
+		return &l.usage
+	}
+	return nil
 }
 
 // add adds a record as it is.
@@ -61,70 +78,124 @@ func (g *groups) record(typ blockType, v any) error {
 	return g.json(typ, text)
 }
 
-// json adds a record that is JSON already, compact and, where it is an account,
-// against an earlier one.
+// json adds a record that is JSON already, compact and, where it may be, against an
+// earlier one.
 func (g *groups) json(typ blockType, text []byte) error {
 	n, err := parseNode(text)
 	if err != nil {
 		return fmt.Errorf("record of type %d: %w", typ, err)
 	}
-	if typ == blockAccount {
-		g.account(text, &n)
-		return nil
+	form, b := alone(text, &n)
+	if last := g.last.of(typ); last != nil {
+		form, b = goFrom(last, text, &n, form, b)
 	}
-	form, b := g.alone(text, &n)
+	if typ == blockEvent {
+		form, b = g.event(&n, form, b)
+	}
 	g.add(typ, form, b)
 	return nil
 }
 
+// event is an event against that of its block which it has the most in common with,
+// where that is shorter than by itself.
+func (g *groups) event(n *node, form uint8, b []byte) (uint8, []byte) {
+	for i, e := range g.events {
+		if on, _ := goOn([]byte{byte(len(g.events) - i)}, n, e.way()); len(on) < len(b) {
+			form, b = formOnward, on
+		}
+	}
+	if form != formAsIs && len(g.events) < maxBack {
+		g.events = append(g.events, newBase(*n, nil))
+	}
+	return form, b
+}
+
+// maxBack is how many events of a block others may stand against.
+const maxBack = 64
+
+// opaque adds a record whose bytes are to come back as they are; most are JSON.
+func (g *groups) opaque(typ blockType, text []byte) {
+	if n, err := parseNode(text); err == nil && bytes.Equal(n.append(nil), text) {
+		form, b := alone(text, &n)
+		g.add(typ, form, b)
+		return
+	}
+	g.add(typ, formAsIs, text)
+}
+
 // alone is a record that stands by itself.
-func (g *groups) alone(text []byte, n *node) (form uint8, b []byte) {
-	if b = compact(nil, n, nil); len(b) > maxCompact {
+func alone(text []byte, n *node) (form uint8, b []byte) {
+	if b = compact(nil, n); len(b) > maxCompact {
 		return formAsIs, text
 	}
 	return formCompact, b
 }
 
-// account adds an account, against the one before it where that is shorter.
-func (g *groups) account(text []byte, n *node) {
-	form, b := g.alone(text, n)
-	if g.key != nil && g.since < keyEvery && len(text) <= maxAgainst && !n.is("ended") {
-		if against := compact(g.key.check(), n, &g.key.node); len(against) < len(b) {
-			form, b = formAgainst, against
+// goFrom is a record against the last one where that is shorter than by itself, and
+// makes it the last.
+func goFrom(last **base, text []byte, n *node, form uint8, b []byte) (uint8, []byte) {
+	if was := *last; was != nil && was.since < keyEvery && len(text) <= maxAgainst && !n.is("ended") {
+		if on, next := goOn(was.check(), n, was.way()); len(on) < len(b) {
+			*last = was.onward(on[checkSize:], next)
+			return formOnward, on
 		}
 	}
-	g.key, g.since = newAccount(*n, n.append(nil)), g.since+1
-	switch form {
-	case formCompact:
-		g.since = 0
-	case formAsIs:
-		g.key = nil // nothing can stand against it
+	*last = nil
+	if form == formCompact {
+		*last = newBase(*n, n.append(nil))
 	}
-	g.add(blockAccount, form, b)
+	return form, b
 }
 
-// account is one that the next may stand against.
-type account struct {
-	node node
-	text []byte // as JSON
-	sum  uint32 // of that
+// base is a record that the next of its type may stand against.
+type base struct {
+	node  node
+	text  []byte // as JSON, nil until it is asked for
+	sum   uint32 // of the JSON of the record by itself, and of the onward forms since
+	trail *trail // nil until it is asked for
+	since int    // so many in a row stand against another
 }
 
-func newAccount(n node, text []byte) *account {
-	return &account{n, text, crc32.Checksum(text, castagnoli)}
+func newBase(n node, text []byte) *base {
+	return &base{node: n, text: text, sum: crc32.Checksum(text, castagnoli)}
 }
 
-// maxAgainst bounds the JSON of an account that stands against another; no
-// detector's comes near.
+// onward is the record that stands against this one in that form.
+func (a *base) onward(raw []byte, t trail) *base {
+	return &base{node: *t.node, sum: crc32.Update(a.sum, castagnoli, raw), trail: &t, since: a.since + 1}
+}
+
+// maxAgainst bounds the JSON of a record that stands against another, and a quarter
+// of it the values in it; no detector's comes near.
 const maxAgainst = 64 << 10
 
+const checkSize = 4
+
 // check is what a record against this one begins with.
-func (a *account) check() []byte {
+func (a *base) check() []byte {
 	return binary.LittleEndian.AppendUint32(nil, a.sum)
 }
 
-// drive is the number of its drive, as it is written.
-func (a *account) drive() string {
+func (a *base) json() []byte {
+	if a.text == nil {
+		a.text = a.way().append(nil)
+	}
+	return a.text
+}
+
+func (a *base) way() *trail {
+	if a.trail == nil {
+		t := newTrail(&a.node)
+		a.trail = &t
+	}
+	return a.trail
+}
+
+// drive is the number of the drive of an account, as it is written.
+func (a *base) drive() string {
+	if a == nil {
+		return ""
+	}
 	if i := slices.Index(a.node.keys, "drive"); i >= 0 {
 		return a.node.items[i].text
 	}
@@ -146,7 +217,7 @@ func (g *groups) close() {
 	from := len(g.out)
 	g.out = appendBlock(g.out, blockGroup, coding, uint16(g.at.blocks), p)
 	g.at = chained{g.at.blocks + 1, sumOf(g.at.sum, g.out[from:])}
-	g.items = g.items[:0]
+	g.items, g.events = g.items[:0], nil
 }
 
 // rest is the head of a blockRest: how many blocks of the file as it was
@@ -176,7 +247,7 @@ func (g *groups) closeRest(r rest) {
 	payload = binary.LittleEndian.AppendUint64(payload, r.sum)
 	g.out = appendBlock(g.out, blockRest, coding, uint16(g.at.blocks), append(payload, p...))
 	g.at = chained{g.at.blocks + r.blocks, r.sum}
-	g.items = g.items[:0]
+	g.items, g.events = g.items[:0], nil
 }
 
 // rec is one record of a journal.
@@ -189,6 +260,8 @@ type rec struct {
 	// drive is the number of the drive of an account, as it is written; empty
 	// where that cannot be told from its form.
 	drive string
+	// of is where the text of a record against another comes from, once it is needed.
+	of *base
 	// old marks an account without its text: one that is not read, or after which
 	// another of its drive stands in the same block.
 	old bool
@@ -199,8 +272,9 @@ func (x *rec) replaces(drive string) bool { return x.drive != "" && x.drive == d
 
 // recReader reads the records of one file, in order.
 type recReader struct {
-	u   *unpacker
-	key *account
+	u      *unpacker
+	last   lasts
+	events []*base // of the block that is being read
 	// noAccounts leaves accounts unread.
 	noAccounts bool
 }
@@ -239,6 +313,7 @@ func (r *recReader) read(b block) ([]rec, error) {
 	if err != nil {
 		return nil, err
 	}
+	r.events = r.events[:0]
 	var out []rec
 	last := -1 // account
 	for len(payload) > 0 {
@@ -266,27 +341,58 @@ func (r *recReader) read(b block) ([]rec, error) {
 		}
 		if e != nil {
 			err = e // the others may be sound
+			if x.typ == blockEvent {
+				r.took(nil)
+			}
 			continue
 		}
 		x.text = text
+		if last := r.last.of(x.typ); last != nil && text == nil {
+			x.of = *last
+		}
 		if x.typ == blockAccount {
-			x.drive = r.key.drive()
+			x.drive = r.last.account.drive()
 			if last >= 0 && x.replaces(out[last].drive) {
-				out[last].text, out[last].old = nil, true
+				out[last].text, out[last].of, out[last].old = nil, nil, true
 			}
 			last = len(out)
 		}
 		out = append(out, x)
 	}
+	if e := r.spell(out); e != nil {
+		return out, e
+	}
 	return out, err
+}
+
+// spell makes the text of what stands against others, but for what later records
+// have made worthless.
+func (r *recReader) spell(list []rec) error {
+	for i := range list {
+		x := &list[i]
+		if x.of == nil || x.old {
+			continue
+		}
+		if x.text = x.of.json(); len(x.text) > maxAgainst {
+			return errCompact
+		}
+		if err := r.u.spend(max(weight(x.text)/shareOfSame, leastRecord)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (r *recReader) text(x rec) ([]byte, error) {
 	if r.u.bytes < 0 {
 		return nil, errBudget
 	}
-	if x.form == formAgainst {
-		return r.against(x.raw)
+	last := r.last.of(x.typ)
+	switch {
+	case x.typ == blockEvent && x.form == formOnward:
+		return r.event(x.raw)
+	case x.form == formAgainst, x.form == formOnward:
+		return r.against(x, last)
 	}
 	text := x.raw
 	var n node
@@ -298,42 +404,103 @@ func (r *recReader) text(x rec) ([]byte, error) {
 		text = n.append(nil)
 	}
 	cost := max(weight(text), leastRecord)
-	if x.typ == blockAccount {
-		a := newAccount(n, text)
-		if cost = max(cost, leastAccount); r.key != nil && a.drive() != "" && a.drive() == r.key.drive() {
-			cost /= 4
+	if x.typ == blockEvent && x.form == formCompact {
+		r.took(newBase(n, nil))
+	}
+	if last != nil {
+		was := r.last.account.drive()
+		*last = newBase(n, text)
+		if x.typ == blockAccount {
+			if cost = max(cost, leastAccount); was != "" && was == r.last.account.drive() {
+				cost /= shareOfSame
+			}
 		}
-		r.key = a
 	}
 	return text, r.u.spend(cost)
 }
 
-// against reads an account that stands against the one before. A vehicle that
-// idles writes accounts that hardly differ: those of the same drive count a
-// sixteenth, and whole ones in between a quarter.
-func (r *recReader) against(raw []byte) ([]byte, error) {
-	base := r.key
-	if base == nil || base.node.kind != nodeObject || len(raw) < 4 || !bytes.Equal(base.check(), raw[:4]) {
-		return nil, errors.New("an account that goes on from one which cannot be read")
+// took notes an event that others of its block may stand against.
+func (r *recReader) took(e *base) {
+	if len(r.events) < maxBack {
+		r.events = append(r.events, e)
 	}
-	if len(raw) == 5 && raw[4] == tagSame {
-		return base.text, r.u.spend(leastRecord)
+}
+
+// event reads one that stands against another of its block.
+func (r *recReader) event(raw []byte) ([]byte, error) {
+	if len(raw) == 0 || raw[0] == 0 || int(raw[0]) > len(r.events) {
+		return nil, errGroup
 	}
-	n, err := expand(raw[4:], &base.node)
+	from := r.events[len(r.events)-int(raw[0])]
+	if from == nil {
+		return nil, errGroup
+	}
+	t, err := readOn(raw[1:], from.way())
 	if err != nil {
 		return nil, err
 	}
-	a := newAccount(n, n.append(make([]byte, 0, len(base.text)+64)))
-	if len(a.text) > maxAgainst {
+	text := t.node.append(nil)
+	if len(text) > maxAgainst {
 		return nil, errCompact
 	}
-	r.key = a
-	cost := max(weight(a.text), leastAccount)
-	if a.drive() == base.drive() {
-		cost /= 16
-	}
-	return a.text, r.u.spend(max(cost, leastRecord))
+	r.took(newBase(*t.node, nil))
+	return text, r.u.spend(max(weight(text), leastRecord))
 }
+
+// against reads a record that stands against the one before; what goes on from it has
+// no text yet.
+func (r *recReader) against(x rec, last **base) ([]byte, error) {
+	if last == nil || *last == nil || (*last).node.kind != nodeObject || len(x.raw) < checkSize || !bytes.Equal((*last).check(), x.raw[:checkSize]) {
+		return nil, errors.New("a record that goes on from one which cannot be read")
+	}
+	if x.form == formOnward {
+		return nil, r.onward(x.raw[checkSize:], last)
+	}
+	was := *last
+	if len(x.raw) == checkSize+1 && x.raw[checkSize] == tagSame {
+		return was.json(), r.u.spend(leastRecord)
+	}
+	n, err := expand(x.raw[checkSize:], &was.node)
+	if err != nil {
+		return nil, err
+	}
+	text := n.append(make([]byte, 0, len(was.json())+64))
+	if len(text) > maxAgainst {
+		return nil, errCompact
+	}
+	*last = newBase(n, text)
+	cost := max(weight(text), leastAccount)
+	if (*last).drive() == was.drive() {
+		cost /= shareOfNext
+	}
+	return text, r.u.spend(max(cost, leastRecord))
+}
+
+// onward goes on from the last record.
+func (r *recReader) onward(raw []byte, last **base) error {
+	was := *last
+	t, err := readOn(raw, was.way())
+	if err != nil {
+		return err
+	}
+	if t.size > maxAgainst/4 {
+		return errCompact
+	}
+	now := was.onward(raw, t)
+	*last = now
+	cost := int(t.size) / 3
+	if now.drive() != was.drive() {
+		cost = 16 * int(t.size)
+	}
+	return r.u.spend(max(cost, leastRecord))
+}
+
+// A vehicle that idles writes accounts that hardly differ: one that goes on from one
+// of its drive counts that share of its text, and a whole one of the same drive that.
+const (
+	shareOfNext = 16 // of version 2
+	shareOfSame = 4
+)
 
 // What a record, and an account, takes that says nothing.
 const (

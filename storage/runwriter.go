@@ -59,9 +59,8 @@ type runWriter struct {
 	// this run says of what was before it.
 	stay uint64
 	link linkRecord
-	// key is the last account in the journal; see groups.
-	key   *account
-	since int
+	// last is the last of the records in the journal that others may stand against.
+	last lasts
 
 	head      headRecord
 	headSound bool
@@ -457,7 +456,7 @@ func (w *runWriter) writeBody(g *groups) error {
 	if err := w.sync(&w.journal); err != nil {
 		return err
 	}
-	w.prepared, w.key, w.since = true, g.key, g.since
+	w.prepared, w.last = true, g.last
 	for i := range w.parts {
 		w.parts[i].told = w.parts[i].durable
 	}
@@ -507,7 +506,7 @@ func (w *runWriter) body(events bool) (*groups, error) {
 		case it.typ == blockEnd:
 			ending, usage = true, true // stands last
 		case it.typ == blockHistory:
-			g.add(it.typ, formAsIs, it.payload)
+			g.opaque(it.typ, it.payload)
 		case it.typ != 0:
 			usage = true
 			if len(it.payload) == 0 {
@@ -542,7 +541,7 @@ func (w *runWriter) body(events bool) (*groups, error) {
 // begins with.
 func (w *runWriter) piece() (*groups, error) {
 	if w.journal.file != nil {
-		return &groups{pack: w.pack, at: w.journal.at, key: w.key, since: w.since}, nil
+		return &groups{pack: w.pack, at: w.journal.at, last: w.last}, nil
 	}
 	g := &groups{pack: w.pack, at: chainFrom(header{kind: journalFile, run: w.run, part: w.journal.part + 1, boot: w.opt.Boot})}
 	return g, w.preamble(g)

@@ -3,10 +3,13 @@ package main
 import (
 	"bytes"
 	"context"
+	"os"
+	"path/filepath"
 	"testing"
 
 	"joltwatch/bus"
 	"joltwatch/detect"
+	"joltwatch/storage"
 	"joltwatch/stream/vehicle"
 
 	"github.com/rs/zerolog"
@@ -61,5 +64,41 @@ func TestNoticesReachTheDetectors(t *testing.T) {
 	}
 	if kinds[detect.KindMark] != 1 || kinds[detect.KindBusFault] == 0 {
 		t.Errorf("findings %v, want one mark and a bus fault", kinds)
+	}
+}
+
+// mostJournal is what an event may take of the journal on average, with its share of
+// all else in it, in bytes.
+const mostJournal = 200
+
+func TestJournalIsSmall(t *testing.T) {
+	dir := t.TempDir()
+	l := wholeLine(t, vanVehicle, dir)
+	for _, f := range framesOf(t, vanDrive) {
+		if err := l.Push(&f); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := l.Finish(); err != nil {
+		t.Fatal(err)
+	}
+	s, err := storage.Read(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	events, bytes := len(s.Events()), int64(0)
+	journals, err := filepath.Glob(filepath.Join(dir, "*.journal"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range journals {
+		info, err := os.Stat(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		bytes += info.Size()
+	}
+	if events < 40 || bytes == 0 || bytes > int64(events)*mostJournal {
+		t.Errorf("%d events take %d bytes of the journal, at most %d each", events, bytes, mostJournal)
 	}
 }
