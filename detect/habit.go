@@ -34,7 +34,7 @@ const (
 // fast the turbine was falling the road's speed tells it.
 func (s *scene) latenessOf(o coupling.Onset, c *Context, road slows) lateness {
 	x := lateness{of: newRelease(c), road: road}
-	x.of.TurbineRPM, x.of.RPMPerS = s.falling(&state.Edge{Early: o.At, Late: o.At})
+	x.of.TurbineRPM, x.of.RPMPerS = s.falling(&state.Edge{Early: o.At, Late: o.At}, math.NaN())
 	if math.IsNaN(x.of.RPMPerS) {
 		x.of.TurbineRPM = s.turbineAt(o.At)
 		x.of.RPMPerS = road.rate(o.At, x.of.TurbineRPM)

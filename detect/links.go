@@ -51,6 +51,7 @@ const (
 	InstantBegan        = "pressure began to fall"
 	InstantGone         = "pressure gone"
 	InstantParted       = "speeds parted"
+	InstantDipped       = "engine at its lowest"
 )
 
 // linkTrack follows the links of the release under way.
@@ -59,6 +60,7 @@ type linkTrack struct {
 	kmh, slowKmh float64 // now, and what it was about a second ago
 	hasKmh       bool
 	slowing      float64 // at the fall, km/h in a second
+	rose         bus.Micros
 }
 
 func (d *linkTrack) row(m *state.Moment) {
@@ -69,6 +71,9 @@ func (d *linkTrack) row(m *state.Moment) {
 		// A first-order lag of a second is behind by what changes in a second.
 		d.slowKmh += float64(min(1, m.DtS) * (m.Kmh - d.slowKmh))
 		d.kmh = m.Kmh
+	}
+	if m.Rose {
+		d.rose = m.At
 	}
 	if m.Fell && m.Holding {
 		d.Begin(chain.Span{Early: m.Edge.Early, Late: m.Edge.Late}, m.Row)
@@ -111,9 +116,20 @@ func (d *linkTrack) linksOf(s *scene, p *state.Separation, r *release) linked {
 	l := linked{hold: mem.Hold()}
 	l.Links = d.End(chain.Span{Early: p.Seen.Early, Late: p.Seen.Late}, l.hold)
 	l.of = newRelease(&p.Context)
-	l.of.TurbineRPM, l.of.RPMPerS = s.falling(&p.Fall)
 	if p.Context.SpeedKmh != nil {
 		l.of.Kmh, l.of.KmhPerS = *p.Context.SpeedKmh, d.slowing
+	}
+	share := math.NaN()
+	if l.of.Kmh >= wayLeastKmh {
+		share = l.of.KmhPerS / l.of.Kmh
+	}
+	l.of.TurbineRPM, l.of.RPMPerS = s.falling(&p.Fall, share)
+	switch {
+	case math.IsNaN(share):
+	case l.HasLift && l.Lifted.Late < p.Fall.Early:
+		l.of.Way = s.way(&p.Fall, max(l.Lifted.Late, d.rose), share)
+	case l.HasBrake && l.Braked.Late < p.Fall.Early:
+		l.of.Way = s.way(&p.Fall, max(l.Braked.Late, d.rose), share)
 	}
 	if l.HasBrake && l.Braked.Late <= p.Fall.Early {
 		l.of.BrakeS = (p.Fall.Mid() - l.Braked.Mid()).Seconds()
@@ -180,6 +196,9 @@ func (l *linked) describe(s *scene, f *Finding, p *state.Separation) {
 		f.put(&usualLagS, usual)
 	}
 	l.driver(f)
+	if x, ok := s.dip(p); ok {
+		f.Instants = append(f.Instants, x)
+	}
 	if !l.HasPressure {
 		f.MissingInputs = append(f.MissingInputs, stream.ClutchPressure.String())
 		return
@@ -211,13 +230,41 @@ func (l *linked) oil(mem *chain.Memory, f *Finding) {
 	}
 }
 
-// falling returns the turbine's speed at a fall of the command, and how fast it was
-// falling in the second before, in rpm/s; NaN where a shift hides it.
-func (s *scene) falling(fall *state.Edge) (rpm, rate float64) {
-	const reachS, leastS = 1.0, 0.25
+// dip returns when the engine, drawn below idle, was at its lowest in a release that
+// came to its end.
+func (s *scene) dip(p *state.Separation) (x Instant, ok bool) {
+	if p.Outcome != coupling.Parted || !s.Dragged(p.EngineLowRPM, p.TurbineLowRPM) {
+		return x, false
+	}
 	t := s.Trail()
-	i := t.After(fall.Mid()) - 1
-	if i < t.First() || i < 0 || t.Get(i).Shifting || (fall.Mid()-t.Get(i).At).Seconds() > leastS {
+	lowest := math.Inf(1)
+	for i := max(t.First(), t.After(p.Fall.Early)); i < t.End() && t.Get(i).At <= p.Seen.Late+dipReach; i++ {
+		if v := t.Get(i); v.Engine < lowest {
+			lowest, ok = v.Engine, true
+			x = Instant{InstantDipped, v.At, v.Early, v.Late}
+		}
+	}
+	return x, ok
+}
+
+// dipReach after the speeds parted is as late as the engine's own inertia leaves it
+// at its lowest. Structural.
+const dipReach = bus.Second / 2
+
+// falling returns the turbine's speed at a fall of the command, and how fast it was
+// falling in the second before, in rpm/s. Just after a shift it falls as the road
+// speed does: by share, what it loses of itself in a second. A shift that is under way
+// hides neither as long as the turbine goes on as it went before. NaN where a shift
+// hides them, and share is not known.
+func (s *scene) falling(fall *state.Edge, share float64) (rpm, rate float64) {
+	const reachS, leastS, hiddenS, same = 1.0, 0.25, 0.8, 0.03
+	t := s.Trail()
+	at := t.After(fall.Mid()) - 1
+	i := at
+	for i > t.First() && i >= 0 && t.Get(i).Shifting {
+		i--
+	}
+	if i < t.First() || i < 0 || t.Get(i).Shifting || (fall.Mid()-t.Get(at).At).Seconds() > leastS {
 		return math.NaN(), math.NaN()
 	}
 	last := t.Get(i)
@@ -225,13 +272,46 @@ func (s *scene) falling(fall *state.Edge) (rpm, rate float64) {
 	for k > t.First() && !t.Get(k-1).Shifting && (last.At-t.Get(k-1).At).Seconds() <= reachS {
 		k--
 	}
-	first := t.Get(k)
-	span := (last.At - first.At).Seconds()
-	if span < leastS {
-		return last.Turbine, math.NaN()
+	rate = last.Turbine * share
+	if (last.At - t.Get(k).At).Seconds() >= leastS {
+		rate = slopeDown(t, k, i)
 	}
-	return last.Turbine, slopeDown(t, k, i)
+	if at == i {
+		return last.Turbine, rate
+	}
+	if math.IsNaN(share) {
+		return math.NaN(), math.NaN()
+	}
+	ago := (t.Get(at).At - last.At).Seconds()
+	if rpm = t.Get(at).Turbine; ago <= hiddenS && math.Abs(rpm-(last.Turbine-float64(rate*ago))) <= float64(same*rpm) {
+		return rpm, rate
+	}
+	return math.NaN(), math.NaN()
 }
+
+// way is how the turbine came down since an instant, at most wayReach before the fall.
+func (s *scene) way(fall *state.Edge, since bus.Micros, share float64) (list []chain.Passed) {
+	t := s.Trail()
+	at := fall.Mid()
+	for i := t.After(at) - 1; i >= 0 && i >= t.First(); i-- {
+		p := t.Get(i)
+		if p.At < since || at-p.At > wayReach {
+			break
+		}
+		if ago := (at - p.At).Seconds(); !p.Shifting && (len(list) == 0 || ago-list[len(list)-1].AgoS >= wayPitchS) {
+			list = append(list, chain.Passed{AgoS: ago, TurbineRPM: p.Turbine, RPMPerS: p.Turbine * share})
+		}
+	}
+	return list
+}
+
+const (
+	// wayReach is as late as a decision is looked for, wayPitchS how fine.
+	wayReach, wayPitchS = 4 * bus.Second, 0.04
+	// wayLeastKmh is the least road speed whose share a second is known: below, whole
+	// km/h and sensors that fall silent make too much of it. Structural.
+	wayLeastKmh = 3.0
+)
 
 // slopeDown is the least-squares fall of the turbine's speed over the points k to i.
 func slopeDown(t *coupling.Trail, k, i int) float64 {

@@ -60,6 +60,43 @@ func TestDecideByBrake(t *testing.T) {
 	}
 }
 
+// A downshift after the turbine came below the habit lifts it above that again: what
+// is late is told by the way down, even where a shift hides the fall itself.
+func TestDecideByWay(t *testing.T) {
+	// 100 rpm/s from 790 rpm, 50 above the habit of 740, for 1.5 s; then a downshift
+	// to 900 rpm, and the fall another 0.5 s later: below it for 1 s.
+	var down []Passed
+	for ago := 0.05; ago < 2; ago += 0.05 {
+		p := Passed{AgoS: ago, TurbineRPM: 790 - 100*(2-ago), RPMPerS: 100}
+		if ago < 0.5 {
+			p.TurbineRPM = 900
+		}
+		down = append(down, p)
+	}
+	for _, x := range []struct {
+		name string
+		rpm  float64
+		way  []Passed
+		late float64
+		ok   bool
+	}{
+		{"downshift", 850, down, 1, true},
+		{"hidden by a shift", math.NaN(), down, 1, true},
+		{"below as the shift began", 850, down[27:], 0.1, true},
+		{"never below", math.NaN(), down[:5], 0, false},
+		{"as usual", 740, nil, 0, true},
+	} {
+		rate := 100.0
+		if math.IsNaN(x.rpm) {
+			rate = math.NaN()
+		}
+		d, ok := habit(30).Decide(&Release{Gear: 2, TurbineRPM: x.rpm, RPMPerS: rate, BrakeS: math.NaN(), Way: x.way})
+		if ok != x.ok || ok && (math.Abs(d.LateS-x.late) > 0.2 || d.LowS > d.LateS || d.LateS > d.HighS) {
+			t.Errorf("%s: %+v, %v", x.name, d, ok)
+		}
+	}
+}
+
 // What is kept is bounded, comes back from its file, and damage is told.
 func TestMemory(t *testing.T) {
 	m := habit(3 * remembered)

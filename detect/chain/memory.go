@@ -19,7 +19,13 @@ type Release struct {
 	PartedLowKPa, PartedHighKPa, DeadS float64
 	// LagS is the time from the command to the speeds' parting.
 	LagS float64
+	// Way is how the turbine came down to the fall since the driver let it, the
+	// latest first, without what shifts hide. It is not kept.
+	Way []Passed
 }
+
+// Passed is the turbine at an instant before the command fell.
+type Passed struct{ AgoS, TurbineRPM, RPMPerS float64 }
 
 // Memory is what is usual for the vehicle: its latest sound releases.
 type Memory struct {

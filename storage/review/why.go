@@ -129,30 +129,45 @@ func (s *Stay) Why(e *Event, u Units) *Why {
 	if w == nil {
 		return nil
 	}
-	for i := range s.Events {
-		x := &s.Events[i]
-		if x.Kind == detect.KindJolt && x.Boot == e.Boot && x.Start >= e.Start-bus.Second && x.Start <= e.End+bus.Second {
+	for _, kind := range []string{detect.KindJolt, detect.KindEngineDied} {
+		if x := s.beside(e, kind); x != nil {
 			w.felt(e, x, u)
-			break
 		}
 	}
 	return w
 }
 
-// felt adds the jolt of the body to a chain.
-func (w *Why) felt(e, jolt *Event, u Units) {
+// beside is the first event of a kind while another lasts or within a second of it;
+// nil where there is none.
+func (s *Stay) beside(e *Event, kind string) *Event {
+	for i := range s.Events {
+		x := &s.Events[i]
+		if x.Kind == kind && x.Boot == e.Boot && x.Start >= e.Start-bus.Second && x.Start <= e.End+bus.Second {
+			return x
+		}
+	}
+	return nil
+}
+
+// felt adds to a chain what the driver feels of it: the body's jerk, or that the
+// engine stops.
+func (w *Why) felt(e, x *Event, u Units) {
 	parted, ok := (&whyBuilder{f: &e.Finding}).instant(detect.InstantParted)
 	if !ok {
 		return
 	}
-	at := detect.Instant{At: jolt.Start, Early: jolt.Start, Late: max(jolt.Start, jolt.End)}
-	low, _, high := span(parted, at)
+	at := detect.Instant{At: x.Start, Early: x.Start, Late: max(x.Start, x.End)}
 	note := "the body's jerk"
-	if m, ok := Main(&jolt.Finding); ok {
+	if x.Kind == detect.KindEngineDied {
+		note = "the engine stopped"
+	} else if m, ok := Main(&x.Finding); ok {
 		note += ", " + u.Measure(m)
 	}
-	w.Links = append(w.Links, Link{Name: "plates apart to felt", MinS: low, MaxS: high, Note: note, From: parted.At, To: jolt.Start})
+	low, _, high := span(parted, at)
+	w.Links = append(w.Links, Link{Name: feltLink, MinS: low, MaxS: high, Note: note, From: parted.At, To: x.Start})
 }
+
+const feltLink = "plates apart to felt"
 
 // add starts candidates.
 func (b *whyBuilder) add(keys ...CandidateKey) {

@@ -80,7 +80,26 @@ func TestWhyLinks(t *testing.T) {
 		w.Links[1].MinS > 1.2 || w.Links[1].MaxS < 1.2 {
 		t.Errorf("%+v", w.Links)
 	}
+	w = WhyOf(late(detect.ReleaseDragging, map[string]float64{detect.InstantParted: 1.2, detect.InstantDipped: 1.3}, measure("engine_low_rpm", 431)), Metric)
+	if l := w.Links[len(w.Links)-1]; l.Name != feltLink || l.MinS > 0.1 || l.MaxS < 0.1 || !strings.Contains(l.Note, "431 rpm") {
+		t.Errorf("the engine's dip: %+v", l)
+	}
 	if w := WhyOf(late(detect.Normal, map[string]float64{detect.InstantParted: 0.2}), Metric); w != nil {
 		t.Errorf("an ordinary release has candidates: %+v", w)
+	}
+}
+
+// What the driver felt stands at the end of the chain, with where it came from.
+func TestWhyFelt(t *testing.T) {
+	f := late(detect.ReleaseLate, map[string]float64{detect.InstantParted: 1.2}, measure("lag_s", 1.2))
+	other := func(kind string, s float64) Event {
+		at := 10*bus.Second + bus.Micros(s*1e6)
+		return Event{Finding: detect.Finding{Kind: kind, Start: at, End: at}}
+	}
+	s := &Stay{Events: []Event{{Finding: *f}, other(detect.KindJolt, 1.35), other(detect.KindEngineDied, 2.2), other(detect.KindJolt, 9)}}
+	links := s.Why(&s.Events[0], Metric).Links
+	if n := len(links); n != 3 || links[1].Note != "the body's jerk" || links[2].Note != "the engine stopped" ||
+		links[1].MaxS < 0.15 || links[1].MinS > 0.15 || links[2].MinS > 1 || links[2].MaxS < 1 {
+		t.Errorf("%+v", links)
 	}
 }

@@ -22,6 +22,7 @@ const (
 func (b *whyBuilder) release() {
 	b.add(WhyPlates, WhyOil, WhyValve, WhyCommand)
 	b.links()
+	b.dip()
 	b.decision()
 	if b.f.Class == detect.ReleaseLateCommand {
 		b.inTime()
@@ -76,6 +77,15 @@ func (b *whyBuilder) links() {
 	b.link("command to oil gone", fell, gone, note)
 	b.usual("usual_lag_s")
 	b.link("oil gone to plates apart", gone, parted, "")
+}
+
+// dip is the engine drawn below idle, which the driver feels as it comes free again.
+func (b *whyBuilder) dip() {
+	parted, ok := b.instant(detect.InstantParted)
+	lowest, has := b.instant(detect.InstantDipped)
+	if rpm, known := b.get("engine_low_rpm"); ok && has && known {
+		b.link(feltLink, parted, lowest, fmt.Sprintf("the engine's dip, to %.0f rpm while the plates held", rpm))
+	}
 }
 
 // bare is the chain where no command is known.
