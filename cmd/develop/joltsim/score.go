@@ -63,25 +63,14 @@ func (c *scoreCmd) Run() error {
 	if err != nil {
 		return err
 	}
-	if c.Record != "" {
-		return writeKnown(c.Record, list)
+	if !c.Sensitivity || c.Known != "" || c.Record != "" {
+		return judgeAims(list, c.Known, c.Record)
 	}
-	if c.Known != "" {
-		k, err := readKnown(c.Known)
-		if err != nil {
-			return err
-		}
-		return k.judge(list, c.Known)
+	lost, err := c.vary(set)
+	if err != nil {
+		return err
 	}
-	n := count(list, missed)
-	if c.Sensitivity {
-		lost, err := c.vary(set)
-		if err != nil {
-			return err
-		}
-		n += lost
-	}
-	if n > 0 {
+	if n := count(list, missed) + lost; n > 0 {
 		return missedError(n)
 	}
 	return nil

@@ -30,6 +30,7 @@ type job struct {
 	rate          float64 // factor on the periods of the layout; 0 means 1
 	seed          uint64
 	stops         bool     // made of stops like those that are late
+	follows       bool     // the clutch's state on the bus is what the plates do, not what they are told
 	before        *learned // what is known of the vehicle already, or nil
 	open          func() (simulation, error)
 	// files returns definition files, their names and the vehicle file.
@@ -56,7 +57,7 @@ func ofSecond(t *elastic.Trip) (job, error) {
 	if err != nil {
 		return job{}, err
 	}
-	return job{name: t.Name, vehicle: v.Name, family: 2, idleRPM: v.Engine.IdleRPM, normal: t.Normal, seed: t.Seed,
+	return job{name: t.Name, vehicle: v.Name, family: 2, idleRPM: v.Engine.IdleRPM, normal: t.Normal, seed: t.Seed, follows: v.Sensing.Report == elastic.ReportTrue,
 		open: func() (simulation, error) { return elastic.New(t) }, files: v.Files}, nil
 }
 

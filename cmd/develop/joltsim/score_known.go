@@ -14,7 +14,7 @@ import (
 // missed before or are missed by more.
 type known map[string]float64
 
-const knownHead = "# Aims that are missed, one a line: aim, class, value. Written by joltsim score --record;\n# an aim that is met goes from here, none is added without a word on why.\n"
+const knownHead = "# Aims that are missed, one a line: aim, class, value. Written by joltsim with --record;\n# an aim that is met goes from here, none is added without a word on why.\n"
 
 func (a *aim) key() string { return a.What + "\t" + a.Class }
 
@@ -72,6 +72,25 @@ func (k known) worse(list []aim) []string {
 		}
 	}
 	return bad
+}
+
+// judgeAims writes the record, or holds the aims against the one that is known, or,
+// without either, says that aims were missed.
+func judgeAims(list []aim, knownPath, record string) error {
+	switch {
+	case record != "":
+		return writeKnown(record, list)
+	case knownPath != "":
+		k, err := readKnown(knownPath)
+		if err != nil {
+			return err
+		}
+		return k.judge(list, knownPath)
+	}
+	if n := count(list, missed); n > 0 {
+		return missedError(n)
+	}
+	return nil
 }
 
 // judge compares a run with the record and says what became worse.
