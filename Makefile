@@ -80,8 +80,9 @@ findscore: ## the signal search on scrambled layouts of known truth (SEEDS=100)
 	$(GO) run ./cmd/develop/findscore -from $(or $(FROM),101) -seeds $(or $(SEEDS),100)
 
 .PHONY: conditionscore
-conditionscore: ## conditions and recipes against invented weeks of known cause (WEEKS=40 SEED=900001)
+conditionscore: ## conditions and recipes against invented weeks of known cause, and four weeks from traffic on (WEEKS=40 SEED=900001)
 	$(GO) run ./cmd/develop/conditionscore -weeks $(or $(WEEKS),40) -seed $(or $(SEED),900001)
+	$(GO) test ./cmd/joltwatch -count=1 -timeout 1h -run '^TestWholeWeeks$$' -v -weeks 4
 
 .PHONY: readyscore
 readyscore: ## wrong vehicle files and logs, class by class: how many does check call ready (EVERY=1)
