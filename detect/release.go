@@ -281,9 +281,10 @@ func (r *release) judge(s *scene, p *state.Separation) bool {
 	dragged := s.Dragged(p.EngineLowRPM, p.TurbineLowRPM)
 	late := p.HasCommand && (p.Outcome == coupling.Held || s.late(r.key, r.lag, r.low)) ||
 		!p.HasCommand && r.habit.late(set)
+	dragging := dragged && (!p.HasCommand || r.lag >= set.DragAfterS)
 	switch {
 	case p.Outcome != coupling.Parted || dragged && r.low >= set.DragAfterS:
-	case p.HasCommand && late && r.low < float64(lateLeast*set.LimitS), p.HasCommand && dragged && r.low < float64(lateLeast*set.DragAfterS),
+	case p.HasCommand && (late && r.low < float64(lateLeast*set.LimitS) || dragging && r.low < float64(lateLeast*set.DragAfterS)),
 		p.Seen.Hidden && r.high >= set.LimitS && r.low < set.LimitS:
 		return false // it may be either
 	}
@@ -294,7 +295,7 @@ func (r *release) judge(s *scene, p *state.Separation) bool {
 	case p.Outcome == coupling.Stalled:
 		r.class, r.severity = ReleaseStall, 1
 		s.TellStall(p.Seen.At)
-	case dragged && (!p.HasCommand || r.lag >= set.DragAfterS):
+	case dragging:
 		r.class, r.severity = ReleaseDragging, 0.95
 	case late && !p.HasCommand:
 		r.class, r.severity = ReleaseLate, min(0.85, 0.6+float64(0.1*r.habit.decision.LateS))
