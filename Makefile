@@ -50,7 +50,7 @@ cross: ## static builds for the three kinds of board
 
 .PHONY: score
 score: build ## the detectors against known truth: what causes were told, table, aims, and how far thresholds may move
-	@status=0; $(if $(KNOWN),,$(BUILD)/joltsim causes || status=$$?;) \
+	@status=0; $(BUILD)/joltsim causes $(if $(KNOWN),--known $(dir $(KNOWN))causes.tsv) || status=$$?; \
 	$(BUILD)/joltsim score --hours $(or $(HOURS),300) $(if $(KNOWN),--known $(KNOWN),$(if $(QUICK),,--sensitivity)) || status=$$?; exit $$status
 
 .PHONY: soak
