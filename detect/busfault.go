@@ -109,7 +109,9 @@ func (d *busFault) sample(s *scene, x *stream.Sample) {
 	if d.heardAny && at == d.lastHeard && s.traffic == d.traffic {
 		return // of the same frame
 	}
-	d.interrupted(s, at)
+	if at-d.lastHeard > silentLeast {
+		d.interrupted(s, at)
+	}
 	if d.silent.on && !d.silent.heard && x.Role == stream.EngineSpeed && x.OK {
 		d.silent.heard, d.silent.rpm = true, x.Value
 	}
@@ -125,7 +127,7 @@ func (d *busFault) sample(s *scene, x *stream.Sample) {
 // interrupted notes a silence that lasted until an instant.
 func (d *busFault) interrupted(s *scene, at bus.Micros) {
 	gap := at - d.lastHeard
-	if !d.heardAny || gap <= silentLeast || gap.Seconds() < s.set.BusFault.SilentS || gap.Seconds() >= silentMostS {
+	if !d.heardAny || gap.Seconds() < s.set.BusFault.SilentS || gap.Seconds() >= silentMostS {
 		return
 	}
 	if s.InDrive() && s.EngineOn() && !d.anyAway() && !d.allPaused() {

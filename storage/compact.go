@@ -141,26 +141,32 @@ func decimal(text string) (mantissa int64, exponent int, ok bool) {
 	}
 	whole, part, _ := strings.Cut(text, ".")
 	exponent = len(part)
-	mantissa, err := strconv.ParseInt(whole+part, 10, 64)
+	var room [40]byte
+	mantissa, err := strconv.ParseInt(string(append(append(room[:0], whole...), part...)), 10, 64)
 	if err != nil || exponent > 15 || mantissa > math.MaxInt64/4 || mantissa < -math.MaxInt64/4 {
 		return 0, 0, false
 	}
-	return mantissa, exponent, formatDecimal(mantissa, exponent) == text
+	return mantissa, exponent, string(appendDecimal(room[:0], mantissa, exponent)) == text
 }
 
 func formatDecimal(mantissa int64, exponent int) string {
-	s := strconv.FormatInt(mantissa, 10)
+	var room [40]byte
+	return string(appendDecimal(room[:0], mantissa, exponent))
+}
+
+func appendDecimal(b []byte, mantissa int64, exponent int) []byte {
+	from := len(b)
+	b = strconv.AppendInt(b, mantissa, 10)
 	if exponent == 0 {
-		return s
+		return b
 	}
-	sign := ""
-	if s[0] == '-' {
-		sign, s = "-", s[1:]
+	if b[from] == '-' {
+		from++
 	}
-	if pad := exponent + 1 - len(s); pad > 0 {
-		s = strings.Repeat("0", pad) + s
+	for len(b)-from <= exponent {
+		b = slices.Insert(b, from, '0')
 	}
-	return sign + s[:len(s)-exponent] + "." + s[len(s)-exponent:]
+	return slices.Insert(b, len(b)-exponent, '.')
 }
 
 // compactor makes the compact form of one record.
@@ -314,10 +320,15 @@ func fits(n *node, shape []string) (lacks int, ok bool) {
 	return len(shape) - at, at == len(n.keys)
 }
 
+// shapeOf is the shape of which an object lacks the fewest keys, and no more than it
+// has.
 func shapeOf(n *node) (int, bool) {
-	best, least := -1, 0
+	best, least := -1, len(n.keys)+1
 	for i, s := range compactShapes {
-		if lacks, ok := fits(n, s); ok && lacks <= len(n.keys) && (best < 0 || lacks < least) {
+		if lacks := len(s) - len(n.keys); lacks < 0 || lacks >= least {
+			continue
+		}
+		if lacks, ok := fits(n, s); ok {
 			best, least = i, lacks
 		}
 	}
