@@ -47,11 +47,7 @@ func (p *Proposal) roadByAnswers(f fit) bool {
 	}
 	p.Fit = 100 * (f.r2 - 0.08 + 0.05*p.s.fineness())
 	p.Scale, p.Offset = f.scale, f.offset
-	var usual []scaling
-	for _, u := range usualRoad {
-		usual = append(usual, scaling{u.step, 0})
-	}
-	if v, ok := plausible(f.scale, 0.012, usual); ok {
+	if v, ok := plausible(f.scale, 0.012, usualRoad); ok {
 		p.Scale, p.Rounded = v, true
 		p.Fit += 3
 	}
@@ -76,9 +72,9 @@ func (p *Proposal) roadByOutput(out *Proposal) bool {
 	return true
 }
 
-// usualRoad are the steps of road speeds in km/h, with how much less usual each
-// is than a hundredth, as a logarithm (common practice, no source).
-var usualRoad = []struct{ step, less float64 }{
+// usualRoad are the steps of road speeds in km/h; the doubt is how much less usual
+// each is than a hundredth, as a logarithm (common practice, no source).
+var usualRoad = []scaling{
 	{0.01, 0}, {1.0 / 256, 0.4}, {1.0 / 128, 0.7}, {0.0625, 0.4}, {0.1, 0.4}, {0.05, 0.9}, {0.02, 1}, {0.5, 1}, {1, 0.7}, {1.0 / 64, 1}, {1.0 / 32, 1}, {0.125, 1}, {0.2, 1.2},
 }
 
@@ -88,9 +84,9 @@ var usualRoad = []struct{ step, less float64 }{
 func guessRoad(rpm float64) (step float64) {
 	best := math.Inf(1)
 	for _, u := range usualRoad {
-		d := math.Log(rpm/u.step/27) / 0.45
-		if cost := d*d + u.less; cost < best {
-			best, step = cost, u.step
+		d := math.Log(rpm/u.value/27) / 0.45
+		if cost := d*d + u.doubt; cost < best {
+			best, step = cost, u.value
 		}
 	}
 	return step
