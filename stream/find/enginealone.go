@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"math"
 	"sort"
-
-	"joltwatch/stream"
 )
 
 // leastAlone is how many answers tell which bits are the engine's: half a
@@ -21,7 +19,7 @@ func (a *analysis) engineAlone(r *RoleResult) {
 			if f.r2 < 0.9 || s.hi-s.lo < 30 {
 				continue
 			}
-			p := a.proposal(s, stream.EngineSpeed, 100*(f.r2-0.05+0.05*s.fineness()))
+			p := s.proposal(100 * (f.r2 - 0.05 + 0.05*s.fineness()))
 			p.Scale, p.Offset, p.Rounded = f.round(0.01, (s.hi-s.lo)*f.scale, scalings())
 			p.Evidence = append(p.Evidence, f.evidence(ParamEngineSpeed))
 			r.Proposals = append(r.Proposals, p)
@@ -39,7 +37,7 @@ func (a *analysis) engineAlone(r *RoleResult) {
 		if shape < 0.3 {
 			continue
 		}
-		p := a.proposal(s, stream.EngineSpeed, 100*shape*0.6)
+		p := s.proposal(100 * shape * 0.6)
 		p.Scale, _ = engineScale(idle, 0, 0)
 		p.Guessed, p.Rounded = true, true
 		p.Evidence = append(p.Evidence, fmt.Sprintf("never at nothing for long, comes back to one speed (idle?) again and again, rises and falls as an engine does; the scale is a guess from that speed (%.0f rpm)", idle*p.Scale))

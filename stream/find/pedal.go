@@ -28,7 +28,7 @@ func (a *analysis) pedal() {
 		if a.taken(s) {
 			return
 		}
-		if p, ok := a.pedalByMotion(s, rate, speed); ok {
+		if p, ok := s.pedalByMotion(rate, speed); ok {
 			res.Proposals = append(res.Proposals, p)
 		}
 	})
@@ -53,7 +53,7 @@ func (a *analysis) pedalByAnswers(res *RoleResult) bool {
 			if f.r2 < 0.85 || f.scale <= 0 {
 				return
 			}
-			p := a.proposal(s, stream.Accelerator, 100*(f.r2-0.05+0.05*s.fineness()))
+			p := s.proposal(100 * (f.r2 - 0.05 + 0.05*s.fineness()))
 			p.Scale, p.Offset, p.Rounded = f.round(0.015, 100, percentScalings())
 			p.Evidence = []string{f.evidence(q)}
 			res.Proposals = append(res.Proposals, p)
@@ -72,7 +72,7 @@ func (a *analysis) pedalByAnswers(res *RoleResult) bool {
 
 // pedalByMotion proposes the series where it is at its lower end while the vehicle
 // brakes or stands, off it while it accelerates, and the higher the more it does.
-func (a *analysis) pedalByMotion(s *series, rate, speed []float64) (p Proposal, ok bool) {
+func (s *series) pedalByMotion(rate, speed []float64) (p Proposal, ok bool) {
 	var resting, pressed tries
 	var along correlation
 	span := s.hi - s.lo
@@ -99,7 +99,7 @@ func (a *analysis) pedalByMotion(s *series, rate, speed []float64) (p Proposal, 
 	if informed < 0.5 || score < 0.5 {
 		return p, false
 	}
-	p = a.proposal(s, stream.Accelerator, 85*score)
+	p = s.proposal(85 * score)
 	// A pedal goes to 100 %; a drive without full pedal leaves the scale
 	// open.
 	p.Scale, p.Guessed = 100/float64(s.full().mask()), true

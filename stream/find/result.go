@@ -119,7 +119,7 @@ func (r *RoleResult) rank() {
 	r.Proposals = out
 }
 
-func (a *analysis) proposal(s *series, role stream.Role, fit float64) Proposal {
+func (s *series) proposal(fit float64) Proposal {
 	return Proposal{ID: s.t.ID, Field: s.full().field(), Mux: s.mux, MuxValue: s.muxValue, Period: s.period,
 		Scale: 1, Fit: math.Max(0, math.Min(100, fit)), s: s}
 }

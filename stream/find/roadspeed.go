@@ -18,7 +18,7 @@ func (a *analysis) road() {
 		if a.triple != nil && (s == a.triple.engine || s == a.triple.turbine || out != nil && out.s.overlaps(s)) || s.period > 1_000_000 {
 			continue
 		}
-		p, ok := a.proposal(s, stream.VehicleSpeed, 0), false
+		p, ok := s.proposal(0), false
 		switch {
 		case known:
 			ok = p.roadByAnswers(a.roadFit[s])
@@ -146,7 +146,7 @@ func (a *analysis) wheels() map[*series]bool {
 		}
 		out[s] = true
 		if !slices.ContainsFunc(a.result.Wheels, func(p Proposal) bool { return p.s.overlaps(s) }) {
-			p := a.proposal(s, stream.VehicleSpeed, 0)
+			p := s.proposal(0)
 			p.Evidence = []string{fmt.Sprintf("runs and stands like %d others of its message", len(alike))}
 			a.result.Wheels = append(a.result.Wheels, p)
 		}

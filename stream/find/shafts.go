@@ -55,7 +55,7 @@ func (a *analysis) proposeEngines(engine *RoleResult) (scale, offset float64) {
 	known := a.s.answers.get(ParamEngineSpeed) != nil
 	scale, offset, rounded, note := a.engineScaling()
 	for _, x := range a.engines {
-		p := a.proposal(x.engine, stream.EngineSpeed, 100*x.score/mostScore)
+		p := x.engine.proposal(100 * x.score / mostScore)
 		if x.engine == e {
 			p.Scale, p.Offset, p.Rounded, p.Guessed = scale, offset, rounded, a.engineFit[e].r2 < leastR2
 			p.Evidence = append(p.Evidence, note)
@@ -76,9 +76,9 @@ func (a *analysis) proposeEngines(engine *RoleResult) (scale, offset float64) {
 // scale and offset are the engine's, 0 where nothing is known of it.
 func (a *analysis) proposeTurbines(turbine *RoleResult, scale, offset float64) (turbineScale float64) {
 	for _, x := range a.turbines {
-		p := a.proposal(x.turbine, stream.TurbineSpeed, 100*x.score/mostScore)
+		p := x.turbine.proposal(100 * x.score / mostScore)
 		measured := scale / math.Exp(x.coupled.log)
-		p.Scale = a.turbineScale(x, scale)
+		p.Scale = x.turbineScale(scale)
 		p.Rounded = p.Scale != measured
 		if x.turbine == a.triple.turbine {
 			turbineScale = p.Scale
@@ -98,7 +98,7 @@ func (a *analysis) proposeOutputs(output *RoleResult, turbineScale float64) {
 	t := a.triple
 	launch := float64(t.standN)*a.step >= 0.8
 	for _, x := range a.outputs {
-		p := a.proposal(x.output, stream.OutputSpeed, 100*x.score/mostScore)
+		p := x.output.proposal(100 * x.score / mostScore)
 		if turbineScale > 0 {
 			ratio := x.ratios(turbineScale)
 			scale, near := outputScale(ratio, turbineScale, launch)
@@ -140,7 +140,7 @@ func (a *analysis) engineScaling() (scale, offset float64, rounded bool, note st
 
 // turbineScale is the turbine's scale that the closed clutch makes of the
 // engine's.
-func (a *analysis) turbineScale(t *speedTriple, engine float64) float64 {
+func (t *speedTriple) turbineScale(engine float64) float64 {
 	measured := engine / math.Exp(t.coupled.log)
 	if v, ok := plausible(measured, 0.025, scalings()); ok {
 		return v

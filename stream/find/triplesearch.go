@@ -78,7 +78,7 @@ func (a *analysis) byRoad() {
 		}
 	}
 	es, _, _, _ := a.engineScaling()
-	ts := a.turbineScale(a.triple, es)
+	ts := a.triple.turbineScale(es)
 	for _, t := range a.outputs {
 		// Of a shaft's speed, some plausible scale makes gear ratios that are
 		// known; a road speed is off by the final drive and the tyre.
