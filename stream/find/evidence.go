@@ -10,7 +10,7 @@ func (t *speedTriple) engineEvidence(step float64) []string {
 	if t.facesN >= 25 {
 		out = append(out, fmt.Sprintf("faster than the turbine in %.0f %% of the time apart under power", 100*t.faces))
 	}
-	if float64(t.standN)*step >= 0.8 {
+	if t.stood(step) {
 		out = append(out, fmt.Sprintf("runs while the output shaft stands, with the turbine held or riding along in %.0f %% of that time", 100*t.stand))
 	} else {
 		out = append(out, "no standstill in this recording to confirm it")

@@ -96,7 +96,7 @@ func (a *analysis) proposeTurbines(turbine *RoleResult, scale, offset float64) (
 // proposeOutputs fills in output speed.
 func (a *analysis) proposeOutputs(output *RoleResult, turbineScale float64) {
 	t := a.triple
-	launch := float64(t.standN)*a.step >= 0.8
+	launch := t.stood(a.step)
 	for _, x := range a.outputs {
 		p := x.output.proposal(100 * x.score / mostScore)
 		if turbineScale > 0 {
@@ -180,7 +180,7 @@ func (a *analysis) proved(t *speedTriple) bool {
 	if t.stepped > mostStepped || t.runs < 0.97 || t.coupled.share > 0.95 || t.judged < leastScore {
 		return false
 	}
-	if float64(t.standN)*a.step >= 0.8 {
+	if t.stood(a.step) {
 		return t.stand >= 0.9 && t.held >= 0.2
 	}
 	if t.judged < roadScore {

@@ -167,8 +167,11 @@ func (t *speedTriple) takes(id ID, r run) bool {
 // told says whether turbine and engine were ever seen apart: if not, one may
 // be a copy of the other.
 func (t *speedTriple) told(step float64) bool {
-	return t.facesN >= 25 && t.faces >= 0.6 || t.held >= 0.02 && float64(t.standN)*step >= 0.8
+	return t.facesN >= 25 && t.faces >= 0.6 || t.held >= 0.02 && t.stood(step)
 }
+
+// stood says whether the recording has a standstill long enough to judge by.
+func (t *speedTriple) stood(step float64) bool { return float64(t.standN)*step >= 0.8 }
 
 // ratios are turbine rpm over raw output in the gears.
 func (t *speedTriple) ratios(turbineScale float64) (out []float64) {
