@@ -1,6 +1,7 @@
 package find
 
 import (
+	"encoding/binary"
 	"io"
 	"math"
 	"os"
@@ -166,6 +167,35 @@ func TestBatches(t *testing.T) {
 			if p.ID != q.ID || p.Field != q.Field || p.Scale != q.Scale || p.Fit != q.Fit || !reflect.DeepEqual(p.Evidence, q.Evidence) {
 				t.Errorf("%v: %v %v and %v %v", x.Role, p.ID, p.Field, q.ID, q.Field)
 			}
+		}
+	}
+}
+
+// A gear code that counts down is seen, and takes the speeds back: the reason must
+// not be that there is none.
+func TestGearCodeCountingDown(t *testing.T) {
+	r := scrambledFrames(t, 3, true)
+	var id uint32
+	var bits uint64
+	for _, m := range r.Layout.Messages {
+		for _, x := range m.Signals {
+			if x.Role == stream.Gear {
+				id, bits = m.ID, runFromField(Field{Start: int(x.Start), Length: int(x.Length), BigEndian: x.BigEndian}).bits()
+			}
+		}
+	}
+	s := NewSurvey(Options{})
+	for i := range r.Frames {
+		f := &r.Frames[i]
+		if f.ID == id {
+			binary.LittleEndian.PutUint64(f.Data[:], binary.LittleEndian.Uint64(f.Data[:])^bits)
+		}
+		s.Add(f)
+	}
+	res := s.Analyse(nil)
+	for role, want := range map[stream.Role]string{stream.Gear: "counts down from the lowest gear", stream.EngineSpeed: "counts down where the gears go up"} {
+		if x := res.Role(role); x.Found || !strings.Contains(x.Why, want) || len(x.Proposals) == 0 {
+			t.Errorf("%v: found %v, %d proposals, why %q", role, x.Found, len(x.Proposals), x.Why)
 		}
 	}
 }

@@ -39,19 +39,20 @@ func (a *analysis) gear() {
 		down = down || len(codes) > 2 && purity > 0.95 && falling(codes)
 	})
 	res.rank()
-	res.Found = len(res.Proposals) > 0
 	for i := range res.Proposals {
 		p := &res.Proposals[i]
 		if r, ok := widen(p.s); ok {
 			p.Field = r.field()
 		}
 	}
-	if res.Found && down && res.Proposals[0].Fit < 90 {
-		a.upsideDown()
-		res.Found = false
-	}
-	if !res.Found {
+	switch {
+	case len(res.Proposals) == 0:
 		res.Why = "no field switches with the ratio of turbine to output speed"
+	case down && res.Proposals[0].Fit < 90:
+		a.upsideDown()
+		res.Why = "a code that switches with the ratio of turbine to output speed counts down from the lowest gear, so engine and output may be upside down"
+	default:
+		res.Found = true
 	}
 }
 
