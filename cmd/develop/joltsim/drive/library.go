@@ -205,20 +205,22 @@ func cruise(kmh, seconds, grade float64) []Step {
 // fault at graded severity, on each of the set's vehicles.
 func Library(set Set) []Case {
 	l := library{set: set}
-	for _, some := range []func(){func() {
-		l.normal()
-		l.clutchFaults()
-		l.otherFaults()
-		l.signalTrouble()
-	}, l.lateAtTimes} {
-		for _, vehicle := range set.Vehicles() {
-			var err error
-			if l.v, err = VehicleByName(vehicle); err == nil {
-				some()
-			}
+	l.onEach(l.normal, l.clutchFaults, l.otherFaults, l.signalTrouble)
+	l.onEach(l.lateAtTimes) // came later: a case's seed goes by its place
+	return l.cases
+}
+
+// onEach adds the kinds of cases on each of the set's vehicles.
+func (l *library) onEach(kinds ...func()) {
+	for _, vehicle := range l.set.Vehicles() {
+		var err error
+		if l.v, err = VehicleByName(vehicle); err != nil {
+			continue
+		}
+		for _, add := range kinds {
+			add()
 		}
 	}
-	return l.cases
 }
 
 // library gathers the cases of one vehicle after another.
