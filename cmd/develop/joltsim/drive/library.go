@@ -177,16 +177,7 @@ func (r *route) oddity() {
 }
 
 // town returns n blocks from stop to stop.
-func town(rnd *random, n int) []Step {
-	steps := []Step{{Do: "start", ForS: 3, Grade: pct(0)}}
-	for k := 0; k < n; k++ {
-		kmh := rnd.between(32, 54)
-		steps = append(steps,
-			Step{Do: "drive", ToKmh: kmh, Accel: rnd.between(0.6, 1.1), ForS: rnd.between(14, 26)},
-			Step{Do: "stop", Accel: rnd.between(0.8, 1.9), ForS: rnd.between(4, 7)})
-	}
-	return append(steps, Step{Do: "off", ForS: 6})
-}
+func town(rnd *random, n int) []Step { return townOf(n)(rnd) }
 
 // cruise returns a steady drive at a speed for a time, and back.
 func cruise(kmh, seconds, grade float64) []Step {
@@ -256,7 +247,12 @@ func fault(f ...Fault) func(*Scenario) {
 	return func(sc *Scenario) { sc.Faults = append(sc.Faults, f...) }
 }
 
-func townOf(n int) func(*random) []Step { return func(r *random) []Step { return town(r, n) } }
+func townOf(n int) func(*random) []Step {
+	return parts(n, func(r *random, _ int) []Step {
+		return []Step{{Do: "drive", ToKmh: r.between(32, 54), Accel: r.between(0.6, 1.1), ForS: r.between(14, 26)},
+			{Do: "stop", Accel: r.between(0.8, 1.9), ForS: r.between(4, 7)}}
+	})
+}
 
 func cruiseOf(kmh, s, grade float64) func(*random) []Step {
 	return func(*random) []Step { return cruise(kmh, s, grade) }
