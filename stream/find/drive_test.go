@@ -198,6 +198,9 @@ func TestGearCodeCountingDown(t *testing.T) {
 			t.Errorf("%v: found %v, %d proposals, why %q", role, x.Found, len(x.Proposals), x.Why)
 		}
 	}
+	if res.IdleRPM != 0 || res.OutputPerKmh != 0 || res.Ratios != nil || res.FirstGear {
+		t.Errorf("still claims idle speed %g, %g rpm for 1 km/h, ratios %v", res.IdleRPM, res.OutputPerKmh, res.Ratios)
+	}
 }
 
 func TestEmpty(t *testing.T) {

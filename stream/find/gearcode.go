@@ -149,10 +149,12 @@ func falling(codes []int) bool {
 	return true
 }
 
-// upsideDown takes the claims of the speeds back.
+// upsideDown takes the claims of the speeds back, and what they told of the vehicle.
 func (a *analysis) upsideDown() {
-	for i := range a.result.Roles {
-		switch r := &a.result.Roles[i]; r.Role {
+	res := a.result
+	res.IdleRPM, res.OutputPerKmh, res.Ratios, res.FirstGear = 0, 0, nil, false
+	for i := range res.Roles {
+		switch r := &res.Roles[i]; r.Role {
 		case stream.EngineSpeed, stream.TurbineSpeed, stream.OutputSpeed, stream.VehicleSpeed:
 			r.Found, r.Why = false, "not found: a gear code counts down where the gears go up, so engine and output may be upside down"
 		}
