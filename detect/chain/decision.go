@@ -76,15 +76,11 @@ func (m *Memory) Decide(r *Release) (best Decision, ok bool) {
 // usually falls, in whatever gear: a downshift since may have lifted it above that
 // again. What shifts hide counts for at the most only: controllers wait for their end.
 func (m *Memory) byWay(r *Release) (d Decision, ok bool) {
-	list := m.those(func(x *Remembered) bool { return x.TurbineRPM >= 0 && x.RPMPerS >= 0 })
+	list := m.those(byTurbine.fits)
 	if len(list) < Fewest {
 		return d, false
 	}
-	slope := byTurbine.slope(list)
-	rest := make([]float64, len(list))
-	for i, x := range list {
-		rest[i] = x.TurbineRPM - float64(slope*x.RPMPerS)
-	}
+	slope, rest := byTurbine.habit(list)
 	low, mid, high := reach(rest)
 	// Some gears may have a habit of their own.
 	low = min(low, at(rest, fewInWay))
@@ -123,17 +119,11 @@ func (m *Memory) bySpeed(r *Remembered, l *law) (d Decision, ok bool) {
 	if rate < l.slowest || value < 0 {
 		return d, false
 	}
-	fits := func(x *Remembered) bool { v, q := l.of(x); return v >= 0 && q >= 0 }
-	list := m.like(r, fits)
+	list := m.like(r, l.fits)
 	if len(list) < Fewest {
 		return d, false
 	}
-	slope := l.slope(list)
-	rest := make([]float64, len(list))
-	for i, x := range list {
-		v, q := l.of(x)
-		rest[i] = v - float64(slope*q)
-	}
+	slope, rest := l.habit(list)
 	low, mid, high := reach(rest)
 	off := value - float64(slope*rate)
 	d = Decision{LateS: (mid - off) / rate, LowS: (low - off) / rate, HighS: (high - off) / rate,
@@ -217,6 +207,24 @@ func (m *Memory) those(which func(*Remembered) bool) []*Remembered {
 		}
 	}
 	return list
+}
+
+// fits reports whether both are known of a release.
+func (l *law) fits(x *Remembered) bool {
+	value, rate := l.of(x)
+	return value >= 0 && rate >= 0
+}
+
+// habit is the slope of the value over its rate, and what is left of the value of each
+// release without it.
+func (l *law) habit(list []*Remembered) (slope float64, rest []float64) {
+	slope = l.slope(list)
+	rest = make([]float64, len(list))
+	for i, x := range list {
+		value, rate := l.of(x)
+		rest[i] = value - float64(slope*rate)
+	}
+	return slope, rest
 }
 
 // slope is the median of the slopes between all pairs that are far enough apart; 0
