@@ -149,9 +149,9 @@ func (w *way) recognised(s *scene, by float64) bool {
 func (d *releaseLag) tried(s *scene) {
 	x := &d.test
 	x.pending = false
-	yes := x.seen.run(s)
-	if x.told {
-		yes = recognised{true, true, true}
+	yes := recognised{true, true, true}
+	if !x.told {
+		yes = x.seen.run(s)
 	}
 	observed := x.judged && yes[observedTrial]
 	d.counts.add(observed, x.hit)
