@@ -362,7 +362,7 @@ func (m *Map) apart(x *Point) bool {
 // stands while the road speed changes is no open clutch.
 func (m *Map) stepped() bool {
 	for i := 1; i < m.n; i++ {
-		if m.of[i-1].firm && m.of[i].firm && m.of[i].Ratio < float64(hiddenStep*m.of[i-1].Ratio) {
+		if m.of[i-1].firm() && m.of[i].firm() && m.of[i].Ratio < float64(hiddenStep*m.of[i-1].Ratio) {
 			return true
 		}
 	}

@@ -133,8 +133,7 @@ func (l *learner) around(how, mid int) (all seen) {
 
 // trust counts the stretches on a line, and reports whether it may be used: one
 // ratio at one speed may be an open converter on a long straight; through a wide
-// range of speeds only a closed clutch keeps it. In overrun an open one keeps a ratio
-// as well, some percent behind the turbine: a line is firm by what was driven on it.
+// range of speeds only a closed clutch keeps it.
 func (l *learner) trust(x *Line) bool {
 	mid, ok := l.scale.bin(x.Ratio)
 	if !ok {
@@ -146,10 +145,15 @@ func (l *learner) trust(x *Line) bool {
 	x.Wide = round(float64(all.wide), 0.01)
 	x.DrivenMin, x.DrivenMax = round(float64(driven.lo), 0.1), round(float64(driven.hi), 0.1)
 	x.DrivenWide = round(float64(driven.wide), 0.01)
+	return x.Wide >= trustWide || x.Stretches >= trustStretches && x.KmhMax >= float64(trustSpeeds*x.KmhMin)
+}
+
+// firm reports whether time may be told by a line: in overrun an open converter keeps
+// a ratio as well, some percent behind the turbine, so what was driven on it counts.
+func (x *Line) firm() bool {
 	speeds := x.DrivenMax / max(x.DrivenMin, 1)
 	both := x.Driven >= bothStretches && x.Coasts >= bothCoasts && x.Driven >= x.Coasts && speeds >= bothSpeeds
-	x.firm = x.DrivenWide >= trustWide || x.Driven >= trustStretches && speeds >= firmSpeeds || both
-	return x.Wide >= trustWide || x.Stretches >= trustStretches && x.KmhMax >= float64(trustSpeeds*x.KmhMin)
+	return x.DrivenWide >= trustWide || x.Driven >= trustStretches && speeds >= firmSpeeds || both
 }
 
 const (

@@ -24,7 +24,6 @@ type Line struct {
 	DrivenMax  float64 `json:"driven_kmh_max"`
 	DrivenWide float64 `json:"driven_wide"`
 	Coasts     int     `json:"coasts"`
-	firm       bool    // enough to tell time by, see learner.trust
 }
 
 // maxLines is more than any gearbox with a converter has forward gears.

@@ -19,7 +19,7 @@ const (
 // certain before it.
 func (m *Map) tell(x *Point, k *mark, last State) State {
 	switch {
-	case k.weak || k.line >= 0 && k.state != Open && !m.of[k.line].firm:
+	case k.weak || k.line >= 0 && k.state != Open && !m.of[k.line].firm():
 		return Unknown
 	case k.light || k.state == Partial:
 		// It slips on purpose if it comes out of a closed clutch: one that lets go
