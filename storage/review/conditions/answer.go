@@ -1,7 +1,6 @@
 package conditions
 
 import (
-	"math"
 	"slices"
 
 	"joltwatch/detect"
@@ -93,17 +92,9 @@ func Find(s *Sample) *Answer {
 
 func (a *Answer) describe(list []Release, t *table, ones []effect) {
 	for j, c := range t.cols {
-		e := Effect{Of: c.of, P: 1}
-		var v []float64
-		for _, x := range c.v {
-			if !math.IsNaN(x) {
-				v = append(v, x)
-			}
-		}
-		slices.Sort(v)
-		e.Known = len(v)
-		if len(v) > 0 {
-			e.Low, e.High = stats.Quantile(v, 0.05), stats.Quantile(v, 0.95)
+		e := Effect{Of: c.of, Known: len(c.known), P: 1}
+		if e.Known > 0 {
+			e.Low, e.High = stats.Quantile(c.known, 0.05), stats.Quantile(c.known, 0.95)
 		}
 		if x := ones[j]; x.ok() {
 			e.Best, e.P = t.rounded(list, t.bound(x.region))[0], x.p

@@ -67,7 +67,7 @@ func (t *table) alone(j int, late []int, sums []int, e *effect) {
 	for i := range t.ones[j] {
 		x := &t.ones[j][i]
 		k := sums[x.to+1] - sums[x.from]
-		if t.weigh(e, k, x.n, sums[bins], c.known, x.prior) {
+		if t.weigh(e, k, x.n, sums[bins], len(c.known), x.prior) {
 			e.region = x.region
 		}
 	}

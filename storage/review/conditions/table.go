@@ -64,7 +64,8 @@ func place(c *detect.Condition) int {
 // column is one condition over all releases that are looked at.
 type column struct {
 	of *detect.Condition
-	v  []float64
+	// known are the values that are known, ascending.
+	known []float64
 	// cuts are the bounds that a region may have, ascending.
 	cuts []float64
 	// bin is 2i+1 for a value at cut i and 2i for one below it and above the
@@ -72,7 +73,6 @@ type column struct {
 	bin []int16
 	// discrete: every value is a cut.
 	discrete bool
-	known    int
 }
 
 const (
@@ -85,22 +85,21 @@ const (
 
 // newColumn has at most so many cuts.
 func newColumn(of *detect.Condition, v []float64, most int) *column {
-	c := &column{of: of, v: v}
-	var known []float64
+	c := &column{of: of}
 	for _, x := range v {
 		if !math.IsNaN(x) {
-			known = append(known, x)
+			c.known = append(c.known, x)
 		}
 	}
-	slices.Sort(known)
-	distinct := slices.Compact(slices.Clone(known))
+	slices.Sort(c.known)
+	distinct := slices.Compact(slices.Clone(c.known))
 	switch {
 	case len(distinct) < 2:
 	case len(distinct) <= mostValues:
 		c.cuts, c.discrete = distinct, true
 	default:
 		for i := 1; i <= most; i++ {
-			c.cuts = append(c.cuts, known[i*len(known)/(most+1)])
+			c.cuts = append(c.cuts, c.known[i*len(c.known)/(most+1)])
 		}
 		c.cuts = slices.Compact(c.cuts)
 	}
@@ -108,7 +107,6 @@ func newColumn(of *detect.Condition, v []float64, most int) *column {
 	for i, x := range v {
 		c.bin[i] = c.binOf(x)
 	}
-	c.known = len(known)
 	return c
 }
 
@@ -277,7 +275,7 @@ func (t *table) regions(j int) (list []scanned) {
 				x.n++
 			}
 		}
-		if x.n >= t.least && c.known-x.n >= t.least {
+		if x.n >= t.least && len(c.known)-x.n >= t.least {
 			list = append(list, x)
 		}
 	}
