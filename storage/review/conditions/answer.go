@@ -129,14 +129,12 @@ const surePair = 0.4
 // likeliest over all bounds (choice among models by Bayes factors: Kass and Raftery,
 // JASA 90, 1995). p is how likely so much is by chance.
 func choose(list []Release, p float64) []Named {
-	t := newTable(list, manyCuts)
-	x := t.newLooked()
-	t.look(t.lateOnes(), x)
+	t, x := lookFinely(list)
 	one, two := best(x.ones), best(x.twos)
 	if two >= 0 {
 		e := &x.twos[two]
-		w := e.weight * pairShare / float64(len(t.twos))
-		if w >= surePair*(x.alone+x.both) && (one < 0 || w > x.ones[one].weight*(1-pairShare)/float64(t.single)) {
+		w := t.amongTwos(e)
+		if w >= surePair*(x.alone+x.both) && (one < 0 || w > t.amongOnes(&x.ones[one])) {
 			b := t.rounded(list, t.bound(e.region), t.bound(e.with))
 			return []Named{{Bound: b[0], P: p, Or: t.beside(list, x, two, e.with.col)}, {Bound: b[1], P: p, Or: t.beside(list, x, two, e.region.col)}}
 		}
@@ -234,9 +232,7 @@ func refit(list []Release, named []detect.Bound) []detect.Bound {
 	for _, b := range named {
 		cols = append(cols, place(b.Of))
 	}
-	t := newTable(list, manyCuts, others(cols)...)
-	x := t.newLooked()
-	t.look(t.lateOnes(), x)
+	t, x := lookFinely(list, others(cols)...)
 	switch {
 	case len(cols) == 1 && x.ones[cols[0]].ok():
 		return t.rounded(list, t.bound(x.ones[cols[0]].region))

@@ -35,6 +35,24 @@ type looked struct {
 // only one (common practice, no source).
 const pairShare = 0.25
 
+// amongOnes is the weight of a single condition by what is thought of it before
+// anything is seen, amongTwos that of a pair.
+func (t *table) amongOnes(e *effect) float64 {
+	return e.weight * (1 - pairShare) / float64(max(1, t.single))
+}
+
+func (t *table) amongTwos(e *effect) float64 {
+	return e.weight * pairShare / float64(len(t.twos))
+}
+
+// lookFinely looks at releases with all bounds that a condition is told by.
+func lookFinely(list []Release, leave ...int) (*table, *looked) {
+	t := newTable(list, manyCuts, leave...)
+	x := t.newLooked()
+	t.look(t.lateOnes(), x)
+	return t, x
+}
+
 // look scans for late releases. See chance.down for the unit of weights.
 func (t *table) look(late []int, x *looked) {
 	var sums [2*manyCuts + 2]int
@@ -42,11 +60,11 @@ func (t *table) look(late []int, x *looked) {
 	for j := range t.cols {
 		t.alone(j, late, sums[:], &x.ones[j])
 		x.greatest = max(x.greatest, x.ones[j].weight)
-		x.alone += x.ones[j].weight * (1 - pairShare) / float64(max(1, t.single))
+		x.alone += t.amongOnes(&x.ones[j])
 	}
 	for i := range t.twos {
 		t.together(&t.twos[i], late, &x.twos[i])
-		x.both += x.twos[i].weight * pairShare / float64(len(t.twos))
+		x.both += t.amongTwos(&x.twos[i])
 	}
 }
 
