@@ -36,11 +36,7 @@ func TestSilenceIsTold(t *testing.T) {
 			c.do(h)
 			h.run(8, nil)
 			h.m.Flush()
-			var got []detect.Class
-			for _, f := range h.got.of(detect.KindBusFault) {
-				got = append(got, f.Class)
-			}
-			if !slices.Equal(got, c.want) {
+			if got := h.got.classes(detect.KindBusFault); !slices.Equal(got, c.want) {
 				t.Errorf("%v, expected %v", got, c.want)
 			}
 		})
@@ -109,11 +105,7 @@ func TestPauseOfAskingIsNoSilence(t *testing.T) {
 		c.do(h)
 		h.run(8, nil)
 		h.m.Flush()
-		var got []detect.Class
-		for _, f := range h.got.of(detect.KindBusFault) {
-			got = append(got, f.Class)
-		}
-		if !slices.Equal(got, c.want) {
+		if got := h.got.classes(detect.KindBusFault); !slices.Equal(got, c.want) {
 			t.Errorf("%s: %v, expected %v", c.name, got, c.want)
 		}
 		if stale := h.got.of(detect.KindRoleStale); len(stale) > 0 {

@@ -36,6 +36,15 @@ func (c *catch) of(kind string) []detect.Finding {
 	return out
 }
 
+// classes are those of the findings of a kind.
+func (c *catch) classes(kind string) []detect.Class {
+	var out []detect.Class
+	for _, f := range c.of(kind) {
+		out = append(out, f.Class)
+	}
+	return out
+}
+
 // hand feeds a monitor with rows made by hand, one every 20 ms.
 type hand struct {
 	t    testing.TB
