@@ -148,8 +148,8 @@ func match(t *tally, j *job, truth *drive.Truth, s *seen, set *detect.Settings, 
 	} else {
 		m.releases()
 	}
-	if late := t.row(rowLate); m.lateAtTimes() {
-		t.late, t.found = late.truths+late.unobservable, late.hits
+	if m.lateAtTimes() {
+		m.observed()
 	}
 	m.slips()
 	m.trends()
@@ -170,16 +170,11 @@ func match(t *tally, j *job, truth *drive.Truth, s *seen, set *detect.Settings, 
 
 // account reads what the accounts say of releases.
 func (m *matcher) account() {
-	late := m.lateAtTimes()
 	for i := range m.seen.accounts {
 		trials := &m.seen.accounts[i].ReleaseTrials
 		if m.j.stops {
 			m.t.released += trials.Releases
 			m.t.later1S += trials.Later1S
-		}
-		if late {
-			m.t.tried += trials.Releases
-			m.t.recognised += trials.Later1S
 		}
 		for _, o := range m.seen.accounts[i].Opportunities {
 			if o.Kind == detect.KindReleaseLag {
@@ -194,6 +189,18 @@ func (m *matcher) account() {
 		if m.seen.findings[i].Kind == detect.KindReleaseLag {
 			m.silent--
 		}
+	}
+}
+
+// observed sets what the self-tests say of a later release beside what was found of
+// those that truly were late.
+func (m *matcher) observed() {
+	late := m.t.row(rowLate)
+	m.t.late, m.t.found = late.truths+late.unobservable, late.hits
+	for i := range m.seen.accounts {
+		trials := &m.seen.accounts[i].ReleaseTrials
+		m.t.tried += trials.Releases
+		m.t.recognised += trials.Later1S
 	}
 }
 
