@@ -122,6 +122,9 @@ func (c *causesCmd) Run() error {
 	if err != nil {
 		return err
 	}
+	if len(jobs) == 0 {
+		return fmt.Errorf("causes: in %d rounds no drive's name contains %q", c.Rounds, c.Only)
+	}
 	classes, err := c.confuse(jobs)
 	if err != nil {
 		return err
