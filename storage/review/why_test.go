@@ -102,4 +102,9 @@ func TestWhyFelt(t *testing.T) {
 		links[1].MaxS < 0.15 || links[1].MinS > 0.15 || links[2].MinS > 1 || links[2].MaxS < 1 {
 		t.Errorf("%+v", links)
 	}
+	// What comes long before or after it has nothing to do with it.
+	s.Events = []Event{{Finding: *f}, other(detect.KindJolt, -5), other(detect.KindJolt, 9), other(detect.KindEngineDied, 9)}
+	if links := s.Why(&s.Events[0], Metric).Links; len(links) != 1 {
+		t.Errorf("felt of another time: %+v", links)
+	}
 }
