@@ -155,3 +155,29 @@ func TestKept(t *testing.T) {
 		t.Errorf("odds %g of %g", half, all)
 	}
 }
+
+// Bounds in steps hold releases also where what stands out lies between two of them:
+// all of 17 to 18 km/h late, with steps of 5 km/h, among others in time.
+func TestBoundsBetweenSteps(t *testing.T) {
+	const speed = 7
+	s := &conditions.Sample{Kept: 1}
+	add := func(n int, from, to float64, late func(i int) bool) {
+		for i := range n {
+			v := make([]float64, len(detect.Conditions))
+			for j := range v {
+				v[j] = math.NaN()
+			}
+			v[speed] = from + (to-from)*float64(i)/float64(n)
+			s.Releases = append(s.Releases, conditions.Release{LagS: math.NaN(), Values: v, Late: late(i)})
+		}
+	}
+	never := func(int) bool { return false }
+	add(60, 15.1, 16.9, never)
+	add(20, 17, 18, func(int) bool { return true })
+	add(60, 18.1, 19.9, never)
+	add(60, 25, 60, func(i int) bool { return i%6 == 0 })
+	x := conditions.Find(s).Each[speed]
+	if x.Best.From > x.Best.To || x.N == 0 || x.K == 0 {
+		t.Errorf("%d of %d late from %g to %g km/h", x.K, x.N, x.Best.From, x.Best.To)
+	}
+}

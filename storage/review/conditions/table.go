@@ -188,9 +188,12 @@ func inSteps(to func(float64) float64, x, step float64) float64 {
 }
 
 // likely is the logarithm of how much likelier the outcomes are where bounds hold
-// with a rate of their own.
+// with a rate of their own; bounds within which there is none are no bounds.
 func (t *table) likely(list []Release, bounds []detect.Bound) float64 {
 	in := within(list, bounds...)
+	if len(in) == 0 {
+		return math.Inf(-1)
+	}
 	return t.chance.gain(late(in), len(in), t.chance.late, t.chance.all)
 }
 
