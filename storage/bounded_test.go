@@ -9,6 +9,7 @@ import (
 	"runtime/debug"
 	"runtime/metrics"
 	"slices"
+	"strings"
 	"sync"
 	"syscall"
 	"testing"
@@ -332,6 +333,17 @@ func TestCostlyAccounts(t *testing.T) {
 		number++
 	}
 	bounded(t, "accounts each equal to the one before, one a block", beside(single))
+	for name, text := range map[string][]byte{
+		"accounts of one drive, each whole":     first,
+		"accounts of small numbers, each whole": []byte(`{"drive":1,"bands":[1` + strings.Repeat(",2", 3000) + `]}`),
+	} {
+		n, err := parseNode(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		group := bytes.Repeat(appendRec(nil, blockAccount, formCompact, compact(nil, &n)), 100)
+		bounded(t, name, beside(fileOf(journalFile, blockGroup, codedZstd, zipped(t, group), mostInput)))
+	}
 	for name, one := range map[string]func(n int) any{
 		"accounts of drives in turn": func(n int) any { return idling(1+n%2, n) },
 		"accounts of as many drives": func(n int) any { return idling(n, 1) },

@@ -408,10 +408,10 @@ func (r *recReader) text(x rec) ([]byte, error) {
 		r.took(newBase(n, nil))
 	}
 	if last != nil {
-		was := r.last.account.drive()
+		was := *last
 		*last = newBase(n, text)
 		if x.typ == blockAccount {
-			if cost = max(cost, leastAccount); was != "" && was == r.last.account.drive() {
+			if cost = max(cost, leastAccount); was.drive() != "" && was.since >= keyEvery && was.drive() == (*last).drive() {
 				cost /= shareOfSame
 			}
 		}
@@ -469,6 +469,7 @@ func (r *recReader) against(x rec, last **base) ([]byte, error) {
 		return nil, errCompact
 	}
 	*last = newBase(n, text)
+	(*last).since = was.since + 1
 	cost := max(weight(text), leastAccount)
 	if (*last).drive() == was.drive() {
 		cost /= shareOfNext
@@ -496,7 +497,8 @@ func (r *recReader) onward(raw []byte, last **base) error {
 }
 
 // A vehicle that idles writes accounts that hardly differ: one that goes on from one
-// of its drive counts that share of its text, and a whole one of the same drive that.
+// of its drive counts that share of its text, and a whole one of the same drive, after
+// keyEvery that went on, that.
 const (
 	shareOfNext = 16 // of version 2
 	shareOfSame = 4
