@@ -397,14 +397,23 @@ func (x *expander) varint() int64 {
 	return v
 }
 
-// count reads a number of things that each take at least a byte.
-func (x *expander) count(limit int) int {
+func (x *expander) uvarint() uint64 {
 	v, n := binary.Uvarint(x.in)
-	if n <= 0 || v > uint64(limit) {
+	if n <= 0 {
 		x.fail()
 		return 0
 	}
 	x.in = x.in[n:]
+	return v
+}
+
+// count reads a number of things that each take at least a byte.
+func (x *expander) count(limit int) int {
+	v := x.uvarint()
+	if v > uint64(limit) {
+		x.fail()
+		return 0
+	}
 	return int(v)
 }
 

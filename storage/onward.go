@@ -312,6 +312,14 @@ func (t *trail) part(n *node, i int) *trail {
 	return &t.parts[i]
 }
 
+// before is the part of an array before another, nil where there is none.
+func (t *trail) before(i int) *trail {
+	if i == 0 {
+		return nil
+	}
+	return &t.parts[i-1]
+}
+
 // heed notes the pace where the value is the one that says it.
 func (p *pace) heed(depth int, key string, now, was *trail) {
 	if depth == 1 && key == paceKey {
@@ -348,11 +356,7 @@ func (o *onward) array(n *node, t *trail) trail {
 			next.parts[i] = newTrail(&n.items[i])
 			continue
 		}
-		var left *trail
-		if i > 0 {
-			left = &next.parts[i-1]
-		}
-		next.parts[i] = o.value(&n.items[i], &t.parts[old], left)
+		next.parts[i] = o.value(&n.items[i], &t.parts[old], next.before(i))
 		old++
 	}
 	return next
@@ -418,13 +422,8 @@ func (r *onwardReader) token() (off int64, other bool) {
 		r.run--
 		return 0, false
 	}
-	u, n := binary.Uvarint(r.in)
-	if n <= 0 {
-		r.fail()
-		return 0, false
-	}
-	r.in = r.in[n:]
-	switch {
+	switch u := r.uvarint(); {
+	case r.err != nil:
 	case u == tokenElse:
 		return 0, true
 	case u <= tokenRun:
@@ -565,11 +564,7 @@ func (r *onwardReader) inserted(t *trail) trail {
 func (r *onwardReader) array(t *trail) trail {
 	next := trail{node: &node{kind: nodeArray}, parts: t.parts}
 	for i := range t.parts {
-		var left *trail
-		if i > 0 {
-			left = &next.parts[i-1]
-		}
-		part := r.value(&t.parts[i], left)
+		part := r.value(&t.parts[i], next.before(i))
 		if r.err != nil {
 			return trail{}
 		}
@@ -591,11 +586,7 @@ func (r *onwardReader) joined(t *trail, list []fresh) trail {
 		case len(old) == 0:
 			r.fail()
 		default:
-			var left *trail
-			if i > 0 {
-				left = &next.parts[i-1]
-			}
-			next.parts[i] = r.value(&old[0], left)
+			next.parts[i] = r.value(&old[0], next.before(i))
 			old = old[1:]
 		}
 		if r.err != nil {
