@@ -119,7 +119,7 @@ func serving(t *testing.T, dir string) (url string, stop func()) {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() {
-		c := &serveCmd{Dir: dir, Listen: "127.0.0.1:0", Enrol: "127.0.0.1:0"}
+		c := &serveCmd{Dir: dir, Listen: "127.0.0.1:0", Enrol: "127.0.0.1:0", fileKeep: fileKeep{Parts: 30}}
 		done <- c.Run(&host{ctx: ctx, stdout: io.Discard, stderr: io.Discard})
 	}()
 	waitFor(t, "the server", func() bool { a, err := server.AddressOf(dir); url = a.URL; return err == nil })

@@ -79,7 +79,7 @@ func TestShopIntake(t *testing.T) {
 
 	var out, log bytes.Buffer
 	done := make(chan error, 1)
-	c := &intakeCmd{Dir: dir, Server: urls, Replicas: 3}
+	c := &intakeCmd{Dir: dir, Server: urls, Replicas: 3, fileKeep: fileKeep{Parts: 30}}
 	go func() { done <- c.Run(&host{ctx: ctx, stdout: &out, stderr: &log}) }()
 	r := wire.Record{Version: 1, Kind: wire.KindEvent, Vehicle: "van-1", Stay: "stay", Run: 1, Event: &wire.Event{ID: "1-1", Finding: detect.Finding{Kind: detect.KindMark}}}
 	body, id, err := r.Encode()

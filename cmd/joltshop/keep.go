@@ -15,9 +15,13 @@ type recordKeep struct {
 	Days int `name:"keep-days" default:"1096" placeholder:"DAYS" help:"How long records are kept in the dataset, by whole months; 0 for ever. At least 400, as a vehicle may be without a network for a year. Default: 1096."`
 }
 
+// mostDays bounds what is kept for some days: a hundred years. Of three hundred a
+// time.Duration has no room, and what is kept would be past its time.
+const mostDays = 36_500
+
 func (k recordKeep) check() error {
-	if least := int(dataset.LeastKeep.Hours() / 24); k.Days != 0 && k.Days < least {
-		return cli.Usage(fmt.Sprintf("--keep-days %d: expected 0 or at least %d", k.Days, least))
+	if least := int(dataset.LeastKeep.Hours() / 24); k.Days != 0 && (k.Days < least || k.Days > mostDays) {
+		return cli.Usage(fmt.Sprintf("--keep-days %d: expected 0 or %d to %d", k.Days, least, mostDays))
 	}
 	return nil
 }
@@ -29,8 +33,11 @@ type fileKeep struct {
 }
 
 func (k fileKeep) check() error {
-	if k.Stays < 0 || k.Parts < 0 {
-		return cli.Usage("--keep-stay-days and --keep-part-days: expected 0 or more")
+	switch {
+	case k.Stays < 0 || k.Stays > mostDays:
+		return cli.Usage(fmt.Sprintf("--keep-stay-days %d: expected 0 to %d", k.Stays, mostDays))
+	case k.Parts < 1 || k.Parts > mostDays:
+		return cli.Usage(fmt.Sprintf("--keep-part-days %d: expected 1 to %d", k.Parts, mostDays))
 	}
 	return nil
 }

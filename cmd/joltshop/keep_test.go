@@ -55,7 +55,9 @@ func TestKeepDays(t *testing.T) {
 		}
 	}
 	for _, args := range [][]string{{"tidy", dir, "--keep-days", "399"}, {"tidy", dir, "--keep-days", "-1"},
-		{"serve", "--dir", dir, "--keep-days", "30"}, {"serve", "--dir", dir, "--keep-stay-days", "-1"}} {
+		{"serve", "--dir", dir, "--keep-days", "30"}, {"serve", "--dir", dir, "--keep-stay-days", "-1"},
+		{"tidy", dir, "--keep-days", "999999"}, {"intake", "--dir", dir, "--keep-stay-days", "999999"},
+		{"intake", "--dir", dir, "--keep-part-days", "0"}, {"intake", "--dir", dir, "--keep-part-days", "999999"}} {
 		var out, errs bytes.Buffer
 		if code := Main(args, &out, &errs); code != 2 || !strings.Contains(errs.String(), "--keep-") || strings.Count(errs.String(), "\n") != 1 {
 			t.Errorf("%v: %d %q", args, code, errs.String())

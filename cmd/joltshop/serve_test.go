@@ -35,7 +35,7 @@ func TestShopServeAndEnrol(t *testing.T) {
 	defer stop()
 	done := make(chan error, 1)
 	go func() {
-		c := &serveCmd{Dir: dir, Listen: "127.0.0.1:0", Enrol: "127.0.0.1:0"}
+		c := &serveCmd{Dir: dir, Listen: "127.0.0.1:0", Enrol: "127.0.0.1:0", fileKeep: fileKeep{Parts: 30}}
 		done <- c.Run(&host{ctx: ctx, stdout: io.Discard, stderr: io.Discard})
 	}()
 	for end := time.Now().Add(20 * time.Second); ; time.Sleep(5 * time.Millisecond) {
