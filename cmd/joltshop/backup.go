@@ -53,6 +53,9 @@ func (c *backupCmd) Run(h *host) error {
 	if where == "" {
 		where = filepath.Join(c.Dir, "dataset")
 	}
+	if err := dataset.There(where); err != nil {
+		return fmt.Errorf("%w; expected, with --dataset, where serve or intake lays records down", err)
+	}
 	part := c.To + ".part"
 	if _, err := os.Lstat(part); err == nil {
 		return fmt.Errorf("%s is there, of a backup that was stopped; remove it first", part)
@@ -68,14 +71,15 @@ func (c *backupCmd) Run(h *host) error {
 			return err
 		}
 	}
-	if err := dataset.Copy(h.ctx, where, filepath.Join(part, "dataset")); err != nil {
+	records, err := dataset.Copy(h.ctx, where, filepath.Join(part, "dataset"))
+	if err != nil {
 		return err
 	}
 	unix.Sync()
 	if err := os.Rename(part, c.To); err != nil {
 		return err
 	}
-	_, err := fmt.Fprintf(h.stdout, "%s: %d files, %.1f MB, and the dataset\n", c.To, t.files, float64(t.bytes)/1e6)
+	_, err = fmt.Fprintf(h.stdout, "%s: %d files, %.1f MB, and the %d files of the dataset at %s\n", c.To, t.files, float64(t.bytes)/1e6, records, where)
 	return err
 }
 

@@ -205,6 +205,11 @@ func TestBackupAndReconcile(t *testing.T) {
 	command(t, 0, "backup", "--dir", shop, "--to", second, "--base", first)
 	linked(t, first, second)
 	command(t, 1, "backup", "--dir", shop, "--to", second)
+	elsewhere := filepath.Join(dir, "elsewhere") // where no dataset is
+	command(t, 1, "backup", "--dir", shop, "--to", filepath.Join(dir, "backup-3"), "--dataset", elsewhere)
+	if _, err := os.Stat(elsewhere); err == nil {
+		t.Error("a dataset was made to be copied")
+	}
 	command(t, 2, "backup", "--dir", shop, "--to", filepath.Join(shop, "backup"))
 	command(t, 1, "reconcile", shop) // a server runs in it
 	runs(4, 6)

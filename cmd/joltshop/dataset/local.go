@@ -90,53 +90,62 @@ func entries(dir, begin string) ([]string, error) {
 	return list, nil
 }
 
+// There is an error where a dataset is to be a local folder and there is none.
+func There(where string) error {
+	if strings.HasPrefix(where, "s3://") {
+		return nil
+	}
+	if _, err := os.Stat(where); err != nil {
+		return fmt.Errorf("dataset: %w", err)
+	}
+	return nil
+}
+
 // Local returns a local folder with the dataset's files: the folder itself, or,
 // for s3://…, the folder cache after it has been brought up to date. A file
 // never changes, so only new ones are fetched.
 func Local(ctx context.Context, where, cache string) (string, error) {
 	rest, remote := strings.CutPrefix(where, "s3://")
 	if !remote {
-		if _, err := os.Stat(where); err != nil {
-			return "", fmt.Errorf("dataset: %w", err)
-		}
-		return where, nil
+		return where, There(where)
 	}
 	b, err := openBucket(rest)
 	if err != nil {
 		return "", err
 	}
-	return cache, mirror(ctx, b, folder(cache))
+	_, err = mirror(ctx, b, folder(cache))
+	return cache, err
 }
 
 // Copy makes a local folder the same as the dataset at where, which may be written to
-// meanwhile: every row that was flushed before is in the copy. A file that is there
-// already is not copied again.
-func Copy(ctx context.Context, where, dir string) error {
+// meanwhile: every row that was flushed before is in the copy. It returns how many files
+// that has; one that is there already is not copied again.
+func Copy(ctx context.Context, where, dir string) (files int, err error) {
 	at, err := openPlace(where)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	return mirror(ctx, at, folder(dir))
 }
 
-// mirror brings a folder up to date.
-func mirror(ctx context.Context, from place, to folder) error {
+// mirror brings a folder up to date and returns how many files it has.
+func mirror(ctx context.Context, from place, to folder) (files int, err error) {
 	for tries := 3; ; tries-- {
 		// The server may put a file in the place of others while they are fetched.
-		if err := mirrorOnce(ctx, from, to); tries == 1 || !errors.Is(err, fs.ErrNotExist) {
-			return err
+		if files, err = mirrorOnce(ctx, from, to); tries == 1 || !errors.Is(err, fs.ErrNotExist) {
+			return files, err
 		}
 	}
 }
 
 // mirrorOnce fetches in the order in which List reads.
-func mirrorOnce(ctx context.Context, from place, to folder) error {
+func mirrorOnce(ctx context.Context, from place, to folder) (int, error) {
 	kept := map[string]bool{}
 	for _, table := range Tables {
 		for _, list := range []func(context.Context, string) ([]file, error){from.loose, from.months} {
 			files, err := list(ctx, table)
 			if err != nil {
-				return err
+				return 0, err
 			}
 			for _, f := range files {
 				// The store is not trusted to name files: only our own form is taken.
@@ -145,7 +154,7 @@ func mirrorOnce(ctx context.Context, from place, to folder) error {
 				}
 				kept[f.name] = true
 				if err := fetch(ctx, from, f, to); err != nil {
-					return fmt.Errorf("%s: %w", f.name, err)
+					return 0, fmt.Errorf("%s: %w", f.name, err)
 				}
 			}
 		}
@@ -153,12 +162,12 @@ func mirrorOnce(ctx context.Context, from place, to folder) error {
 	switch held, err := from.read(ctx, heldFrom); {
 	case err == nil:
 		if err := to.write(ctx, heldFrom, held); err != nil {
-			return err
+			return 0, err
 		}
 	case !errors.Is(err, fs.ErrNotExist):
-		return err
+		return 0, err
 	}
-	return filepath.WalkDir(string(to), func(at string, e os.DirEntry, err error) error {
+	return len(kept), filepath.WalkDir(string(to), func(at string, e os.DirEntry, err error) error {
 		if errors.Is(err, fs.ErrNotExist) && at == string(to) {
 			return nil // of an empty dataset
 		}
