@@ -23,10 +23,10 @@ import (
 )
 
 type backupCmd struct {
-	Dir     string `required:"" type:"existingdir" placeholder:"DIR" help:"The shop's folder; serve or intake may be running."`
-	To      string `required:"" type:"path" placeholder:"DIR" help:"The folder to make: a shop's folder again, with the dataset in it. It must not be there."`
-	Base    string `type:"existingdir" placeholder:"DIR" help:"An earlier backup: what has not changed since is linked from there and takes no more room."`
-	Dataset string `placeholder:"WHERE" help:"Where records are laid down: a folder or s3://bucket/prefix. Default: dataset in the shop's folder."`
+	Dir  string `required:"" type:"existingdir" placeholder:"DIR" help:"The shop's folder; serve or intake may be running."`
+	To   string `required:"" type:"path" placeholder:"DIR" help:"The folder to make: a shop's folder again, with the dataset in it. It must not be there."`
+	Base string `type:"existingdir" placeholder:"DIR" help:"An earlier backup: what has not changed since is linked from there and takes no more room."`
+	laidDown
 }
 
 // Help implements kong's long help.
@@ -49,10 +49,7 @@ func (c *backupCmd) Run(h *host) error {
 	if in, err := filepath.Rel(c.Dir, c.To); err == nil && filepath.IsLocal(in) {
 		return cli.Usage(fmt.Sprintf("--to %s: it is in the shop's folder", c.To))
 	}
-	where := c.Dataset
-	if where == "" {
-		where = filepath.Join(c.Dir, "dataset")
-	}
+	where := c.in(c.Dir)
 	if err := dataset.There(where); err != nil {
 		return fmt.Errorf("%w; expected, with --dataset, where serve or intake lays records down", err)
 	}
@@ -171,8 +168,8 @@ func (t *tree) file(name string, info fs.FileInfo) error {
 }
 
 type reconcileCmd struct {
-	Dir     string `arg:"" type:"existingdir" placeholder:"SHOP" help:"The shop's folder, as it was put back; no server runs in it."`
-	Dataset string `placeholder:"WHERE" help:"Where records are laid down: a folder or s3://bucket/prefix. Default: dataset in the shop's folder."`
+	Dir string `arg:"" type:"existingdir" placeholder:"SHOP" help:"The shop's folder, as it was put back; no server runs in it."`
+	laidDown
 }
 
 // Help implements kong's long help.
@@ -192,11 +189,7 @@ func (c *reconcileCmd) Run(h *host) error {
 		return err
 	}
 	defer unlock()
-	where := c.Dataset
-	if where == "" {
-		where = filepath.Join(c.Dir, "dataset")
-	}
-	data, err := dataset.Open(where)
+	data, err := dataset.Open(c.in(c.Dir))
 	if err != nil {
 		return err
 	}

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"net"
 	"net/url"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -25,7 +24,7 @@ type intakeCmd struct {
 	Server   []string `placeholder:"URL" help:"A server of the cluster, tls://HOST:PORT; repeatable. nats:// only on this machine."`
 	CA       string   `name:"ca" type:"existingfile" placeholder:"FILE" help:"Who certifies the cluster's servers, in PEM. Default: the shop's own authority."`
 	Replicas int      `default:"3" help:"On how many servers each thing is kept, 1 to 5."`
-	Dataset  string   `placeholder:"WHERE" help:"Where records are laid down: a folder or s3://bucket/prefix. Default: dataset in the shop's folder."`
+	laidDown
 	recordKeep
 	fileKeep
 	Rights bool `help:"Print the vehicles' rights for the configuration of the cluster's servers, and stop."`
@@ -102,11 +101,7 @@ func (c *intakeCmd) Run(h *host) (err error) {
 		}
 		return nil
 	}
-	where := c.Dataset
-	if where == "" {
-		where = filepath.Join(c.Dir, "dataset")
-	}
-	data, err := dataset.Open(where)
+	data, err := dataset.Open(c.in(c.Dir))
 	if err != nil {
 		return err
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"path/filepath"
@@ -9,6 +10,14 @@ import (
 	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/joltshop/dataset"
 )
+
+// laidDown is where records are.
+type laidDown struct {
+	Dataset string `placeholder:"WHERE" help:"Where records are laid down: a folder or s3://bucket/prefix. Default: dataset in the shop's folder."`
+}
+
+// in is where those of the shop in dir are.
+func (l laidDown) in(dir string) string { return cmp.Or(l.Dataset, filepath.Join(dir, "dataset")) }
 
 // recordKeep is how long records are kept.
 type recordKeep struct {

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"path/filepath"
 	"time"
 
 	"joltwatch/cmd/internal/cli"
@@ -22,7 +21,7 @@ type serveCmd struct {
 	Name      []string `placeholder:"NAME" help:"A DNS name or address by which vehicles reach this machine; repeatable. The first is told to them."`
 	MaxMB     int64    `name:"max-mb" placeholder:"MB" help:"The most that deliveries take on disk, in megabytes; beyond it they are refused and wait in the vehicles. Default: the disk."`
 	VehicleMB int64    `name:"vehicle-mb" default:"2000" placeholder:"MB" help:"The most that one vehicle's files take on disk until they are taken in, in megabytes; one that passes it is kept away for an hour."`
-	Dataset   string   `placeholder:"WHERE" help:"Where records are laid down: a folder or s3://bucket/prefix. Default: dataset in the shop's folder."`
+	laidDown
 	recordKeep
 	fileKeep
 }
@@ -55,11 +54,7 @@ func (c *serveCmd) Run(h *host) (err error) {
 		return err
 	}
 	defer s.Close()
-	where := c.Dataset
-	if where == "" {
-		where = filepath.Join(c.Dir, "dataset")
-	}
-	data, err := dataset.Open(where)
+	data, err := dataset.Open(c.in(c.Dir))
 	if err != nil {
 		return err
 	}
