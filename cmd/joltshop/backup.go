@@ -2,8 +2,6 @@ package main
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -241,7 +239,7 @@ func heldFiles(ctx context.Context, dir string, of func(vehicle, stay string) *w
 		if !wire.VehicleName(vehicle) || storage.CheckFileName(name) != nil {
 			continue
 		}
-		sum, err := sumOf(at)
+		sum, _, err := wire.SumOf(at)
 		if err != nil {
 			return n, err
 		}
@@ -249,17 +247,4 @@ func heldFiles(ctx context.Context, dir string, of func(vehicle, stay string) *w
 		n++
 	}
 	return n, err
-}
-
-func sumOf(path string) (string, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return "", err
-	}
-	defer f.Close()
-	h := sha256.New()
-	if _, err := io.Copy(h, f); err != nil {
-		return "", err
-	}
-	return hex.EncodeToString(h.Sum(nil)), nil
 }

@@ -164,11 +164,11 @@ func arrived(t *testing.T, shop string, v *van) bool {
 		}
 	}
 	for _, f := range stay.Files {
-		a, err := sumOf(filepath.Join(stay.Dir, f.Name))
+		a, _, err := wire.SumOf(filepath.Join(stay.Dir, f.Name))
 		if err != nil {
 			t.Fatal(err)
 		}
-		if b, err := sumOf(filepath.Join(shop, "vehicles", v.name, stay.ID, f.Name)); err != nil || a != b {
+		if b, _, err := wire.SumOf(filepath.Join(shop, "vehicles", v.name, stay.ID, f.Name)); err != nil || a != b {
 			return false
 		}
 	}

@@ -12,6 +12,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
+	"os"
 	"strings"
 	"time"
 
@@ -136,6 +138,18 @@ type File struct {
 	Parts  int    `json:"parts,omitempty"`
 	// PartBytes is the size of all parts but the last, in bytes; 0 is PartSize.
 	PartBytes int64 `json:"part_bytes,omitempty"`
+}
+
+// SumOf is the SHA-256 of a file on disk, as File has it, and the file's size in bytes.
+func SumOf(path string) (sum string, size int64, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", 0, err
+	}
+	defer f.Close()
+	h := sha256.New()
+	size, err = io.Copy(h, f)
+	return hex.EncodeToString(h.Sum(nil)), size, err
 }
 
 // Parcel is what the pieces of a file are filed under: it tells files of a vehicle

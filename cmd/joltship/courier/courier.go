@@ -5,12 +5,9 @@ package courier
 import (
 	"cmp"
 	"context"
-	"crypto/sha256"
 	"crypto/tls"
-	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -206,7 +203,7 @@ func (c *Courier) look(stay *wire.Stay) (*work, error) {
 		if known && d.Size == info.Size() && d.Changed.Equal(info.ModTime()) {
 			continue
 		}
-		sum, size, err := hash(path)
+		sum, size, err := wire.SumOf(path)
 		if os.IsNotExist(err) {
 			continue
 		}
@@ -258,17 +255,6 @@ func (w *work) order(all []wire.Keyed) {
 func (c *Courier) announce(stay *wire.Stay, name, sum string, size int64) wire.Record {
 	return wire.Record{Version: wire.FileVersion, Kind: wire.KindFile, Vehicle: c.config.Vehicle, Stay: stay.ID,
 		File: &wire.File{Name: name, Size: size, SHA256: sum}}
-}
-
-func hash(path string) (sum string, size int64, err error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return "", 0, err
-	}
-	defer f.Close()
-	h := sha256.New()
-	size, err = io.Copy(h, f)
-	return hex.EncodeToString(h.Sum(nil)), size, err
 }
 
 // connect makes one connection, which is not made again when it breaks: the next
@@ -424,7 +410,7 @@ func (c *Courier) removeDelivered(stay *wire.Stay) error {
 			continue
 		}
 		// Once more: what goes is what was confirmed.
-		sum, _, err := hash(filepath.Join(stay.Dir, f.Name))
+		sum, _, err := wire.SumOf(filepath.Join(stay.Dir, f.Name))
 		if os.IsNotExist(err) {
 			continue
 		}

@@ -281,7 +281,7 @@ func (in *intake) file(ctx context.Context, r *wire.Record, delivered uint64) er
 	if err != nil {
 		return &later{err, retryWait}
 	}
-	if sum, err := hashFile(path); err == nil && sum == f.SHA256 {
+	if sum, _, err := wire.SumOf(path); err == nil && sum == f.SHA256 {
 		bucket.remove(ctx, r) // it has come before
 		return nil
 	}
@@ -405,19 +405,6 @@ func assemble(ctx context.Context, bucket *bucket, r *wire.Record, out *os.File)
 		return &badFile{fmt.Errorf("file %s: its bytes have the SHA-256 %s, announced was %s", f.Name, sum, f.SHA256)}
 	}
 	return out.Sync()
-}
-
-func hashFile(path string) (string, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return "", err
-	}
-	defer f.Close()
-	h := sha256.New()
-	if _, err := io.Copy(h, f); err != nil {
-		return "", err
-	}
-	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
 func syncDir(dir string) error {
