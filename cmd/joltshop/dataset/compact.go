@@ -230,7 +230,8 @@ func join[T row](ctx context.Context, at place, codec *zstd.Codec, m *month) (si
 	if size, err = w.close(out); err != nil {
 		return 0, err
 	}
-	return size, j.replace(ctx, out, path.Join(folder, nameOf(w.ids)+suffix))
+	name := path.Join(folder, nameOf(w.ids)+suffix)
+	return size, replace(ctx, at, j.taken, name, func() error { return at.keep(ctx, out, name) })
 }
 
 func (j *joining[T]) open(ctx context.Context, m *month) error {
@@ -294,24 +295,6 @@ func (j *joining[T]) rows(ctx context.Context, vehicle string) ([]T, error) {
 		j.names = j.names[1:]
 	}
 	return all.list, nil
-}
-
-// replace puts the new file into place, and only then removes what it took in.
-func (j *joining[T]) replace(ctx context.Context, out *os.File, name string) error {
-	if !slices.Contains(j.taken, name) {
-		if err := j.at.keep(ctx, out, name); err != nil {
-			return err
-		}
-	}
-	for _, f := range j.taken {
-		if f == name {
-			continue
-		}
-		if err := j.at.remove(ctx, f); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 func readLoose[T row](ctx context.Context, at place, f looseFile, all *rows[T]) error {

@@ -279,10 +279,16 @@ func merge(ctx context.Context, at place, codec *zstd.Codec, p partition, b batc
 	if err != nil {
 		return aside, err
 	}
-	name := path.Join(p.String(), all.name()+".parquet")
+	name := path.Join(p.String(), all.name()+suffix)
+	return aside, replace(ctx, at, taken, name, func() error { return at.write(ctx, name, body) })
+}
+
+// replace puts a new file into place, unless it is there, and only then removes the
+// files that it took in.
+func replace(ctx context.Context, at place, taken []string, name string, put func() error) error {
 	if !slices.Contains(taken, name) {
-		if err := at.write(ctx, name, body); err != nil {
-			return aside, err
+		if err := put(); err != nil {
+			return err
 		}
 	}
 	for _, f := range taken {
@@ -290,10 +296,10 @@ func merge(ctx context.Context, at place, codec *zstd.Codec, p partition, b batc
 			continue
 		}
 		if err := at.remove(ctx, f); err != nil {
-			return aside, err
+			return err
 		}
 	}
-	return aside, nil
+	return nil
 }
 
 // sealed is the size in bytes from which a file is not written again.
