@@ -13,7 +13,6 @@ import (
 	"os"
 	"path"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -324,11 +323,9 @@ type monthWriter[T row] struct {
 }
 
 func newMonthWriter[T row](out io.Writer, m *month, codec *zstd.Codec) *monthWriter[T] {
-	w := parquet.NewGenericWriter[T](out, parquet.CreatedBy("joltbench", strconv.Itoa(SchemaVersion), ""),
-		parquet.Compression(codec), parquet.MaxRowsPerRowGroup(groupRows),
+	w := newWriter[T](out, m.table, codec, parquet.MaxRowsPerRowGroup(groupRows),
 		parquet.SortingWriterConfig(parquet.SortingColumns(parquet.Ascending("vehicle"), parquet.NullsFirst(parquet.Ascending("time")), parquet.Ascending("id"))),
 		parquet.BloomFilters(parquet.SplitBlockFilter(10, "id"), parquet.SplitBlockFilter(10, "stay")),
-		parquet.KeyValueMetadata(keySchema, strconv.Itoa(SchemaVersion)), parquet.KeyValueMetadata(keyTable, m.table),
 		parquet.KeyValueMetadata(keyMonth, m.name))
 	return &monthWriter[T]{GenericWriter: w, ids: sha256.New()}
 }

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"hash"
+	"io"
 	"slices"
 	"strconv"
 	"strings"
@@ -301,16 +302,19 @@ func (b *rows[T]) into(p partition) error {
 	return nil
 }
 
+// newWriter writes a file of a table.
+func newWriter[T row](out io.Writer, table string, codec *zstd.Codec, more ...parquet.WriterOption) *parquet.GenericWriter[T] {
+	return parquet.NewGenericWriter[T](out, append(more, parquet.CreatedBy("joltbench", strconv.Itoa(SchemaVersion), ""), parquet.Compression(codec),
+		parquet.KeyValueMetadata(keySchema, strconv.Itoa(SchemaVersion)), parquet.KeyValueMetadata(keyTable, table))...)
+}
+
 func (b *rows[T]) encode(p partition, codec *zstd.Codec) ([]byte, error) {
 	b.sort()
 	if err := b.into(p); err != nil {
 		return nil, err
 	}
 	var out bytes.Buffer
-	w := parquet.NewGenericWriter[T](&out, parquet.CreatedBy("joltbench", strconv.Itoa(SchemaVersion), ""),
-		parquet.Compression(codec),
-		parquet.KeyValueMetadata(keySchema, strconv.Itoa(SchemaVersion)), parquet.KeyValueMetadata(keyTable, p.table),
-		parquet.KeyValueMetadata(keyVehicle, p.vehicle), parquet.KeyValueMetadata(keyDay, p.day))
+	w := newWriter[T](&out, p.table, codec, parquet.KeyValueMetadata(keyVehicle, p.vehicle), parquet.KeyValueMetadata(keyDay, p.day))
 	if _, err := w.Write(b.list); err != nil {
 		return nil, err
 	}
