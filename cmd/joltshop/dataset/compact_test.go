@@ -46,19 +46,7 @@ func everywhere(t *testing.T, at place) map[string]int {
 	t.Helper()
 	n := map[string]int{}
 	for _, name := range allFiles(t, at) {
-		body, err := at.read(context.Background(), name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		list, err := parquet.Read[struct {
-			ID string `parquet:"id"`
-		}](bytes.NewReader(body), int64(len(body)))
-		if err != nil {
-			t.Fatalf("%s: %v", name, err)
-		}
-		for _, r := range list {
-			n[r.ID]++
-		}
+		countIDs(t, at, name, n)
 	}
 	return n
 }
@@ -426,17 +414,8 @@ func TestCompactDamagedAndLater(t *testing.T) {
 			}
 			loose, _ := d.at.loose(ctx, events)
 			hurt(loose[1].name)
-			type later struct {
-				ID string `parquet:"id"`
-			}
-			var b bytes.Buffer
-			w := parquet.NewGenericWriter[later](&b, parquet.KeyValueMetadata(keySchema, fmt.Sprint(SchemaVersion+1)))
-			w.Write([]later{{strings.Repeat("1", 64)}})
-			w.Close()
 			const newer = "events/vehicle=d/day=2026-02-10/later.parquet"
-			if err := d.at.write(ctx, newer, b.Bytes()); err != nil {
-				t.Fatal(err)
-			}
+			later := layLater(t, d.at, newer, strings.Repeat("1", 64))
 			if _, err := d.Compact(ctx, afterFortnight); err != nil {
 				t.Fatal(err)
 			}
@@ -444,7 +423,7 @@ func TestCompactDamagedAndLater(t *testing.T) {
 				t.Errorf("set aside: %v", got)
 			}
 			eachOnce(t, d.at, 3) // a, c and the later one
-			if body, err := d.at.read(ctx, newer); err != nil || !bytes.Equal(body, b.Bytes()) {
+			if body, err := d.at.read(ctx, newer); err != nil || !bytes.Equal(body, later) {
 				t.Errorf("the later file was changed: %v", err)
 			}
 			made, _ := d.at.months(ctx, events)

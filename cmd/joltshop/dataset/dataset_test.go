@@ -77,6 +77,40 @@ func flush(t *testing.T, d *Dataset) {
 	}
 }
 
+// countIDs counts the identities in a file.
+func countIDs(t *testing.T, at place, name string, n map[string]int) {
+	t.Helper()
+	body, err := at.read(context.Background(), name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	list, err := parquet.Read[struct {
+		ID string `parquet:"id"`
+	}](bytes.NewReader(body), int64(len(body)))
+	if err != nil {
+		t.Fatalf("%s: %v", name, err)
+	}
+	for _, r := range list {
+		n[r.ID]++
+	}
+}
+
+// layLater lays down a file of a later schema with a row and returns its bytes.
+func layLater(t *testing.T, at place, name, id string) []byte {
+	t.Helper()
+	type later struct {
+		ID  string `parquet:"id"`
+		New string `parquet:"new"`
+	}
+	var b bytes.Buffer
+	w := parquet.NewGenericWriter[later](&b, parquet.KeyValueMetadata(keySchema, fmt.Sprint(SchemaVersion+1)))
+	_, err := w.Write([]later{{id, "x"}})
+	if err = errors.Join(err, w.Close(), at.write(context.Background(), name, b.Bytes())); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
 // ids counts how often each identity is in the files, by partition folder.
 func ids(t *testing.T, at place, partitions ...partition) map[string]int {
 	t.Helper()
@@ -87,19 +121,7 @@ func ids(t *testing.T, at place, partitions ...partition) map[string]int {
 			t.Fatal(err)
 		}
 		for _, f := range files {
-			body, err := at.read(context.Background(), f.name)
-			if err != nil {
-				t.Fatal(err)
-			}
-			list, err := parquet.Read[struct {
-				ID string `parquet:"id"`
-			}](bytes.NewReader(body), int64(len(body)))
-			if err != nil {
-				t.Fatalf("%s: %v", f.name, err)
-			}
-			for _, r := range list {
-				n[r.ID]++
-			}
+			countIDs(t, at, f.name, n)
 		}
 	}
 	return n
@@ -511,26 +533,16 @@ func TestLaterSchema(t *testing.T) {
 	}
 	r := event("van", received, 1)
 	_, id, _ := r.Encode()
-	type later struct {
-		ID  string `parquet:"id"`
-		New string `parquet:"new"`
-	}
-	var b bytes.Buffer
-	w := parquet.NewGenericWriter[later](&b, parquet.KeyValueMetadata(keySchema, "3"))
-	w.Write([]later{{id, "x"}})
-	w.Close()
 	p := partition{events, "van", "2026-03-10"}
 	name := path.Join(p.String(), "later.parquet")
-	if err := d.at.write(context.Background(), name, b.Bytes()); err != nil {
-		t.Fatal(err)
-	}
+	later := layLater(t, d.at, name, id)
 	give(t, d, r, event("van", received, 2))
 	flush(t, d)
 	n := ids(t, d.at, p)
 	if len(n) != 2 || n[id] != 1 {
 		t.Errorf("%v", n)
 	}
-	if body, err := d.at.read(context.Background(), name); err != nil || !bytes.Equal(body, b.Bytes()) {
+	if body, err := d.at.read(context.Background(), name); err != nil || !bytes.Equal(body, later) {
 		t.Errorf("the later file was changed: %v", err)
 	}
 }
