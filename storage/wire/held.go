@@ -2,7 +2,6 @@ package wire
 
 import (
 	"bytes"
-	"encoding/base64"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
@@ -13,12 +12,6 @@ import (
 // HeldName is the object, in a vehicle's bucket, in which a shop that was put back from
 // a backup says what it has of the vehicle. The courier sends again what is not in it.
 const HeldName = "held"
-
-// HeldSubject is the subject of what says where its bytes lie, as object stores of NATS
-// JetStream name it.
-func HeldSubject(vehicle string) string {
-	return "$O." + Bucket(vehicle) + ".M." + base64.URLEncoding.EncodeToString([]byte(HeldName))
-}
 
 // MaxHeld bounds an encoded Held, in bytes: some million records.
 const MaxHeld = 16 << 20

@@ -1,6 +1,7 @@
 package wire
 
 import (
+	"encoding/base64"
 	"strconv"
 	"strings"
 )
@@ -19,6 +20,16 @@ func Subject(vehicle string, kind Kind) string { return "jolt." + vehicle + "." 
 
 // Bucket is the object store of a vehicle's files.
 func Bucket(vehicle string) string { return "evidence-" + vehicle }
+
+// ObjectSubject is the subject of what says where the bytes of an object in a vehicle's
+// bucket lie, as object stores of NATS JetStream name it.
+func ObjectSubject(vehicle, object string) string {
+	return "$O." + Bucket(vehicle) + ".M." + base64.URLEncoding.EncodeToString([]byte(object))
+}
+
+// ChunksSubject is the subject of those bytes, by the identifier that is said there; * is
+// any.
+func ChunksSubject(vehicle, nuid string) string { return "$O." + Bucket(vehicle) + ".C." + nuid }
 
 // Piece is the subject of a message with the bytes of a file that begin at an offset, as
 // many as the message has. A vehicle may cut a file as it likes, and again otherwise: the

@@ -97,7 +97,7 @@ func (c *Courier) compare(stay *wire.Stay, has *wire.HeldStay) (lost string) {
 // askHeld returns what the shop says it has, and which list that is; nil where it says
 // nothing, or what was held against it before.
 func (c *Courier) askHeld(ctx context.Context, conn *nats.Conn) (*wire.Held, string, error) {
-	b, _, err := c.stored(ctx, conn, wire.HeldSubject(c.config.Vehicle), 0)
+	b, _, err := c.stored(ctx, conn, wire.ObjectSubject(c.config.Vehicle, wire.HeldName), 0)
 	if b == nil || err != nil {
 		return nil, "", err
 	}
@@ -113,7 +113,7 @@ func (c *Courier) askHeld(ctx context.Context, conn *nats.Conn) (*wire.Held, str
 	}
 	var body bytes.Buffer
 	for seq := uint64(0); uint64(body.Len()) < info.Size; {
-		if b, seq, err = c.stored(ctx, conn, "$O."+wire.Bucket(c.config.Vehicle)+".C."+info.NUID, seq+1); err != nil {
+		if b, seq, err = c.stored(ctx, conn, wire.ChunksSubject(c.config.Vehicle, info.NUID), seq+1); err != nil {
 			return nil, "", err
 		}
 		if len(b) == 0 {

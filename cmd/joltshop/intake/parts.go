@@ -2,7 +2,6 @@ package intake
 
 import (
 	"context"
-	"encoding/base64"
 	"errors"
 	"fmt"
 	"io"
@@ -24,7 +23,6 @@ type bucket struct {
 	jetstream.ObjectStore
 	stream  jetstream.Stream
 	vehicle string
-	name    string
 	// used is what the vehicle's folder takes, in bytes.
 	used int64
 }
@@ -33,12 +31,12 @@ func (in *intake) bucket(ctx context.Context, vehicle string) (*bucket, error) {
 	if b, ok := in.buckets[vehicle]; ok {
 		return b, nil
 	}
-	b := &bucket{vehicle: vehicle, name: wire.Bucket(vehicle)}
+	b, name := &bucket{vehicle: vehicle}, wire.Bucket(vehicle)
 	var err error
-	if b.ObjectStore, err = in.js.ObjectStore(ctx, b.name); err != nil {
+	if b.ObjectStore, err = in.js.ObjectStore(ctx, name); err != nil {
 		return nil, err
 	}
-	if b.stream, err = in.js.Stream(ctx, "OBJ_"+b.name); err != nil {
+	if b.stream, err = in.js.Stream(ctx, "OBJ_"+name); err != nil {
 		return nil, err
 	}
 	given := time.Now()
@@ -86,8 +84,6 @@ func sizeOf(dir string) (sum int64, err error) {
 	})
 	return sum, err
 }
-
-func (b *bucket) chunks(nuid string) string { return "$O." + b.name + ".C." + nuid }
 
 // errMissing is a part that has not come, or not wholly.
 var errMissing = errors.New("not all of its parts are there")
@@ -166,7 +162,7 @@ func (b *bucket) parts(ctx context.Context, f *wire.File) ([]part, error) {
 		case !letters(info.NUID):
 			return nil, &badFile{fmt.Errorf("file %s: part %d lies at %.60q", f.Name, i, info.NUID)}
 		}
-		list[i] = part{want, info.Chunks, b.chunks(info.NUID)}
+		list[i] = part{want, info.Chunks, wire.ChunksSubject(b.vehicle, info.NUID)}
 	}
 	return list, nil
 }
@@ -221,10 +217,9 @@ func (b *bucket) remove(ctx context.Context, r *wire.Record) {
 			continue
 		}
 		if letters(info.NUID) {
-			b.stream.Purge(ctx, jetstream.WithPurgeSubject(b.chunks(info.NUID))) //nolint:errcheck // it only takes room
+			b.stream.Purge(ctx, jetstream.WithPurgeSubject(wire.ChunksSubject(b.vehicle, info.NUID))) //nolint:errcheck // it only takes room
 		}
-		meta := "$O." + b.name + ".M." + base64.URLEncoding.EncodeToString([]byte(name))
-		b.stream.Purge(ctx, jetstream.WithPurgeSubject(meta)) //nolint:errcheck // it only takes room
+		b.stream.Purge(ctx, jetstream.WithPurgeSubject(wire.ObjectSubject(b.vehicle, name))) //nolint:errcheck // it only takes room
 	}
 }
 
@@ -355,15 +350,14 @@ func (b *bucket) sweep(ctx context.Context, orphans, named time.Time) error {
 	}
 	for _, o := range list {
 		if o.ModTime.Before(named) && o.Name != wire.HeldName {
-			meta := "$O." + b.name + ".M." + base64.URLEncoding.EncodeToString([]byte(o.Name))
-			if err := b.stream.Purge(ctx, jetstream.WithPurgeSubject(meta)); err != nil {
+			if err := b.stream.Purge(ctx, jetstream.WithPurgeSubject(wire.ObjectSubject(b.vehicle, o.Name))); err != nil {
 				return err
 			}
 			continue
 		}
-		live[b.chunks(o.NUID)] = true
+		live[wire.ChunksSubject(b.vehicle, o.NUID)] = true
 	}
-	chunks, err := b.subjects(ctx, b.chunks("*"))
+	chunks, err := b.subjects(ctx, wire.ChunksSubject(b.vehicle, "*"))
 	if err != nil {
 		return err
 	}

@@ -229,7 +229,7 @@ func TestSweep(t *testing.T) {
 		t.Fatal(err)
 	}
 	for range 3 {
-		if _, err := js.Publish(ctx, b.chunks("broken"), []byte("bytes")); err != nil {
+		if _, err := js.Publish(ctx, wire.ChunksSubject(b.vehicle, "broken"), []byte("bytes")); err != nil {
 			t.Fatal(err)
 		}
 	}
