@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
 
 	"joltwatch/storage/wire"
 )
@@ -232,10 +233,7 @@ type answer struct {
 		Seq     uint64 `json:"seq"`
 		Data    []byte `json:"data"`
 	} `json:"message"`
-	Error *struct {
-		Code int    `json:"code"`
-		Text string `json:"description"`
-	} `json:"error"`
+	Error *jetstream.APIError `json:"error"`
 }
 
 func parse(m *nats.Msg) (a answer, err error) {
@@ -262,7 +260,7 @@ func (t *transfer) confirm(m *nats.Msg) error {
 	b := &t.c.memory.Begun
 	if a.Error != nil {
 		b.Seq = 0
-		return errors.New(a.Error.Text)
+		return errors.New(a.Error.Description)
 	}
 	i := slices.IndexFunc(t.unanswered, func(p piece) bool { return p.reply == m.Subject })
 	if i < 0 {
@@ -310,7 +308,7 @@ func (t *transfer) resume(ctx context.Context, size int64) error {
 		*b = begun{Parcel: b.Parcel} // cleared away, or nothing came
 		return nil
 	case a.Error != nil:
-		return errors.New(a.Error.Text)
+		return errors.New(a.Error.Description)
 	}
 	at, err := wire.PieceOffset(a.Message.Subject)
 	end := at + int64(len(a.Message.Data))

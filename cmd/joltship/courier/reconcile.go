@@ -146,21 +146,14 @@ func (c *Courier) stored(ctx context.Context, conn *nats.Conn, subject string, f
 	if err != nil {
 		return nil, 0, err
 	}
-	var answer struct {
-		Message struct {
-			Seq  uint64 `json:"seq"`
-			Data []byte `json:"data"`
-		} `json:"message"`
-		Error *jetstream.APIError `json:"error"`
-	}
-	if err := json.Unmarshal(m.Data, &answer); err != nil {
+	a, err := parse(m)
+	switch {
+	case err != nil:
 		return nil, 0, err
-	}
-	switch e := answer.Error; {
-	case e == nil:
-		return answer.Message.Data, answer.Message.Seq, nil
-	case e.ErrorCode == jetstream.JSErrCodeMessageNotFound, e.ErrorCode == jetstream.JSErrCodeStreamNotFound:
+	case a.Error == nil:
+		return a.Message.Data, a.Message.Seq, nil
+	case a.Error.ErrorCode == jetstream.JSErrCodeMessageNotFound, a.Error.ErrorCode == jetstream.JSErrCodeStreamNotFound:
 		return nil, 0, nil
 	}
-	return nil, 0, answer.Error
+	return nil, 0, a.Error
 }
