@@ -9,14 +9,12 @@ import (
 	"crypto/sha256"
 	"crypto/tls"
 	"crypto/x509"
-	"encoding/hex"
 	"encoding/json"
 	"encoding/pem"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
-	"net/url"
 	"strings"
 	"time"
 
@@ -37,16 +35,12 @@ const maxEnrolAnswer = 64 << 10
 // enrolWith turns a one-time code into an identity. The code is told to nobody
 // but a server of the authority whose certificate has that fingerprint (SHA-256,
 // hexadecimal).
-func enrolWith(ctx context.Context, at, code, fingerprint string) (identity, error) {
-	u, err := url.Parse(at)
-	if err != nil || u.Scheme != "https" || u.Host == "" || u.User != nil {
-		return identity{}, fmt.Errorf("%.80q: expected https://HOST:PORT, as the shop gave it", at)
+func enrolWith(ctx context.Context, shop shopAddress, code string) (identity, error) {
+	at, fingerprint, err := shop.parse("enrol")
+	if err != nil {
+		return identity{}, err
 	}
-	want, err := hex.DecodeString(strings.ToLower(strings.ReplaceAll(strings.TrimSpace(fingerprint), ":", "")))
-	if err != nil || len(want) != sha256.Size {
-		return identity{}, errors.New("the fingerprint: expected 64 hexadecimal digits, as the shop gave them")
-	}
-	return certify(ctx, u.JoinPath("enrol").String(), map[string]string{"code": strings.TrimSpace(code)}, want)
+	return certify(ctx, at, map[string]string{"code": strings.TrimSpace(code)}, fingerprint)
 }
 
 // certify makes a key and has the shop certify it; ask is what is said besides, and

@@ -50,12 +50,12 @@ func TestEnrolWith(t *testing.T) {
 		{"https://127.0.0.2:" + port, code, s.CAFingerprint(), "127.0.0.2"},
 		{s.EnrolURL(), "abcde-abcde-abcde-abcde", s.CAFingerprint(), "not valid"},
 	} {
-		_, err := enrolWith(ctx, x.at, x.code, x.fingerprint)
+		_, err := enrolWith(ctx, shopAddress{x.at, x.fingerprint}, x.code)
 		if err == nil || !strings.Contains(err.Error(), x.want) || strings.Contains(err.Error(), "\n") {
 			t.Errorf("%s with %s: %v; expected %q", x.at, x.fingerprint, err, x.want)
 		}
 	}
-	id, err := enrolWith(ctx, s.EnrolURL(), code, strings.ToUpper(s.CAFingerprint()))
+	id, err := enrolWith(ctx, shopAddress{s.EnrolURL(), strings.ToUpper(s.CAFingerprint())}, code)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -80,7 +80,7 @@ func TestEnrolAnswer(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	id, err := enrolWith(context.Background(), s.EnrolURL(), code, s.CAFingerprint())
+	id, err := enrolWith(context.Background(), shopAddress{s.EnrolURL(), s.CAFingerprint()}, code)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -220,7 +220,8 @@ func (e *enrolCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
-	id, err := enrolWith(h.ctx, e.Shop, e.Code, e.Fingerprint)
+	shop := shopAddress{e.Shop, e.Fingerprint}
+	id, err := enrolWith(h.ctx, shop, e.Code)
 	if err != nil {
 		return err
 	}
@@ -248,7 +249,7 @@ func (e *enrolCmd) Run(h *host) error {
 			return err
 		}
 	}
-	if err := writeShop(dir, shopAddress{e.Shop, e.Fingerprint}); err != nil {
+	if err := writeShop(dir, shop); err != nil {
 		return err
 	}
 	_, err = fmt.Fprintf(h.stdout, "enrolled as %s; its certificate is in %s\n", id.vehicle, dir)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/sha256"
 	"crypto/tls"
 	"encoding/hex"
 	"encoding/json"
@@ -72,15 +73,15 @@ func renew(ctx context.Context, c *courier.Config, now time.Time) (until time.Ti
 	if err != nil {
 		return until, err
 	}
-	if err := say(ctx, dir, shop, pair); err != nil {
+	at, fingerprint, err := shop.parse("renew")
+	if err != nil {
+		return until, fmt.Errorf("%s: %w", shopFile, err)
+	}
+	if err := say(ctx, dir, at, fingerprint, pair); err != nil {
 		return until, err
 	}
 	if pair.Leaf.NotAfter.Sub(now) > renewBefore {
 		return until, nil
-	}
-	at, fingerprint, err := shop.parse()
-	if err != nil {
-		return until, err
 	}
 	id, err := certify(ctx, at, map[string]string{}, fingerprint, pair)
 	if err != nil {
@@ -103,29 +104,27 @@ func renew(ctx context.Context, c *courier.Config, now time.Time) (until time.Ti
 	if pair, err = tls.LoadX509KeyPair(c.Certificate, c.Key); err != nil {
 		return until, err
 	}
-	return pair.Leaf.NotAfter, say(ctx, dir, shop, pair)
+	return pair.Leaf.NotAfter, say(ctx, dir, at, fingerprint, pair)
 }
 
-func (a shopAddress) parse() (at string, fingerprint []byte, err error) {
+// parse is where a thing is asked of the shop, and the fingerprint of its authority.
+func (a shopAddress) parse(what string) (at string, fingerprint []byte, err error) {
 	u, err := url.Parse(a.URL)
-	if err == nil {
-		fingerprint, err = hex.DecodeString(strings.ToLower(strings.ReplaceAll(strings.TrimSpace(a.Fingerprint), ":", "")))
+	if err != nil || u.Scheme != "https" || u.Host == "" || u.User != nil {
+		return "", nil, fmt.Errorf("%.80q: expected https://HOST:PORT, as the shop gave it", a.URL)
 	}
-	if err != nil {
-		return "", nil, fmt.Errorf("%s: %w", shopFile, err)
+	fingerprint, err = hex.DecodeString(strings.ToLower(strings.ReplaceAll(strings.TrimSpace(a.Fingerprint), ":", "")))
+	if err != nil || len(fingerprint) != sha256.Size {
+		return "", nil, errors.New("the fingerprint: expected 64 hexadecimal digits, as the shop gave them")
 	}
-	return u.JoinPath("renew").String(), fingerprint, nil
+	return u.JoinPath(what).String(), fingerprint, nil
 }
 
 // say tells the shop that the new certificate has come, where it was not told.
-func say(ctx context.Context, dir string, shop shopAddress, pair tls.Certificate) error {
+func say(ctx context.Context, dir, at string, fingerprint []byte, pair tls.Certificate) error {
 	unsaid := filepath.Join(dir, unsaidFile)
 	if _, err := os.Stat(unsaid); errors.Is(err, fs.ErrNotExist) {
 		return nil
-	}
-	at, fingerprint, err := shop.parse()
-	if err != nil {
-		return err
 	}
 	if _, err := askEnrolment(ctx, at, []byte("{}"), fingerprint, pair); err != nil {
 		return err
