@@ -44,7 +44,7 @@ func writeShop(dir string, a shopAddress) error {
 	if err != nil {
 		return err
 	}
-	return writeWhole(filepath.Join(dir, shopFile), append(b, '\n'))
+	return courier.WriteWhole(filepath.Join(dir, shopFile), append(b, '\n'))
 }
 
 // renew renews a certificate that enrolling left and that ends soon, with the old one for
@@ -94,7 +94,7 @@ func renew(ctx context.Context, c *courier.Config, now time.Time) (until time.Ti
 		name string
 		text []byte
 	}{{unsaidFile, nil}, {next + keyFile, id.key}, {next + certificateFile, id.cert}} {
-		if err := writeWhole(filepath.Join(dir, f.name), f.text); err != nil {
+		if err := courier.WriteWhole(filepath.Join(dir, f.name), f.text); err != nil {
 			return until, err
 		}
 	}
@@ -141,35 +141,11 @@ func takeNext(dir string) error {
 	if err := os.Rename(newKey, filepath.Join(dir, keyFile)); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	if err := syncDir(dir); err != nil {
+	if err := courier.SyncDir(dir); err != nil {
 		return err
 	}
 	if err := os.Rename(newCertificate, filepath.Join(dir, certificateFile)); err != nil {
 		return err
 	}
-	return syncDir(dir)
-}
-
-// writeWhole writes a file for nobody else to read, whole or not at all.
-func writeWhole(path string, b []byte) error {
-	f, err := os.OpenFile(path+".new", os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(b)
-	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
-		return err
-	}
-	if err := os.Rename(path+".new", path); err != nil {
-		return err
-	}
-	return syncDir(filepath.Dir(path))
-}
-
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
+	return courier.SyncDir(dir)
 }

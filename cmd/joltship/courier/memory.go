@@ -116,22 +116,28 @@ func (m *memory) write() error {
 	if err != nil {
 		return err
 	}
-	f, err := os.OpenFile(m.path+".new", os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	return WriteWhole(m.path, b)
+}
+
+// WriteWhole writes a file for nobody else to read onto the medium, whole or not at all.
+func WriteWhole(path string, b []byte) error {
+	f, err := os.OpenFile(path+".new", os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
 	if err != nil {
 		return err
 	}
 	_, err = f.Write(b)
 	err = errors.Join(err, f.Sync(), f.Close())
 	if err == nil {
-		err = os.Rename(f.Name(), m.path)
+		err = os.Rename(f.Name(), path)
 	}
 	if err == nil {
-		err = syncDir(filepath.Dir(m.path))
+		err = SyncDir(filepath.Dir(path))
 	}
 	return err
 }
 
-func syncDir(dir string) error {
+// SyncDir makes what a folder's files are called durable.
+func SyncDir(dir string) error {
 	d, err := os.Open(dir)
 	if err != nil {
 		return err
