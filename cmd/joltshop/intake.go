@@ -81,26 +81,6 @@ func (c *intakeCmd) Run(h *host) (err error) {
 		case <-time.After(bucketsEvery):
 		}
 	}
-	known := map[string]bool{}
-	buckets := func(ctx context.Context) error {
-		names, err := server.Enrolled(c.Dir)
-		if err != nil {
-			return err
-		}
-		for _, n := range names {
-			if known[n] {
-				continue
-			}
-			if err := server.EnsureBucket(ctx, js, n, c.Replicas); err != nil {
-				return err
-			}
-			if err := server.PutHeld(ctx, js, c.Dir, n); err != nil {
-				return err
-			}
-			known[n] = true
-		}
-		return nil
-	}
 	data, err := dataset.Open(c.in(c.Dir))
 	if err != nil {
 		return err
@@ -113,21 +93,12 @@ func (c *intakeCmd) Run(h *host) (err error) {
 	fmt.Fprintf(h.stdout, "taking in from %s, %d vehicles\nstop with Ctrl-C; what was confirmed stays\n", strings.Join(c.Server, ", "), len(enrolled))
 	// Beside it: with thousands of vehicles, what they have sent does not wait for the
 	// last one's bucket.
-	ctx, stop := context.WithCancel(h.ctx)
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		for ctx.Err() == nil {
-			if err := buckets(ctx); err != nil && ctx.Err() == nil {
-				logf("%v; it is tried again", err)
-			}
-			select {
-			case <-ctx.Done():
-			case <-time.After(bucketsEvery):
-			}
+	known := map[string]bool{}
+	defer every(h.ctx, bucketsEvery, func(ctx context.Context) {
+		if err := c.buckets(ctx, js, known); err != nil && ctx.Err() == nil {
+			logf("%v; it is tried again", err)
 		}
-	}()
-	defer func() { stop(); <-done }()
+	})()
 	defer c.tidying(h.ctx, data, logf)()
 	return intake.Run(h.ctx, intake.Options{Conn: conn, Dir: c.Dir, Dataset: data, Refuse: refuser(c.Dir, logf),
 		KeepParts: days(c.Parts), KeepStays: days(c.Stays), Logf: logf})
@@ -136,6 +107,27 @@ func (c *intakeCmd) Run(h *host) (err error) {
 // bucketsEvery is how often it is looked who was enrolled since, and what the cluster
 // did not answer tried again.
 const bucketsEvery = 2 * time.Second
+
+// buckets makes those of the vehicles that are not known to have one.
+func (c *intakeCmd) buckets(ctx context.Context, js jetstream.JetStream, known map[string]bool) error {
+	names, err := server.Enrolled(c.Dir)
+	if err != nil {
+		return err
+	}
+	for _, n := range names {
+		if known[n] {
+			continue
+		}
+		if err := server.EnsureBucket(ctx, js, n, c.Replicas); err != nil {
+			return err
+		}
+		if err := server.PutHeld(ctx, js, c.Dir, n); err != nil {
+			return err
+		}
+		known[n] = true
+	}
+	return nil
+}
 
 func (c *intakeCmd) connect() (*nats.Conn, error) {
 	if len(c.Server) == 0 {

@@ -56,23 +56,27 @@ func days(n int) time.Duration { return time.Duration(n) * 24 * time.Hour }
 // tidyEvery is how often the dataset is looked at.
 const tidyEvery = time.Hour
 
-// tidying tidies a dataset every so often until the context ends, or stop is called,
-// which waits for it.
+// tidying tidies a dataset every so often, as every does.
 func (k recordKeep) tidying(ctx context.Context, data *dataset.Dataset, logf func(string, ...any)) (stop func()) {
+	return every(ctx, tidyEvery, func(ctx context.Context) {
+		if err := k.tidy(ctx, data, time.Now(), logf); err != nil && ctx.Err() == nil {
+			logf("%v; it is tried again in an hour", err)
+		}
+	})
+}
+
+// every calls f now and again after each wait, beside the caller, until the context ends
+// or stop is called, which waits for it.
+func every(ctx context.Context, wait time.Duration, f func(context.Context)) (stop func()) {
 	ctx, cancel := context.WithCancel(ctx)
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		t := time.NewTicker(tidyEvery)
-		defer t.Stop()
-		for {
-			if err := k.tidy(ctx, data, time.Now(), logf); err != nil && ctx.Err() == nil {
-				logf("%v; it is tried again in an hour", err)
-			}
+		for ctx.Err() == nil {
+			f(ctx)
 			select {
 			case <-ctx.Done():
-				return
-			case <-t.C:
+			case <-time.After(wait):
 			}
 		}
 	}()
