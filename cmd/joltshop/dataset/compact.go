@@ -381,12 +381,17 @@ func openCursor[T row](ctx context.Context, at place, name string) (c *cursor[T]
 			c.close()
 		}
 	}()
-	return c, guard(name, func() error {
-		info, err := file.Stat()
+	return c, c.start()
+}
+
+// start reads the first rows.
+func (c *cursor[T]) start() error {
+	return guard(c.name, func() error {
+		info, err := c.file.Stat()
 		if err != nil {
 			return err
 		}
-		f, err := parquet.OpenFile(file, info.Size())
+		f, err := parquet.OpenFile(c.file, info.Size())
 		if err != nil {
 			return err
 		}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 
 	"github.com/parquet-go/parquet-go"
 )
@@ -26,7 +27,7 @@ func (d *Dataset) Identities(ctx context.Context, add func(vehicle, stay, id str
 				return err
 			}
 			for _, f := range files {
-				err := d.identities(ctx, f, add)
+				err := d.identities(ctx, table, f, add)
 				var bad *badFile
 				if errors.As(err, &bad) {
 					err = d.setAside(ctx, bad.name)
@@ -40,15 +41,24 @@ func (d *Dataset) Identities(ctx context.Context, add func(vehicle, stay, id str
 	return nil
 }
 
-// identities reads a file twice, so that one that is damaged gives none.
-func (d *Dataset) identities(ctx context.Context, f file, add func(vehicle, stay, id string) error) error {
+// identities reads a file twice, so that one that is damaged, in any of its columns,
+// gives none.
+func (d *Dataset) identities(ctx context.Context, table string, f file, add func(vehicle, stay, id string) error) error {
 	in, err := d.at.open(ctx, f.name)
 	if err != nil {
 		return err
 	}
 	defer in.Close()
 	p, _ := partitionOf(f.name)
-	if err := eachIdentity(f.name, in, func(identity) error { return nil }); err != nil {
+	switch table {
+	case events:
+		err = readAll[eventRow](f.name, in)
+	case accounts:
+		err = readAll[accountRow](f.name, in)
+	default:
+		err = readAll[unitRow](f.name, in)
+	}
+	if err != nil && !errors.Is(err, errNewer) { // of which only the identities are known
 		return err
 	}
 	return eachIdentity(f.name, in, func(r identity) error {
@@ -57,6 +67,19 @@ func (d *Dataset) identities(ctx context.Context, f file, add func(vehicle, stay
 		}
 		return add(r.Vehicle, r.Stay, r.ID)
 	})
+}
+
+// readAll reads every row of a file.
+func readAll[T row](name string, in *os.File) error {
+	c := &cursor[T]{name: name, file: in}
+	err := c.start()
+	for err == nil && len(c.list) > 0 {
+		err = guard(name, c.ahead)
+	}
+	if c.in != nil {
+		c.in.Close()
+	}
+	return err
 }
 
 func eachIdentity(name string, in io.ReaderAt, add func(identity) error) error {
