@@ -33,11 +33,9 @@ type encoder struct {
 	pending []bus.Frame
 	lastAt  []bus.Micros // per bus
 	busOn   []bool
-	jump    bus.Micros
 	poll    int
 	pollDue int64
 	asker   asker
-	muteAll bool
 }
 
 // sender is one message with its schedule.
@@ -253,7 +251,6 @@ func (e *encoder) take(before bus.Micros, out []bus.Frame) []bus.Frame {
 	for i := from; i < len(out); i++ {
 		// Instants never run backwards within a bus, whatever the jitter.
 		f := &out[i]
-		f.At += e.jump
 		if f.Kind == bus.Data && f.At <= e.lastAt[f.Bus] {
 			f.At = e.lastAt[f.Bus] + 1
 		}
