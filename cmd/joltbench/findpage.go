@@ -145,12 +145,12 @@ func (p *plots) ratio(turbine, output []float64) []float64 {
 
 // gear is the gear times 10, to be seen beside a pedal.
 func (p *plots) gear() []float64 {
-	states := map[int64]int64{}
-	if x := p.res.Best(stream.Gear); x != nil {
-		states = x.States
+	x := p.res.Best(stream.Gear)
+	if x == nil {
+		return nil
 	}
-	return each(p.of(stream.Gear), func(_ int, v float64) float64 {
-		if g, ok := states[int64(v)]; ok {
+	return each(x.Trace, func(_ int, v float64) float64 {
+		if g, ok := x.States[int64(v)]; ok {
 			return float64(10 * g)
 		}
 		return math.NaN()
