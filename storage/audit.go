@@ -94,6 +94,9 @@ func (a *audit) add(name string, p *parsed) {
 	f := a.file(name)
 	f.parsed = *p
 	f.blocks = nil
+	if slices.ContainsFunc(p.damage, func(d Damage) bool { return !d.Tail }) {
+		a.broke(name)
+	}
 }
 
 func (a *audit) file(name string) *audited {

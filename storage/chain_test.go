@@ -150,6 +150,30 @@ func TestJournalCutBetweenBlocks(t *testing.T) {
 	}
 }
 
+// A run of which a file is damaged in its middle is not said to be whole, nor to be
+// there up to its end.
+func TestDamagedRunIsNotProven(t *testing.T) {
+	m := threeRuns(t, "a", false)
+	for _, name := range m.names() {
+		kind, run, _, ok := parseName(name)
+		if !ok || kind == clockFile {
+			continue
+		}
+		p, err := parseFile(name, m.files[name].data)
+		if err != nil || len(p.blocks) < 3 {
+			t.Fatalf("%s: %d blocks, %v", name, len(p.blocks), err)
+		}
+		data := slices.Clone(m.files[name].data)
+		data[p.blocks[1].offset+blockHead] ^= 0xff
+		v := verified(t, m.with(name, data))
+		for _, x := range v.Proof {
+			if x.Run == run && (x.Whole || !strings.Contains(x.By, "damaged")) {
+				t.Errorf("%s damaged: run %d: whole %v: %s", name, run, x.Whole, x.By)
+			}
+		}
+	}
+}
+
 // A stay that is told the time after its last run is missed the file that says so.
 func TestClockToldAfterTheLastRun(t *testing.T) {
 	m := threeRuns(t, "a", false)
