@@ -1,17 +1,14 @@
 package stats
 
 import (
-	"flag"
 	"fmt"
 	"math"
-	"math/rand/v2"
 	"testing"
 
 	reference "github.com/aclements/go-moremath/stats"
-)
 
-// seed repeats a run of the tests by chance: go test -seed N.
-var seed = flag.Uint64("seed", 1, "seed of the tests by chance")
+	"joltwatch/cmd/develop/lot"
+)
 
 func near(t *testing.T, what string, got, want, tol float64) {
 	t.Helper()
@@ -103,7 +100,7 @@ func TestRateRatio(t *testing.T) {
 
 // Delta against its definition, pair by pair, with ties.
 func TestDelta(t *testing.T) {
-	r := rand.New(rand.NewPCG(*seed, 2))
+	r := lot.Draw(t, 1, 2)
 	for range 50 {
 		x, y := make([]float64, 2+r.IntN(30)), make([]float64, 2+r.IntN(30))
 		for i := range x {
@@ -137,7 +134,7 @@ func TestDelta(t *testing.T) {
 // The stated 95 % must hold roughly: samples of 20 from the same distribution
 // have delta 0 in the interval in about 95 of 100 cases.
 func TestDeltaCoverage(t *testing.T) {
-	r := rand.New(rand.NewPCG(*seed, 4))
+	r := lot.Draw(t, 1, 4)
 	held := 0
 	const runs = 2000
 	for range runs {
