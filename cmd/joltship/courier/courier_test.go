@@ -235,7 +235,12 @@ func linkThatDrops(t *testing.T, secure bool) {
 	link := newDropping(t, url, 1<<30)
 	c := newTestCourier(t, "van-1", store, link.at)
 	c.config.CA, c.config.Certificate, c.config.Key = config.CA, config.Certificate, config.Key
+	closed := func() {
+		t.Helper()
+		eventually(t, "the link to be closed", func() bool { return link.open.Load() == 0 })
+	}
 	mustDeliver(t, c) // what there is beside
+	closed()
 	body := make([]byte, size)
 	for i := range body {
 		body[i] = byte(rand.Uint32())
@@ -249,7 +254,7 @@ func linkThatDrops(t *testing.T, secure bool) {
 			visits++
 			did, err := c.Deliver(context.Background())
 			if err == nil && did.LeftFiles == 0 {
-				eventually(t, "the link to be closed", func() bool { return link.open.Load() == 0 })
+				closed()
 				sent = link.sent.Load() - before
 				return sent, visits
 			}
@@ -694,6 +699,47 @@ func TestPieceSize(t *testing.T) {
 	}
 	if p := pieceSize(leastCarries, wire.MaxFile); wire.MaxFile/p > wire.MaxPieces/2 {
 		t.Errorf("%d pieces", wire.MaxFile/p)
+	}
+}
+
+// Where a connection is known to break pieces are wide until the break is near, and what
+// was sent is counted by the cut that it was sent with.
+func TestCut(t *testing.T) {
+	for name, x := range map[string]struct {
+		carries, carried int64
+		guessed          bool
+		budgetMB         float64
+		wide             bool
+	}{
+		"none known to break": {},
+		"breaks":              {carries: 30_000, wide: true},
+		"a guess":             {carries: 30_000, guessed: true},
+		"near the break":      {carries: 30_000, carried: 25_000},
+		"a day's budget":      {carries: 30_000, budgetMB: 0.05},
+	} {
+		c := &Courier{memory: &memory{Carries: x.carries, Guessed: x.guessed, Begun: begun{Sure: 100}}, config: &Config{BudgetMB: x.budgetMB}, now: time.Now}
+		tr := &transfer{c: c, carried: x.carried}
+		tr.cut(1 << 20)
+		b := &c.memory.Begun
+		if far := b.Wide - b.Sure; (far > 0) != x.wide || far > 22_500 || x.wide && far < 22_500-wide*b.Piece {
+			t.Errorf("%s: %+v", name, *b)
+		}
+		at := b.Sure
+		for n := range uint64(20) {
+			if got, cut := b.before(at); got != n || !cut {
+				t.Fatalf("%s: %d pieces (%v) before byte %d, want %d; %+v", name, got, cut, at, n, *b)
+			}
+			if _, cut := b.before(at + 1); cut {
+				t.Fatalf("%s: a piece begins at byte %d; %+v", name, at+1, *b)
+			}
+			if most := int64(wire.LeastPiece); x.budgetMB > 0 && b.next(at) > max(most, c.budget()/budgetPieces) {
+				t.Fatalf("%s: a piece of %d bytes", name, b.next(at))
+			}
+			at += b.next(at)
+		}
+		if _, cut := b.before(b.Sure - 1); cut {
+			t.Errorf("%s: a piece begins before what is sure", name)
+		}
 	}
 }
 

@@ -25,8 +25,10 @@ type memory struct {
 	Day  string `json:"day"`
 	Sent int64  `json:"sent_bytes"`
 	// Carries is what a connection carries before it breaks, in bytes; 0 where none is
-	// known to. Begun is the file that is under way.
+	// known to; Guessed is that it broke before anything was confirmed. Begun is the
+	// file that is under way.
 	Carries int64 `json:"carries,omitempty"`
+	Guessed bool  `json:"guessed,omitempty"`
 	Begun   begun `json:"begun,omitzero"`
 	// UnitAt is when the unit last reported itself, LastAt when a round last
 	// delivered all there was, Failure why the last one did not.
@@ -57,16 +59,35 @@ func (r *recordID) UnmarshalJSON(b []byte) error {
 
 // begun is how far a file has come: the server has it up to byte Sure, in pieces the
 // last of which has the number Seq there, 0 where that is not known. What was sent
-// after it was cut into pieces of so many bytes; Under is whether something was, that is
-// not confirmed. At is when the last was.
+// after it was cut into pieces of so many bytes, and into wide ones up to byte Wide;
+// Under is whether something was, that is not confirmed. At is when the last was.
 type begun struct {
 	Parcel string `json:"parcel"`
 	Sure   int64  `json:"sure"`
 	Seq    uint64 `json:"seq"`
 	Piece  int64  `json:"piece"`
+	Wide   int64  `json:"wide,omitempty"`
 
 	Under bool      `json:"under"`
 	At    time.Time `json:"at"`
+}
+
+// next is how long the piece is that begins at a byte.
+func (b *begun) next(at int64) int64 {
+	if at < b.Wide {
+		return wide * b.Piece
+	}
+	return b.Piece
+}
+
+// before is how many pieces there are from what is sure to a byte; cut is false where
+// none begins there.
+func (b *begun) before(at int64) (n uint64, cut bool) {
+	x := b.Sure
+	for ; b.Piece > 0 && x < at; x += b.next(x) {
+		n++
+	}
+	return n, b.Piece > 0 && x == at
 }
 
 func (m *memory) carries() int64 {

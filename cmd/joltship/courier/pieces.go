@@ -27,6 +27,10 @@ const (
 	usualCarries = 16 << 20
 	// leastCarries bounds what is concluded from connections that carry nothing.
 	leastCarries = 4 << 10
+	// wide is how many times as large a piece is while a break is far: on a link that
+	// breaks after as much as it did before, none is lost up to farShare of that.
+	wide     = 3
+	farShare = 0.75
 	// ahead is for how long pieces are sent without an answer, and aheadMost how many.
 	ahead     = 20 * time.Second
 	aheadMost = 16
@@ -136,10 +140,7 @@ func (t *transfer) file(ctx context.Context, f *file) error {
 			return fmt.Errorf("file %s: %w", x.Name, err)
 		}
 	}
-	b.Piece = pieceSize(max(t.c.memory.carries(), t.carried), x.Size)
-	if most := t.c.budget(); most > 0 {
-		b.Piece = min(b.Piece, max(most/budgetPieces, wire.LeastPiece))
-	}
+	t.cut(x.Size)
 	t.back()
 	if err := t.pieces(ctx, in, x); err != nil {
 		t.broke(err)
@@ -148,14 +149,31 @@ func (t *transfer) file(ctx context.Context, f *file) error {
 	return nil
 }
 
+// cut says how what is left of a file is cut: into wide pieces first, where a
+// connection is known to break, and into small ones where the break is expected.
+func (t *transfer) cut(file int64) {
+	b, most := &t.c.memory.Begun, int64(wire.MostPiece)
+	if budget := t.c.budget(); budget > 0 {
+		most = min(most, max(budget/budgetPieces, wire.LeastPiece))
+	}
+	b.Piece, b.Wide = min(pieceSize(max(t.c.memory.carries(), t.carried), file), most), b.Sure
+	far := int64(farShare*float64(t.c.memory.Carries)) - t.carried
+	if far <= 0 || t.c.memory.Guessed {
+		return
+	}
+	if b.Piece = min(pieceSize(t.c.memory.Carries/2, file), most); wide*b.Piece <= most {
+		b.Wide += far / (wide * b.Piece) * (wide * b.Piece)
+	}
+}
+
 // pieces sends a file from where it is sure.
 func (t *transfer) pieces(ctx context.Context, in io.ReaderAt, x *wire.File) error {
 	b := &t.c.memory.Begun
-	buffer := make([]byte, b.Piece)
+	buffer := make([]byte, wide*b.Piece)
 	for at := b.Sure; b.Sure < x.Size; {
 		began := time.Now()
 		for at < x.Size && len(t.unanswered) < t.window() {
-			n := min(b.Piece, x.Size-at)
+			n := min(b.next(at), x.Size-at)
 			if got, err := in.ReadAt(buffer[:n], at); int64(got) < n {
 				if err != nil && err != io.EOF {
 					return err
@@ -197,7 +215,8 @@ func (t *transfer) window() int {
 	if t.carried == 0 {
 		return 1
 	}
-	return min(max(int(t.rate()*ahead.Seconds())/int(t.c.memory.Begun.Piece), 2), aheadMost)
+	b := &t.c.memory.Begun
+	return min(max(int(t.rate()*ahead.Seconds())/int(b.next(b.Sure)), 2), aheadMost)
 }
 
 // piece sends one. An answer is asked for twice in a window, as each costs something.
@@ -296,7 +315,7 @@ func (t *transfer) resume(ctx context.Context, size int64) error {
 	if err := t.publish("$JS.API.STREAM.MSG.GET.OBJ_"+bucket, t.inbox+".0", question); err != nil {
 		return err
 	}
-	m, err := t.wait(ctx, 2*b.Piece)
+	m, err := t.wait(ctx, 2*b.next(b.Sure))
 	if err != nil {
 		return err
 	}
@@ -312,17 +331,19 @@ func (t *transfer) resume(ctx context.Context, size int64) error {
 	}
 	at, err := wire.PieceOffset(a.Message.Subject)
 	end := at + int64(len(a.Message.Data))
+	before, cut := b.before(at)
 	switch {
 	case err != nil:
 		return err
 	case end == b.Sure && a.Message.Seq == b.Seq:
 	case a.Message.Seq < b.Seq:
 		*b = begun{Parcel: b.Parcel} // it was put back from a backup
-	case b.Seq != 0 && b.Piece > 0 && at >= b.Sure && (at-b.Sure)%b.Piece == 0 && end == min(at+b.Piece, size) &&
-		a.Message.Seq == b.Seq+uint64((at-b.Sure)/b.Piece)+1:
+	case b.Seq != 0 && cut && end == min(at+b.next(at), size) && a.Message.Seq == b.Seq+before+1:
 		t.did.Confirmed += end - b.Sure
-		if t.c.memory.Carries > 0 {
-			t.c.memory.Carries += end - b.Sure
+		if m := t.c.memory; m.Guessed {
+			m.Carries, m.Guessed = end-b.Sure, false
+		} else if m.Carries > 0 {
+			m.Carries += end - b.Sure
 		}
 		b.Sure, b.Seq = end, a.Message.Seq
 	default:
@@ -338,15 +359,17 @@ func (t *transfer) broke(err error) {
 		return
 	}
 	m := t.c.memory
-	if m.Carries = t.carried; t.carried == 0 {
+	if m.Guessed = t.carried == 0; m.Guessed {
 		m.Carries = max(m.carries()/16, leastCarries)
+	} else {
+		m.Carries = t.carried
 	}
 }
 
 // ended notes what one carried that did not.
 func (t *transfer) ended() {
 	if m := t.c.memory; m.Carries > 0 && t.carried > m.Carries {
-		m.Carries = t.carried
+		m.Carries, m.Guessed = t.carried, false
 	}
 }
 
