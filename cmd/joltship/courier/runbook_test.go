@@ -3,8 +3,11 @@ package courier
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
+	"flag"
 	"fmt"
 	"io"
+	"io/fs"
 	"net"
 	"net/http/httptest"
 	"os"
@@ -94,10 +97,75 @@ func (b *book) start(name, begin string, stdout io.Writer) (kill func()) {
 	return kill
 }
 
+var (
+	s3Program     = flag.String("s3", "", "a genuine S3 server in place of the fake one: the gateway over a folder that .ci/s3 builds")
+	engineProgram = flag.String("engine", "", "joltshop with the SQL engine (make engine), for the report")
+)
+
+// store is one that speaks S3, with the bucket shop in it.
+type store struct {
+	t    *testing.T
+	url  string
+	kill func()
+	// again starts a genuine one once more after kill; nil of a fake one.
+	again func()
+}
+
+const s3Key = "invented-key-of-the-test"
+
+func newStore(t *testing.T) *store {
+	t.Helper()
+	if *s3Program == "" {
+		held := s3mem.New()
+		if err := held.CreateBucket("shop"); err != nil {
+			t.Fatal(err)
+		}
+		s := httptest.NewServer(gofakes3.New(held).Server())
+		t.Cleanup(s.Close)
+		return &store{t: t, url: s.URL}
+	}
+	objects, about := filepath.Join(t.TempDir(), "objects"), t.TempDir()
+	if err := os.MkdirAll(filepath.Join(objects, "shop"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	at := fmt.Sprintf("127.0.0.1:%d", freePorts(t, 1)[0])
+	s := &store{t: t, url: "http://" + at}
+	s.again = func() {
+		t.Helper()
+		c := exec.Command(*s3Program, "--quiet", "--port", at, "posix", "--sidecar", about, objects)
+		c.Env = append(os.Environ(), "ROOT_ACCESS_KEY="+s3Key, "ROOT_SECRET_KEY="+s3Key)
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		s.kill = func() {
+			c.Process.Kill() //nolint:errcheck // it may have ended
+			c.Wait()         //nolint:errcheck // killed
+		}
+		eventually(t, "the store", func() bool { return listens(at) })
+	}
+	s.again()
+	t.Cleanup(func() { s.kill() })
+	return s
+}
+
+func listens(at string) bool {
+	c, err := net.Dial("tcp", at)
+	if err == nil {
+		c.Close()
+	}
+	return err == nil
+}
+
+// env are the variables by which it is found.
+func (s *store) env() []string {
+	return []string{"AWS_ENDPOINT_URL=" + s.url, "AWS_REGION=us-east-1", "AWS_ACCESS_KEY_ID=" + s3Key, "AWS_SECRET_ACCESS_KEY=" + s3Key}
+}
+
 // The runbook's commands, each in a process of its own: enrolment, three servers of a
-// cluster, two intakes into a store that speaks S3 (a fake one), and couriers. One intake
-// is killed in the middle, and then a server: each file comes once and identical, each
-// record once, and nothing is set aside.
+// cluster, two intakes into a store that speaks S3 (a fake one, or with -s3 a genuine one),
+// and couriers. One intake is killed in the middle, then a server, a genuine store, and
+// what brings the days together: each file comes once and identical, each record once, and
+// nothing is set aside.
 func TestRunbook(t *testing.T) {
 	if testing.Short() {
 		t.Skip("processes are built and killed: not run with -short")
@@ -110,14 +178,8 @@ func TestRunbook(t *testing.T) {
 	if out, err := exec.Command("go", "build", "-o", bin, "joltwatch/cmd/joltship", "joltwatch/cmd/joltshop", "github.com/nats-io/nats-server/v2").CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
-	store := s3mem.New()
-	if err := store.CreateBucket("shop"); err != nil {
-		t.Fatal(err)
-	}
-	s3 := httptest.NewServer(gofakes3.New(store).Server())
-	t.Cleanup(s3.Close)
-	b := &book{t: t, text: string(text), dir: t.TempDir(), env: []string{
-		"PATH=" + bin + ":" + os.Getenv("PATH"), "AWS_ENDPOINT_URL=" + s3.URL, "AWS_REGION=us-east-1", "AWS_ACCESS_KEY_ID=invented", "AWS_SECRET_ACCESS_KEY=invented"}}
+	s3 := newStore(t)
+	b := &book{t: t, text: string(text), dir: t.TempDir(), env: append(s3.env(), "PATH="+bin+":"+os.Getenv("PATH"))}
 	at := func(name string) string { return filepath.Join(b.dir, name) }
 	p := freePorts(t, 8)
 	local := func(port int) string { return fmt.Sprintf("127.0.0.1:%d", port) }
@@ -153,13 +215,7 @@ func TestRunbook(t *testing.T) {
 			t.Fatal(err)
 		}
 		servers = append(servers, b.start("server "+name, "nats-server -c server.conf", nil))
-		eventually(t, "server "+name, func() bool {
-			c, err := net.Dial("tcp", local(p[i]))
-			if err == nil {
-				c.Close()
-			}
-			return err == nil
-		})
+		eventually(t, "server "+name, func() bool { return listens(local(p[i])) })
 	}
 	if err := os.WriteFile(at("servers.pem"), certificates, 0o600); err != nil {
 		t.Fatal(err)
@@ -194,6 +250,10 @@ func TestRunbook(t *testing.T) {
 	before := arrived()
 	eventually(t, "files by the second", func() bool { return arrived() > before+1 })
 	servers[2]()
+	if s3.again != nil {
+		s3.kill()
+		s3.again()
+	}
 	for range vans {
 		if failed := <-done; failed != "" {
 			t.Error(failed)
@@ -207,19 +267,65 @@ func TestRunbook(t *testing.T) {
 	if n := files(t, at("my-shop/parked")); n > 0 {
 		t.Errorf("%d vehicles with something set aside", n)
 	}
-	t.Setenv("AWS_ENDPOINT_URL", s3.URL)
-	t.Setenv("AWS_REGION", "us-east-1")
-	t.Setenv("AWS_ACCESS_KEY_ID", "invented")
-	t.Setenv("AWS_SECRET_ACCESS_KEY", "invented")
+	for _, v := range s3.env() {
+		name, value, _ := strings.Cut(v, "=")
+		t.Setenv(name, value)
+	}
 	cache := t.TempDir()
-	eventually(t, "all records", func() bool {
+	rows := func() int {
 		if _, err := dataset.Local(t.Context(), "s3://shop/fleet", cache); err != nil {
-			return false // joined with others meanwhile
+			return 0 // joined with others meanwhile
 		}
-		return rowsOf(t, filepath.Join(cache, "events")) >= 4*runs*len(vans)
-	})
-	if n := rowsOf(t, filepath.Join(cache, "events")); n != 4*runs*len(vans) {
+		return rowsOf(t, filepath.Join(cache, "events"))
+	}
+	eventually(t, "all records", func() bool { return rows() >= 4*runs*len(vans) })
+	b.start("what brings the days together", "joltshop tidy", nil)()
+	b.run("joltshop tidy")
+	if n := rows(); n != 4*runs*len(vans) {
 		t.Errorf("%d events, want %d", n, 4*runs*len(vans))
+	}
+	if loose, _ := fs.Glob(os.DirFS(cache), "*/vehicle=*/*/*.parquet"); slices.ContainsFunc(loose, func(name string) bool { return strings.Contains(name, "day=2026-03") }) {
+		t.Errorf("not brought together: %q", loose)
+	}
+	b.report(bin, cache, vans, runs)
+}
+
+// report puts the runbook's question, where there is a program that can answer.
+func (b *book) report(bin, cache string, vans []string, drives int) {
+	b.t.Helper()
+	if *engineProgram == "" {
+		return
+	}
+	shop := filepath.Join(bin, "joltshop")
+	if err := errors.Join(os.Remove(shop), os.Symlink(*engineProgram, shop)); err != nil {
+		b.t.Fatal(err)
+	}
+	c := b.command("joltshop report")
+	c.Args[2] += " --json --week-to 2026-03-05 --cache " + cache
+	out, err := c.Output()
+	if err != nil {
+		b.t.Fatalf("the report: %v", err)
+	}
+	got := map[string]int{}
+	for _, line := range bytes.Split(bytes.TrimSpace(out), []byte("\n")) {
+		var x struct {
+			About, Vehicle string
+			Drives         int
+		}
+		if err := json.Unmarshal(line, &x); err != nil {
+			b.t.Fatalf("%s: %v", line, err)
+		}
+		if x.About == "vehicle" {
+			got[x.Vehicle] = x.Drives
+		}
+	}
+	for _, van := range vans {
+		if n := got[filepath.Base(van)]; n != drives {
+			b.t.Errorf("the report has %d drives of %s, want %d", n, filepath.Base(van), drives)
+		}
+	}
+	if info, err := os.Stat(filepath.Join(b.dir, "shop.html")); err != nil || info.Size() < 10_000 {
+		b.t.Errorf("the page: %v", err)
 	}
 }
 
