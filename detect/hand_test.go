@@ -534,6 +534,28 @@ func TestNothingIsStaleThatIsNotAsked(t *testing.T) {
 	}
 }
 
+// What fell silent before asking paused is told, as long as it was until then.
+func TestSilenceBeforeAPauseIsTold(t *testing.T) {
+	p := &stream.Plan{Facts: stream.Facts{IdleRPM: 700}}
+	for _, r := range []stream.Role{stream.EngineSpeed, stream.TurbineSpeed, stream.VehicleSpeed} {
+		p.Messages = append(p.Messages, stream.Message{Signals: []stream.Signal{{Role: r}}})
+	}
+	p.Messages = append(p.Messages, stream.Message{Match: stream.MatchAnswer, Signals: []stream.Signal{{Role: stream.ClutchPressureCommand}}})
+	h := &hand{t: t, plan: p, got: &catch{}, step: 20_000, engine: 700, gear: 3, hasCommand: true}
+	h.m = detect.New(detect.DefaultSettings(), p, h.got)
+	h.drive()
+	h.hasCommand = false
+	h.run(10, nil)
+	n := bus.NewNotice(h.at, 0, bus.NoticeNotAsking, 0)
+	h.m.Notice(&n)
+	h.run(20, nil)
+	h.m.Flush()
+	f := h.only(detect.KindRoleStale)
+	if long, _ := f.Get("duration_s"); math.Abs(long-10) > 0.5 {
+		t.Errorf("%g s, want 10", long)
+	}
+}
+
 // A regulated command that drifts over a fifth of the highest is no release, be
 // the levels learned by then or not.
 func TestRegulatedCommandDriftsLow(t *testing.T) {

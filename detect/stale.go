@@ -135,6 +135,9 @@ func (d *roleStale) row(s *scene, m *state.Moment) {
 		x := &d.state[r]
 		switch {
 		case d.askedOn[r] >= 0 && d.paused>>d.askedOn[r]&1 != 0:
+			if x.lost { // before the pause, which has nothing to do with it
+				d.close(s, r, m.At)
+			}
 			*x = staleState{} // until it is known again
 		case fresh&(1<<r) != 0:
 			if x.lost {

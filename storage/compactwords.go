@@ -78,6 +78,12 @@ var compactShapes = [...][]string{
 	{"rpm_per_kmh", "spread", "seconds", "stretches", "kmh_min", "kmh_max", "wide"},
 	{"rpm_per_kmh", "turbine_rpm", "fall_rpm_s", "step_rpm"},
 	{"at_us", "slip_rpm"},
+	// Where nothing is asked, and a line with what was driven on it.
+	{"at_us", "silent"},
+	{"bus", "since_us", "why"},
+	{"rpm_per_kmh", "spread", "seconds", "stretches", "kmh_min", "kmh_max", "wide",
+		"driven", "driven_kmh_min", "driven_kmh_max", "driven_wide", "coasts"},
+	{"from_rpm_per_kmh", "to_rpm_per_kmh", "turbine_rpm", "count"},
 }
 
 // wordNumber finds a word's number in the list.

@@ -2,12 +2,15 @@ package storage
 
 import (
 	"encoding/json"
+	"reflect"
 	"slices"
+	"strings"
 	"testing"
 
 	"joltwatch/bus"
 	"joltwatch/cmd/develop/lot"
 	"joltwatch/detect"
+	"joltwatch/detect/ratioline"
 	"joltwatch/stream"
 )
 
@@ -30,6 +33,22 @@ func TestWordsAreListed(t *testing.T) {
 	}
 	for r := range stream.NumRoles {
 		listed(r.String())
+	}
+}
+
+// The keys of what is stored often stand in the list of shapes: an object of none
+// spells them out each time.
+func TestShapesAreListed(t *testing.T) {
+	for _, v := range []any{Asking{}, SilentBus{}, ratioline.Line{}, ratioline.Release{}, ratioline.Downshift{}, ratioline.Cell{}} {
+		var keys []string
+		of := reflect.TypeOf(v)
+		for i := range of.NumField() {
+			key, _, _ := strings.Cut(of.Field(i).Tag.Get("json"), ",")
+			keys = append(keys, key)
+		}
+		if !slices.ContainsFunc(compactShapes[:], func(s []string) bool { return slices.Equal(s, keys) }) {
+			t.Errorf("%T: %q is not in compactShapes: add it at its end", v, keys)
+		}
 	}
 }
 

@@ -206,8 +206,10 @@ type summaryJSON struct {
 	Ratios []stream.LearnedRatio `json:"learned_ratios,omitempty"`
 	// Calibration is absent where nothing was learned of the speeds.
 	Calibration *calibrate.Summary `json:"calibration,omitempty"`
-	Remarks     []string           `json:"remarks"`
-	Damaged     bool               `json:"damaged"`
+	// Asking is how values are asked for, and why nothing is, as watch shows it.
+	Asking  []string `json:"asking"`
+	Remarks []string `json:"remarks"`
+	Damaged bool     `json:"damaged"`
 }
 
 type count struct {
@@ -241,7 +243,7 @@ func summaryObject(s *review.Stay, t *review.Total) summaryJSON {
 		BytesWritten: s.Card.BytesWritten, Syncs: s.Card.Syncs,
 		Frames: t.Frames, BadLines: t.BadLines, Dropped: t.Dropped, ErrorFrames: t.Errors, Events: len(s.Events),
 		Counts: []count{}, Roles: []roleJSON{}, Fresh: map[string]float64{}, Opportunities: []opportunityJSON{}, Bands: t.Bands,
-		Programs: s.Programs, Ratios: s.Ratios, Remarks: s.Remarks, Damaged: s.Damaged}
+		Programs: s.Programs, Ratios: s.Ratios, Asking: s.AskingText(review.Times{}), Remarks: s.Remarks, Damaged: s.Damaged}
 	if len(s.Drives) > 0 {
 		first, last := &s.Drives[0], &s.Drives[len(s.Drives)-1]
 		o.Start, o.End = review.When(first.Clock, first.Account.Start), review.When(last.Clock, last.Account.End)

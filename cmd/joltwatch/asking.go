@@ -27,7 +27,13 @@ type askedBus struct {
 	asker
 	name string
 	// cause is why nothing was asked when it was last looked at, without numbers;
-	// silent is that with them, since when.
+	// silent is that with them, since when. lasts is the latest that has lasted.
+	cause  string
+	silent storage.SilentBus
+	lasts  lastingCause
+}
+
+type lastingCause struct {
 	cause  string
 	silent storage.SilentBus
 }
@@ -115,17 +121,18 @@ const (
 )
 
 // note is what the stay has to be told of where asking is silent; ok is false where
-// it has that.
+// it has that. A bus whose cause has not lasted stands as it last did: it holds up no
+// other.
 func (a *asking) note(now bus.Micros) (n storage.Asking, ok bool) {
 	n.At = now
 	causes := ""
 	for _, b := range a.buses {
-		if b.silent.Since > 0 && now-b.silent.Since < noteLasted {
-			return n, false
+		if now-b.silent.Since >= noteLasted {
+			b.lasts = lastingCause{b.cause, b.silent}
 		}
-		if b.cause != "" {
-			causes += b.name + ": " + b.cause + "\n"
-			n.Silent = append(n.Silent, b.silent)
+		if b.lasts.cause != "" {
+			causes += b.name + ": " + b.lasts.cause + "\n"
+			n.Silent = append(n.Silent, b.lasts.silent)
 		}
 	}
 	if causes == a.noted || a.notedAt > 0 && now-a.notedAt < noteEvery {

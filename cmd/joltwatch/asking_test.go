@@ -79,3 +79,26 @@ func TestAskingIsNoted(t *testing.T) {
 		t.Errorf("%q, expected %q", got, want)
 	}
 }
+
+// A bus whose reason comes and goes all the time hides no other's.
+func TestAFlappingBusHidesNoOther(t *testing.T) {
+	flaps, steady := &asked{}, &asked{}
+	a := asking{buses: []*askedBus{{asker: flaps, name: "flaps"}, {asker: steady, name: "steady"}}}
+	var last []string
+	for now := bus.Second; now < 120*bus.Second; now += bus.Second {
+		flaps.state.Silent = []string{"", "gone"}[now/(2*bus.Second)%2]
+		if now == 20*bus.Second {
+			steady.state.Silent = "the engine has been off"
+		}
+		a.log(zerolog.Nop(), now)
+		if n, ok := a.note(now); ok {
+			last = nil
+			for _, x := range n.Silent {
+				last = append(last, fmt.Sprintf("%s %g %s", x.Bus, x.Since.Seconds(), x.Why))
+			}
+		}
+	}
+	if want := []string{"steady 20 the engine has been off"}; !slices.Equal(last, want) {
+		t.Errorf("%q, expected %q", last, want)
+	}
+}

@@ -109,6 +109,28 @@ func (s *Stay) LinesText() []string {
 	return list
 }
 
+// AskingText says how values are asked for, a line each: the rates as the latest
+// drive's account has them, and a silence that is not in it yet, or has ended since.
+func (s *Stay) AskingText(times Times) []string {
+	list := []string{}
+	newer := s.Asking.At > 0
+	if n := len(s.Drives); n > 0 {
+		d := &s.Drives[n-1]
+		list = append(list, d.Account.Asking...)
+		newer = newer && (s.AskingBoot != d.Boot || s.Asking.At > d.Account.End)
+	}
+	if !newer {
+		return list
+	}
+	for _, x := range s.Asking.Silent {
+		list = append(list, fmt.Sprintf("%s: nothing is asked since %s: %s", x.Bus, times.When(s.AskingClock, x.Since), x.Why))
+	}
+	if len(s.Asking.Silent) == 0 {
+		list = append(list, "all is asked again since "+times.When(s.AskingClock, s.Asking.At))
+	}
+	return list
+}
+
 // Strange reports whether the event is out of the ordinary, or the driver's
 // own mark.
 func (e *Event) Strange() bool { return !detect.Ordinary(e.Kind, e.Class) || e.Kind == detect.KindMark }

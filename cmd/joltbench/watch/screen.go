@@ -23,7 +23,7 @@ func Screen(now, before *review.Stay, width, height int) []string {
 	s.add(now.Title())
 	if len(now.Drives) == 0 {
 		s.add("No drive on file yet: the engine has not run, or nothing was written so far.")
-		s.asking(now, nil)
+		s.asking(now)
 		s.remarks(now)
 		return s.lines
 	}
@@ -41,7 +41,7 @@ func Screen(now, before *review.Stay, width, height int) []string {
 	s.add("")
 	s.values(a, old)
 	s.clutch(a, old)
-	s.asking(now, d)
+	s.asking(now)
 	s.remarks(now)
 	s.events(now)
 	return s.lines
@@ -301,24 +301,9 @@ func (s *screen) clutch(a, old *detect.Account) {
 	s.wrap(head)
 }
 
-// asking says how values are asked for: the rates as the drive's account has them,
-// and a silence that is not in it yet, or has ended since.
-func (s *screen) asking(now *review.Stay, d *review.Drive) {
-	newer := now.Asking.At > 0
-	if d != nil {
-		for _, x := range d.Account.Asking {
-			s.wrap(x)
-		}
-		newer = newer && (now.AskingBoot != d.Boot || now.Asking.At > d.Account.End)
-	}
-	if !newer {
-		return
-	}
-	for _, x := range now.Asking.Silent {
-		s.wrap(fmt.Sprintf("%s: nothing is asked since %s: %s", x.Bus, s.times.When(now.AskingClock, x.Since), x.Why))
-	}
-	if len(now.Asking.Silent) == 0 {
-		s.wrap("all is asked again since " + s.times.When(now.AskingClock, now.Asking.At))
+func (s *screen) asking(now *review.Stay) {
+	for _, x := range now.AskingText(s.times) {
+		s.wrap(x)
 	}
 }
 
