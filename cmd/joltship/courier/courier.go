@@ -33,6 +33,9 @@ type Courier struct {
 	// meter counts this visit; kept is when the memory was last written in it.
 	meter *meter
 	kept  time.Time
+	// quiet is after how long without an answer the server is pinged; it has lost the
+	// question where none comes for twice as long after it is known to be reached.
+	quiet time.Duration
 	// sessions of TLS to take up again.
 	sessions tls.ClientSessionCache
 }
@@ -49,7 +52,7 @@ func New(c *Config, log zerolog.Logger) (*Courier, error) {
 	if m.Failure != "" {
 		log.Warn().Msg(m.Failure)
 	}
-	return &Courier{config: c, memory: m, now: time.Now, log: log, meter: new(meter), sessions: short{tls.NewLRUClientSessionCache(8)}}, nil
+	return &Courier{config: c, memory: m, now: time.Now, log: log, meter: new(meter), quiet: 10 * time.Second, sessions: short{tls.NewLRUClientSessionCache(8)}}, nil
 }
 
 // Round is what one visit to the server did.

@@ -743,6 +743,31 @@ func TestCut(t *testing.T) {
 	}
 }
 
+// A server that is reached and does not answer has lost the question: the visit ends
+// soon, and nothing is concluded about what the link carries.
+func TestQuestionIsLost(t *testing.T) {
+	conn := dial(t, node(t, func(o *server.Options) { o.JetStream = false }).ClientURL())
+	asked, err := conn.SubscribeSync("$JS.API.STREAM.MSG.GET.>")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := &Courier{memory: &memory{}, config: &Config{Vehicle: "van-1"}, now: time.Now, quiet: 20 * time.Millisecond}
+	f := file{body: make([]byte, 1<<20)}
+	f.record.File = &wire.File{Name: "x", Size: 1 << 20}
+	before := begun{Parcel: f.record.Parcel(), Sure: 1000, Seq: 3, Piece: 500, Under: true, At: c.now()}
+	c.memory.Begun = before
+	tr := c.newTransfer(dial(t, conn.ConnectedUrl()), new(Round))
+	if err := tr.file(context.Background(), &f); !errors.Is(err, errSilent) {
+		t.Errorf("%v, want %v", err, errSilent)
+	}
+	if n, _, _ := asked.Pending(); n != 1 {
+		t.Errorf("asked %d times", n)
+	}
+	if c.memory.Begun != before || c.memory.Carries != 0 {
+		t.Errorf("%+v, was %+v", *c.memory, before)
+	}
+}
+
 // An answer confirms what came before it where the server's numbers say that all of it
 // came, and nothing else; a server that counts from further back has lost what it had.
 func TestConfirm(t *testing.T) {

@@ -91,21 +91,39 @@ func (t *transfer) publish(subject, reply string, body []byte) (err error) {
 	return errors.Join(err, t.conn.PublishMsg(&nats.Msg{Subject: subject, Reply: reply, Data: body}))
 }
 
-// wait waits for an answer while so many bytes are under way.
+// wait waits for an answer while so many bytes are under way. A server that is reached
+// and does not answer has lost the question: a node that takes over, or that was cut off.
 func (t *transfer) wait(ctx context.Context, bytes int64) (*nats.Msg, error) {
-	limit := time.NewTimer(stalled + t.expected(bytes))
-	defer limit.Stop()
-	select {
-	case m := <-t.answers:
-		return m, nil
-	case <-ctx.Done():
-		return nil, context.Cause(ctx)
-	case <-limit.C:
-		return nil, errStalled
+	ctx, cancel := context.WithTimeoutCause(ctx, stalled+t.expected(bytes), errStalled)
+	defer cancel()
+	ping := time.NewTimer(t.c.quiet)
+	defer ping.Stop()
+	reached := make(chan struct{})
+	var silent <-chan time.Time
+	for {
+		select {
+		case m := <-t.answers:
+			return m, nil
+		case <-ctx.Done():
+			return nil, context.Cause(ctx)
+		case <-ping.C:
+			go func() {
+				if t.conn.FlushWithContext(ctx) == nil {
+					close(reached)
+				}
+			}()
+		case <-reached:
+			reached, silent = nil, time.After(2*t.c.quiet)
+		case <-silent:
+			return nil, errSilent
+		}
 	}
 }
 
-var errStalled = errors.New("the link stands still")
+var (
+	errStalled = errors.New("the link stands still")
+	errSilent  = errors.New("the server is reached and does not answer")
+)
 
 // expected is how long so many bytes may take, by what the link was seen to carry.
 func (t *transfer) expected(bytes int64) time.Duration {
