@@ -11,7 +11,7 @@ import (
 )
 
 func event() *Record {
-	return &Record{Version: 2, Kind: KindEvent, Vehicle: "van-1", Stay: "stay", Label: "van 7", Run: 2, At: 1772438400000000,
+	return &Record{Version: recordVersion, Kind: KindEvent, Vehicle: "van-1", Stay: "stay", Label: "van 7", Run: 2, At: 1772438400000000,
 		Event: &Event{ID: "2-1", StartUs: 5, EndUs: 9, Evidence: "kept", Finding: detect.Finding{Kind: detect.KindMark, Class: detect.MarkPressed, Drive: 1, Severity: 1, Keep: true,
 			Measures: []detect.Measure{{Name: "lag_s", Value: 0.125}}}}}
 }
@@ -31,6 +31,17 @@ func TestForm(t *testing.T) {
 	}
 	if id != Identity([]byte(form)) || len(id) != 64 {
 		t.Errorf("identity %s", id)
+	}
+}
+
+// What lies at a server is named by these, also from before an update.
+func TestPieceName(t *testing.T) {
+	const name = "f.van-1.abc.255s"
+	if got := Piece("van-1", "abc", 100_000); got != name {
+		t.Errorf("byte 100,000 is %s, want %s", got, name)
+	}
+	if at, err := PieceOffset(name); err != nil || at != 100_000 {
+		t.Errorf("%s is byte %d, %v", name, at, err)
 	}
 }
 
