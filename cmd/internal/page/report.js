@@ -178,7 +178,7 @@
       ends[row] = x + w + 6 * px;
       write(name, x, top + (2 + 13 * row) * px);
     });
-    if (event.usual_rpm) write(event.usual_rpm.name, left + 4 * px, u.valToPos(event.usual_rpm.to, "y", true) - 13 * px);
+    if (event.usual_rpm) write(event.usual_rpm.name, left + 4 * px, u.valToPos(event.usual_rpm.from, "y", true) + 3 * px);
     ctx.restore();
   }
   // narrow screens have the names above the panels, others beside the lines.
