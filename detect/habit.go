@@ -47,9 +47,30 @@ func (s *scene) latenessOf(o coupling.Onset, c *Context, road slows) lateness {
 	x.minRPM = max(0, x.of.TurbineRPM-float64(after*x.of.RPMPerS))
 	x.maxRPM = x.of.TurbineRPM + float64(before*x.of.RPMPerS)
 	if x.decision, x.decided = s.history.Partings.Decide(&x.of); x.decided {
+		if x.decision.UsualRPM > 0 {
+			x.decision.LateS = min(x.decision.LateS, belowS(s.Trail(), o.At, x.decision.UsualRPM))
+		}
 		x.minS, x.maxS = x.decision.LateS-before, x.decision.LateS+after
 	}
 	return x
+}
+
+// belowS is for how long the turbine had been below a speed at an instant, in s, as
+// far as the trail reaches. A shift up takes it there at once, and what lets go waits
+// for the shift's end: that is no lateness.
+func belowS(t *coupling.Trail, at bus.Micros, rpm float64) float64 {
+	from := at
+	for i := t.After(at) - 1; i >= t.First() && i >= 0; i-- {
+		p := t.Get(i)
+		switch {
+		case p.Shifting:
+		case p.Turbine >= rpm:
+			return (at - from).Seconds()
+		default:
+			from = p.At
+		}
+	}
+	return math.Inf(1)
 }
 
 // turbineAt is the turbine's speed at an instant, also just before or after it goes

@@ -43,6 +43,28 @@ func TestDecide(t *testing.T) {
 	}
 }
 
+// Eight releases in unlike gears, each braked its own way, make a slope of the road
+// speed by chance: what it says of a harder stop is not known so well. A slope that is
+// there is kept to.
+func TestSlopeByChance(t *testing.T) {
+	road := func(kmh, rate float64) *Release {
+		return &Release{Gear: 4, Celsius: 70, TurbineRPM: math.NaN(), RPMPerS: math.NaN(), BrakeS: math.NaN(), Kmh: kmh, KmhPerS: rate,
+			PartedLowKPa: math.NaN(), PartedHighKPa: math.NaN(), DeadS: math.NaN(), LagS: math.NaN()}
+	}
+	chance, kept := &Memory{}, &Memory{}
+	for _, x := range [][2]float64{{17.4, 3.3}, {20.6, 4.8}, {20.5, 4.5}, {15.1, 4.7}, {14.4, 3}, {17.4, 3.25}, {20.6, 4.6}, {17.4, 3.2}} {
+		chance.Learn(road(x[0], x[1]))
+		kept.Learn(road(10+2.2*x[1], x[1]))
+	}
+	harder := road(18.6, 6.5)
+	if d, ok := chance.Decide(harder); ok && d.LowS > 0.3 {
+		t.Errorf("late by %.2f s at the least, of eight by chance", d.LowS)
+	}
+	if d, ok := kept.Decide(harder); !ok || d.LowS < 0.5 {
+		t.Errorf("late by %.2f s at the least (%v), want 0.8", d.LowS, ok)
+	}
+}
+
 // A controller that lets go a while after the brake, at any speed, is held against
 // that.
 func TestDecideByBrake(t *testing.T) {

@@ -183,3 +183,30 @@ func TestStandingTurbineProvesNothing(t *testing.T) {
 		t.Error("coupling proven with the turbine at one speed")
 	}
 }
+
+// An open converter under little load goes along through a shift some tens of rpm
+// behind the engine, as regulated slip does: that proves no clutch that holds. One
+// without slip is proven.
+func TestLightLoadProvesNothing(t *testing.T) {
+	for _, slip := range []float64{0, 38} {
+		tr, w, next := &Trail{}, &Watch{}, 0
+		tr.Calibrate(Chain{UnsureS: 0.004}, Noise{RippleRPM: 2, SeenRPM: 2})
+		for s := 8.0; s < 11.5; s += 0.02 {
+			at := bus.Micros(s * 1e6)
+			tu := 1790 - 480*min(max((s-10.2)/0.35, 0), 1)
+			tr.Add(&Point{At: at, Early: at, Late: at, Engine: tu + slip + slip/8*math.Sin(4*s), Turbine: tu})
+			if s >= fallS && next == 0 {
+				if !w.Begin(limits(), tr, Edge{at - 20000, at}) {
+					t.Fatal("no watch")
+				}
+				next = tr.After(at)
+			}
+			for ; next > 0 && next < tr.End(); next++ {
+				w.Step(tr, next)
+			}
+		}
+		if got := w.Proof(tr); got != (slip == 0) {
+			t.Errorf("slip of %g rpm: proven %v", slip, got)
+		}
+	}
+}

@@ -237,8 +237,9 @@ func (w *Watch) low() {
 }
 
 // proof reports whether what has been added since the last proof is one: the
-// speeds moved together, and not as those of an open converter in overrun,
-// which takes the engine along some tens of rpm behind the turbine. What is not
+// speeds moved together, and not as those of an open converter, which takes the
+// engine along some tens of rpm behind the turbine in overrun, and under little load
+// the turbine as far behind the engine as slip that is regulated. What is not
 // known of the alignment counts as far as the turbine's rate is not what it was
 // in the base.
 func (w *Watch) proof(t *Trail) bool {
@@ -247,6 +248,9 @@ func (w *Watch) proof(t *Trail) bool {
 		return false
 	}
 	skew := float64(abs(w.line.rate()-w.baseRate) * t.chain.UnsureS)
+	if most := closedRPM + g.Tol; w.initial > most && g.Mean > most+skew {
+		return false
+	}
 	d := g.Mean - w.initial
 	return d-skew >= -openRPM-g.Tol && d <= regulatedRPM+skew+g.Tol
 }
@@ -256,6 +260,8 @@ const (
 	// open converter in overrun lies at the least, regulatedRPM how far above
 	// that of one that slips under control may (cp).
 	openRPM, regulatedRPM = 20.0, 50.0
+	// closedRPM is a slip under drive that an open converter does not keep (cp).
+	closedRPM = 20.0
 )
 
 // Proof reports whether the speeds have been seen to move together.
