@@ -97,5 +97,5 @@ scale: ## an invented fleet through the real courier, server and questions (VEHI
 	$(GO) run -tags engine ./cmd/develop/fleet/scale -vehicles $(or $(VEHICLES),500) -days $(or $(DAYS),30) -couriers $(or $(COURIERS),20)
 
 .PHONY: speed
-speed: ## frames a second through the whole line, beside the aims
+speed: ## processor time and instructions a frame, beside the aims (needs qemu-user and gcc)
 	$(GO) run ./cmd/develop/speed

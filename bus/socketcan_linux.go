@@ -95,14 +95,7 @@ type mmsghdr struct {
 // OpenSocketCAN listens to a CAN interface. It is not set up here: see
 // SetUpCAN.
 func OpenSocketCAN(iface string, opt SocketOptions) (*SocketCAN, error) {
-	s := &SocketCAN{iface: iface, opt: opt, wait: quietTime, heard: BootNow(), out: make([]Frame, 0, 4*socketBatch+4)}
-	for i := range s.msgs {
-		s.iovs[i].Base = &s.data[i][0]
-		s.iovs[i].SetLen(len(s.data[i]))
-		s.msgs[i].hdr.Iov = &s.iovs[i]
-		s.msgs[i].hdr.SetIovlen(1)
-		s.msgs[i].hdr.Control = &s.ctrl[i][0]
-	}
+	s := newSocketCAN(iface, opt)
 	if err := s.open(); err != nil {
 		if !opt.Wait || !errors.Is(err, ErrMissing) {
 			return nil, err
@@ -120,6 +113,18 @@ func OpenSocketCAN(iface string, opt SocketOptions) (*SocketCAN, error) {
 		s.out = append(s.out, NewNotice(BootNow(), opt.Bus, NoticeDown, 0))
 	}
 	return s, nil
+}
+
+func newSocketCAN(iface string, opt SocketOptions) *SocketCAN {
+	s := &SocketCAN{iface: iface, opt: opt, wait: quietTime, heard: BootNow(), out: make([]Frame, 0, 4*socketBatch+4)}
+	for i := range s.msgs {
+		s.iovs[i].Base = &s.data[i][0]
+		s.iovs[i].SetLen(len(s.data[i]))
+		s.msgs[i].hdr.Iov = &s.iovs[i]
+		s.msgs[i].hdr.SetIovlen(1)
+		s.msgs[i].hdr.Control = &s.ctrl[i][0]
+	}
+	return s
 }
 
 // listens is an error where the interface must listen only and does not.

@@ -3,15 +3,13 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
-	"regexp"
-	"runtime"
 	"strconv"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -162,8 +160,18 @@ func (r *logRounds) Read(batch []bus.Frame) (int, error) {
 func (r *logRounds) Clock() bus.Clock { return bus.Clock{} }
 func (r *logRounds) Close() error     { return nil }
 
+// processorTime is what this process has had of all processors.
+func processorTime(tb testing.TB) time.Duration {
+	tb.Helper()
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		tb.Fatal(err)
+	}
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
 // BenchmarkLine is the whole line as run has it, one operation a frame. With
-// -cpu 1 it is what one core does. Memory is counted over all frames, findings
+// -cpu 1 it is what one core does; the time that counts is the processor's. Memory is counted over all frames, findings
 // and files included, so a steady state without any shows as 0.
 func BenchmarkLine(b *testing.B) {
 	drive := framesOf(b, vanDrive) // every frame of it is mapped
@@ -219,15 +227,17 @@ func BenchmarkLine(b *testing.B) {
 			src := c.src(b.N)
 			b.ReportAllocs()
 			b.ResetTimer()
+			spent := -processorTime(b)
 			err := pump(context.Background(), src, l.Push, func() (time.Duration, error) { return time.Second, nil })
 			b.StopTimer()
+			spent += processorTime(b)
 			if err != nil {
 				b.Fatal(err)
 			}
 			if l.counted.Frames != uint64(b.N) {
 				b.Fatalf("%d of %d frames", l.counted.Frames, b.N)
 			}
-			b.ReportMetric(float64(b.N)/b.Elapsed().Seconds()/1e6, "Mframes/s")
+			b.ReportMetric(float64(spent)/float64(b.N), "processor")
 			if err := l.Finish(); err != nil {
 				b.Fatal(err)
 			}
@@ -246,17 +256,9 @@ func writeLog(tb testing.TB, path string, frames []bus.Frame) {
 	}
 }
 
-// counted are the workloads whose instructions a frame are on file: every frame of
-// the embedded drive mapped, from memory and from a text log, and a full bus of
-// which few frames are.
-var counted = []struct{ name, what string }{
-	{"memory", "instructions a frame, embedded drive, from memory"},
-	{"text", "instructions a frame, embedded drive, from a text log"},
-	{"full-text", "instructions a frame, full bus with that drive on it, from a text log"},
-}
-
-// countedSource is n frames of a workload. It is made as it was for fewer: what more
-// frames cost does not contain it.
+// countedSource is n frames of a workload: every frame of the embedded drive mapped,
+// from memory and from a text log, and a full bus of which few frames are. It is made
+// as it was for fewer: what more frames cost does not contain it.
 func countedSource(t *testing.T, name string, n int) source {
 	drive := framesOf(t, vanDrive)[:50000]
 	span := drive[len(drive)-1].At - drive[0].At + bus.Second
@@ -274,12 +276,12 @@ func countedSource(t *testing.T, name string, n int) source {
 	}}
 }
 
-// TestLineWorkload is what TestInstructions runs under the counter.
+// TestLineWorkload is run by cmd/develop/speed, which counts its instructions.
 func TestLineWorkload(t *testing.T) {
 	name, frames, _ := strings.Cut(os.Getenv("JOLTWATCH_WORKLOAD"), " ")
 	n, err := strconv.Atoi(frames)
 	if err != nil {
-		t.Skip("a part of TestInstructions")
+		t.Skip("a part of make speed")
 	}
 	l := wholeLine(t, vanVehicle, t.TempDir())
 	src := countedSource(t, name, n)
@@ -298,94 +300,4 @@ func TestLineWorkload(t *testing.T) {
 	if err := l.Finish(); err != nil {
 		t.Fatal(err)
 	}
-}
-
-// instructionsFile holds the instructions a frame of the whole line, as last
-// recorded, and the Go release and processor that they hold for.
-const instructionsFile = "testdata/instructions.txt"
-
-// TestInstructions counts the instructions that one more frame costs, which
-// does not depend on how busy the machine is: a slow-down shows although times
-// are never compared.
-func TestInstructions(t *testing.T) {
-	mode := os.Getenv("JOLTWATCH_INSTRUCTIONS")
-	if mode == "" {
-		t.Skip("counting takes minutes: JOLTWATCH_INSTRUCTIONS=compare (or record) runs it")
-	}
-	if runtime.GOARCH != "amd64" {
-		t.Skipf("the numbers on file are for amd64, this is %s", runtime.GOARCH)
-	}
-	valgrind, err := exec.LookPath("valgrind")
-	if err != nil {
-		t.Fatal("valgrind is not here to count instructions: apt-get install valgrind")
-	}
-	head := strings.Join(strings.SplitN(runtime.Version(), ".", 3)[:2], ".") + " amd64"
-	got := make([]float64, len(counted))
-	text := head + "\n"
-	for i, c := range counted {
-		const frames = 100000
-		once, twice := instructions(t, valgrind, c.name, frames), instructions(t, valgrind, c.name, 2*frames)
-		got[i] = float64(twice-once) / frames
-		text += fmt.Sprintf("%.0f %s\n", got[i], c.what)
-	}
-	t.Log(text)
-	if mode == "record" {
-		if err := os.WriteFile(instructionsFile, []byte(text), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	compareInstructions(t, head, got)
-}
-
-// compareInstructions holds what was counted against the file.
-func compareInstructions(t *testing.T, head string, got []float64) {
-	t.Helper()
-	b, err := os.ReadFile(instructionsFile)
-	if err != nil {
-		t.Fatal(err)
-	}
-	lines := strings.Split(strings.TrimSpace(string(b)), "\n")
-	if lines[0] != head || len(lines) != 1+len(counted) {
-		t.Fatalf("what is on file is for %s, in %d lines, this is %s: JOLTWATCH_INSTRUCTIONS=record records it anew", lines[0], len(lines), head)
-	}
-	const tolerance = 0.03
-	for i, c := range counted {
-		number, what, _ := strings.Cut(lines[i+1], " ")
-		want, err := strconv.ParseFloat(number, 64)
-		if err != nil || what != c.what {
-			t.Fatalf("%s: %q is no count of %s", instructionsFile, lines[i+1], c.what)
-		}
-		switch {
-		case got[i] > want*(1+tolerance):
-			t.Errorf("%.0f %s, on file are %.0f: find out why, or record it with JOLTWATCH_INSTRUCTIONS=record", got[i], what, want)
-		case got[i] < want*(1-tolerance):
-			t.Errorf("%.0f %s, on file are %.0f: record the gain with JOLTWATCH_INSTRUCTIONS=record, so that it stays", got[i], what, want)
-		}
-	}
-}
-
-var collected = regexp.MustCompile(`Collected : ([0-9]+)`)
-
-func instructions(t *testing.T, valgrind, workload string, frames int) int64 {
-	t.Helper()
-	self, err := os.Executable()
-	if err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.Command(valgrind, "--tool=callgrind", "--callgrind-out-file=/dev/null", self, "-test.run=^TestLineWorkload$")
-	// One thread, no collection and no preemption: what is left is the work.
-	cmd.Env = append(os.Environ(), "JOLTWATCH_WORKLOAD="+workload+" "+strconv.Itoa(frames), "GOMAXPROCS=1", "GOGC=off", "GODEBUG=asyncpreemptoff=1")
-	out, err := cmd.CombinedOutput()
-	if err != nil {
-		t.Fatalf("valgrind: %v\n%s", err, out)
-	}
-	m := collected.FindSubmatch(out)
-	if m == nil {
-		t.Fatalf("valgrind told no count:\n%s", out)
-	}
-	n, err := strconv.ParseInt(string(m[1]), 10, 64)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return n
 }
