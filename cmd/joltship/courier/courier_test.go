@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -204,7 +205,10 @@ func (d *dropping) pass(c net.Conn, to string) {
 	}
 }
 
-// paced is a link a hundred times as fast as one of 8 kbit/s.
+// pace is how many times as fast the slow link is; 1 takes 25 minutes for each kind.
+var pace = flag.Int("pace", 100, "the link of 8 kbit/s is so many times as fast")
+
+// paced is a link of 8 kbit/s, so many times as fast.
 type paced struct{ io.Writer }
 
 func (p paced) Write(b []byte) (n int, err error) {
@@ -212,7 +216,7 @@ func (p paced) Write(b []byte) (n int, err error) {
 		var k int
 		k, err = p.Writer.Write(b[:min(len(b), 500)])
 		n, b = n+k, b[k:]
-		time.Sleep(5 * time.Millisecond)
+		time.Sleep(500 * time.Millisecond / time.Duration(*pace))
 	}
 	return n, err
 }
