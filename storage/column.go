@@ -203,7 +203,7 @@ func (c *chooser) best(rests []int64, from, to uint8) (split, uint64) {
 	misses := 0
 	for shift := min(from, r.widest()); shift <= min(to, r.widest()) && misses < 4; shift++ {
 		s := r.split(shift)
-		if n := c.cost(rests, s); n < least {
+		if n := c.cost(rests, s, r.symbols(s)); n < least {
 			best, least, misses = s, n, 0
 		} else {
 			misses++
@@ -254,10 +254,21 @@ func (r restRange) split(shift uint8) split {
 	return split{shift: shift, base: r.lo}
 }
 
-// cost estimates what a split comes to: the bits kept as they are, the symbols
-// at their entropy, the description of their code, and the escapes.
-func (c *chooser) cost(rests []int64, s split) uint64 {
-	clear(c.count[:])
+// symbols is how many symbols there are at most besides the escape.
+func (r restRange) symbols(s split) int {
+	if n := (uint64(r.hi) - uint64(s.base)) >> s.shift; r.lo >= s.base && n < escape {
+		return int(n) + 1
+	}
+	return escape
+}
+
+// cost estimates what a split comes to: the bits kept as they are, the symbols, so many
+// at most besides the escape, at their entropy, the description of their code, and the
+// escapes.
+func (c *chooser) cost(rests []int64, s split, symbols int) uint64 {
+	count := c.count[:symbols]
+	clear(count)
+	c.count[escape] = 0
 	for _, v := range rests {
 		c.count[s.symbol(v)]++
 	}
@@ -265,7 +276,11 @@ func (c *chooser) cost(rests []int64, s split) uint64 {
 	total := n * uint64(s.shift) << 8
 	whole := uint64(log2(uint32(n)))
 	kinds := uint64(0)
-	for _, k := range c.count {
+	escapes := c.count[escape]
+	if escapes > 0 {
+		total, kinds = total+uint64(escapes)*(whole-uint64(log2(escapes))), 1
+	}
+	for _, k := range count {
 		if k > 0 {
 			total += uint64(k) * (whole - uint64(log2(k)))
 			kinds++
@@ -274,7 +289,7 @@ func (c *chooser) cost(rests []int64, s split) uint64 {
 	if kinds > 1 {
 		total += kinds * 5 << 8
 	}
-	return total + uint64(c.count[escape])*24<<8
+	return total + uint64(escapes)*24<<8
 }
 
 // log2 is the logarithm in 1/256, straight between powers of two.

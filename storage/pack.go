@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"slices"
 
 	"github.com/klauspost/compress/fse"
 	"github.com/klauspost/compress/zstd"
@@ -116,22 +117,34 @@ func (p *packer) pick(h *habit, rests func(dst []int64, w attempt) []int64) (att
 			p.best, p.rests = p.rests, p.best
 		}
 	}
-	learns := h.spans < learning
-	size, smallest := ^uint64(0), attempt{}
-	for _, way := range p.ways {
-		p.rests = rests(p.rests[:0], way)
-		if learns {
+	switch {
+	case h.spans < learning:
+		for _, way := range p.ways {
+			p.rests = rests(p.rests[:0], way)
 			try(way, 0, maxShift)
-		} else if way == h.last {
-			try(way, max(h.shift, 1)-1, h.shift+2)
-		} else if n := magnitude(p.rests); n < size {
-			size, smallest = n, way
-			p.small, p.rests = p.rests, p.small
 		}
-	}
-	if size < ^uint64(0) && (least == ^uint64(0) || magnitude(p.best) > size) {
-		p.small, p.rests = p.rests, p.small
-		try(smallest, 0, maxShift)
+	default:
+		usual := ^uint64(0) // about what the way of the last span leaves over
+		if slices.Contains(p.ways, h.last) {
+			p.rests = rests(p.rests[:0], h.last)
+			try(h.last, max(h.shift, 1)-1, h.shift+2)
+			usual = magnitude(p.best)
+		}
+		size, smallest := usual, attempt{}
+		for _, way := range p.ways {
+			if way == h.last || size == 0 {
+				continue
+			}
+			p.rests = rests(p.rests[:0], way)
+			if n := magnitude(p.rests); n < size {
+				size, smallest = n, way
+				p.small, p.rests = p.rests, p.small
+			}
+		}
+		if size < usual {
+			p.small, p.rests = p.rests, p.small
+			try(smallest, 0, maxShift)
+		}
 	}
 	h.last, h.shift, h.spans = best, how.shift, min(h.spans+1, learning)
 	return best, how
