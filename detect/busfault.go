@@ -101,14 +101,9 @@ const (
 	silentLeast = bus.Second / 4
 )
 
-func (d *busFault) samples(stream.Role) bool { return true }
-
-// sample notes that a mapped value came.
-func (d *busFault) sample(s *scene, x *stream.Sample) {
+// hear notes that a mapped value came.
+func (d *busFault) hear(s *scene, x *stream.Sample) {
 	at := x.At
-	if d.heardAny && at == d.lastHeard && s.traffic == d.traffic {
-		return // of the same frame
-	}
 	if at-d.lastHeard > silentLeast {
 		d.interrupted(s, at)
 	}

@@ -234,7 +234,7 @@ func (d *jolt) line(from, to, at bus.Micros) (l line, ok bool) {
 	var sv, svv, st, stt, stv float64
 	first := 0.0
 	for i := d.n - 1; i >= max(0, d.n-joltLen); i-- {
-		q := &d.p[i%joltLen]
+		q := &d.p[uint(i)%joltLen]
 		if q.at < from {
 			break
 		}
@@ -272,8 +272,8 @@ func (d *jolt) mean(from, to bus.Micros) (float64, bool) {
 		return l.slope, ok
 	}
 	sum, k := 0.0, 0
-	for i := d.n - 1; i >= max(0, d.n-joltLen) && d.p[i%joltLen].at >= from; i-- {
-		if q := &d.p[i%joltLen]; q.at <= to {
+	for i := d.n - 1; i >= max(0, d.n-joltLen) && d.p[uint(i)%joltLen].at >= from; i-- {
+		if q := &d.p[uint(i)%joltLen]; q.at <= to {
 			sum += q.v
 			k++
 		}

@@ -1,6 +1,8 @@
 package detect
 
 import (
+	"math"
+
 	"joltwatch/bus"
 	"joltwatch/detect/state"
 	"joltwatch/stream"
@@ -12,7 +14,11 @@ type ledger struct {
 	engineOn float64
 	counts   []counts // as All
 	mapped   []stream.Role
-	fresh    [stream.NumRoles]float64 // seconds in which a role was known
+	// fresh is the time in which a role was known, without the latest, since when the
+	// same ones have been.
+	fresh  [stream.NumRoles]bus.Micros
+	same   uint32 // 1<<role
+	latest bus.Micros
 }
 
 func (l *ledger) init(plan *stream.Plan) {
@@ -36,7 +42,7 @@ func (l *ledger) begin(drive int, at bus.Micros) {
 	l.a = Account{Drive: drive, Start: at}
 	l.engineOn = 0
 	clear(l.counts)
-	l.fresh = [stream.NumRoles]float64{}
+	l.fresh, l.latest = [stream.NumRoles]bus.Micros{}, 0
 }
 
 // row adds the time of a row.
@@ -49,12 +55,22 @@ func (l *ledger) row(m *state.Moment) {
 	}
 	if m.Running {
 		l.engineOn += m.DtS
-		for _, r := range l.mapped {
-			if m.Row.Known&(1<<r) != 0 && m.Row.Derived&(1<<r) == 0 {
-				l.fresh[r] += m.DtS
-			}
+		if known := m.Row.Known &^ m.Row.Derived; known != l.same {
+			l.settle()
+			l.same = known
+		}
+		l.latest += bus.Micros(math.Round(m.DtS * 1e6))
+	}
+}
+
+// settle counts the latest time for the roles that were known in it.
+func (l *ledger) settle() {
+	for _, r := range l.mapped {
+		if l.same&(1<<r) != 0 {
+			l.fresh[r] += l.latest
 		}
 	}
+	l.latest = 0
 }
 
 // account returns the account so far, its own to keep; now is the row that it ends
@@ -75,9 +91,10 @@ func (l *ledger) account(s *scene, of []accounter, at bus.Micros, now *stream.Ro
 			a.Opportunities = append(a.Opportunities, x)
 		}
 	}
+	l.settle()
 	for _, r := range l.mapped {
 		c := s.Role(r)
-		x := RoleCover{Role: r.String(), FreshS: state.Round(l.fresh[r], ms), Samples: c.Samples,
+		x := RoleCover{Role: r.String(), FreshS: state.Round(l.fresh[r].Seconds(), ms), Samples: c.Samples,
 			NotOK: c.NotOK, PeriodS: state.Round(c.PeriodS, 0.0001), Switched: c.Switched}
 		if now != nil && now.Has(r) {
 			v := state.Round(now.V[r], ms)

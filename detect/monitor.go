@@ -1,6 +1,8 @@
 package detect
 
 import (
+	"math"
+
 	"joltwatch/bus"
 	"joltwatch/detect/calibrate"
 	"joltwatch/detect/state"
@@ -27,6 +29,7 @@ type Monitor struct {
 
 	detectors  []detector
 	samplers   [stream.NumRoles][]sampler // by the roles that they take
+	hearers    []hearer
 	noticers   []noticer
 	beginners  []beginner
 	enders     []ender
@@ -36,11 +39,15 @@ type Monitor struct {
 	lines      *lines // nil where the vehicle gives more than two coarse speeds
 
 	reported bus.Micros // when the account was last handed on
+	// heard and traffic are when the latest sample came and how many frames had come
+	// by then: both are the same for all samples of a frame.
+	heard   bus.Micros
+	traffic uint64
 }
 
 // New returns a Monitor for the vehicle of the plan.
 func New(set Settings, plan *stream.Plan, out Out) *Monitor {
-	m := &Monitor{set: set}
+	m := &Monitor{set: set, heard: math.MinInt64}
 	m.scene = scene{Vehicle: state.New(set.state(), &plan.Facts), set: &m.set, out: &m.out, history: newHistory(), saysPartial: saysPartial(plan)}
 	m.out = emitter{out: out, scene: &m.scene}
 	m.out.ledger.init(plan)
@@ -79,6 +86,9 @@ func (m *Monitor) add(d detector) {
 				m.samplers[r] = append(m.samplers[r], x)
 			}
 		}
+	}
+	if x, ok := d.(hearer); ok {
+		m.hearers = append(m.hearers, x)
 	}
 	if x, ok := d.(noticer); ok {
 		m.noticers = append(m.noticers, x)
@@ -124,6 +134,12 @@ func saysPartial(plan *stream.Plan) bool {
 // Sample takes one decoded value, before the rows that it leads to.
 func (m *Monitor) Sample(s *stream.Sample) {
 	m.scene.Vehicle.Sample(s)
+	if s.At != m.heard || m.scene.traffic != m.traffic {
+		m.heard, m.traffic = s.At, m.scene.traffic
+		for _, d := range m.hearers {
+			d.hear(&m.scene, s)
+		}
+	}
 	for _, d := range m.samplers[s.Role] {
 		d.sample(&m.scene, s)
 	}

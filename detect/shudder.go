@@ -176,8 +176,12 @@ func (u *usualBand) of(bin, bins int) float64 {
 // Goertzel (1958).
 func power(coeff float64, v []float64) float64 {
 	s1, s2 := 0.0, 0.0
-	for _, x := range v {
-		s1, s2 = x+float64(coeff*s1)-s2, s1
+	if len(v)%2 != 0 {
+		s1, v = v[0], v[1:]
+	}
+	for ; len(v) >= 2; v = v[2:] {
+		s2 = v[0] + float64(coeff*s1) - s2
+		s1 = v[1] + float64(coeff*s2) - s1
 	}
 	return float64(s1*s1) + float64(s2*s2) - float64(float64(coeff*s1)*s2)
 }

@@ -201,9 +201,12 @@ func (c *chooser) best(rests []int64, from, to uint8) (split, uint64) {
 	var best split
 	least := ^uint64(0)
 	misses := 0
+	halves := false
 	for shift := min(from, r.widest()); shift <= min(to, r.widest()) && misses < 4; shift++ {
 		s := r.split(shift)
-		if n := c.cost(rests, s, r.symbols(s)); n < least {
+		used := c.tally(rests, r, s, halves)
+		halves = r.fit(shift)
+		if n := c.cost(len(rests), used, s); n < least {
 			best, least, misses = s, n, 0
 		} else {
 			misses++
@@ -246,41 +249,51 @@ func (r restRange) widest() uint8 {
 	return min(uint8(bits.Len64(uint64(r.hi)-uint64(r.lo))), maxShift)
 }
 
+// fit reports whether all rests have a symbol with that shift.
+func (r restRange) fit(shift uint8) bool { return (uint64(r.hi)-uint64(r.lo))>>shift < escape }
+
 func (r restRange) split(shift uint8) split {
-	if (uint64(r.hi)-uint64(r.lo))>>shift >= escape {
+	if !r.fit(shift) {
 		// Not all fit: around the mean, where most lie.
 		return split{shift: shift, base: r.mean - escape/2<<shift}
 	}
 	return split{shift: shift, base: r.lo}
 }
 
-// symbols is how many symbols there are at most besides the escape.
-func (r restRange) symbols(s split) int {
-	if n := (uint64(r.hi) - uint64(s.base)) >> s.shift; r.lo >= s.base && n < escape {
-		return int(n) + 1
+// tally counts the symbols that a split makes of the rests, and returns how many of
+// the counts are in use. Where it halves the symbols of the split before, it needs to
+// look at no rest again.
+func (c *chooser) tally(rests []int64, r restRange, s split, halves bool) (used int) {
+	if !r.fit(s.shift) {
+		clear(c.count[:])
+		for _, v := range rests {
+			c.count[s.symbol(v)]++
+		}
+		return len(c.count)
 	}
-	return escape
+	used = int((uint64(r.hi)-uint64(r.lo))>>s.shift) + 1
+	if halves {
+		for i := range used {
+			c.count[i] = c.count[2*i] + c.count[2*i+1]
+		}
+		clear(c.count[used:])
+		return used
+	}
+	clear(c.count[:])
+	for _, v := range rests {
+		c.count[uint8((uint64(v)-uint64(r.lo))>>s.shift)]++
+	}
+	return used
 }
 
-// cost estimates what a split comes to: the bits kept as they are, the symbols, so many
-// at most besides the escape, at their entropy, the description of their code, and the
-// escapes.
-func (c *chooser) cost(rests []int64, s split, symbols int) uint64 {
-	count := c.count[:symbols]
-	clear(count)
-	c.count[escape] = 0
-	for _, v := range rests {
-		c.count[s.symbol(v)]++
-	}
-	n := uint64(len(rests))
-	total := n * uint64(s.shift) << 8
+// cost estimates what a split of n rests comes to, whose symbols are counted: the bits
+// kept as they are, the symbols at their entropy, the description of their code, and
+// the escapes.
+func (c *chooser) cost(n, used int, s split) uint64 {
+	total := uint64(n) * uint64(s.shift) << 8
 	whole := uint64(log2(uint32(n)))
 	kinds := uint64(0)
-	escapes := c.count[escape]
-	if escapes > 0 {
-		total, kinds = total+uint64(escapes)*(whole-uint64(log2(escapes))), 1
-	}
-	for _, k := range count {
+	for _, k := range c.count[:used] {
 		if k > 0 {
 			total += uint64(k) * (whole - uint64(log2(k)))
 			kinds++
@@ -289,7 +302,7 @@ func (c *chooser) cost(rests []int64, s split, symbols int) uint64 {
 	if kinds > 1 {
 		total += kinds * 5 << 8
 	}
-	return total + uint64(escapes)*24<<8
+	return total + uint64(c.count[escape])*24<<8
 }
 
 // log2 is the logarithm in 1/256, straight between powers of two.

@@ -67,6 +67,9 @@ func (s *Stream) part(samples int) {
 			f := &s.feeds[first+j]
 			own := *f.arrival
 			f.arrival, f.parted = &own, true
+			if r := &s.roles[f.role]; r.active == n-int32(k.signal)+int32(j) {
+				r.from = f.arrival
+			}
 		}
 	}
 }
@@ -74,9 +77,10 @@ func (s *Stream) part(samples int) {
 // roleState is what the stream keeps of one role.
 type roleState struct {
 	role    Role
-	smooth  bool    // interpolated
-	feeds   []int32 // of the role, in the order in which they appeared
-	active  int32   // the feed in use, -1 before the first sample
+	smooth  bool     // interpolated
+	feeds   []int32  // of the role, in the order in which they appeared
+	active  int32    // the feed in use, -1 before the first sample
+	from    *arrival // of the feed in use; before the first sample, of none
 	samples uint64
 	notOK   uint64
 	late    uint64
@@ -92,24 +96,29 @@ func (s *Stream) choose(n int32, f *feed, r *roleState, ok bool) bool {
 	switch {
 	case r.active == n:
 		if other := s.best(r, n); other >= 0 {
-			r.active = other
+			s.follow(r, other)
 			r.changes++
 			return false
 		}
 		return true
 	case r.active < 0:
-		r.active = n
+		s.follow(r, n)
 		return true
 	case !ok:
 		return false
 	}
 	a := &s.feeds[r.active]
 	if f.source < a.source || !a.ok || s.now-a.last > a.limit {
-		r.active = n
+		s.follow(r, n)
 		r.changes++
 		return true
 	}
 	return false
+}
+
+// follow makes a feed the one in use.
+func (s *Stream) follow(r *roleState, n int32) {
+	r.active, r.from = n, s.feeds[n].arrival
 }
 
 // best is the most preferred feed of the role, other than n, that is fresh and

@@ -37,29 +37,31 @@ func (q *queue) full() bool { return q.end-q.cur == queueLen }
 
 func (q *queue) last() *point { return &q.points[q.end-1] }
 
-// push adds a point; it reports false for one that lies before the last. A
-// point at the same instant takes the place of the last. The queue must not be
-// full.
-func (q *queue) push(p *point) bool {
+// push adds a point, whose interval reaches half to each side of at; it reports false
+// for one that lies before the last. A point at the same instant takes the place of the
+// last. The queue must not be full.
+func (q *queue) push(at bus.Micros, half uint32, value float64, ok bool) bool {
+	joined := !q.broken
 	if q.end > q.cur {
 		l := &q.points[q.end-1]
-		if p.at < l.at {
+		if at < l.at {
 			return false
 		}
-		p.joined = !q.broken
-		if p.at == l.at {
-			p.joined = p.joined && l.joined
-			*l = *p
+		if at == l.at {
+			*l = point{at, value, half, ok, joined && l.joined}
 			q.broken = false
 			return true
 		}
+	} else {
+		joined = false // there is nothing before it
 	}
 	q.broken = false
 	if q.cur >= queueSlack || q.end == len(q.points) {
 		q.end = copy(q.points, q.points[q.cur:q.end])
 		q.cur = 0
 	}
-	q.points[q.end] = *p
+	p := &q.points[q.end]
+	p.at, p.value, p.half, p.ok, p.joined = at, value, half, ok, joined
 	q.end++
 	return true
 }

@@ -61,6 +61,7 @@ type Stream struct {
 	roles   [NumRoles]roleState
 	mapped  []Role // in the order of the roles
 	smooth  []Role // those interpolated
+	held    []Role // the others
 	stale   int64  // the stale factor, in 1/1024
 
 	now     bus.Micros
@@ -112,8 +113,9 @@ func New(plan *Plan) (*Stream, error) {
 		}
 		s.stale = int64(math.Round(f * 1024))
 	}
+	none := &arrival{limit: startPeriod}
 	for r := range s.roles {
-		s.roles[r] = roleState{role: Role(r), active: -1, smooth: interpolated(Role(r))}
+		s.roles[r] = roleState{role: Role(r), active: -1, from: none, smooth: interpolated(Role(r))}
 	}
 	var has [NumRoles]bool
 	for _, m := range plan.Messages {
@@ -128,6 +130,8 @@ func New(plan *Plan) (*Stream, error) {
 		s.mapped = append(s.mapped, Role(r))
 		if s.roles[r].smooth {
 			s.smooth = append(s.smooth, Role(r))
+		} else {
+			s.held = append(s.held, Role(r))
 		}
 		s.roles[r].queue.points = make([]point, queueLen)
 	}
@@ -209,13 +213,16 @@ func (s *Stream) take(samples []Sample, sink Sink) {
 	if len(s.feeds) != len(s.decoder.feeds) {
 		s.growFeeds()
 	}
-	if !s.decoder.direct {
+	direct, n := s.decoder.direct, s.decoder.base-1
+	if !direct {
 		s.part(len(samples))
 	}
 	var heard *arrival
 	for i := range samples {
 		x := &samples[i]
-		n := s.decoder.feedOf(i)
+		if n++; !direct {
+			n = s.decoder.feed[i]
+		}
 		f := &s.feeds[n]
 		if f.percent {
 			s.torque.convert(x, f.address)
@@ -230,11 +237,11 @@ func (s *Stream) take(samples []Sample, sink Sink) {
 			continue
 		}
 		half := x.Early / 2
-		p := point{at: x.At - bus.Micros(half), value: x.Value, half: half, ok: x.OK}
+		at := x.At - bus.Micros(half)
 		if r.queue.full() {
 			s.makeRoom(&r.queue, sink)
 		}
-		if !r.queue.push(&p) {
+		if !r.queue.push(at, half, x.Value, x.OK) {
 			r.late++
 			continue
 		}
@@ -244,7 +251,7 @@ func (s *Stream) take(samples []Sample, sink Sink) {
 		}
 		sink.Sample(x)
 		if x.Role <= VehicleSpeed {
-			s.refer(x.Role, p.at, sink)
+			s.refer(x.Role, at, sink)
 		}
 	}
 }
@@ -261,29 +268,20 @@ func (s *Stream) makeRoom(q *queue, sink Sink) {
 }
 
 // alive reports whether the role has a sample that is not stale.
-func (s *Stream) alive(r Role) bool {
-	x := &s.roles[r]
-	return x.active >= 0 && !x.queue.empty() && s.now-x.queue.last().at <= s.limit(x)
-}
-
-// limit is the age at which the role's last sample is stale.
-func (s *Stream) limit(x *roleState) bus.Micros {
-	if x.active < 0 {
-		return startPeriod
-	}
-	return s.feeds[x.active].limit
+func (s *Stream) alive(x *roleState) bool {
+	return !x.queue.empty() && s.now-x.queue.last().at <= x.from.limit
 }
 
 // refer adds a row where the sample is one of the reference role.
 func (s *Stream) refer(r Role, at bus.Micros, sink Sink) {
 	other := Role(NumRoles)
-	for _, c := range [...]Role{TurbineSpeed, OutputSpeed, VehicleSpeed} {
-		if s.alive(c) && s.roles[c].queue.last().ok {
+	for c := TurbineSpeed; c <= VehicleSpeed; c++ {
+		if x := &s.roles[c]; s.alive(x) && x.queue.last().ok {
 			other = c
 			break
 		}
 	}
-	engine := s.alive(EngineSpeed)
+	engine := s.alive(&s.roles[EngineSpeed])
 	switch {
 	case !engine && other == NumRoles:
 		return
@@ -292,22 +290,7 @@ func (s *Stream) refer(r Role, at bus.Micros, sink Sink) {
 	case other == NumRoles:
 		s.reference = EngineSpeed
 	default:
-		e, o := s.periodOf(EngineSpeed), s.periodOf(other)
-		// A source must be clearly slower to take the place of the other.
-		switch {
-		case s.hasReference && s.reference == EngineSpeed:
-			if o > e+e/4 {
-				s.reference = other
-			}
-		case s.hasReference && s.reference == other:
-			if e > o+o/4 {
-				s.reference = EngineSpeed
-			}
-		case o > e:
-			s.reference = other
-		default:
-			s.reference = EngineSpeed
-		}
+		s.slower(other)
 	}
 	s.hasReference = true
 	if r != s.reference || s.hasNewest && at <= s.newest {
@@ -321,8 +304,24 @@ func (s *Stream) refer(r Role, at bus.Micros, sink Sink) {
 	s.newest, s.hasNewest = at, true
 }
 
-func (s *Stream) periodOf(r Role) bus.Micros {
-	return s.feeds[s.roles[r].active].period.value()
+// slower makes the slower of engine speed and another the reference; one must be
+// clearly slower to take the place of the other.
+func (s *Stream) slower(other Role) {
+	e, o := s.roles[EngineSpeed].from.period.value(), s.roles[other].from.period.value()
+	switch {
+	case s.hasReference && s.reference == EngineSpeed:
+		if o > e+e/4 {
+			s.reference = other
+		}
+	case s.hasReference && s.reference == other:
+		if e > o+o/4 {
+			s.reference = EngineSpeed
+		}
+	case o > e:
+		s.reference = other
+	default:
+		s.reference = EngineSpeed
+	}
 }
 
 // emit emits the pending rows that need wait no longer.
@@ -362,13 +361,13 @@ func (s *Stream) mustWait(t bus.Micros) bool {
 		// A sample later than this would lie too far from the last one to be
 		// interpolated with. It arrives half its own interval after its
 		// instant, for which the last one's stands.
-		until := min(l.at+s.limit(x)+bus.Micros(l.half), t+MaxDelay)
+		until := min(l.at+x.from.limit+bus.Micros(l.half), t+MaxDelay)
 		if s.now <= until {
 			s.waiting, s.waitFor, s.waitUntil = true, r, until
 			return true
 		}
 	}
-	if until := t + gearAhead; s.now < until && s.derive.possible && !s.alive(TurbineSpeed) {
+	if until := t + gearAhead; s.now < until && s.derive.possible && !s.alive(&s.roles[TurbineSpeed]) {
 		s.waiting, s.waitFor, s.waitUntil = true, NumRoles, until-1
 		return true
 	}
@@ -389,34 +388,11 @@ func (s *Stream) align(t bus.Micros) {
 	w := &s.row
 	w.At, w.Derived, w.Tol[TurbineSpeed], w.StepRPM = t, 0, 0, 0
 	known := uint32(0)
-	for _, r := range s.mapped {
-		x := &s.roles[r]
-		var v float64
-		var prev, next bus.Micros
-		// A role may have begun after this row.
-		if p := x.queue.seek(t); p != nil && p.at <= t {
-			prev = p.at - bus.Micros(p.half)
-			next = prev
-			switch {
-			case p.at == t || !x.smooth:
-				if x.smooth {
-					next = p.at + bus.Micros(p.half)
-				}
-				if p.ok && t-p.at <= s.limit(x) {
-					v = p.value
-					known |= 1 << r
-				}
-			case x.queue.cur+1 < x.queue.end:
-				n := &x.queue.points[x.queue.cur+1]
-				next = n.at + bus.Micros(n.half)
-				if p.ok && n.ok && n.joined && n.at-p.at <= s.limit(x) {
-					share := float64(t-p.at) / float64(n.at-p.at)
-					v = p.value + float64((n.value-p.value)*share)
-					known |= 1 << r
-				}
-			}
-		}
-		w.V[r], w.Prev[r], w.Next[r] = v, prev, next
+	for _, r := range s.held {
+		known |= s.hold(r, t)
+	}
+	for _, r := range s.smooth {
+		known |= s.interpolate(r, t)
 	}
 	w.Known = known
 	if s.derive.possible {
@@ -425,6 +401,55 @@ func (s *Stream) align(t bus.Micros) {
 	if s.learner != nil {
 		s.learn(w)
 	}
+}
+
+// hold takes over the last value of a role and returns its bit where it is known.
+func (s *Stream) hold(r Role, t bus.Micros) (known uint32) {
+	x, w := &s.roles[r], &s.row
+	p := x.queue.seek(t)
+	if p == nil || p.at > t { // it begins after this row
+		w.V[r], w.Prev[r], w.Next[r] = 0, 0, 0
+		return 0
+	}
+	w.V[r], w.Prev[r] = 0, p.at-bus.Micros(p.half)
+	w.Next[r] = w.Prev[r]
+	if !p.ok || t-p.at > x.from.limit {
+		return 0
+	}
+	w.V[r] = p.value
+	return 1 << r
+}
+
+// interpolate takes a role between the two samples around t and returns its bit where
+// it is known.
+func (s *Stream) interpolate(r Role, t bus.Micros) (known uint32) {
+	x, w := &s.roles[r], &s.row
+	w.V[r], w.Prev[r], w.Next[r] = 0, 0, 0
+	p := x.queue.seek(t)
+	if p == nil || p.at > t {
+		return 0 // it begins after this row
+	}
+	w.Prev[r] = p.at - bus.Micros(p.half)
+	w.Next[r] = w.Prev[r]
+	if p.at == t {
+		w.Next[r] = p.at + bus.Micros(p.half)
+		if !p.ok {
+			return 0
+		}
+		w.V[r] = p.value
+		return 1 << r
+	}
+	if x.queue.cur+1 >= x.queue.end {
+		return 0
+	}
+	n := &x.queue.points[x.queue.cur+1]
+	w.Next[r] = n.at + bus.Micros(n.half)
+	if !p.ok || !n.ok || !n.joined || n.at-p.at > x.from.limit {
+		return 0
+	}
+	share := float64(t-p.at) / float64(n.at-p.at)
+	w.V[r] = p.value + float64((n.value-p.value)*share)
+	return 1 << r
 }
 
 // restart begins anew after the clock has jumped back.

@@ -108,7 +108,7 @@ func (t *Trail) First() int { return t.from }
 func (t *Trail) End() int { return t.end }
 
 // Get returns the point of an index that is kept.
-func (t *Trail) Get(i int) *Point { return &t.p[i%trailLen] }
+func (t *Trail) Get(i int) *Point { return &t.p[uint(i)%trailLen] }
 
 // Forget ends the stretch: what comes next has no connection with it.
 func (t *Trail) Forget() { t.from = t.end }
