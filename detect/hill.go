@@ -26,6 +26,8 @@ var HillUnasked = Class{"unasked"}
 var (
 	hillLeastRPM = Quantity{"slip_least_rpm", "rpm", 0.1}
 	hillTolRPM   = Quantity{"slip_tolerance_rpm", "rpm", 0.1}
+	hillHeldS    = Quantity{"held_against_more_s", "s", 1}
+	hillSlippedS = Quantity{"slipped_before_s", "s", 1}
 	hillMeanKPa  = Quantity{"command_mean_kpa", "kPa", 0.1}
 	hillHoldKPa  = Quantity{"command_hold_kpa", "kPa", 0.1}
 	hillMeanPct  = Quantity{"command_mean_pct", "%", 0.1}
@@ -36,10 +38,10 @@ var hillSpec = &Spec{
 	Kind:     KindHillSlip,
 	Ordinary: []Class{Asked},
 	Alarms:   []Class{HillUnasked, Unknown},
-	Measures: append([]*Quantity{&slipMeanRPM, &slipPeakRPM, &durationS, &hillLeastRPM, &hillTolRPM, &hillMeanKPa, &hillHoldKPa, &hillMeanPct, &hillHoldPct},
+	Measures: append([]*Quantity{&slipMeanRPM, &slipPeakRPM, &durationS, &hillLeastRPM, &hillTolRPM, &hillMeanKPa, &hillHoldKPa, &hillMeanPct, &hillHoldPct, &hillHeldS, &hillSlippedS},
 		slipCauseQuantities...),
 	Chief:       []*Quantity{&slipMeanRPM, &slipPeakRPM},
-	Needs:       append(needsSlip, needsRoad),
+	Needs:       append(needsLines, needsRoad),
 	Sharpens:    []stream.Role{stream.ClutchPressureCommand, stream.ClutchCommand, stream.LockupState, stream.SlipCommand, stream.TurbineSpeed, stream.EngineTorque, stream.Accelerator},
 	Opportunity: "a minute under load with the clutch on",
 	Rate:        true,
@@ -54,6 +56,9 @@ var hillSpec = &Spec{
 		{"unasked_s", "s", 5, 1, 120, "and for so long: it takes the clutch some tenths of a second to close after the command has risen, and the controller may leave a little slip for a few seconds at an unchanged command; a clutch that cannot carry the torque slips as long as the torque is asked of it"},
 	}},
 	can: func(in *Inputs) Ability {
+		if a, ok := in.byLines("in top gear, where the clutch has carried more; whether it was asked for is not known"); ok {
+			return a
+		}
 		if r, ok := in.command(); ok {
 			return able(in.slipPeriod(), "asked and unasked told apart by %s%s", r, in.derivedNote())
 		}

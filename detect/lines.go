@@ -16,6 +16,7 @@ import (
 type lines struct {
 	release *releaseLag
 	spanner spanner
+	carried *counts // of slip under load
 	scene   *scene
 	track   *ratioline.Tracker
 	temp    float64
@@ -68,8 +69,8 @@ type spanner interface {
 	span(seconds float64, clutch state.Clutch, line int, kmh, temp float64, hasTemp bool)
 }
 
-func newLines(s *scene, release *releaseLag, to spanner) *lines {
-	d := &lines{scene: s, release: release, spanner: to}
+func newLines(s *scene, release *releaseLag, to spanner, carried *counts) *lines {
+	d := &lines{scene: s, release: release, spanner: to, carried: carried}
 	d.track = ratioline.New(ratioline.Settings{RunningRPM: s.set.Drive.RunningRPM, DragSag: s.set.ReleaseLag.DragSag,
 		IdleRPM: s.Facts().IdleRPM}, d)
 	return d
@@ -145,14 +146,36 @@ func (d *lines) Stopped(x *ratioline.Stop) {
 	s.out.finding(&f, percentiles)
 }
 
-// describe puts the numbers of a stop into its finding.
-func (d *lines) describe(f *Finding, x *ratioline.Stop) {
-	kmh := state.Round(x.Kmh, 0.1)
-	f.Context = Context{SinceStartS: state.Round(d.scene.SinceStart(x.On), 0.1), SpeedKmh: &kmh}
+// Carried implements ratioline.Out: a minute under load with the clutch on.
+func (d *lines) Carried(observable bool) { d.carried.add(observable, false) }
+
+// Slipped implements ratioline.Out. No command is known, so that nothing says whether
+// it was asked for; that this clutch has carried more is what makes it worth a look.
+func (d *lines) Slipped(x *ratioline.Slip) {
+	d.carried.add(true, true)
+	f := Finding{Kind: KindHillSlip, Class: Unknown, Start: x.From, End: x.To, Severity: 0.4, Keep: true, Context: d.context(x.From, x.Kmh)}
+	pedal := state.Round(x.Pedal, 0.1)
+	f.Context.AcceleratorPct = &pedal
+	f.Measures = append(f.Measures, slipMeanRPM.of(x.MeanRPM), slipPeakRPM.of(x.PeakRPM), durationS.of((x.To - x.From).Seconds()),
+		hillHeldS.of(x.HeldS), hillSlippedS.of(x.SlippedS))
+	f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command", "turbine_speed")
+	d.scene.out.finding(&f, nil)
+}
+
+// context is where the vehicle was at an instant.
+func (d *lines) context(at bus.Micros, kmh float64) Context {
+	v := state.Round(kmh, 0.1)
+	c := Context{SinceStartS: state.Round(d.scene.SinceStart(at), 0.1), SpeedKmh: &v}
 	if d.hasT {
 		t := state.Round(d.temp, 0.1)
-		f.Context.FluidTemperatureC = &t
+		c.FluidTemperatureC = &t
 	}
+	return c
+}
+
+// describe puts the numbers of a stop into its finding.
+func (d *lines) describe(f *Finding, x *ratioline.Stop) {
+	f.Context = d.context(x.On, x.Kmh)
 	f.Measures = append(f.Measures, releaseKmh.of(x.Kmh), releaseMinRPM.of(x.TurbineMin), releaseMaxRPM.of(x.TurbineMax),
 		releaseEngineRPM.of(x.EngineLow))
 	if x.Count > 0 {

@@ -42,3 +42,24 @@ func TestAStallIsToldOnce(t *testing.T) {
 		}
 	}
 }
+
+// Slip in top gear is told of as slip of which nothing says whether it was asked for,
+// with what the clutch has carried; a minute in which it could have been is observed.
+func TestSlipByTheLines(t *testing.T) {
+	m, out := roadOnly()
+	m.lines.Carried(false)
+	m.lines.Carried(true)
+	m.lines.Slipped(&ratioline.Slip{From: 100 * bus.Second, To: 108 * bus.Second, Line: 6, MeanRPM: 90, PeakRPM: 130, Kmh: 104, Pedal: 31, HeldS: 240})
+	if len(*out) != 1 {
+		t.Fatalf("%d findings, want 1", len(*out))
+	}
+	f := &(*out)[0]
+	mean, _ := f.Get("slip_mean_rpm")
+	held, _ := f.Get("held_against_more_s")
+	if f.Kind != KindHillSlip || f.Class != Unknown || mean != 90 || held != 240 || *f.Context.SpeedKmh != 104 || *f.Context.AcceleratorPct != 31 {
+		t.Errorf("%+v", f)
+	}
+	if c := m.lines.carried; c.Seen != 3 || c.Observable != 2 || c.Hits != 1 {
+		t.Errorf("%+v", c.Opportunity)
+	}
+}

@@ -65,15 +65,18 @@ func New(set Settings, plan *stream.Plan, out Out) *Monitor {
 func (m *Monitor) watchLines() {
 	var release *releaseLag
 	var times *lockup
+	var slip *hillSlip
 	for _, d := range m.detectors {
 		switch d := d.(type) {
 		case *releaseLag:
 			release = d
 		case *lockup:
 			times = d
+		case *hillSlip:
+			slip = d
 		}
 	}
-	m.lines = newLines(&m.scene, release, times)
+	m.lines = newLines(&m.scene, release, times, slip.counts)
 	release.lines, times.waits = m.lines, true
 }
 

@@ -39,7 +39,7 @@ var compactWords = [...]string{
 	"slip_first_rpm", "slip_last_rpm", "days", "points", "lockup-fraction", "slow", "slipping", "output_off_road_percent", "with-engine",
 	"amplitude_rpm", "jolt_mps2", "after_nearest_s", "clutch-open", "clutch-unknown", "stood_s", "launch_capacity_share", "launches",
 	"controllers-silent", "error-frames", "frames-lost", "bad-input", "down", "bus-off", "clock-jump", "error_frames", "lines", "jump_s", "stale",
-	"not-available",
+	"not-available", "held_against_more_s", "slipped_before_s",
 }
 
 // compactShapes are key lists in the order in which they are written.
@@ -84,6 +84,7 @@ var compactShapes = [...][]string{
 	{"rpm_per_kmh", "spread", "seconds", "stretches", "kmh_min", "kmh_max", "wide",
 		"driven", "driven_kmh_min", "driven_kmh_max", "driven_wide", "coasts"},
 	{"from_rpm_per_kmh", "to_rpm_per_kmh", "turbine_rpm", "count"},
+	{"kmh", "pedal_percent", "held_s", "slipped_s"},
 }
 
 // wordNumber finds a word's number in the list.

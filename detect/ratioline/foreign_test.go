@@ -26,6 +26,8 @@ type foreign struct {
 	idle, letsGoAbove   float64
 	mass, peak, stretch float64 // kg, N·m, shift's length in s
 	capacity            float64
+	carries             float64   // N·m that a worn clutch carries, 0 all
+	torques             []float64 // under drive with the clutch closed in top gear
 
 	at, kmh, engine, torque float64
 	gear                    int
@@ -104,6 +106,9 @@ func (f *foreign) step(accel float64) {
 	f.torque = clampTo(force*3.6*30/math.Pi/max(ratio, 5)/3.6*1.05, -0.15*f.peak, f.peak)
 	f.clutch(ratio*f.kmh, accel)
 	f.turn(ratio * f.kmh)
+	if f.held && f.torque > 0 && f.gear == len(f.ratios)-1 {
+		f.torques = append(f.torques, f.torque)
+	}
 }
 
 func clampTo(v, lo, hi float64) float64 { return min(max(v, lo), hi) }
@@ -169,6 +174,10 @@ func (f *foreign) turn(turbine float64) {
 	case f.off:
 		f.engine = max(0, f.engine-1500*foreignTick)
 		return
+	case f.held && f.carries > 0 && f.torque > f.carries:
+		for range 12 {
+			want = turbine + (f.torque-f.carries)/f.capacity/max(want, f.idle)
+		}
 	case f.held && f.slipRPM > 0 && f.torque > 0 && f.torque < 0.5*f.peak && f.gear < len(f.ratios)-1:
 		want += f.slipRPM
 	case f.held:
@@ -187,7 +196,8 @@ func (f *foreign) turn(turbine float64) {
 // foreignRun is one drive of a foreign vehicle and what was said of it.
 type foreignRun struct {
 	report
-	truth     []bool // held, every tick
+	truth     []bool    // held, every tick
+	slip      []float64 // of a worn clutch in top gear, rpm
 	t0        float64
 	wrong     [numStates]float64
 	held, all float64
@@ -241,6 +251,7 @@ func (f *foreign) drive(a *asking, seconds float64, tr *Tracker, out *foreignRun
 		}
 		f.step(accel)
 		out.truth = append(out.truth, f.held)
+		out.slip = append(out.slip, b2f(f.held && f.carries > 0 && f.gear == len(f.ratios)-1)*(f.engine-f.ratio()*f.kmh))
 		filtered += (f.engine - filtered) * foreignTick / max(a.filter, foreignTick)
 		engines = append(engines, filtered)
 		if f.at >= refreshed {

@@ -39,6 +39,8 @@ type Point struct {
 	// Off is how far Kmh may be off, as a share of a step of the road speed.
 	Off   float64
 	Pedal Pedal
+	// Press is the pedal in percent above its rest, where Pedal is known.
+	Press float64
 }
 
 // mark is what is worked out of one point.

@@ -15,6 +15,7 @@ type learner struct {
 	prior      [ratioBins]float32
 	priorDelay float64
 	priorKnown bool
+	priorS     float64 // in all of prior
 	step       float64
 	sum        [ratioBins]float32 // of both, as last looked at
 	// Stretches on one ratio, taken at the delay that is sharpest by now.
@@ -169,6 +170,15 @@ const (
 	// calmTime is how many seconds of driving show the lines of most gears.
 	calmTime = 1200.0
 )
+
+// drivenS is how much driving the lines rest on.
+func (l *learner) drivenS() float64 {
+	s := l.focus.n[l.index]
+	if l.priorKnown {
+		s += l.priorS
+	}
+	return s
+}
 
 // calm reports whether judgements need not wait for more lines.
 func (l *learner) calm() bool { return l.priorKnown || l.focus.n[l.index] >= calmTime }

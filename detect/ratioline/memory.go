@@ -19,6 +19,8 @@ type Memory struct {
 	Releases []Release `json:"releases"`
 	// Downshifts are where the lines are left for the next lower gear's.
 	Downshifts []Downshift `json:"downshifts,omitempty"`
+	// Loads are what the clutch has carried in top gear.
+	Loads []Load `json:"loads,omitempty"`
 }
 
 // keepSeconds is the most driving that is remembered at full weight: new tyres
@@ -31,6 +33,7 @@ func (t *Tracker) Memory() *Memory {
 		return nil
 	}
 	m := &Memory{DelayS: t.known.Delay, StepKmh: t.known.Step, Lines: append([]Line(nil), t.known.Lines()...), Cells: t.learn.cloud.cells()}
+	m.Loads = t.slip.loads.list()
 	m.IdleRPM = round(t.idle.rpm, 0.1)
 	total := 0.0
 	for _, c := range t.learn.sum {
@@ -64,6 +67,7 @@ func (t *Tracker) Recall(m *Memory) {
 	for _, c := range m.Counts {
 		if i := int(c[0]); i >= 0 && i < ratioBins && c[1] > 0 && c[1] < 1e7 {
 			l.prior[i] = float32(c[1])
+			l.priorS += c[1]
 		}
 	}
 	for _, x := range m.Lines {
@@ -81,6 +85,11 @@ func (t *Tracker) Recall(m *Memory) {
 	}
 	for _, r := range m.Releases {
 		t.habit.add(r)
+	}
+	for _, x := range m.Loads {
+		if x.HeldS >= 0 && x.HeldS <= loadKeep && x.SlippedS >= 0 && x.SlippedS < 1e6 {
+			t.slip.loads.add(&Point{Kmh: x.Kmh, Press: x.Pedal}, x.HeldS, x.SlippedS)
+		}
 	}
 	d := &t.work.downs
 	d.n = 0

@@ -29,8 +29,13 @@ type Out interface {
 	// running, what the clutch did in it, and the number of the line from the
 	// lowest gear on, 0 for none.
 	Span(from, to bus.Micros, state State, line int, kmh float64)
-	// Stopped is one stop. It is valid during the call only.
+	// Stopped is one stop, Slipped a clutch that slipped. They are valid during
+	// the call only.
 	Stopped(*Stop)
+	Slipped(*Slip)
+	// Carried is a minute under load with the clutch on in top gear, and whether
+	// slip in it would have been told.
+	Carried(observable bool)
 }
 
 // Tracker takes the samples of one vehicle. It keeps a fixed amount, and allocates
@@ -47,6 +52,7 @@ type Tracker struct {
 	learnAt bus.Micros
 	idle    idle
 	habit   habit
+	slip    slipWatch
 
 	points  []Point
 	marks   []mark
@@ -136,6 +142,7 @@ func (t *Tracker) Flush() {
 		t.stopped()
 	}
 	t.judge(t.ring.newest() + 1)
+	t.slip.end(&t.known, t.out)
 	t.points, t.certain = t.points[:0], Unknown
 }
 
@@ -175,7 +182,7 @@ func (t *Tracker) follow(to bus.Micros) {
 		if !ok {
 			return
 		}
-		p := Point{At: s.at, RPM: float64(s.value), Pedal: t.behind.pedal()}
+		p := Point{At: s.at, RPM: float64(s.value), Pedal: t.behind.pedal(), Press: max(0, t.behind.press-t.behind.rest)}
 		var known bool
 		at := s.at + seconds(t.known.Delay)
 		p.Kmh, p.Rate, known = t.behind.road.at(at)
@@ -239,6 +246,7 @@ func (t *Tracker) judge(to bus.Micros) {
 			line = t.known.n - int(k[i].line)
 		}
 		t.out.Span(a.At, b.At, state, line, b.Kmh)
+		t.slip.see(&t.known, b, &k[i], t.learn.drivenS(), t.out)
 	}
 }
 

@@ -13,12 +13,22 @@ import (
 type report struct {
 	times [numStates]float64
 	stops []Stop
+	slips []Slip
+	// carried are the minutes under load, of which observable could be told of.
+	carried, observable int
 }
 
 func (r *report) Span(from, to bus.Micros, s State, _ int, _ float64) {
 	r.times[s] += (to - from).Seconds()
 }
 func (r *report) Stopped(s *Stop) { r.stops = append(r.stops, *s) }
+func (r *report) Slipped(s *Slip) { r.slips = append(r.slips, *s) }
+func (r *report) Carried(observable bool) {
+	r.carried++
+	if observable {
+		r.observable++
+	}
+}
 
 func (r *report) share(of ...State) float64 {
 	all, some := 0.0, 0.0
@@ -287,6 +297,8 @@ type nothing struct{}
 
 func (*nothing) Span(bus.Micros, bus.Micros, State, int, float64) {}
 func (*nothing) Stopped(*Stop)                                    {}
+func (*nothing) Slipped(*Slip)                                    {}
+func (*nothing) Carried(bool)                                     {}
 
 func FuzzSamples(f *testing.F) {
 	f.Add([]byte{0, 200, 1, 50, 2, 10, 0, 220, 1, 51})
