@@ -272,27 +272,37 @@ func (b *both) Flush(ctx context.Context) error {
 
 // rowsOf counts the rows of a table on disk, and complains of an identity that is
 // there twice.
-func rowsOf(t *testing.T, dir string) (n int) {
+func rowsOf(t *testing.T, dir string) int {
+	t.Helper()
+	n, distinct := idsOf(t, dir)
+	if n != distinct {
+		t.Errorf("%s: %d rows of %d identities", dir, n, distinct)
+	}
+	return n
+}
+
+// idsOf counts the rows of a table on disk and their identities.
+func idsOf(t *testing.T, dir string) (rows, distinct int) {
 	t.Helper()
 	seen := map[string]bool{}
 	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
 		if err != nil || d.IsDir() {
 			return err
 		}
-		rows, err := parquet.ReadFile[struct {
+		list, err := parquet.ReadFile[struct {
 			ID string `parquet:"id"`
 		}](path)
-		for _, r := range rows {
-			if seen[r.ID] || r.ID == "" {
-				t.Errorf("row %q is there twice, or has no identity", r.ID)
+		for _, r := range list {
+			if r.ID == "" {
+				t.Errorf("%s: a row has no identity", path)
 			}
 			seen[r.ID] = true
-			n++
+			rows++
 		}
 		return err
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return n
+	return rows, len(seen)
 }
