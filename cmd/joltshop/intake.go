@@ -78,7 +78,7 @@ func (c *intakeCmd) Run(h *host) (err error) {
 		select {
 		case <-h.ctx.Done():
 			return nil
-		case <-time.After(bucketsEvery):
+		case <-time.After(leaderWait):
 		}
 	}
 	data, err := dataset.Open(c.in(c.Dir))
@@ -91,11 +91,8 @@ func (c *intakeCmd) Run(h *host) (err error) {
 		return err
 	}
 	fmt.Fprintf(h.stdout, "taking in from %s, %d vehicles\nstop with Ctrl-C; what was confirmed stays\n", strings.Join(c.Server, ", "), len(enrolled))
-	// Beside it: with thousands of vehicles, what they have sent does not wait for the
-	// last one's bucket.
-	known := map[string]bool{}
-	defer every(h.ctx, bucketsEvery, func(ctx context.Context) {
-		if err := c.buckets(ctx, js, known); err != nil && ctx.Err() == nil {
+	defer every(h.ctx, lookEvery, func(ctx context.Context) {
+		if err := c.look(ctx, js, logf); err != nil && ctx.Err() == nil {
 			logf("%v; it is tried again", err)
 		}
 	})()
@@ -104,29 +101,30 @@ func (c *intakeCmd) Run(h *host) (err error) {
 		KeepParts: days(c.Parts), KeepStays: days(c.Stays), Logf: logf})
 }
 
-// bucketsEvery is how often it is looked who was enrolled since, and what the cluster
-// did not answer tried again.
-const bucketsEvery = 2 * time.Second
+// leaderWait is after how long what the cluster did not answer is tried again, and
+// lookEvery how often it is looked what is to be told to vehicles and which take too much.
+const (
+	leaderWait = 2 * time.Second
+	lookEvery  = 10 * time.Second
+)
 
-// buckets makes those of the vehicles that are not known to have one.
-func (c *intakeCmd) buckets(ctx context.Context, js jetstream.JetStream, known map[string]bool) error {
-	names, err := server.Enrolled(c.Dir)
+// look tells the vehicles what they have of a shop that was put back, and keeps away those
+// whose files that wait take too much: their rights end when the servers next read them.
+func (c *intakeCmd) look(ctx context.Context, js jetstream.JetStream, logf func(string, ...any)) error {
+	names, err := server.ToldIn(c.Dir)
 	if err != nil {
 		return err
 	}
 	for _, n := range names {
-		if known[n] {
-			continue
-		}
-		if err := server.EnsureBucket(ctx, js, n, c.Replicas); err != nil {
-			return err
-		}
 		if err := server.PutHeld(ctx, js, c.Dir, n); err != nil {
 			return err
 		}
-		known[n] = true
 	}
-	return nil
+	heavy, err := server.Heavy(ctx, js, server.Quota{})
+	for vehicle, why := range heavy {
+		refuser(c.Dir, logf)(vehicle, why, time.Now().Add(server.TooMuch))
+	}
+	return err
 }
 
 func (c *intakeCmd) connect() (*nats.Conn, error) {

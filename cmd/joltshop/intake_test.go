@@ -100,12 +100,15 @@ func TestShopIntake(t *testing.T) {
 		return n
 	}
 	wait("the record in the dataset", func() bool { return rows() == 1 })
-	// A vehicle that is enrolled while it runs gets its bucket.
-	if _, err := server.Local(dir, "van-2"); err != nil {
+	// What a vehicle is to be told is told while it runs.
+	if err := server.WriteHeld(dir, "van-1", &wire.Held{Number: 1}); err != nil {
 		t.Fatal(err)
 	}
-	wait("the new vehicle's bucket", func() bool { _, err := js.ObjectStore(ctx, wire.Bucket("van-2")); return err == nil })
-	for _, name := range []string{wire.Stream, "OBJ_" + wire.Bucket("van-1"), "OBJ_" + wire.Bucket("van-2")} {
+	wait("what the vehicle is told", func() bool {
+		m, err := conn.Request(wire.AskHeld(wire.HeldHeadOf("van-1")), nil, time.Second)
+		return err == nil && len(m.Data) > 0
+	})
+	for _, name := range []string{wire.Stream, wire.PieceStream, wire.HeldStream} {
 		st, err := js.Stream(ctx, name)
 		if err != nil {
 			t.Fatal(err)

@@ -9,12 +9,25 @@ import (
 	"sort"
 )
 
-// HeldName is the object, in a vehicle's bucket, in which a shop that was put back from
-// a backup says what it has of the vehicle. The courier sends again what is not in it.
+// MaxHeld bounds an encoded Held, in bytes: some million records. HeldPartBytes is how
+// large its parts are but the last.
+const (
+	MaxHeld       = 16 << 20
+	HeldPartBytes = 128 << 10
+)
+
+// HeldName is the object, in a vehicle's bucket, in which it is for a courier of before.
 const HeldName = "held"
 
-// MaxHeld bounds an encoded Held, in bytes: some million records.
-const MaxHeld = 16 << 20
+// HeldHead says, once the parts are there, that a shop was put back from a backup and
+// what it has of the vehicle: a list, as Encode made it. The courier sends again what is
+// not in it.
+type HeldHead struct {
+	// List is the SHA-256 of the list, in hexadecimal, and its name; it has so many
+	// parts, from 0.
+	List  string `json:"list"`
+	Parts int    `json:"parts"`
+}
 
 // Held is what a shop has of a vehicle, by identity.
 type Held struct {

@@ -25,13 +25,16 @@ import (
 // its own version and older ones, ignores fields that it does not know, and parks newer
 // ones. Each kind says the version in which its form last changed, so that a record that
 // is sent again by a later program is the same one.
-const Version = 3
+const Version = 4
 
 const (
 	// recordVersion is that of events, accounts and units.
 	recordVersion = 2
-	// FileVersion is that of files: since then a file comes in pieces.
-	FileVersion = 3
+	// FileVersion is that of files: since then the pieces lie in PieceStream.
+	FileVersion = 4
+	// EarlierFileVersion is since when a file comes in pieces, which lay in the
+	// vehicle's Bucket.
+	EarlierFileVersion = 3
 )
 
 // MaxRecord bounds one encoded record, in bytes.
@@ -310,7 +313,7 @@ func (f *File) check(version int) error {
 		return err
 	}
 	parts := 0 // in pieces
-	if version < FileVersion {
+	if version < EarlierFileVersion {
 		parts = PartCount(f.Size, f.partBytes())
 	}
 	if f.PartBytes != 0 && (f.PartBytes < LeastPart || f.PartBytes > PartSize) {

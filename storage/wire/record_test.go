@@ -36,12 +36,15 @@ func TestForm(t *testing.T) {
 
 // What lies at a server is named by these, also from before an update.
 func TestPieceName(t *testing.T) {
-	const name = "f.van-1.abc.255s"
+	const name = "p.van-1.abc.255s"
 	if got := Piece("van-1", "abc", 100_000); got != name {
 		t.Errorf("byte 100,000 is %s, want %s", got, name)
 	}
-	if at, err := PieceOffset(name); err != nil || at != 100_000 {
-		t.Errorf("%s is byte %d, %v", name, at, err)
+	if vehicle, parcel := PieceOf(name); vehicle != "van-1" || parcel != "abc" {
+		t.Errorf("%s is of %s, %s", name, vehicle, parcel)
+	}
+	if got := EarlierPieces("van-1", "abc", "255s"); got != "f.van-1.abc.255s" {
+		t.Errorf("earlier it was %s", got)
 	}
 }
 
@@ -72,7 +75,7 @@ func TestDecodeRefuses(t *testing.T) {
 	for want, change := range map[string]func(*Record){
 		"":                     func(*Record) {},
 		"without a version":    func(r *Record) { r.Version = 0 },
-		"version 4":            func(r *Record) { r.Version = 4 },
+		"version 5":            func(r *Record) { r.Version = Version + 1 },
 		"in 0":                 file(func(*File) {}, 3),
 		"of vehicle":           func(r *Record) { r.Vehicle = "../van" },
 		"of stay":              func(r *Record) { r.Stay = "a/b" },

@@ -43,13 +43,13 @@ func TestStoredParcels(t *testing.T) {
 		case KindUnit:
 			got, want = r.Unit, sampleUnit()
 		case KindFile:
-			got, want = r.File, sampleFile()
+			got, want = r.File, sampleFile(r.Version)
 		}
 		if !reflect.DeepEqual(got, want) {
 			t.Errorf("%s is read as\n%+v\nwant\n%+v", name, got, want)
 		}
 	}
-	if kinds[KindEvent] < 2 || kinds[KindAccount] < 1 || kinds[KindUnit] < 1 || kinds[KindFile] < 1 {
+	if kinds[KindEvent] < 2 || kinds[KindAccount] < 1 || kinds[KindUnit] < 1 || kinds[KindFile] < 3 {
 		t.Errorf("samples by kind: %v", kinds)
 	}
 }
@@ -74,6 +74,10 @@ func sampleUnit() *Unit {
 	return &Unit{Program: "sample", StoreBytes: 1, QuotaBytes: 2, FreeBytes: 3, Runs: 4, Cut: 5, Troubles: []string{"a card that refuses"}, LeftFiles: 6, LeftBytes: 7}
 }
 
-func sampleFile() *File {
-	return &File{Name: "000001-001.journal", Size: LeastPart + 1, Parts: 2, PartBytes: LeastPart, SHA256: strings.Repeat("0a", 32)}
+func sampleFile(version int) *File {
+	f := &File{Name: "000001-001.journal", Size: LeastPart + 1, SHA256: strings.Repeat("0a", 32)}
+	if version < EarlierFileVersion {
+		f.Parts, f.PartBytes = 2, LeastPart
+	}
+	return f
 }

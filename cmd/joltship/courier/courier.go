@@ -264,7 +264,7 @@ func (c *Courier) announce(stay *wire.Stay, name, sum string, size int64) wire.R
 // visit does that.
 func (c *Courier) connect(closed nats.ConnHandler) (*nats.Conn, error) {
 	o := []nats.Option{
-		nats.Name(c.config.Vehicle), nats.CustomInboxPrefix(wire.Inbox(c.config.Vehicle)),
+		nats.Name(wire.ClientName), nats.CustomInboxPrefix(wire.Inbox(c.config.Vehicle)),
 		nats.SetCustomDialer(c.meter), nats.MaxReconnects(0), nats.NoReconnect(), nats.ClosedHandler(closed),
 		nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {}), // what fails says so itself
 	}

@@ -51,7 +51,7 @@ func byKind(sent []byte, count map[string]int) {
 				return
 			}
 			switch {
-			case strings.HasPrefix(words[1], "f."):
+			case strings.HasPrefix(words[1], "p."):
 				count["bytes of files"] += n - header
 				count["their lines"] += len(line) + header + 2
 			case strings.HasPrefix(words[1], "$JS.API"):

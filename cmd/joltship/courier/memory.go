@@ -29,7 +29,7 @@ type memory struct {
 	// file that is under way.
 	Carries int64 `json:"carries,omitempty"`
 	Guessed bool  `json:"guessed,omitempty"`
-	Begun   begun `json:"begun,omitzero"`
+	Begun   begun `json:"under_way,omitzero"` // earlier "begun", of what lay elsewhere
 	// UnitAt is when the unit last reported itself, LastAt when a round last
 	// delivered all there was, Failure why the last one did not.
 	UnitAt  time.Time `json:"unit_at"`
@@ -58,18 +58,15 @@ func (r *recordID) UnmarshalJSON(b []byte) error {
 }
 
 // begun is how far a file has come: the server has it up to byte Sure, in pieces the
-// last of which has the number Seq there, 0 where that is not known. What was sent
-// after it was cut into pieces of so many bytes, and into wide ones up to byte Wide;
-// Under is whether something was, that is not confirmed. At is when the last was.
+// last of which has the number Seq there, 0 for none. What follows is cut into pieces of so
+// many bytes, and into wide ones up to byte Wide. At is when the last was confirmed.
 type begun struct {
-	Parcel string `json:"parcel"`
-	Sure   int64  `json:"sure"`
-	Seq    uint64 `json:"seq"`
-	Piece  int64  `json:"piece"`
-	Wide   int64  `json:"wide,omitempty"`
-
-	Under bool      `json:"under"`
-	At    time.Time `json:"at"`
+	Parcel string    `json:"parcel"`
+	Sure   int64     `json:"sure"`
+	Seq    uint64    `json:"seq"`
+	Piece  int64     `json:"piece"`
+	Wide   int64     `json:"wide,omitempty"`
+	At     time.Time `json:"at,omitzero"`
 }
 
 // next is how long the piece is that begins at a byte.
@@ -78,16 +75,6 @@ func (b *begun) next(at int64) int64 {
 		return wide * b.Piece
 	}
 	return b.Piece
-}
-
-// before is how many pieces there are from what is sure to a byte; cut is false where
-// none begins there.
-func (b *begun) before(at int64) (n uint64, cut bool) {
-	x := b.Sure
-	for ; b.Piece > 0 && x < at; x += b.next(x) {
-		n++
-	}
-	return n, b.Piece > 0 && x == at
 }
 
 func (m *memory) carries() int64 {

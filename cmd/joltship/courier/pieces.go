@@ -21,15 +21,17 @@ import (
 )
 
 const (
-	// pieceCost is what a piece costs besides its bytes: its line and its frame of TLS.
-	pieceCost = 60
+	// pieceCost is what a piece costs besides its bytes: its line and its frame of TLS;
+	// answerCost is what the answer to it does, the other way.
+	pieceCost  = 70
+	answerCost = 100
 	// usualCarries is what a connection carries, in bytes, where none is known to break.
 	usualCarries = 16 << 20
 	// leastCarries bounds what is concluded from connections that carry nothing.
 	leastCarries = 4 << 10
 	// wide is how many times as large a piece is while a break is far: on a link that
 	// breaks after as much as it did before, none is lost up to farShare of that.
-	wide     = 3
+	wide     = 4
 	farShare = 0.75
 	// ahead is for how long pieces are sent without an answer, and aheadMost how many.
 	ahead     = 20 * time.Second
@@ -63,23 +65,19 @@ type transfer struct {
 	// how long that took.
 	carried int64
 	took    time.Duration
-	// unanswered are pieces under way, oldest first.
+	// unanswered are pieces under way, oldest first, and sent counts all there were.
 	unanswered []piece
-	// sent counts pieces since the one that the memory's number is of; asked is the
-	// last that an answer was asked for, and asks counts those.
-	sent, asked, asks int
+	sent       int
 }
 
-// piece is one under way: its number since the last that is sure, where it ends, and
-// the subject of its answer, "" where none was asked for.
+// piece is one under way: where it ends, and the subject of its answer.
 type piece struct {
-	number int
-	end    int64
-	reply  string
+	end   int64
+	reply string
 }
 
 func (c *Courier) newTransfer(conn *nats.Conn, did *Round) *transfer {
-	return &transfer{c: c, conn: conn, did: did, inbox: wire.Inbox(c.config.Vehicle) + "." + rand.Text()[:6]}
+	return &transfer{c: c, conn: conn, did: did, inbox: wire.Answers(c.config.Vehicle) + "." + rand.Text()[:4]}
 }
 
 // publish sends a message, the first together with the subscription to its answer.
@@ -151,15 +149,11 @@ func (t *transfer) file(ctx context.Context, f *file) error {
 		in = there
 	}
 	b, x := &t.c.memory.Begun, f.record.File
-	if parcel := f.record.Parcel(); b.Parcel != parcel {
+	if parcel := f.record.Parcel(); b.Parcel != parcel || t.c.now().Sub(b.At).Abs() > sureFor {
 		*b = begun{Parcel: parcel}
-	} else if b.Under || t.c.now().Sub(b.At).Abs() > sureFor {
-		if err := t.resume(ctx, x.Size); err != nil {
-			return fmt.Errorf("file %s: %w", x.Name, err)
-		}
 	}
 	t.cut(x.Size)
-	t.back()
+	t.unanswered = nil
 	if err := t.pieces(ctx, in, x); err != nil {
 		t.broke(err)
 		return fmt.Errorf("the server has byte %d of %d of %s, and not confirmed the next: %w", b.Sure, x.Size, x.Name, err)
@@ -198,13 +192,12 @@ func (t *transfer) pieces(ctx context.Context, in io.ReaderAt, x *wire.File) err
 				}
 				return fmt.Errorf("%s became shorter while it was sent; it is sent again later", x.Name)
 			}
-			if err := t.c.room(n); errors.Is(err, errBudget) && len(t.unanswered) > 0 {
+			if err := t.c.room(n + pieceCost + int64(len(t.unanswered)+1)*answerCost); errors.Is(err, errBudget) && len(t.unanswered) > 0 {
 				break // until what is under way is confirmed
 			} else if err != nil {
 				return err
 			}
-			last := at+n == x.Size || t.c.room(2*n+pieceCost) != nil
-			if err := t.piece(at, buffer[:n], last); err != nil {
+			if err := t.piece(at, buffer[:n]); err != nil {
 				return err
 			}
 			at += n
@@ -216,7 +209,7 @@ func (t *transfer) pieces(ctx context.Context, in io.ReaderAt, x *wire.File) err
 		}
 		if errors.Is(err, errUnsure) {
 			at, err = b.Sure, nil
-			t.back()
+			t.unanswered = nil
 		}
 		if err != nil {
 			return err
@@ -224,9 +217,6 @@ func (t *transfer) pieces(ctx context.Context, in io.ReaderAt, x *wire.File) err
 	}
 	return nil
 }
-
-// back is for going on from what is sure.
-func (t *transfer) back() { t.sent, t.asked, t.unanswered = 0, 0, nil }
 
 // window is how many pieces may be under way.
 func (t *transfer) window() int {
@@ -237,19 +227,12 @@ func (t *transfer) window() int {
 	return min(max(int(t.rate()*ahead.Seconds())/int(b.next(b.Sure)), 2), aheadMost)
 }
 
-// piece sends one. An answer is asked for twice in a window, as each costs something.
-func (t *transfer) piece(at int64, body []byte, last bool) error {
-	b := &t.c.memory.Begun
+// piece sends one.
+func (t *transfer) piece(at int64, body []byte) error {
 	t.sent++
-	reply := ""
-	if ask := max(t.window()/2, 1); last || b.Seq == 0 && t.sent == 1 || t.sent-t.asked >= ask || len(t.unanswered)+1 >= t.window() {
-		t.asks++
-		reply, t.asked = t.inbox+"."+strconv.Itoa(t.asks), t.sent
-	}
-	t.unanswered = append(t.unanswered, piece{t.sent, at + int64(len(body)), reply})
-	b.Under = true
-	subject := wire.Piece(t.c.config.Vehicle, b.Parcel, at)
-	if err := t.publish(subject, reply, body); err != nil {
+	p := piece{at + int64(len(body)), t.inbox + "." + strconv.FormatInt(int64(t.sent), 36)}
+	t.unanswered = append(t.unanswered, p)
+	if err := t.publish(wire.Piece(t.c.config.Vehicle, t.c.memory.Begun.Parcel, at), p.reply, body); err != nil {
 		return err
 	}
 	t.did.Bytes += int64(len(body))
@@ -262,14 +245,9 @@ func (t *transfer) piece(at int64, body []byte, last bool) error {
 	}
 }
 
-// answer is the server's to a piece or a question.
+// answer is the server's to a piece.
 type answer struct {
-	Seq     uint64 `json:"seq"`
-	Message struct {
-		Subject string `json:"subject"`
-		Seq     uint64 `json:"seq"`
-		Data    []byte `json:"data"`
-	} `json:"message"`
+	Seq   uint64              `json:"seq"`
 	Error *jetstream.APIError `json:"error"`
 }
 
@@ -280,95 +258,39 @@ func parse(m *nats.Msg) (a answer, err error) {
 	if err := json.Unmarshal(m.Data, &a); err != nil {
 		return a, fmt.Errorf("an answer that is none: %w", err)
 	}
+	if a.Error != nil {
+		return a, errors.New(a.Error.Description)
+	}
 	return a, nil
 }
 
-// errUnsure is that the server's numbers do not follow each other: a piece was lost, or
-// one of an earlier connection came late.
+// errUnsure is that a piece was lost on the way, or what was sure is no longer there.
 var errUnsure = errors.New("what came is not in a row; it is sent again")
 
-// confirm takes an answer to a piece: the one that was asked for and all before it are
-// on the medium, where the number of messages between the answers is theirs.
+// confirm takes an answer: its piece is on the medium. The pieces of a connection come one
+// after the other, so that where a later one is answered first, the one before it was lost.
 func (t *transfer) confirm(m *nats.Msg) error {
 	a, err := parse(m)
 	if err != nil {
 		return err
 	}
 	b := &t.c.memory.Begun
-	if a.Error != nil {
-		b.Seq = 0
-		return errors.New(a.Error.Description)
-	}
 	i := slices.IndexFunc(t.unanswered, func(p piece) bool { return p.reply == m.Subject })
-	if i < 0 {
+	switch {
+	case i < 0:
 		return nil // gone back since
-	}
-	p := t.unanswered[i]
-	switch {
-	case b.Seq != 0 && a.Seq <= b.Seq:
-		b.Sure, b.Seq = 0, 0 // it was put back from a backup
+	case i > 0:
 		return errUnsure
-	case b.Seq == 0 && p.number != 1, b.Seq != 0 && a.Seq != b.Seq+uint64(p.number):
-		b.Seq = 0
+	case a.Seq <= b.Seq: // what the server had is gone
+		b.Sure, b.Seq = 0, 0
 		return errUnsure
 	}
-	t.carried += p.end - b.Sure
-	t.did.Confirmed += p.end - b.Sure
-	t.unanswered = t.unanswered[i+1:]
-	for k := range t.unanswered {
-		t.unanswered[k].number -= p.number
-	}
-	t.sent -= p.number
-	t.asked -= p.number
-	b.Sure, b.Seq, b.Under, b.At = p.end, a.Seq, len(t.unanswered) > 0, t.c.now()
+	end := t.unanswered[0].end
+	t.unanswered = t.unanswered[1:]
+	t.carried += end - b.Sure
+	t.did.Confirmed += end - b.Sure
+	b.Sure, b.Seq, b.At = end, a.Seq, t.c.now()
 	return t.c.keep()
-}
-
-// resume asks where the server's last piece of the file under way ends, as the answer
-// to it may have been lost with the connection.
-func (t *transfer) resume(ctx context.Context, size int64) error {
-	b := &t.c.memory.Begun
-	bucket := wire.Bucket(t.c.config.Vehicle)
-	question := fmt.Appendf(nil, `{"last_by_subj":%q}`, wire.Pieces(t.c.config.Vehicle, b.Parcel, "*"))
-	if err := t.publish("$JS.API.STREAM.MSG.GET.OBJ_"+bucket, t.inbox+".0", question); err != nil {
-		return err
-	}
-	m, err := t.wait(ctx, 2*b.next(b.Sure))
-	if err != nil {
-		return err
-	}
-	a, err := parse(m)
-	switch {
-	case err != nil:
-		return err
-	case a.Error != nil && a.Error.Code == 404:
-		*b = begun{Parcel: b.Parcel} // cleared away, or nothing came
-		return nil
-	case a.Error != nil:
-		return errors.New(a.Error.Description)
-	}
-	at, err := wire.PieceOffset(a.Message.Subject)
-	end := at + int64(len(a.Message.Data))
-	before, cut := b.before(at)
-	switch {
-	case err != nil:
-		return err
-	case end == b.Sure && a.Message.Seq == b.Seq:
-	case a.Message.Seq < b.Seq:
-		*b = begun{Parcel: b.Parcel} // it was put back from a backup
-	case b.Seq != 0 && cut && end == min(at+b.next(at), size) && a.Message.Seq == b.Seq+before+1:
-		t.did.Confirmed += end - b.Sure
-		if m := t.c.memory; m.Guessed {
-			m.Carries, m.Guessed = end-b.Sure, false
-		} else if m.Carries > 0 {
-			m.Carries += end - b.Sure
-		}
-		b.Sure, b.Seq = end, a.Message.Seq
-	default:
-		b.Seq = 0 // from where it is sure
-	}
-	b.Under = false
-	return nil
 }
 
 // broke notes what a connection carried that broke.

@@ -3,19 +3,17 @@ package courier
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
-	"encoding/base64"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go"
-	"github.com/nats-io/nats.go/jetstream"
 
 	"joltwatch/storage"
 	"joltwatch/storage/wire"
@@ -97,63 +95,52 @@ func (c *Courier) compare(stay *wire.Stay, has *wire.HeldStay) (lost string) {
 // askHeld returns what the shop says it has, and which list that is; nil where it says
 // nothing, or what was held against it before.
 func (c *Courier) askHeld(ctx context.Context, conn *nats.Conn) (*wire.Held, string, error) {
-	b, _, err := c.stored(ctx, conn, wire.ObjectSubject(c.config.Vehicle, wire.HeldName), 0)
+	b, err := c.told(ctx, conn, wire.HeldHeadOf(c.config.Vehicle))
 	if b == nil || err != nil {
 		return nil, "", err
 	}
-	var info jetstream.ObjectInfo
-	if err := json.Unmarshal(b, &info); err != nil {
+	var head wire.HeldHead
+	if err := json.Unmarshal(b, &head); err != nil {
 		return nil, "", err
 	}
-	if info.Deleted || info.Digest == c.memory.Held {
+	if head.List == c.memory.Held {
 		return nil, "", nil
 	}
-	if info.Size > wire.MaxHeld {
-		return nil, "", fmt.Errorf("a list of %d bytes; expected at most %d", info.Size, wire.MaxHeld)
-	}
 	var body bytes.Buffer
-	for seq := uint64(0); uint64(body.Len()) < info.Size; {
-		if b, seq, err = c.stored(ctx, conn, wire.ChunksSubject(c.config.Vehicle, info.NUID), seq+1); err != nil {
+	for part := range head.Parts {
+		b, err := c.told(ctx, conn, wire.HeldPart(c.config.Vehicle, head.List, strconv.Itoa(part)))
+		if err != nil {
 			return nil, "", err
 		}
-		if len(b) == 0 {
-			return nil, "", errors.New("the list ends early")
+		if body.Write(b); b == nil || body.Len() > wire.MaxHeld {
+			return nil, "", fmt.Errorf("part %d of %d of the list is missing, or it has more than %d bytes", part, head.Parts, wire.MaxHeld)
 		}
-		body.Write(b)
 	}
-	sum := sha256.Sum256(body.Bytes())
-	if info.Digest != "SHA-256="+base64.URLEncoding.EncodeToString(sum[:]) {
+	if wire.Identity(body.Bytes()) != head.List {
 		return nil, "", errors.New("the bytes of the list are not those that were announced")
 	}
 	held, err := wire.DecodeHeld(body.Bytes())
-	return held, info.Digest, err
+	return held, head.List, err
 }
 
-// stored returns a message of the vehicle's own bucket: the last on a subject, or the
-// next from a sequence number on; nil where there is none.
-func (c *Courier) stored(ctx context.Context, conn *nats.Conn, subject string, from uint64) (data []byte, seq uint64, err error) {
+// told returns what the shop has left for the vehicle at a subject; nil where that is
+// nothing.
+func (c *Courier) told(ctx context.Context, conn *nats.Conn, subject string) ([]byte, error) {
 	ctx, cancel := context.WithTimeout(ctx, answerWait)
 	defer cancel()
-	ask := map[string]any{"last_by_subj": subject}
-	if from > 0 {
-		ask = map[string]any{"next_by_subj": subject, "seq": from}
-	}
-	b, err := json.Marshal(ask)
-	if err != nil {
-		return nil, 0, err
-	}
-	m, err := conn.RequestWithContext(ctx, "$JS.API.STREAM.MSG.GET.OBJ_"+wire.Bucket(c.config.Vehicle), b)
-	if err != nil {
-		return nil, 0, err
-	}
-	a, err := parse(m)
+	m, err := conn.RequestWithContext(ctx, wire.AskHeld(subject), nil)
 	switch {
+	case errors.Is(err, nats.ErrNoResponders):
+		return nil, nil
 	case err != nil:
-		return nil, 0, err
-	case a.Error == nil:
-		return a.Message.Data, a.Message.Seq, nil
-	case a.Error.ErrorCode == jetstream.JSErrCodeMessageNotFound, a.Error.ErrorCode == jetstream.JSErrCodeStreamNotFound:
-		return nil, 0, nil
+		return nil, err
 	}
-	return nil, 0, a.Error
+	switch status := m.Header.Get("Status"); status {
+	case "":
+		return m.Data, nil
+	case "404":
+		return nil, nil
+	default:
+		return nil, fmt.Errorf("%s %s", status, m.Header.Get("Description"))
+	}
 }

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	shop "joltwatch/cmd/joltshop/server"
 	"joltwatch/storage/wire"
 )
 
@@ -69,16 +70,11 @@ func TestEarlierMemoryReconciles(t *testing.T) {
 			held.Stay(stay.ID).Files[name] = d.SHA256
 		}
 	}
-	body, err := held.Encode()
-	if err != nil {
+	told := t.TempDir()
+	if err := shop.WriteHeld(told, "van-1", held); err != nil {
 		t.Fatal(err)
 	}
-	js := prepare(t, conn, 1, "van-1")
-	bucket, err := js.ObjectStore(context.Background(), wire.Bucket("van-1"))
-	if err == nil {
-		_, err = bucket.PutBytes(context.Background(), wire.HeldName, body)
-	}
-	if err != nil {
+	if err := shop.PutHeld(context.Background(), prepare(t, conn, 1, "van-1"), told, "van-1"); err != nil {
 		t.Fatal(err)
 	}
 	if did := mustDeliver(t, c); did.Records != 1 || did.Files != 1 || c.memory.Lost != "" {

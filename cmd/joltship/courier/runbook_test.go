@@ -277,6 +277,9 @@ func TestRunbook(t *testing.T) {
 		if _, err := dataset.Local(t.Context(), "s3://shop/fleet", cache); err != nil {
 			return false // joined with others meanwhile
 		}
+		if _, err := os.Stat(filepath.Join(cache, "events")); err != nil {
+			return false // none yet
+		}
 		rows, distinct = idsOf(t, filepath.Join(cache, "events"))
 		return distinct >= 4*runs*len(vans)
 	}

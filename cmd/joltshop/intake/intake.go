@@ -91,7 +91,7 @@ type intake struct {
 	Options
 	js      jetstream.JetStream
 	parking *parking
-	buckets map[string]*bucket
+	homes   map[string]*home
 	ledger  ledger
 	sweeper sweeper
 }
@@ -114,7 +114,7 @@ func Run(ctx context.Context, opt Options) error {
 	if err != nil {
 		return err
 	}
-	in := &intake{Options: opt, js: js, parking: &parking{dir: filepath.Join(opt.Dir, "parked")}, buckets: map[string]*bucket{}}
+	in := &intake{Options: opt, js: js, parking: &parking{dir: filepath.Join(opt.Dir, "parked")}, homes: map[string]*home{}}
 	if opt.Alone {
 		if err := js.DeleteConsumer(ctx, wire.Stream, consumerName); err != nil && !errors.Is(err, jetstream.ErrConsumerNotFound) {
 			opt.Logf("intake: %v", err) // what was under way comes again later
@@ -277,16 +277,20 @@ func (in *intake) file(ctx context.Context, r *wire.Record, delivered uint64) er
 	f := r.File
 	dir := filepath.Join(in.Dir, "vehicles", r.Vehicle, r.Stay)
 	path := filepath.Join(dir, f.Name)
-	bucket, err := in.bucket(ctx, r.Vehicle)
+	home, err := in.home(r.Vehicle)
+	if err != nil {
+		return &later{err, refusedWait}
+	}
+	from, err := in.source(ctx, r)
 	if err != nil {
 		return &later{err, retryWait}
 	}
 	if sum, _, err := wire.SumOf(path); err == nil && sum == f.SHA256 {
-		bucket.remove(ctx, r) // it has come before
+		from.remove(ctx, r) // it has come before
 		return nil
 	}
-	if bucket.used+f.Size > maxVehicle {
-		return fmt.Errorf("file %s of stay %s: the folder of vehicle %s has %d bytes and may have %d; move stays that are done elsewhere", f.Name, r.Stay, r.Vehicle, bucket.used, int64(maxVehicle))
+	if home.used+f.Size > maxVehicle {
+		return fmt.Errorf("file %s of stay %s: the folder of vehicle %s has %d bytes and may have %d; move stays that are done elsewhere", f.Name, r.Stay, r.Vehicle, home.used, int64(maxVehicle))
 	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return &later{err, refusedWait}
@@ -296,7 +300,7 @@ func (in *intake) file(ctx context.Context, r *wire.Record, delivered uint64) er
 		return &later{err, refusedWait}
 	}
 	defer os.Remove(out.Name())
-	err = assemble(ctx, bucket, r, out)
+	err = assemble(ctx, from, r, out)
 	err = errors.Join(err, out.Close())
 	var bad *badFile
 	switch {
@@ -310,14 +314,17 @@ func (in *intake) file(ctx context.Context, r *wire.Record, delivered uint64) er
 		return &later{fmt.Errorf("file %s: %w", f.Name, err), retryWait}
 	}
 	if f.Name == storage.HeadName && headNumber(out.Name()) < headNumber(path) {
-		bucket.remove(ctx, r) // it was under way when a newer one came
+		from.remove(ctx, r) // it was under way when a newer one came
 		return nil
 	}
 	if err := errors.Join(os.Rename(out.Name(), path), syncDir(dir)); err != nil {
 		return &later{err, refusedWait}
 	}
-	bucket.used += f.Size
-	bucket.remove(ctx, r)
+	home.used += f.Size
+	from.remove(ctx, r)
+	if r.Version >= wire.FileVersion {
+		in.outgrown(ctx, r.Vehicle)
+	}
 	if said, err := os.ReadFile(dir + incomplete); f.Name == storage.HeadName || err == nil && strings.Contains(string(said), f.Name) {
 		in.holdAgainst(r, dir)
 	}
@@ -396,9 +403,9 @@ const incoming = ".incoming-"
 // badFile is a file whose bytes are not those that were announced.
 type badFile struct{ error }
 
-func assemble(ctx context.Context, bucket *bucket, r *wire.Record, out *os.File) error {
+func assemble(ctx context.Context, from source, r *wire.Record, out *os.File) error {
 	h, f := sha256.New(), r.File
-	if err := bucket.fetch(ctx, r, io.MultiWriter(out, h)); err != nil {
+	if err := from.fetch(ctx, r, io.MultiWriter(out, h)); err != nil {
 		return err
 	}
 	if sum := hex.EncodeToString(h.Sum(nil)); sum != f.SHA256 {

@@ -153,10 +153,24 @@ func TestHostileParts(t *testing.T) {
 		r.File.Size = 8
 		send(t, js, r)
 	}
-	// Cut again in the middle, otherwise, as after a break: the last of a subject counts.
+	// Of a courier of before.
+	before := &wire.Record{Version: wire.EarlierFileVersion, Kind: wire.KindFile, Vehicle: "good", Stay: "stay"}
+	text := "of a courier of before"
+	before.File = &wire.File{Name: "000001-003.evidence", Size: int64(len(text)), SHA256: wire.Identity([]byte(text))}
+	for at, b := range map[string]string{"0": text[:10], "a": text[10:]} {
+		if _, err := js.Publish(ctx, wire.EarlierPieces("good", before.Parcel(), at), []byte(b)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	send(t, js, before)
+	// Cut again in the middle, otherwise, as after a break; and one of before the break
+	// comes late, and ends where none begins.
 	again := inPieces(t, js, "good", "000001-002.evidence", "01234", "56789", "abc")
-	for at, b := range map[int64]string{5: "567", 8: "89a", 11: "bc"} {
-		if _, err := js.Publish(ctx, wire.Piece("good", again.Parcel(), at), []byte(b)); err != nil {
+	for _, x := range []struct {
+		at int64
+		b  string
+	}{{5, "567"}, {8, "89a"}, {11, "bc"}, {5, "5678"}} {
+		if _, err := js.Publish(ctx, wire.Piece("good", again.Parcel(), x.at), []byte(x.b)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -202,14 +216,34 @@ func TestHostileParts(t *testing.T) {
 	if names, err := os.ReadDir(filepath.Join(dir, "vehicles", "bad", "stay")); err == nil && len(names) > 0 {
 		t.Errorf("of the hostile vehicle remain %v", names)
 	}
-	// Nothing remains on the server of a file that was taken in, not even names.
-	st, err := js.Stream(context.Background(), "OBJ_evidence-good")
+	if got, err := os.ReadFile(filepath.Join(dir, "vehicles", "good", "stay", "000001-003.evidence")); err != nil || string(got) != "of a courier of before" {
+		t.Errorf("in pieces of before: %q, %v", got, err)
+	}
+	// Nothing remains on the server of a file that was taken in, not even names, nor the
+	// bucket of a vehicle that sends without one now.
+	st, err := js.Stream(context.Background(), wire.PieceStream)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if n := st.CachedInfo().State.Msgs; n != 0 {
-		t.Errorf("%d messages remain of what was taken in", n)
+	x, err := st.Info(context.Background(), jetstream.WithSubjectFilter(wire.Pieces("good", "*", "*")))
+	if err != nil || len(x.State.Subjects) != 0 {
+		t.Errorf("%v remain of what was taken in; %v", x.State.Subjects, err)
 	}
+	if _, err := js.Stream(context.Background(), "OBJ_evidence-good"); !errors.Is(err, jetstream.ErrStreamNotFound) {
+		t.Errorf("the bucket of a vehicle that has outgrown it: %v", err)
+	}
+	if _, err := js.Stream(context.Background(), "OBJ_evidence-bad"); err != nil {
+		t.Errorf("a bucket in which something lies: %v", err)
+	}
+}
+
+func messages(t *testing.T, js jetstream.JetStream, name string) uint64 {
+	t.Helper()
+	st, err := js.Stream(context.Background(), name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return st.CachedInfo().State.Msgs
 }
 
 // What broke off while it was sent goes after a day; what has a name stays as long as
@@ -217,7 +251,7 @@ func TestHostileParts(t *testing.T) {
 func TestSweep(t *testing.T) {
 	conn, js := prepare(t, "van-1")
 	ctx := context.Background()
-	in := &intake{Options: Options{Conn: conn, Dir: t.TempDir(), SweepEvery: time.Minute, KeepParts: 40 * 24 * time.Hour}, js: js, buckets: map[string]*bucket{}}
+	in := &intake{Options: Options{Conn: conn, Dir: t.TempDir(), SweepEvery: time.Minute, KeepParts: 40 * 24 * time.Hour}, js: js, homes: map[string]*home{}}
 	b, err := in.bucket(ctx, "van-1")
 	if err != nil {
 		t.Fatal(err)
@@ -234,20 +268,18 @@ func TestSweep(t *testing.T) {
 		}
 	}
 	inPieces(t, js, "van-1", "000001-001.evidence", "never", "announced")
-	count := func() uint64 {
-		st, err := b.stream.Info(ctx)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return st.State.Msgs
+	inPieces(t, js, "van-2", "000001-001.evidence", "of another")
+	if _, err := js.Publish(ctx, wire.EarlierPieces("van-1", "parcel", "0"), []byte("of a courier of before")); err != nil {
+		t.Fatal(err)
 	}
+	count := func() uint64 { return messages(t, js, "OBJ_"+wire.Bucket("van-1")) + messages(t, js, wire.PieceStream) }
 	announced, err := js.Publish(ctx, wire.Subject("van-1", wire.KindFile), []byte("that waits"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	now := time.Now()
-	if err := in.sweepNext(ctx, now.Add(50*24*time.Hour)); err != nil || count() != 9 {
-		t.Errorf("%d messages while a file waits, want 9; %v", count(), err)
+	if err := in.sweepNext(ctx, now.Add(50*24*time.Hour)); err != nil || count() != 11 {
+		t.Errorf("%d messages while a file waits, want 11; %v", count(), err)
 	}
 	in.sweeper = sweeper{}
 	st, err := js.Stream(ctx, wire.Stream)
@@ -257,19 +289,19 @@ func TestSweep(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	// Of a vehicle that has announced nothing since the intake started, too.
-	in.buckets = map[string]*bucket{}
 	for _, c := range []struct {
 		at   time.Duration
 		want uint64
-	}{{time.Hour, 9}, {orphanAge + time.Hour, 6}, {39 * 24 * time.Hour, 6}, {41 * 24 * time.Hour, 2}} {
+	}{{time.Hour, 11}, {orphanAge + time.Hour, 8}, {39 * 24 * time.Hour, 8}, {41 * 24 * time.Hour, 2}} {
 		if c.want == 2 {
 			if got, err := b.GetBytes(ctx, "whole"); err != nil || string(got) != "whole" {
 				t.Errorf("%q, %v", got, err)
 			}
 		}
-		if err := in.sweepNext(ctx, now.Add(c.at)); err != nil {
-			t.Fatal(err)
+		for range 2 { // vehicles
+			if err := in.sweepNext(ctx, now.Add(c.at)); err != nil {
+				t.Fatal(err)
+			}
 		}
 		if n := count(); n != c.want {
 			t.Errorf("%v later %d messages, want %d", c.at, n, c.want)
@@ -282,7 +314,7 @@ func TestSweep(t *testing.T) {
 func TestStaysAreLetGo(t *testing.T) {
 	_, js := prepare(t, "van-1")
 	ctx, now, dir := context.Background(), time.Now(), t.TempDir()
-	in := &intake{Options: Options{Dir: dir, SweepEvery: time.Hour, KeepParts: PartsKept, KeepStays: 100 * 24 * time.Hour, Logf: t.Logf}, js: js, buckets: map[string]*bucket{}}
+	in := &intake{Options: Options{Dir: dir, SweepEvery: time.Hour, KeepParts: PartsKept, KeepStays: 100 * 24 * time.Hour, Logf: t.Logf}, js: js, homes: map[string]*home{}}
 	home := filepath.Join(dir, "vehicles", "van-1")
 	for name, days := range map[string]int{"old": 101, "new": 99, letGone + "older": 1} {
 		stay := filepath.Join(home, name)
@@ -333,15 +365,15 @@ func TestStaysAreLetGo(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := in.bucket(ctx, "van-1")
-	if err != nil || b.used < 3000 {
-		t.Fatalf("%d bytes, %v", b.used, err)
+	h, err := in.home("van-1")
+	if err != nil || h.used < 3000 {
+		t.Fatalf("%+v, %v", h, err)
 	}
 	if got := left(); !slices.Equal(got, []string{"new"}) {
 		t.Errorf("left: %v", got)
 	}
-	if b, err = in.bucket(ctx, "van-1"); err != nil || b.used > 2000 {
-		t.Errorf("%d bytes are counted, %v", b.used, err)
+	if h, err = in.home("van-1"); err != nil || h.used > 2000 {
+		t.Errorf("%+v is counted, %v", h, err)
 	}
 }
 
@@ -390,7 +422,7 @@ func TestSetAside(t *testing.T) {
 func TestClearsUnfinished(t *testing.T) {
 	for _, alone := range []bool{false, true} {
 		_, js := prepare(t, "van-1")
-		in := &intake{Options: Options{Dir: t.TempDir(), Alone: alone}, js: js, buckets: map[string]*bucket{}}
+		in := &intake{Options: Options{Dir: t.TempDir(), Alone: alone}, js: js, homes: map[string]*home{}}
 		stay := filepath.Join(in.Dir, "vehicles", "van-1", "stay")
 		if err := os.MkdirAll(stay, 0o700); err != nil {
 			t.Fatal(err)
@@ -402,7 +434,7 @@ func TestClearsUnfinished(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		if _, err := in.bucket(context.Background(), "van-1"); err != nil {
+		if _, err := in.home("van-1"); err != nil {
 			t.Fatal(err)
 		}
 		left, err := filepath.Glob(filepath.Join(stay, incoming+"*"))

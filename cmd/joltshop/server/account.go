@@ -19,6 +19,9 @@ func services(vehicle string) []string {
 	return []string{
 		wire.Subject(vehicle, "*"),
 		wire.Pieces(vehicle, "*", "*"),
+		wire.AskHeld(wire.HeldHeadOf(vehicle)), wire.AskHeld(wire.HeldPart(vehicle, "*", "*")),
+		// Those of a courier of before.
+		wire.EarlierPieces(vehicle, "*", "*"),
 		"$O." + b + ".C.*", "$O." + b + ".M.*",
 		"$JS.API.STREAM.INFO.OBJ_" + b,
 		"$JS.API.STREAM.MSG.GET.OBJ_" + b,
@@ -29,7 +32,7 @@ func services(vehicle string) []string {
 func Permissions(vehicle string) *natsserver.Permissions {
 	return &natsserver.Permissions{
 		Publish:   &natsserver.SubjectPermission{Allow: services(vehicle)},
-		Subscribe: &natsserver.SubjectPermission{Allow: []string{wire.Inbox(vehicle) + ".>"}},
+		Subscribe: &natsserver.SubjectPermission{Allow: []string{wire.Inbox(vehicle) + ".>", wire.Answers(vehicle) + ".>"}},
 	}
 }
 

@@ -204,10 +204,13 @@ func TestRights(t *testing.T) {
 	delivers(t, hostile, "hostile")
 	hjs := stream(t, hostile)
 	before := stateOf(t, js)
-	for _, subject := range []string{wire.Subject("honest", wire.KindEvent), "$O.evidence-honest.M.x", wire.Piece("honest", "x", 0)} {
+	for _, subject := range []string{wire.Subject("honest", wire.KindEvent), "$O.evidence-honest.M.x", wire.Piece("honest", "x", 0), wire.HeldHeadOf("hostile")} {
 		if _, err := hjs.Publish(ctx, subject, []byte("x"), jetstream.WithRetryAttempts(0)); err == nil {
 			t.Errorf("%s: taken", subject)
 		}
+	}
+	if m, err := hostile.Request(wire.AskHeld(wire.HeldHeadOf("honest")), nil, time.Second); err == nil {
+		t.Errorf("what another is told: %+v", m)
 	}
 	if _, err := hjs.ObjectStore(ctx, wire.Bucket("honest")); err == nil {
 		t.Error("another's bucket was opened")
@@ -267,7 +270,7 @@ func TestRights(t *testing.T) {
 func stateOf(t *testing.T, js jetstream.JetStream) string {
 	t.Helper()
 	all := ""
-	for _, name := range []string{wire.Stream, "OBJ_" + wire.Bucket("honest")} {
+	for _, name := range []string{wire.Stream, wire.PieceStream, wire.HeldStream, "OBJ_" + wire.Bucket("honest")} {
 		st, err := js.Stream(context.Background(), name)
 		if err != nil {
 			t.Fatal(err)
@@ -280,6 +283,9 @@ func stateOf(t *testing.T, js jetstream.JetStream) string {
 			if !strings.Contains(subject, "hostile") {
 				all += fmt.Sprintf("%s: %d; ", subject, x.State.Subjects[subject])
 			}
+		}
+		if name == wire.PieceStream {
+			x.State.FirstSeq = 0 // the first may be anybody's
 		}
 		all += fmt.Sprintf("%s from %d, %+v; ", name, x.State.FirstSeq, x.Config)
 	}

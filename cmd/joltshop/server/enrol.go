@@ -1,7 +1,6 @@
 package server
 
 import (
-	"context"
 	"crypto/rand"
 	"crypto/subtle"
 	"crypto/tls"
@@ -139,12 +138,6 @@ func (h *enroller) answer(w http.ResponseWriter, r *http.Request) (*enrolAnswer,
 		if err := notEnrolled(dir, c.Vehicle); err != nil {
 			return nil, &refusal{http.StatusConflict, err.Error()}
 		}
-	}
-	// The bucket first: should this fail, the code still holds.
-	ctx, cancel := context.WithTimeout(r.Context(), 10*time.Second)
-	defer cancel()
-	if err := h.s.ensureBucket(ctx, c.Vehicle); err != nil {
-		return nil, err
 	}
 	cert, err := h.s.ca.vehicleCertificate(c.Vehicle, key, now)
 	if err != nil {

@@ -50,7 +50,7 @@ func (g gate) Check(c natsserver.ClientAuthentication) bool {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), 8*time.Second)
 	defer cancel()
-	if err := s.ensureBucket(ctx, who.vehicle); err != nil {
+	if err := s.prepare(ctx, who.vehicle, o.Name); err != nil {
 		s.opt.Logf("vehicle %s: %v", who.vehicle, err)
 		return false
 	}
@@ -64,6 +64,16 @@ func (g gate) Check(c natsserver.ClientAuthentication) bool {
 	s.connected[c.GetID()] = who
 	s.mu.Unlock()
 	return true
+}
+
+// prepare prepares what a courier of that name needs.
+func (s *Server) prepare(ctx context.Context, vehicle, courier string) error {
+	if courier == vehicle { // one of before
+		if err := EnsureBucket(ctx, s.js, vehicle, 1); err != nil {
+			return err
+		}
+	}
+	return PutHeld(ctx, s.js, s.opt.Dir, vehicle)
 }
 
 // caller is who connects, and the hash of the token or the serial of the

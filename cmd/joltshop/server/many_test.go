@@ -5,18 +5,23 @@ import (
 	"flag"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
 
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
 	"joltwatch/storage/wire"
 )
 
-// The start does not go from vehicle to vehicle: with ten thousand enrolled it
-// prepares the stream of records and nothing else, and a vehicle's bucket is there
-// once it connects.
+// The start does not go from vehicle to vehicle: with ten thousand enrolled there are the
+// streams that all share and no others, and one that comes makes none, unless its courier
+// is of before.
 func TestTenThousandEnrolled(t *testing.T) {
 	dir := t.TempDir()
 	if err := prepareDir(dir); err != nil {
@@ -38,14 +43,22 @@ func TestTenThousandEnrolled(t *testing.T) {
 	before := processorTime(t)
 	s := start(t, Options{Dir: dir})
 	t.Logf("the start took %v of processor time", processorTime(t)-before)
-	if got := streamsOf(t, s); !slices.Equal(got, []string{wire.Stream}) {
-		t.Errorf("after the start there are %d streams, want %s alone", len(got), wire.Stream)
+	shared := []string{wire.HeldStream, wire.Stream, wire.PieceStream}
+	is := func(when string, want []string) {
+		t.Helper()
+		if got := streamsOf(t, s); !slices.Equal(got, want) {
+			t.Errorf("%s there are the streams %q, want %q", when, got, want)
+		}
 	}
+	is("after the start", shared)
 	refused(t, s, "a vehicle of none") // makes nothing either
-	delivers(t, local(t, s, "van-77"), "van-77")
-	if got := streamsOf(t, s); !slices.Equal(got, []string{wire.Stream, "OBJ_" + wire.Bucket("van-77")}) {
-		t.Errorf("after one vehicle came there are %d streams: %q", len(got), got)
+	c := local(t, s, "van-77", nats.Name(wire.ClientName))
+	if _, err := stream(t, c).Publish(context.Background(), wire.Piece("van-77", "parcel", 0), []byte("x")); err != nil {
+		t.Error(err)
 	}
+	is("after one vehicle came", shared)
+	delivers(t, local(t, s, "van-78"), "van-78")
+	is("after one of before came", slices.Insert(slices.Clone(shared), 2, "OBJ_"+wire.Bucket("van-78")))
 }
 
 func streamsOf(t *testing.T, s *Server) (names []string) {
@@ -72,28 +85,75 @@ func processorTime(t *testing.T) time.Duration {
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
 
-var manyBuckets = flag.Int("buckets", 50, "how many buckets there are at a restart")
+var (
+	manyVans = flag.Int("vans", 500, "how many vehicles have files on the server at a restart")
+	killed   = flag.Bool("killed", false, "the server is killed, in a process of its own, and not stopped")
+)
 
-// A server that is started again with as many vehicles as have come is ready as soon:
-// what it costs is logged.
-func TestRestartWithBuckets(t *testing.T) {
+// A server that is started again is ready as soon however many vehicles have files there:
+// they share their streams. What it costs is logged; README has that of ten thousand.
+func TestRestartWithMany(t *testing.T) {
 	dir := t.TempDir()
+	if os.Getenv("RESTART_IN") != "" {
+		fill(t, os.Getenv("RESTART_IN"))
+		return
+	}
+	if *killed {
+		c := exec.Command(os.Args[0], "-test.run=^TestRestartWithMany$", "-test.timeout=1h", "-vans", fmt.Sprint(*manyVans))
+		c.Env = append(os.Environ(), "RESTART_IN="+dir)
+		if out, err := c.CombinedOutput(); err == nil || !strings.Contains(err.Error(), "killed") {
+			t.Fatalf("%v: %s", err, out)
+		}
+	} else {
+		fill(t, dir).Close()
+	}
+	before, began := processorTime(t), time.Now()
 	s := start(t, Options{Dir: dir})
-	ctx := context.Background()
-	began := time.Now()
-	for n := range *manyBuckets {
-		if err := EnsureBucket(ctx, s.js, fmt.Sprintf("van-%d", n), 1); err != nil {
+	t.Logf("started again with files of %d vehicles (killed: %v) in %v, %v of processor time", *manyVans, *killed, time.Since(began), processorTime(t)-before)
+	if n := len(streamsOf(t, s)); n != 3 {
+		t.Errorf("%d streams, want 3", n)
+	}
+	st, err := s.js.Stream(context.Background(), wire.PieceStream)
+	if err != nil || st.CachedInfo().State.Msgs != uint64(*manyVans*piecesEach) {
+		t.Errorf("%+v, %v", st.CachedInfo().State, err)
+	}
+	delivers(t, local(t, s, "van-7"), "van-7")
+}
+
+// piecesEach is how many pieces each vehicle has there, of 4 kB, and one record.
+const piecesEach = 10
+
+// fill fills a server, and kills itself with it where it is a process of its own.
+func fill(t *testing.T, dir string) *Server {
+	s := start(t, Options{Dir: dir})
+	piece, last := make([]byte, 4<<10), []jetstream.PubAckFuture{}
+	js, err := jetstream.New(s.own, jetstream.WithPublishAsyncMaxPending(256))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n := range *manyVans {
+		van := fmt.Sprint("van-", n)
+		for i := range piecesEach + 1 {
+			subject := wire.Piece(van, "parcel", int64(i)*int64(len(piece)))
+			if i == piecesEach {
+				subject = wire.Subject(van, wire.KindUnit)
+			}
+			f, err := js.PublishAsync(subject, piece, jetstream.WithStallWait(time.Minute))
+			if err != nil {
+				t.Fatal(err)
+			}
+			last = append(last, f)
+		}
+	}
+	for _, f := range last {
+		select {
+		case <-f.Ok():
+		case err := <-f.Err():
 			t.Fatal(err)
 		}
 	}
-	t.Logf("%d buckets made in %v", *manyBuckets, time.Since(began))
-	delivers(t, local(t, s, "van-7"), "van-7")
-	s.Close()
-	before, began := processorTime(t), time.Now()
-	s = start(t, Options{Dir: dir})
-	t.Logf("started again in %v, %v of processor time", time.Since(began), processorTime(t)-before)
-	if n := len(streamsOf(t, s)); n != *manyBuckets+1 {
-		t.Errorf("%d streams, want %d", n, *manyBuckets+1)
+	if os.Getenv("RESTART_IN") != "" {
+		syscall.Kill(os.Getpid(), syscall.SIGKILL) //nolint:errcheck // this process
 	}
-	delivers(t, local(t, s, "van-7"), "van-7")
+	return s
 }

@@ -30,6 +30,7 @@ func TestReflected(t *testing.T) {
 var elsewhere = []string{
 	wire.Subject("honest", wire.KindUnit), wire.Subject("honest", wire.KindFile), "$O.evidence-honest.M.x", "$O.evidence-honest.C.x", wire.Piece("honest", "x", 0), wire.Inbox("honest") + ".x",
 	"$JS.API.STREAM.DELETE." + wire.Stream, "$JS.API.STREAM.PURGE." + wire.Stream, "$JS.API.STREAM.UPDATE." + wire.Stream, "$JS.API.STREAM.MSG.DELETE." + wire.Stream,
+	wire.HeldHeadOf("honest"), "$JS.API.STREAM.DELETE." + wire.PieceStream, "$JS.API.STREAM.PURGE." + wire.PieceStream,
 	"$JS.API.STREAM.DELETE.OBJ_evidence-honest", "$JS.API.STREAM.PURGE.OBJ_evidence-honest", "$JS.API.CONSUMER.DELETE." + wire.Stream + ".intake",
 	"$JS.ACK." + wire.Stream + ".intake.1.1.1.1.0", "$SYS.REQ.SERVER.PING",
 }
@@ -52,7 +53,7 @@ func reflects(t *testing.T, js jetstream.JetStream, honest *nats.Conn, as func(v
 	before := stateOf(t, js)
 	get := fmt.Appendf(nil, `{"last_by_subj":%q}`, mine)
 	for i := range *reflected {
-		target := elsewhere[i/8%len(elsewhere)]
+		target := elsewhere[i/10%len(elsewhere)]
 		m := []*nats.Msg{
 			{Subject: "$JS.API.STREAM.MSG.GET.OBJ_evidence-hostile", Reply: target, Data: get},
 			{Subject: "$JS.API.STREAM.MSG.GET.OBJ_evidence-hostile", Reply: target, Data: []byte("nonsense")},
@@ -62,7 +63,9 @@ func reflects(t *testing.T, js jetstream.JetStream, honest *nats.Conn, as func(v
 			{Subject: wire.Subject("hostile", wire.KindUnit), Reply: target, Header: nats.Header{"Nats-Msg-Id": {"x"}}},
 			{Subject: "$JS.API.DIRECT.GET.OBJ_evidence-hostile", Reply: target, Data: get},
 			{Subject: "$JS.API.STREAM.MSG.GET.OBJ_evidence-hostile", Reply: target + ".$O.evidence-hostile.M.x", Data: get},
-		}[i%8]
+			{Subject: wire.AskHeld(wire.HeldHeadOf("hostile")), Reply: target},
+			{Subject: wire.Piece("hostile", "x", 0), Reply: target, Data: body},
+		}[i%10]
 		if err := hostile.PublishMsg(m); err != nil {
 			t.Fatal(err)
 		}
@@ -119,8 +122,13 @@ func TestSentAway(t *testing.T) {
 	}
 	refused(t, s, "kept away", nats.UserInfo("hostile", token))
 	heavy := local(t, s, "heavy")
-	for range 5 {
-		patient(heavy, "heavy")
+	for i := range int64(9) {
+		if _, err := stream(t, heavy).Publish(context.Background(), wire.Piece("heavy", "parcel", i*wire.MostPiece), make([]byte, wire.MostPiece)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got, err := Heavy(context.Background(), s.js, Quota{WaitingBytes: 2 << 20}); err != nil || len(got) != 0 {
+		t.Errorf("below the quota: %v, %v", got, err)
 	}
 	s.weigh(context.Background(), time.Now())
 	s.dismiss()

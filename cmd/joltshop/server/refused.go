@@ -6,9 +6,11 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strconv"
 	"time"
 
 	natsserver "github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go/jetstream"
 
 	"joltwatch/storage/wire"
 )
@@ -97,10 +99,12 @@ type Quota struct {
 const (
 	defaultMessagesPerSecond = 5000
 	defaultWaitingBytes      = 2 << 30
-	// tooFast and tooMuch are for how long a vehicle is kept away.
+	// tooFast is for how long a vehicle is kept away that sends too fast.
 	tooFast = 10 * time.Minute
-	tooMuch = time.Hour
 )
+
+// TooMuch is for how long one is kept away whose files that wait take too much.
+const TooMuch = time.Hour
 
 func (q Quota) filled() Quota {
 	if q.MessagesPerSecond == 0 {
@@ -142,24 +146,74 @@ func (s *Server) measure(now time.Time) {
 	s.traffic = seen
 }
 
-// weigh sends away those who are connected and whose files that wait take more than
-// they may.
+// weigh sends away those whose files that wait take more than they may.
 func (s *Server) weigh(ctx context.Context, now time.Time) {
-	s.mu.Lock()
-	vehicles := map[string]bool{}
-	for _, who := range s.connected {
-		vehicles[who.vehicle] = true
+	heavy, err := Heavy(ctx, s.js, s.opt.Quota)
+	if err != nil {
+		s.opt.Logf("what waits of files: %v; it is looked again", err)
 	}
-	s.mu.Unlock()
-	for vehicle := range vehicles {
-		st, err := s.js.Stream(ctx, "OBJ_"+wire.Bucket(vehicle))
+	for vehicle, why := range heavy {
+		s.sendAway(vehicle, why, now.Add(TooMuch))
+	}
+}
+
+// Heavy says of which vehicles files wait that take more than a quota, or lie in too many
+// pieces, and why they are kept away for that. Nothing is counted while all together
+// take less.
+func Heavy(ctx context.Context, js jetstream.JetStream, q Quota) (map[string]string, error) {
+	q = q.filled()
+	st, err := js.Stream(ctx, wire.PieceStream)
+	if err != nil {
+		return nil, err
+	}
+	if all := st.CachedInfo().State; all.Bytes <= q.WaitingBytes && all.Msgs <= maxPieces {
+		return nil, nil
+	}
+	info, err := st.Info(ctx, jetstream.WithSubjectFilter(wire.PieceSubjects))
+	if err != nil {
+		return nil, err
+	}
+	pieces := map[string]uint64{}
+	for subject, n := range info.State.Subjects {
+		vehicle, _ := wire.PieceOf(subject)
+		pieces[vehicle] += n
+	}
+	heavy := map[string]string{}
+	for vehicle, n := range pieces {
+		switch {
+		case n > maxPieces:
+			heavy[vehicle] = fmt.Sprintf("its files that wait lie in %d pieces; they may in %d", n, maxPieces)
+		case n*maxPart > q.WaitingBytes:
+			waits, err := bytesOf(ctx, st, vehicle, n)
+			if err != nil {
+				return heavy, err
+			}
+			if waits > q.WaitingBytes {
+				heavy[vehicle] = fmt.Sprintf("its files that wait take %.1f MB; they may take %.1f", float64(waits)/1e6, float64(q.WaitingBytes)/1e6)
+			}
+		}
+	}
+	return heavy, nil
+}
+
+// bytesOf is what the first so many pieces of a vehicle take, by their headers alone.
+func bytesOf(ctx context.Context, st jetstream.Stream, vehicle string, pieces uint64) (sum uint64, err error) {
+	c, err := st.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{FilterSubjects: []string{wire.Pieces(vehicle, "*", "*")}, HeadersOnly: true})
+	if err != nil {
+		return 0, err
+	}
+	list, err := c.FetchNoWait(int(min(pieces, maxPieces)))
+	if err != nil {
+		return 0, err
+	}
+	for m := range list.Messages() {
+		n, err := strconv.ParseUint(m.Headers().Get("Nats-Msg-Size"), 10, 64)
 		if err != nil {
-			continue
+			return sum, err
 		}
-		if waits := st.CachedInfo().State.Bytes; waits > s.opt.Quota.WaitingBytes {
-			s.sendAway(vehicle, fmt.Sprintf("its files that wait take %.1f MB; they may take %.1f", float64(waits)/1e6, float64(s.opt.Quota.WaitingBytes)/1e6), now.Add(tooMuch))
-		}
+		sum += n
 	}
+	return sum, list.Error()
 }
 
 func (s *Server) sendAway(vehicle, why string, until time.Time) {

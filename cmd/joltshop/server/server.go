@@ -79,7 +79,6 @@ type Server struct {
 	// stream is prepared.
 	ready     atomic.Bool
 	mu        sync.Mutex
-	buckets   map[string]bool // of vehicles, that are known to be there
 	accounts  map[string]*natsserver.Account
 	connected map[uint64]caller  // by the connection's number
 	traffic   map[uint64]traffic // of the watch alone
@@ -88,9 +87,8 @@ type Server struct {
 // shopUser is no vehicle's name.
 const shopUser = "SHOP"
 
-// Start starts the server and prepares the stream. A vehicle's bucket is made when
-// it enrols or first connects, so that the start costs no more for many. What the
-// server has confirmed is on the medium.
+// Start starts the server and prepares its streams, which all vehicles share. What
+// the server has confirmed is on the medium.
 func Start(opt Options) (s *Server, err error) {
 	if opt.Listen == "" {
 		opt.Listen = DefaultListen
@@ -113,7 +111,7 @@ func Start(opt Options) (s *Server, err error) {
 	if err := prepareDir(opt.Dir); err != nil {
 		return nil, err
 	}
-	s = &Server{opt: opt, secret: rand.Text(), buckets: map[string]bool{}, accounts: map[string]*natsserver.Account{}, connected: map[uint64]caller{}, stop: make(chan struct{}), failed: make(chan struct{})}
+	s = &Server{opt: opt, secret: rand.Text(), accounts: map[string]*natsserver.Account{}, connected: map[uint64]caller{}, stop: make(chan struct{}), failed: make(chan struct{})}
 	defer func() {
 		if err != nil {
 			s.Close()
@@ -188,8 +186,8 @@ func (s *Server) watch() {
 // taken in until the server is started anew.
 func (s *Server) Failed() <-chan struct{} { return s.failed }
 
-// startWait is how long the start may take: after a crash, the buckets of all vehicles are
-// looked through before the server listens.
+// startWait is how long the start may take: after a crash, what waits is looked through
+// before the server listens, and the buckets of couriers of before.
 const startWait = 15 * time.Minute
 
 // listener reads HOST:PORT and refuses what is not safe.
@@ -356,25 +354,6 @@ func AddressOf(dir string) (a Address, err error) {
 		err = json.Unmarshal(b, &a)
 	}
 	return a, err
-}
-
-func (s *Server) ensureBucket(ctx context.Context, vehicle string) error {
-	s.mu.Lock()
-	there := s.buckets[vehicle]
-	s.mu.Unlock()
-	if there {
-		return nil
-	}
-	if err := EnsureBucket(ctx, s.js, vehicle, 1); err != nil {
-		return err
-	}
-	if err := PutHeld(ctx, s.js, s.opt.Dir, vehicle); err != nil {
-		return err
-	}
-	s.mu.Lock()
-	s.buckets[vehicle] = true
-	s.mu.Unlock()
-	return nil
 }
 
 // distinct is names in order, without repetition and empty ones.

@@ -48,7 +48,7 @@ func local(t *testing.T, s *Server, vehicle string, o ...nats.Option) *nats.Conn
 
 func dial(t *testing.T, s *Server, vehicle string, o ...nats.Option) *nats.Conn {
 	t.Helper()
-	c, err := nats.Connect(s.URL(), append(o, nats.CustomInboxPrefix(wire.Inbox(vehicle)), nats.NoReconnect())...)
+	c, err := nats.Connect(s.URL(), append([]nats.Option{nats.Name(vehicle), nats.CustomInboxPrefix(wire.Inbox(vehicle)), nats.NoReconnect()}, o...)...)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -65,7 +65,7 @@ func stream(t *testing.T, c *nats.Conn) jetstream.JetStream {
 	return js
 }
 
-// delivers does what an honest courier does.
+// delivers does what an honest courier does, also one of before.
 func delivers(t *testing.T, c *nats.Conn, vehicle string) {
 	t.Helper()
 	deliversWithin(t, c, vehicle, 10*time.Second)
@@ -116,8 +116,15 @@ func deliversWithin(t *testing.T, c *nats.Conn, vehicle string, each time.Durati
 	if info, err := bucket.GetInfo(ctx, name); err != nil || info.Size != uint64(len(part)) {
 		t.Fatalf("after: %+v, %v", info, err)
 	}
-	if ack, err := js.Publish(ctx, wire.Piece(vehicle, "parcel", 0), body); err != nil || ack.Stream != "OBJ_"+wire.Bucket(vehicle) {
+	if ack, err := js.Publish(ctx, wire.Piece(vehicle, "parcel", 0), body); err != nil || ack.Stream != wire.PieceStream {
 		t.Fatalf("a piece: %+v, %v", ack, err)
+	}
+	if ack, err := js.Publish(ctx, wire.EarlierPieces(vehicle, "parcel", "0"), body); err != nil || ack.Stream != "OBJ_"+wire.Bucket(vehicle) {
+		t.Fatalf("a piece of before: %+v, %v", ack, err)
+	}
+	m, err := c.RequestWithContext(ctx, wire.AskHeld(wire.HeldHeadOf(vehicle)), nil)
+	if err != nil || m.Header.Get("Status") != "404" {
+		t.Fatalf("what it is told: %+v, %v", m, err)
 	}
 }
 
@@ -194,7 +201,7 @@ func TestComesTooEarly(t *testing.T) {
 	done := make(chan *nats.Conn)
 	go func() {
 		for end := time.Now().Add(20 * time.Second); time.Now().Before(end); {
-			if c, err := nats.Connect("nats://"+at, nats.UserInfo("van-1", token), nats.CustomInboxPrefix(wire.Inbox("van-1")), nats.NoReconnect()); err == nil {
+			if c, err := nats.Connect("nats://"+at, nats.UserInfo("van-1", token), nats.Name("van-1"), nats.CustomInboxPrefix(wire.Inbox("van-1")), nats.NoReconnect()); err == nil {
 				done <- c
 				return
 			}
@@ -285,7 +292,10 @@ func TestHostile(t *testing.T) {
 		return string(b)
 	}
 	theirs := "OBJ_" + wire.Bucket("honest")
-	before := state(wire.Stream) + state(theirs)
+	all := func() string {
+		return state(wire.Stream) + state(wire.PieceStream) + state(wire.HeldStream) + state(theirs)
+	}
+	before := all()
 	publish := []string{
 		wire.Subject("honest", wire.KindUnit), "jolt.hostile", "jolt.hostile.a.b", "jolt.x", "$O.evidence-honest.M.x", "$O.evidence-honest.C.x",
 		wire.Inbox("honest") + ".x", "$SYS.REQ.SERVER.PING", "$JS.API.INFO", "$JS.API.STREAM.LIST", "$JS.API.STREAM.NAMES",
@@ -295,6 +305,12 @@ func TestHostile(t *testing.T) {
 		"$JS.API.STREAM.MSG.GET." + theirs, "$JS.API.STREAM.INFO." + theirs, "$JS.API.DIRECT.GET." + theirs + ".$O.evidence-honest.M.x",
 		"$JS.API.STREAM.DELETE." + theirs, "$JS.API.STREAM.PURGE." + theirs, "$JS.API.CONSUMER.CREATE." + theirs,
 		"$JS.API.STREAM.DELETE.OBJ_evidence-hostile", "$JS.API.STREAM.PURGE.OBJ_evidence-hostile", "$JS.ACK.JOLT.x.1.1.1.1.0",
+		wire.Piece("honest", "parcel", 0), wire.EarlierPieces("honest", "parcel", "0"), "p.hostile.x", "p.hostile.x.0.0",
+		wire.HeldHeadOf("honest"), wire.HeldHeadOf("hostile"), wire.HeldPart("hostile", "x", "0"),
+		wire.AskHeld(wire.HeldHeadOf("honest")), wire.AskHeld(wire.HeldPart("honest", "x", "0")), "$JS.API.DIRECT.GET." + wire.HeldStream,
+		"$JS.API.STREAM.MSG.GET." + wire.HeldStream, "$JS.API.STREAM.MSG.GET." + wire.PieceStream, "$JS.API.STREAM.INFO." + wire.PieceStream,
+		"$JS.API.DIRECT.GET." + wire.PieceStream, "$JS.API.DIRECT.GET." + wire.PieceStream + "." + wire.Piece("hostile", "x", 0),
+		"$JS.API.STREAM.PURGE." + wire.PieceStream, "$JS.API.CONSUMER.CREATE." + wire.PieceStream,
 	}
 	for i, subject := range publish {
 		if err := hostile.PublishRequest(subject, wire.Inbox("hostile")+".y", nil); err != nil {
@@ -307,7 +323,7 @@ func TestHostile(t *testing.T) {
 		}
 	}
 	denied.Store(0)
-	subscribe := []string{">", "jolt.>", "jolt.hostile.>", "$O.>", "_INBOX.>", "_INBOX_*.>", wire.Inbox("honest") + ".>", "$JS.>", "$SYS.>"}
+	subscribe := []string{">", "jolt.>", "jolt.hostile.>", "$O.>", "_INBOX.>", "_INBOX_*.>", wire.Inbox("honest") + ".>", wire.Answers("honest") + ".>", "i.>", "$JS.>", "$SYS.>"}
 	for i, subject := range subscribe {
 		if _, err := hostile.SubscribeSync(subject); err != nil {
 			t.Fatal(err)
@@ -318,7 +334,7 @@ func TestHostile(t *testing.T) {
 			denied.Store(int32(i + 1))
 		}
 	}
-	if after := state(wire.Stream) + state(theirs); after != before {
+	if after := all(); after != before {
 		t.Errorf("changed: %s, was %s", after, before)
 	}
 	delivers(t, hostile, "hostile") // what it may do, it still may
