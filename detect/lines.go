@@ -1,6 +1,7 @@
 package detect
 
 import (
+	"fmt"
 	"math"
 
 	"joltwatch/bus"
@@ -60,8 +61,32 @@ func (in *Inputs) byLines(says string) (a Ability, ok bool) {
 	if !in.has(stream.VehicleSpeed) || in.has(stream.OutputSpeed) {
 		return Ability{Says: in.missing(needsSlip)}, true
 	}
-	fine := max(in.Period[stream.EngineSpeed], in.Period[stream.VehicleSpeed])
+	fine := in.linesPeriod()
+	if fine > ratioline.StretchPeriodS {
+		return Ability{Says: fmt.Sprintf("not observable at %.2g Hz: values %.2g s apart are of no one stretch on a line; it takes one every %.2g s", 1/fine, fine, ratioline.StretchPeriodS)}, true
+	}
 	return able(fine, "by the lines of engine over road speed, once learned: %s", says), true
+}
+
+// linesPeriod is the slower of the two speeds that make the lines.
+func (in *Inputs) linesPeriod() float64 {
+	return max(in.Period[stream.EngineSpeed], in.Period[stream.VehicleSpeed])
+}
+
+// releaseByLines is the same for releases, and says which of them pass between two
+// values.
+func (in *Inputs) releaseByLines() (a Ability, ok bool) {
+	fine := in.linesPeriod()
+	switch a, ok = in.byLines("against this vehicle's habit, and an engine drawn below idle"); {
+	case !ok || !a.Can:
+	case fine > ratioline.DrawnPeriodS:
+		a = Ability{Says: fmt.Sprintf("not observable at %.2g Hz: the engine is drawn below idle and let go between two values; it takes one every %.2g s, and for a release later than usual every %.3g s",
+			1/fine, ratioline.DrawnPeriodS, ratioline.LatePeriodS)}
+	case fine > ratioline.LatePeriodS:
+		a.Says = fmt.Sprintf("by the lines of engine over road speed, once learned: an engine drawn below idle; a release later than usual by 1 s is not observable at %.2g Hz: it takes a value every %.3g s",
+			1/fine, ratioline.LatePeriodS)
+	}
+	return a, ok
 }
 
 // spanner takes time of which the state of the clutch is told afterwards.

@@ -1,6 +1,7 @@
 package detect
 
 import (
+	"strings"
 	"testing"
 
 	"joltwatch/bus"
@@ -61,5 +62,35 @@ func TestSlipByTheLines(t *testing.T) {
 	}
 	if c := m.lines.carried; c.Seen != 3 || c.Observable != 2 || c.Hits != 1 {
 		t.Errorf("%+v", c.Opportunity)
+	}
+}
+
+// What two speeds cannot tell at their rates is not observable, with the reason.
+func TestAbilityByTheLines(t *testing.T) {
+	set := DefaultSettings()
+	for _, x := range []struct {
+		hz                float64
+		release, lockup   bool
+		releaseSays, says string
+	}{
+		{15, true, true, "against this vehicle's habit", "as bounds"},
+		{5, true, true, "later than usual by 1 s is not observable at 5 Hz", "as bounds"},
+		{1, false, true, "not observable at 1 Hz: the engine is drawn below idle", "as bounds"},
+		{0.5, false, false, "not observable at 0.5 Hz: values 2 s apart", "not observable at 0.5 Hz: values 2 s apart"},
+	} {
+		in := &Inputs{Set: &set}
+		in.Period[stream.EngineSpeed], in.Period[stream.VehicleSpeed] = 1/x.hz, 1/x.hz
+		for _, a := range Abilities(in) {
+			switch a.Kind {
+			case KindReleaseLag:
+				if a.Can != x.release || !strings.Contains(a.Says, x.releaseSays) {
+					t.Errorf("%g Hz: %+v", x.hz, a)
+				}
+			case lockupSpec.Kind:
+				if a.Can != x.lockup || !strings.Contains(a.Says, x.says) {
+					t.Errorf("%g Hz: %+v", x.hz, a)
+				}
+			}
+		}
 	}
 }

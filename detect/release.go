@@ -66,7 +66,7 @@ var releaseSpec = &Spec{
 		{"late_command_s", "s", 0.5, 0, 5, "by how much later than is this vehicle's habit the command must fall in a stop to be late itself, at the least that the habit's spread allows, or without a command the speeds part: half a second more is felt as a jolt (cp); 0 switches this off"},
 	}},
 	can: func(in *Inputs) Ability {
-		if a, ok := in.byLines("against this vehicle's habit, and an engine drawn below idle"); ok {
+		if a, ok := in.releaseByLines(); ok {
 			return a
 		}
 		fine := in.slipPeriod()

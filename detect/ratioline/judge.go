@@ -259,13 +259,15 @@ func (m *Map) settleOn(p []Point, out []mark) {
 type fit struct {
 	n, x, y, xx, xy float64
 	x0, y0, lo, hi  float64
+	left, right     float64 // the least and greatest x
 }
 
 func (v *fit) add(x, y float64) {
 	if v.n == 0 {
-		v.x0, v.y0, v.lo, v.hi = x, y, y, y
+		v.x0, v.y0, v.lo, v.hi, v.left, v.right = x, y, y, y, x, x
 	}
 	v.lo, v.hi = min(v.lo, y), max(v.hi, y)
+	v.left, v.right = min(v.left, x), max(v.right, x)
 	x, y = x-v.x0, y-v.y0
 	v.n++
 	v.x += x
@@ -310,6 +312,15 @@ func (v *fit) follows() bool {
 	}
 	slope := (v.n*v.xy - float64(v.x*v.y)) / d
 	return slope >= slopeLeast && slope <= slopeMost
+}
+
+// drift is how far the engine's speed went off the turbine's over all of them, in rpm.
+func (v *fit) drift() float64 {
+	d := v.n*v.xx - float64(v.x*v.x)
+	if d <= 0 {
+		return 0
+	}
+	return math.Abs(float64((v.n*v.xy-float64(v.x*v.y))/d-1) * (v.right - v.left))
 }
 
 // settleOff judges a stretch without a proven run.

@@ -63,6 +63,14 @@ type Stop struct {
 	limit     float64 // from which LateMin is late, s
 }
 
+// The greatest periods, in s, of the two speeds at which a release that is late by 1 s is
+// told in most stops, an engine drawn below idle is, and any time is on a line.
+const (
+	LatePeriodS    = 0.125
+	DrawnPeriodS   = 0.55
+	StretchPeriodS = 1.4
+)
+
 const (
 	// stopBefore is how much before a standstill is looked at.
 	stopBefore = 30 * bus.Second
@@ -260,10 +268,31 @@ func (c *judgement) decide(p []Point, k []mark, s *Stop) int {
 		s.Class = Stall
 	case s.Drawn > 0:
 		s.Class = Dragging
+	case c.drifts(p, k, left, ratio):
+		// It may have been open, with an engine that idles high.
 	case s.Count >= habitLeast && c.sure > 0 && p[c.sure].At-p[c.sure-1].At <= lateSpacing && s.LateMin > s.limit:
 		s.Class = Late
 	}
 	return left
+}
+
+// slipDrift is the share of the tolerance by which the slip of a closed clutch drifts
+// as its engine runs down the line.
+const slipDrift = 0.5
+
+// drifts reports whether the slip drifted on the last run on a line, up to a point on
+// it: the engine of an open converter that idles high nears the turbine from above.
+func (c *judgement) drifts(p []Point, k []mark, left int, ratio float64) bool {
+	var v fit
+	i := left
+	for ; i > 0 && k[i-1].line == k[left].line && proven(k[i-1]) && p[i].At-p[i-1].At <= gap && p[i-1].Pedal != PedalOn; i-- {
+	}
+	for begin := p[i].At; i <= left; i++ {
+		if p[i].At-begin >= shiftSettle {
+			v.add(float64(ratio*p[i].Kmh), p[i].RPM)
+		}
+	}
+	return v.n >= provenN && v.drift() > float64(slipDrift*c.known.tolerance(ratio, &p[left]))
 }
 
 const (

@@ -237,6 +237,40 @@ func TestLateAndDragging(t *testing.T) {
 	}
 }
 
+// TestWhatRatesTell: what is said to be told is told at the periods that are said to be
+// enough, and what is said not to be observable is not told beyond them.
+func TestWhatRatesTell(t *testing.T) {
+	for _, x := range []struct {
+		hz                float64
+		late, drawn, time bool
+	}{{10, true, true, true}, {0.85 / LatePeriodS, false, true, true},
+		{1.1 / DrawnPeriodS, false, true, true}, {0.55 / DrawnPeriodS, false, false, true}, {0.8 / StretchPeriodS, false, false, false}} {
+		var out report
+		c := newCar(&out, x.hz)
+		late := func(n int, late float64) (told, found int) {
+			from := len(out.stops)
+			c.late = late
+			for i := range n {
+				c.trip(50 + 10*float64(i%8))
+			}
+			c.t.Flush()
+			for _, s := range out.stops[from:] {
+				told += int(b2f(s.Class >= Late))
+				found += int(b2f(s.Found[1]))
+			}
+			return told, found
+		}
+		sound, found := late(40, 0.15)
+		late1, _ := late(8, 1.2)
+		drawn, _ := late(8, 3.4)
+		unknown := out.share(Unknown)
+		t.Logf("%.1f Hz: %d told of sound stops, %d of 40 found if later by 1 s; %d of 8 late by 1.05 s, %d of 8 drawn below idle told; unknown %.0f %%", x.hz, sound, found, late1, drawn, 100*unknown)
+		if sound > 0 || (late1 >= 6) != x.late || (drawn >= 6) != x.drawn || (unknown < 0.5) != x.time || !x.late && 2*found > 40 {
+			t.Errorf("%.1f Hz: want late %v, drawn %v, time %v", x.hz, x.late, x.drawn, x.time)
+		}
+	}
+}
+
 // TestMemory: what is remembered is taken up again, and no more is lost on the way
 // than a tenth of a second of each count.
 func TestMemory(t *testing.T) {
