@@ -33,9 +33,12 @@ var (
 
 // LagS is the lag of a release; the two others bound it.
 var (
-	LagS             = Quantity{"lag_s", "s", 0.001}
-	LagMinS          = Quantity{"lag_min_s", "s", 0.001}
-	LagMaxS          = Quantity{"lag_max_s", "s", 0.001}
+	LagS    = Quantity{"lag_s", "s", 0.001}
+	LagMinS = Quantity{"lag_min_s", "s", 0.001}
+	LagMaxS = Quantity{"lag_max_s", "s", 0.001}
+	// engineLaterS is what the lag was reckoned with: by how much the engine's speed
+	// comes later than the turbine's, its filter included.
+	engineLaterS     = Quantity{"delay_s", "s", 0.001}
 	releaseEngineRPM = Quantity{"engine_low_rpm", "rpm", 0.1}
 	releaseTurbine   = Quantity{"turbine_low_rpm", "rpm", 0.1}
 	commandDuty      = Quantity{"command_before_percent", "%", 0.1}
@@ -45,7 +48,7 @@ var releaseSpec = &Spec{
 	Kind:     KindReleaseLag,
 	Ordinary: []Class{Normal},
 	Alarms:   []Class{ReleaseLate, ReleaseDragging, ReleaseStall, ReleaseLateCommand},
-	Measures: append([]*Quantity{&LagS, &LagMinS, &LagMaxS, &slipWasRPM, &releaseEngineRPM, &releaseTurbine, &commandKPa, &commandDuty,
+	Measures: append([]*Quantity{&LagS, &LagMinS, &LagMaxS, &engineLaterS, &slipWasRPM, &releaseEngineRPM, &releaseTurbine, &commandKPa, &commandDuty,
 		&releaseKmh, &releaseMinRPM, &releaseMaxRPM, &lateMinS, &lateMaxS}, append(linkQuantities, beforeQuantities...)...),
 	Chief: []*Quantity{&LagS, &LagMaxS, &lateMinS},
 	Needs: needsLines,
@@ -351,6 +354,9 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 		// below idle.
 		if !p.Seen.Hidden && p.Outcome != coupling.Stalled && !p.Reported {
 			f.Measures = append(f.Measures, LagS.of(r.lag))
+			if c := s.Chain(); c.DelayS+c.FilterS != 0 {
+				f.Measures = append(f.Measures, engineLaterS.of(c.DelayS+c.FilterS))
+			}
 		}
 	} else {
 		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")

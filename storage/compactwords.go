@@ -39,7 +39,7 @@ var compactWords = [...]string{
 	"slip_first_rpm", "slip_last_rpm", "days", "points", "lockup-fraction", "slow", "slipping", "output_off_road_percent", "with-engine",
 	"amplitude_rpm", "jolt_mps2", "after_nearest_s", "clutch-open", "clutch-unknown", "stood_s", "launch_capacity_share", "launches",
 	"controllers-silent", "error-frames", "frames-lost", "bad-input", "down", "bus-off", "clock-jump", "error_frames", "lines", "jump_s", "stale",
-	"not-available", "held_against_more_s", "slipped_before_s",
+	"not-available", "held_against_more_s", "slipped_before_s", "delay_s",
 }
 
 // compactShapes are key lists in the order in which they are written.

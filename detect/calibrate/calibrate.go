@@ -123,7 +123,7 @@ type Estimator struct {
 
 	times, engine, turbine, shifted [windowLen]float64
 	sorted                          [keep]int
-	passes                          [len(filters)][windowLen]float64
+	passes, behind                  [len(filters)][windowLen]float64
 	judged                          [2]int // the first that is, and the one after the last
 }
 
@@ -379,6 +379,7 @@ func (e *Estimator) pass(n int) {
 		last := 0.0
 		for i, at := range e.times[:n] {
 			e.passes[f][i] = coupling.Share(at-last, float64(ms)/1000)
+			e.behind[f][i] = coupling.Behind(at-last, float64(ms)/1000)
 			last = at
 		}
 	}
@@ -392,14 +393,11 @@ func (e *Estimator) pass(n int) {
 // left is the standard deviation of what is left of engine less the shifted
 // turbine behind one of the filters.
 func (e *Estimator) left(n, filter int) float64 {
-	passes, shifted, engine := e.passes[filter][:n], e.shifted[:n], e.engine[:n]
+	passes, behind, shifted, engine := e.passes[filter][:n], e.behind[filter][:n], e.shifted[:n], e.engine[:n]
 	y, before := shifted[0], shifted[0]
 	var s, s2, m float64
 	for i, x := range shifted {
-		y += float64(passes[i] * (0.5*(x+before) - y))
-		if filters[filter] == 0 {
-			y = x
-		}
+		y += float64(passes[i] * (x - float64(behind[i]*(x-before)) - y))
 		before = x
 		if i < e.judged[0] || i >= e.judged[1] {
 			continue

@@ -210,3 +210,24 @@ func TestLightLoadProvesNothing(t *testing.T) {
 		}
 	}
 }
+
+// The filter that the engine's speed has passed is behind by what a straight line does
+// in its time constant, at any pitch and across a gap, so that a clutch that holds has
+// no slip. The reference is the filter's own closed form for a ramp.
+func TestFilterIsAlignedAcrossGaps(t *testing.T) {
+	const tau, rate = 0.04, -300.0
+	for _, pitch := range []float64{0.01, 0.05, 0.1} {
+		tr := &Trail{}
+		tr.Calibrate(Chain{FilterS: tau}, Noise{})
+		for s := 0.0; s < 3; s += pitch {
+			if s > 1 && s < 1.6 {
+				continue
+			}
+			p := Point{At: bus.Micros(s * 1e6), Turbine: 1500 + rate*s, Engine: 1500 + rate*(s-tau*(1-math.Exp(-s/tau)))}
+			tr.Add(&p)
+			if math.Abs(p.Slip) > 1 {
+				t.Fatalf("every %g s, at %.2f s: slip %.1f rpm of a clutch that holds", pitch, s, p.Slip)
+			}
+		}
+	}
+}

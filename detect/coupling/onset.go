@@ -36,12 +36,21 @@ const (
 )
 
 // shapeShare is how often each is met, of those that fit alike (cp: most
-// clutches let go at once).
-var shapeShare = [shapes]float64{0.35, 0.2, 0.1, 0.35}
+// clutches let go at once). Behind a filter of hideS and more, or with samples twice as
+// far apart, all fit alike but for ripple, of which those that creep take some for their
+// beginning, and come early: there only the one counts that a stop makes, an engine let
+// go in overrun.
+var (
+	shapeShare  = [shapes]float64{0.35, 0.2, 0.1, 0.35}
+	hiddenShare = [shapes]float64{easing: 1}
+)
 
-// easeS is when half of an easing has passed: an engine's inertia against the
-// fluid's slope near coupling (cp).
-const easeS = 0.05
+const (
+	// easeS is when half of an easing has passed: an engine's inertia against the
+	// fluid's slope near coupling (cp).
+	easeS = 0.05
+	hideS = 0.03
+)
 
 // Onset finds when the slip left base, given that it was off by the parted
 // limit at point i1, searching from an instant on. It fits base and then one of
@@ -51,9 +60,12 @@ const easeS = 0.05
 // than the bracket of the samples around the best.
 func (t *Trail) Onset(from bus.Micros, i1 int, base, noise float64) Onset {
 	i0 := t.After(max(from, t.Get(i1).At-onsetSpan) - 300_000)
+	for i0 < i1-4 && t.Get(i0).Sigma > tellRPM {
+		i0++ // just after a gap
+	}
 	last := t.Get(i1)
 	pitch := (last.At - t.Get(max(i1-5, i0)).At) / bus.Micros(max(1, min(5, i1-i0)))
-	f := fits{t: t, i0: i0, n: t.steady(i1, base), base: base, side: last.Slip - base, lo: max(from, last.At-onsetSpan)}
+	f := fits{t: t, i0: i0, n: t.steady(i1, base), base: base, side: last.Slip - base, lo: max(from, last.At-onsetSpan), pitchS: pitch.Seconds()}
 	if f.n-i0 < 4 || pitch > 120_000 {
 		return t.bracket(from, i0, i1, base, noise)
 	}
@@ -96,6 +108,7 @@ type fits struct {
 	base, side   float64 // side has the sign of the separation
 	rho          float64 // what ripple carries over from point to point
 	lo           bus.Micros
+	pitchS       float64
 	of           [shapes][onsetSteps + 10]fit
 	count        [shapes]int
 	best, bestAt float64
@@ -157,16 +170,23 @@ func (f *fits) weigh(variance, alike float64) (at, early, late float64) {
 	spare := max(variance, f.best/float64(max(1, f.n-f.i0-3)))
 	early, late = f.bestAt, f.bestAt
 	var sum, weight float64
+	share := &shapeShare
+	if f.t.chain.FilterS >= hideS || f.pitchS >= 2*hideS {
+		share = &hiddenShare
+	}
 	for shape := range shapes {
 		for _, x := range f.of[shape][:f.count[shape]] {
 			worse := (x.sse - f.best) / spare
 			if worse <= float64(allowedWorse*alike) {
 				early, late = min(early, x.at), max(late, x.at)
 			}
-			w := shapeShare[shape] * likelihood(worse)
+			w := share[shape] * likelihood(worse)
 			sum += float64(w * x.at)
 			weight += w
 		}
+	}
+	if weight == 0 {
+		return f.bestAt, early, late
 	}
 	return sum / weight, early, late
 }

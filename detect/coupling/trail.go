@@ -82,6 +82,7 @@ type Trail struct {
 	noise  Noise
 	follow float64 // the turbine as the engine's chain would show it
 	input  float64 // what it follows
+	lost   float64 // how far follow may be off since a gap, rpm
 	rate   float64
 	pitch  float64 // usual, s
 }
@@ -133,7 +134,7 @@ func (t *Trail) Add(p *Point) bool {
 // align works out the slip of a row that comes next.
 func (t *Trail) align(p *Point) {
 	if t.end == t.from {
-		t.follow, t.input, t.rate = p.Turbine, p.Turbine, 0
+		t.follow, t.input, t.rate, t.lost = p.Turbine, p.Turbine, 0, 0
 		p.Slip = p.Engine - p.Turbine
 		p.Sigma = t.sigma(p)
 		return
@@ -155,11 +156,11 @@ func (t *Trail) align(p *Point) {
 	case d < 0:
 		engine = t.back(p, -d, true)
 	}
-	// The input is taken for a straight line from row to row.
-	t.follow += float64(Share(dt, t.chain.FilterS) * (0.5*(turbine+t.input) - t.follow))
-	if t.chain.FilterS == 0 {
-		t.follow = turbine
+	// Nobody has seen how it went in a gap.
+	if t.lost -= float64(t.lost * Share(dt, t.chain.FilterS)); dt > t.gapS() {
+		t.lost = 2 * Behind(dt, t.chain.FilterS) * abs(turbine-t.input)
 	}
+	t.follow = Pass(t.follow, t.input, turbine, dt, t.chain.FilterS)
 	t.input = turbine
 	p.Slip = engine - t.follow
 	p.Rate = t.rate
@@ -222,6 +223,26 @@ func Share(dt, tau float64) float64 {
 	return x / (1 + 0.5*x)
 }
 
+// Pass returns what a first-order filter of a time constant shows after dt in which
+// its input went from was to now along a straight line, where it showed y before.
+// After long steps, across a gap too, it is behind by what the line does in that time.
+func Pass(y, was, now, dt, tau float64) float64 {
+	if tau <= 0 {
+		return now
+	}
+	behind := Behind(dt, tau)
+	return y + float64(Share(dt, tau)*(now-float64(behind*(now-was))-y))
+}
+
+// Behind is the share of a step of dt by which the input that counts for a filter's
+// is behind the last.
+func Behind(dt, tau float64) float64 {
+	if dt <= 2*tau {
+		return 0.5
+	}
+	return tau / dt
+}
+
 // sigma is the standard deviation of a point's slip while the clutch holds. A
 // step that is unknown is uniform, whose deviation is 0.29 of it.
 func (t *Trail) sigma(p *Point) float64 {
@@ -230,7 +251,7 @@ func (t *Trail) sigma(p *Point) float64 {
 	step := 0.4 * t.noise.StepRPM
 	quantum := 0.4 * p.StepRPM
 	r := t.noise.RippleRPM
-	return math.Sqrt(float64(r*r) + float64(skew*skew) + float64(step*step) + float64(quantum*quantum) + 1)
+	return math.Sqrt(float64(r*r) + float64(t.lost*t.lost) + float64(skew*skew) + float64(step*step) + float64(quantum*quantum) + 1)
 }
 
 // After returns the index of the first point at or after an instant.
