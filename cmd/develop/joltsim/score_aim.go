@@ -151,13 +151,14 @@ func aimsOf(class string, t *tally, lateLimit float64) []aim {
 	return a.list
 }
 
-// observed compares what the self-tests say would have been recognised in stops with
-// the recall of late ones among all, seen or not, of the same drives.
+// observed compares what the self-tests say would have been recognised of releases as
+// late as those that were with the recall of these among all, seen or not, of the same
+// drives.
 func (a *aims) observed(t *tally) {
-	if t.tried == 0 || t.late == 0 {
+	if t.late == 0 {
 		return
 	}
-	a.points("observed as told less late found among all, points", float64(t.recognised)/float64(t.tried), t.found, t.late)
+	a.points("observed as told less late found among all, points", t.expected/float64(t.late), t.found, t.late)
 }
 
 // points adds the aim that a share as told is within 3 points of the share of n

@@ -128,6 +128,13 @@ type matcher struct {
 	admitted int
 	// silent is how many the accounts say were observed and made no finding.
 	silent int
+	late   []lateRelease
+}
+
+// lateRelease is a late one that came to its end.
+type lateRelease struct {
+	lagS float64
+	told bool
 }
 
 // match fills the tally.
@@ -192,16 +199,37 @@ func (m *matcher) account() {
 	}
 }
 
-// observed sets what the self-tests say of a later release beside what was found of
-// those that truly were late.
+// observed sets what the self-tests say of releases later by so much beside what was
+// found of those that truly were, seen or not.
 func (m *matcher) observed() {
-	late := m.t.row(rowLate)
-	m.t.late, m.t.found = late.truths+late.unobservable, late.hits
+	var trials detect.ReleaseTrials
 	for i := range m.seen.accounts {
-		trials := &m.seen.accounts[i].ReleaseTrials
-		m.t.tried += trials.Releases
-		m.t.recognised += trials.Later1S
+		trials.Add(m.seen.accounts[i].ReleaseTrials)
 	}
+	usual := m.usualLagS()
+	for _, x := range m.late {
+		m.t.late++
+		m.t.expected += recognisable(&trials, x.lagS-usual)
+		if x.told {
+			m.t.found++
+		}
+	}
+}
+
+// recognisable is the share of releases that would have been recognised had they come
+// later by so many seconds, as the self-tests by 0.5, 1 and 2 s say.
+func recognisable(t *detect.ReleaseTrials, s float64) float64 {
+	half, one, two := float64(t.LaterHalfS), float64(t.Later1S), float64(t.Later2S)
+	n := two
+	switch {
+	case s < 0.5:
+		n = half
+	case s < 1:
+		n = half + (one-half)*(s-0.5)/0.5
+	case s < 2:
+		n = one + (two-one)*(s-1)
+	}
+	return n / max(1, float64(t.Releases))
 }
 
 // lateAtTimes reports whether some releases of the drive are late, and the most are
@@ -383,6 +411,9 @@ func (m *matcher) releases() {
 			m.sound(r, f)
 		} else {
 			m.judge(row, r, f, alarming)
+		}
+		if row == rowLate && !r.Stalled {
+			m.late = append(m.late, lateRelease{least(r), f != nil && alarming(f)})
 		}
 		if f != nil {
 			m.measure(row, r, f)

@@ -17,11 +17,11 @@ type tally struct {
 	frames      uint64
 	// opportunities and observable add up what the accounts say of releases.
 	opportunities, observable uint64
-	// recognised of tried are what the self-tests say of a release later by 1 s in the
-	// drives in which some were late and most were not; found of late are those that
-	// truly were.
-	tried, recognised uint64
-	late, found       int
+	// found of late are those that truly were late and came to an end, in the drives in
+	// which some were late and most were not; expected is how many the self-tests of
+	// those drives would have found of releases later by as much.
+	late, found int
+	expected    float64
 	// later1S of released are what the accounts' self-tests say of a release later
 	// by 1 s.
 	released, later1S uint64
@@ -94,10 +94,9 @@ func (t *tally) add(o *tally) {
 	t.frames += o.frames
 	t.opportunities += o.opportunities
 	t.observable += o.observable
-	t.tried += o.tried
 	t.late += o.late
 	t.found += o.found
-	t.recognised += o.recognised
+	t.expected += o.expected
 	t.released += o.released
 	t.later1S += o.later1S
 	for name, b := range o.rows {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -188,6 +189,16 @@ func TestScorerIsNotBlind(t *testing.T) {
 	}
 }
 
+// What the self-tests say is asked of each late release by how late it was.
+func TestRecognisableByLateness(t *testing.T) {
+	trials := detect.ReleaseTrials{Releases: 10, LaterHalfS: 2, Later1S: 6, Later2S: 9}
+	for _, x := range []struct{ s, want float64 }{{0.3, 0.2}, {0.5, 0.2}, {0.75, 0.4}, {1, 0.6}, {1.5, 0.75}, {2, 0.9}, {8, 0.9}} {
+		if got := recognisable(&trials, x.s); math.Abs(got-x.want) > 1e-9 {
+			t.Errorf("later by %g s: %g, want %g", x.s, got, x.want)
+		}
+	}
+}
+
 // TestObservedIsHeldToTheTruth: who says that all was observed, and found half
 // of it, misses the aim; few chances leave it open.
 func TestObservedIsHeldToTheTruth(t *testing.T) {
@@ -196,7 +207,7 @@ func TestObservedIsHeldToTheTruth(t *testing.T) {
 		want            verdict
 	}{{100, 50, 100, missed}, {50, 50, 100, open}, {100, 1, 2, open}, {100, 3000, 3000, met}, {20, 90, 100, missed}} {
 		x := newTally()
-		x.tried, x.recognised, x.late, x.found = 100, uint64(c.said), c.of, c.found
+		x.expected, x.late, x.found = float64(c.said*c.of)/100, c.of, c.found
 		for what, v := range verdicts(x) {
 			if strings.HasPrefix(what, aimObserved) && v != c.want {
 				t.Errorf("%d %% said, %d of %d found: %s, want %s", c.said, c.found, c.of, v, c.want)
