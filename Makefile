@@ -96,6 +96,10 @@ shopscore: ## the shop's lists against invented fleets that share weather, weeks
 scale: ## an invented fleet through the real courier, server and questions (VEHICLES=500 DAYS=30 COURIERS=20)
 	$(GO) run -tags engine ./cmd/develop/fleet/scale -vehicles $(or $(VEHICLES),500) -days $(or $(DAYS),30) -couriers $(or $(COURIERS),20)
 
+.PHONY: morning
+morning: ## the busiest minutes of 10,000 invented vehicles, into two intakes and a store that counts (VANS=10000 SECONDS=30)
+	$(GO) run ./cmd/develop/fleet/morning -vans $(or $(VANS),10000) -seconds $(or $(SECONDS),30)
+
 .PHONY: speed
 speed: ## processor time and instructions a frame, beside the aims (needs qemu-user and gcc)
 	$(GO) run ./cmd/develop/speed

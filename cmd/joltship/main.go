@@ -11,6 +11,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -107,7 +108,10 @@ func (o *onceCmd) Run(h *host) error {
 	if o.JSON {
 		err = json.NewEncoder(h.stdout).Encode(did)
 	} else {
-		_, err = fmt.Fprintf(h.stdout, "delivered %d records and %d files, %d bytes\n", did.Records, did.Files, did.Bytes)
+		_, err = fmt.Fprintf(h.stdout, "delivered %d records, and %d files of %d bytes; %d bytes over the link\n", did.Records, did.Files, did.FileBytes, did.LinkBytes)
+	}
+	if err == nil && did.Nothing {
+		err = cli.Attention(errors.New(did.Waits + "; expected the store of joltwatch run, as store in the courier's file"))
 	}
 	if err == nil && did.LeftRecords+did.LeftFiles > 0 {
 		err = cli.Attention(fmt.Errorf("%d records and %d files (%d bytes) wait: %s", did.LeftRecords, did.LeftFiles, did.LeftBytes, did.Waits))
@@ -194,8 +198,8 @@ func (s *statusCmd) Run(h *host) error {
 		return json.NewEncoder(h.stdout).Encode(st)
 	}
 	fmt.Fprintf(h.stdout, "vehicle %s\n", st.Vehicle)
-	fmt.Fprintf(h.stdout, "delivered: %d records, %d files, %d bytes\n", st.Records, st.Files, st.Bytes)
-	fmt.Fprintf(h.stdout, "waits: %d records, %d files, %d bytes\n", st.LeftRecords, st.LeftFiles, st.LeftBytes)
+	fmt.Fprintf(h.stdout, "delivered: %d records, and %d files of %d bytes\n", st.Records, st.Files, st.FileBytes)
+	fmt.Fprintf(h.stdout, "waits: %d records, and %d files of %d bytes\n", st.LeftRecords, st.LeftFiles, st.LeftBytes)
 	if st.LastAt.IsZero() {
 		fmt.Fprintln(h.stdout, "never delivered everything yet")
 	} else {

@@ -124,6 +124,14 @@ func TestBadConfiguration(t *testing.T) {
 			t.Errorf("%q: exit %d, %s; want 1 and %q", c.text, code, errs, c.want)
 		}
 	}
+	// A store that is none, or not the recorder's: nothing is not all.
+	file, store := filepath.Join(t.TempDir(), "c.toml"), filepath.Join(t.TempDir(), "elsewhere")
+	if err := os.WriteFile(file, fmt.Appendf(nil, "vehicle = \"van-07\"\nservers = [\"nats://127.0.0.1:1\"]\nstore = %q\nstate = %q\n", store, t.TempDir()), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if code, _, errs := run(t, "once", "--config", file); code != 3 || !strings.Contains(errs, store+": nothing has been recorded there") {
+		t.Errorf("exit %d, %s", code, errs)
+	}
 	if code, _, errs := run(t, "once", "--config", "/nowhere.toml"); code != 1 || !strings.Contains(errs, "/nowhere.toml") {
 		t.Errorf("exit %d, %s", code, errs)
 	}

@@ -47,6 +47,9 @@ func (c *backupCmd) Run(h *host) error {
 	if in, err := filepath.Rel(c.Dir, c.To); err == nil && filepath.IsLocal(in) {
 		return cli.Usage(fmt.Sprintf("--to %s: it is in the shop's folder", c.To))
 	}
+	if err := server.IsShop(c.Dir); err != nil {
+		return err
+	}
 	where := c.in(c.Dir)
 	if err := dataset.There(where); err != nil {
 		return fmt.Errorf("%w; expected, with --dataset, where serve or intake lays records down", err)
@@ -177,11 +180,15 @@ server was lost: looks what there is of each vehicle, by identity, and leaves it
 server that is started next. Each vehicle is told when it comes, and sends again what is
 missing; what it no longer has itself is named in its next report, and so on the shop's
 page, for two weeks. What cannot be read is missing too. A vehicle that was enrolled or
-renewed after the backup needs a new code (joltshop enrol NAME --renew).`
+renewed after the backup needs a new code (joltshop enrol NAME --dir SHOP
+--renew).`
 }
 
 // Run leaves a list for each vehicle.
 func (c *reconcileCmd) Run(h *host) error {
+	if err := server.IsShop(c.Dir); err != nil {
+		return err
+	}
 	unlock, err := server.Lock(c.Dir)
 	if err != nil {
 		return err

@@ -46,18 +46,18 @@ the shop has not certified them). Example:
 
 // Run takes in until the program is told to stop.
 func (c *intakeCmd) Run(h *host) (err error) {
+	if c.Replicas < 1 || c.Replicas > 5 {
+		return cli.Usage(fmt.Sprintf("--replicas %d: expected 1 to 5", c.Replicas))
+	}
+	if err := cmp.Or(c.recordKeep.check(), c.fileKeep.check(), server.IsShop(c.Dir)); err != nil {
+		return err
+	}
 	if c.Rights {
 		text, err := server.Rights(c.Dir)
 		if err != nil {
 			return err
 		}
 		_, err = fmt.Fprint(h.stdout, text)
-		return err
-	}
-	if c.Replicas < 1 || c.Replicas > 5 {
-		return cli.Usage(fmt.Sprintf("--replicas %d: expected 1 to 5", c.Replicas))
-	}
-	if err := cmp.Or(c.recordKeep.check(), c.fileKeep.check()); err != nil {
 		return err
 	}
 	logf := func(format string, v ...any) {

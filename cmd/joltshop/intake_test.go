@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"net"
 	"net/url"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -120,6 +121,20 @@ func TestShopIntake(t *testing.T) {
 	stop()
 	if err := <-done; err != nil {
 		t.Errorf("%v; %s", err, log.String())
+	}
+}
+
+// What is for a shop's folder leaves another as it is.
+func TestNoShop(t *testing.T) {
+	dir := t.TempDir()
+	for _, args := range [][]string{{"reconcile", dir}, {"intake", "--dir", dir, "--rights"}, {"intake", "--dir", dir, "--server", "nats://127.0.0.1:1"}, {"backup", "--dir", dir, "--to", dir + "-copy"}} {
+		var out, errs bytes.Buffer
+		if code := Main(args, &out, &errs); code != 1 || !strings.Contains(errs.String(), "no shop's folder") || strings.Count(errs.String(), "\n") != 1 {
+			t.Errorf("%v: %d %s", args, code, errs.String())
+		}
+		if left, err := os.ReadDir(dir); err != nil || len(left) > 0 {
+			t.Errorf("%v: leaves %v, %v", args, left, err)
+		}
 	}
 }
 

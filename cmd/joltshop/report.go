@@ -116,12 +116,8 @@ func (c *reportCmd) Run(h *host) error {
 			return fmt.Errorf("--vehicle %.60q: nothing of a vehicle of that name is in these weeks", c.Vehicle)
 		}
 	}
-	held, err := heldRemark(folder, answers.HeldFrom)
-	if err != nil {
+	if s.Held, err = heldRemark(folder, answers.HeldFrom); err != nil {
 		return err
-	}
-	if held != "" {
-		s.Remarks = append(s.Remarks, held)
 	}
 	if aside, err := filepath.Glob(filepath.Join(folder, "*", "*", "*", "*.damaged")); err == nil && len(aside) > 0 {
 		s.Remarks = append(s.Remarks, fmt.Sprintf("%d files of the dataset were damaged and set aside; what was in them is not counted", len(aside)))
@@ -256,7 +252,7 @@ func ending(shop string, now time.Time) (list []rank.Refused, err error) {
 			word = "ended"
 		}
 		list = append(list, rank.Refused{Vehicle: x.Vehicle, At: x.Until,
-			Why: fmt.Sprintf("its certificate %s on %s and it has not renewed it, which it does by itself from 90 days before; where it does not come, joltshop enrol %s --renew", word, x.Until.UTC().Format(time.DateOnly), x.Vehicle)})
+			Why: fmt.Sprintf("its certificate %s on %s and it has not renewed it, which it does by itself from 90 days before; where it does not come, joltshop enrol %s --dir %s --renew", word, x.Until.UTC().Format(time.DateOnly), x.Vehicle, shop)})
 	}
 	return list, err
 }
@@ -446,6 +442,9 @@ func shopText(out io.Writer, s *rank.Shop) error {
 	for _, r := range s.Remarks {
 		fmt.Fprintln(out, "- "+cli.Plain(r))
 	}
+	if s.Held != "" {
+		fmt.Fprintln(out, "- "+cli.Plain(s.Held))
+	}
 	for _, c := range s.Common {
 		fmt.Fprintln(out, "- "+cli.Plain(c))
 	}
@@ -542,9 +541,10 @@ func shopJSON(out io.Writer, s *rank.Shop) error {
 		Standing  int      `json:"tests_standing"`
 		Common    []string `json:"common"`
 		Remarks   []string `json:"remarks"`
+		Held      string   `json:"held,omitempty"`
 		Method    []string `json:"method"`
 	}{about{"shop"}, s.Vehicles, s.WeekFirst.Format(time.DateOnly), s.LastDay.Format(time.DateOnly), s.HistoryDays, s.Rate,
-		s.ChangedTests, s.StandingTest, append([]string{}, s.Common...), append([]string{}, s.Remarks...), s.Method()})
+		s.ChangedTests, s.StandingTest, append([]string{}, s.Common...), append([]string{}, s.Remarks...), s.Held, s.Method()})
 	for i := range s.Todo {
 		l.add(struct {
 			about

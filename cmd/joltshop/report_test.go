@@ -133,7 +133,7 @@ func TestEndingIsSaid(t *testing.T) {
 	if err := shopText(&out, s); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"its certificate ends on 2026-05-01", "its certificate ended on 2026-03-01", "joltshop enrol van-1 --renew"} {
+	for _, want := range []string{"its certificate ends on 2026-05-01", "its certificate ended on 2026-03-01", "joltshop enrol van-1 --dir " + shop + " --renew"} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("it does not say %q: %s", want, out.String())
 		}

@@ -57,9 +57,11 @@ func New(c *Config, log zerolog.Logger) (*Courier, error) {
 
 // Round is what one visit to the server did.
 type Round struct {
-	Records int   `json:"records"`
-	Files   int   `json:"files"`
-	Bytes   int64 `json:"bytes"`
+	Records int `json:"records"`
+	Files   int `json:"files"`
+	// FileBytes are those files' own, Bytes what was sent of them and of records.
+	FileBytes int64 `json:"file_bytes"`
+	Bytes     int64 `json:"sent_bytes"`
 	// LinkBytes went over the link, both ways and with all that goes with it;
 	// Confirmed are those of files that were.
 	LinkBytes int64 `json:"link_bytes"`
@@ -68,6 +70,8 @@ type Round struct {
 	LeftFiles   int   `json:"left_files"`
 	LeftRecords int   `json:"left_records"`
 	LeftBytes   int64 `json:"left_bytes"`
+	// Nothing is that the store has nothing, or is none.
+	Nothing bool `json:"nothing,omitempty"`
 	// Waits says why the rest waits, where it does.
 	Waits string `json:"waits,omitempty"`
 }
@@ -102,7 +106,8 @@ func (c *Courier) Deliver(ctx context.Context) (did Round, err error) {
 		return did, err
 	}
 	if !ok {
-		did.Waits = "nothing has been recorded yet"
+		did.Nothing = true
+		did.Waits = c.config.Store + ": nothing has been recorded there yet"
 		return did, nil
 	}
 	c.memory.begin(stay.ID)
@@ -326,6 +331,7 @@ func (c *Courier) send(ctx context.Context, conn *nats.Conn, js jetstream.JetStr
 		c.memory.Begun = begun{}
 		c.memory.Files[x.Name] = delivered{Size: x.Size, SHA256: x.SHA256, Changed: f.changed}
 		did.Files++
+		did.FileBytes += x.Size
 		did.LeftFiles--
 		did.LeftBytes -= x.Size
 		if err := c.memory.write(); err != nil {

@@ -11,7 +11,8 @@ type Status struct {
 	Vehicle string `json:"vehicle"`
 	Records int    `json:"records"`
 	Files   int    `json:"files"`
-	Bytes   int64  `json:"bytes"`
+	// FileBytes are those files' own.
+	FileBytes int64 `json:"file_bytes"`
 
 	LeftRecords int       `json:"left_records"`
 	LeftFiles   int       `json:"left_files"`
@@ -30,7 +31,7 @@ func (c *Courier) Status() (*Status, error) {
 	c.memory.begin(stay.ID)
 	s.Records, s.Files = len(c.memory.Records), len(c.memory.Files)
 	for _, d := range c.memory.Files {
-		s.Bytes += d.Size
+		s.FileBytes += d.Size
 	}
 	w, err := c.look(stay)
 	if err != nil {

@@ -69,7 +69,7 @@ type Options struct {
 	// Incomplete are the stays of which not all has come, for the same list.
 	Incomplete []Refused
 	// Ending are the vehicles whose certificate ends soon, and what is to be done, for
-	// the same list; At is when it ends.
+	// the same list; At is when it ends, and the soonest counts most.
 	Ending []Refused
 	// SilentDays and FullDays bound what is listed as silent and as filling.
 	SilentDays, FullDays float64
@@ -95,6 +95,8 @@ type Shop struct {
 	// Common is what is common to a kind of vehicle in this week, a line each.
 	Common  []string
 	Remarks []string
+	// Held says from when on there are records, "" where there are none.
+	Held string
 	// Weeks are the history of the vehicle Of, where one was asked for.
 	Of    string
 	Weeks []Week

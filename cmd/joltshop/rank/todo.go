@@ -216,7 +216,7 @@ func (s *Shop) recorders(t *actions) {
 		t.add(Mend, r.Vehicle, "the shop refuses it: "+r.Why, "the server's own word", r.At, 20, nil)
 	}
 	for _, r := range s.Ending {
-		t.add(Mend, r.Vehicle, r.Why, "the shop's own record of it", time.Time{}, 18, nil)
+		t.add(Mend, r.Vehicle, r.Why, "the shop's own record of it", time.Time{}, 18-min(max(r.At.Sub(s.Now).Hours()/24, 0)/100, 1), nil)
 	}
 	for _, r := range s.Incomplete {
 		t.add(Mend, r.Vehicle, "not all that it recorded has come: "+r.Why, "what its files record of each other", r.At, 15, nil)

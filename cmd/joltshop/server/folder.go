@@ -69,6 +69,17 @@ func prepareDir(dir string) error {
 	return os.Chmod(dir, 0o700)
 }
 
+// IsShop is an error where a folder is no shop's: nobody was ever enrolled there, and no
+// server has run.
+func IsShop(dir string) error {
+	for _, name := range []string{"enrolled", "ca.pem"} {
+		if _, err := os.Stat(filepath.Join(dir, name)); err == nil {
+			return nil
+		}
+	}
+	return fmt.Errorf("%s: no shop's folder; expected the one that joltshop serve was given, with ca.pem and enrolled in it", dir)
+}
+
 func enrolledPath(dir, vehicle string) string { return filepath.Join(dir, "enrolled", vehicle+".json") }
 func codePath(dir, vehicle string) string     { return filepath.Join(dir, "codes", vehicle+".json") }
 
