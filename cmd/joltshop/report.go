@@ -55,7 +55,8 @@ their own kind, how many stops were watched, who is silent or filling up. Exampl
   joltshop report s3://bucket/fleet --json
   joltshop report --sql my-queries
 A dataset at s3:// is reached as AWS_ENDPOINT_URL, AWS_REGION, AWS_ACCESS_KEY_ID and
-AWS_SECRET_ACCESS_KEY say; its files are fetched once and asked here. This needs a
+AWS_SECRET_ACCESS_KEY say; the files of the weeks that are asked about are fetched, each
+once, and asked here. This needs a
 build with the query engine.`
 }
 
@@ -82,17 +83,17 @@ func (c *reportCmd) Run(h *host) error {
 	if err != nil {
 		return err
 	}
-	folder, err := dataset.Local(h.ctx, where, c.cache(where))
+	asked := questions.Asked{LastDay: o.LastDay, HistoryDays: o.HistoryDays, Groups: groups}
+	folder, err := dataset.Local(h.ctx, where, c.cache(where), asked.Days())
 	if err != nil {
 		return err
 	}
-	enrolled, err := server.Enrolled(c.Shop)
-	if err != nil {
+	if asked.Enrolled, err = server.Enrolled(c.Shop); err != nil {
 		return err
 	}
 	p := cli.NewProgress(h.stderr)
-	answers, err := questions.Ask(h.ctx, folder, questions.Asked{LastDay: o.LastDay, HistoryDays: o.HistoryDays, Groups: groups, Enrolled: enrolled,
-		Progress: p.Steps("reading, file")})
+	asked.Progress = p.Steps("reading, file")
+	answers, err := questions.Ask(h.ctx, folder, asked)
 	p.End()
 	if err != nil {
 		return err

@@ -69,6 +69,30 @@ func TestShopReport(t *testing.T) {
 	if !strings.Contains(said[0], "the dataset has records from 2026-02-18 on; nothing was let go") {
 		t.Error("it does not say from when on there are records")
 	}
+	// Of an object store only what is asked about is fetched, and says the same.
+	if code, out, errs := joltshop(t, "tidy", "s3://shop/fleet", "--keep-days", "0"); code != 0 || strings.Count(out, "brought together") != 6 {
+		t.Errorf("%d %s%s", code, out, errs)
+	}
+	var few []string
+	for _, where := range []string{shop, "s3://shop/fleet"} {
+		code, out, errs := joltshop(t, "report", where, "--json", "--week-to", "2026-03-13", "--history", "3", "--cache", filepath.Join(dir, "few"))
+		if code != 0 || !strings.Contains(out, "records from 2026-02-18 on") {
+			t.Fatalf("%s: %s %s", where, errs, out)
+		}
+		few = append(few, out)
+	}
+	if few[0] != few[1] {
+		t.Errorf("of a few days the folder and the bucket say different things:\n%s\n%s", few[0], few[1])
+	}
+	fetched, err := filepath.Glob(filepath.Join(dir, "few", "*", "months", "2026-02", "*.parquet"))
+	if err != nil || len(fetched) != 3 {
+		t.Fatalf("%v, %v", fetched, err)
+	}
+	for _, name := range fetched {
+		if info, err := os.Stat(name); err != nil || info.Size() > 3000 {
+			t.Errorf("%s: %d bytes of a month that nobody asked about; %v", name, info.Size(), err)
+		}
+	}
 	// One van's history, and what is so since a day that is still to come: nothing but
 	// what nobody knows since when.
 	code, out, errs := joltshop(t, "report", shop, "--week-to", "2026-03-13", "--history", "14", "--vehicle", f.Name(3), "--since", "2026-03-14")

@@ -274,7 +274,7 @@ func TestRunbook(t *testing.T) {
 	cache := t.TempDir()
 	rows, distinct := 0, 0
 	count := func() bool {
-		if _, err := dataset.Local(t.Context(), "s3://shop/fleet", cache); err != nil {
+		if _, err := dataset.Local(t.Context(), "s3://shop/fleet", cache, dataset.Days{First: "2020-01-01", Last: "2100-01-01"}); err != nil {
 			return false // joined with others meanwhile
 		}
 		if _, err := os.Stat(filepath.Join(cache, "events")); err != nil {

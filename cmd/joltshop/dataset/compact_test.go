@@ -447,7 +447,7 @@ func TestCompactDamagedAndLater(t *testing.T) {
 // listed are the days that a reader sees, of a folder or of a store's copy.
 func listed(t *testing.T, where string) map[string]bool {
 	t.Helper()
-	dir, err := Local(context.Background(), where, filepath.Join(t.TempDir(), "cache"))
+	dir, err := Local(context.Background(), where, filepath.Join(t.TempDir(), "cache"), Days{"2000-01-01", "2100-01-01"})
 	if err != nil {
 		t.Fatal(err)
 	}

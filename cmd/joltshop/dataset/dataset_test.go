@@ -691,7 +691,7 @@ func TestLocal(t *testing.T) {
 	}
 	check := func(want int) map[string]time.Time {
 		t.Helper()
-		at, err := Local(context.Background(), where, cache)
+		at, err := Local(context.Background(), where, cache, Days{"2020-01-01", "2100-01-01"})
 		if err != nil || at != cache {
 			t.Fatalf("%s, %v", at, err)
 		}
@@ -721,7 +721,7 @@ func TestLocal(t *testing.T) {
 	if same != 2 {
 		t.Errorf("%d files were left, want 2", same)
 	}
-	if _, err := Local(context.Background(), filepath.Join(cache, "nowhere"), ""); err == nil {
+	if _, err := Local(context.Background(), filepath.Join(cache, "nowhere"), "", Days{}); err == nil {
 		t.Error("a folder that is not there")
 	}
 }

@@ -1,16 +1,21 @@
 package dataset
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"path"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
+
+	"github.com/parquet-go/parquet-go"
 )
 
 // Listed are the files of a table in a local folder.
@@ -101,10 +106,11 @@ func There(where string) error {
 	return nil
 }
 
-// Local returns a local folder with the dataset's files: the folder itself, or,
-// for s3://…, the folder cache after it has been brought up to date. A file
-// never changes, so only new ones are fetched.
-func Local(ctx context.Context, where, cache string) (string, error) {
+// Local returns a local folder in which List finds what it lists for those days: the
+// dataset's folder itself, or, for s3://…, the folder cache after it has been brought up to
+// date. A file never changes, so only new ones are fetched; of what was filed before those
+// days no more is than which days are filed of each vehicle, and of what was after, nothing.
+func Local(ctx context.Context, where, cache string, days Days) (string, error) {
 	rest, remote := strings.CutPrefix(where, "s3://")
 	if !remote {
 		return where, There(where)
@@ -113,9 +119,41 @@ func Local(ctx context.Context, where, cache string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	_, err = mirror(ctx, b, folder(cache))
+	_, err = mirror(ctx, b, folder(cache), days.need)
 	return cache, err
 }
+
+// need is what is needed of a file.
+type need int
+
+const (
+	whole need = iota
+	// filed is which days are filed of each vehicle.
+	filed
+	// name is that it is there.
+	name
+	nothing
+)
+
+// need is what List needs of a file for those days.
+func (d Days) need(f string) need {
+	p, loose := partitionOf(f)
+	day, from, to := p.day, d.First, d.Last
+	if m := monthOf(f); !loose {
+		day, from, to = m, from[:len(m)], to[:len(m)]
+	}
+	switch {
+	case day > to:
+		return nothing
+	case day >= from:
+		return whole
+	case loose:
+		return name
+	}
+	return filed
+}
+
+func everything(string) need { return whole }
 
 // Copy makes a local folder the same as the dataset at where, which may be written to
 // meanwhile: every row that was flushed before is in the copy. It returns how many files
@@ -125,21 +163,22 @@ func Copy(ctx context.Context, where, dir string) (files int, err error) {
 	if err != nil {
 		return 0, err
 	}
-	return mirror(ctx, at, folder(dir))
+	return mirror(ctx, at, folder(dir), everything)
 }
 
-// mirror brings a folder up to date and returns how many files it has.
-func mirror(ctx context.Context, from place, to folder) (files int, err error) {
+// mirror brings a folder up to date, with what is needed of each file, and returns how
+// many there are.
+func mirror(ctx context.Context, from place, to folder, of func(string) need) (files int, err error) {
 	for tries := 3; ; tries-- {
 		// The server may put a file in the place of others while they are fetched.
-		if files, err = mirrorOnce(ctx, from, to); tries == 1 || !errors.Is(err, fs.ErrNotExist) {
+		if files, err = mirrorOnce(ctx, from, to, of); tries == 1 || !errors.Is(err, fs.ErrNotExist) {
 			return files, err
 		}
 	}
 }
 
 // mirrorOnce fetches in the order in which List reads.
-func mirrorOnce(ctx context.Context, from place, to folder) (int, error) {
+func mirrorOnce(ctx context.Context, from place, to folder, of func(string) need) (int, error) {
 	kept := map[string]bool{}
 	for _, table := range Tables {
 		for _, list := range []func(context.Context, string) ([]file, error){from.loose, from.months} {
@@ -153,7 +192,7 @@ func mirrorOnce(ctx context.Context, from place, to folder) (int, error) {
 					continue
 				}
 				kept[f.name] = true
-				if err := fetch(ctx, from, f, to); err != nil {
+				if err := fetch(ctx, from, f, to, of(f.name)); err != nil {
 					return 0, fmt.Errorf("%s: %w", f.name, err)
 				}
 			}
@@ -182,10 +221,17 @@ func mirrorOnce(ctx context.Context, from place, to folder) (int, error) {
 	})
 }
 
-// fetch brings a file into a folder, unless it is there.
-func fetch(ctx context.Context, from place, f file, to folder) error {
-	if info, err := os.Stat(to.path(f.name)); err == nil && info.Size() == f.size {
+// fetch brings what is needed of a file into a folder, unless it is there. What is less
+// than the file has another size.
+func fetch(ctx context.Context, from place, f file, to folder, of need) error {
+	info, err := os.Stat(to.path(f.name))
+	switch {
+	case of == nothing, err == nil && (of != whole || info.Size() == f.size):
 		return nil
+	case of == name:
+		return to.write(ctx, f.name, nil)
+	case of == filed:
+		return fetchFiled(ctx, from, f, to)
 	}
 	in, err := from.open(ctx, f.name)
 	if err != nil {
@@ -204,4 +250,64 @@ func fetch(ctx context.Context, from place, f file, to folder) error {
 		return err
 	}
 	return to.keep(ctx, out, f.name)
+}
+
+// filedRow is a day that is filed of a vehicle.
+type filedRow struct {
+	Vehicle string `parquet:"vehicle"`
+	Day     int32  `parquet:"day,date"`
+}
+
+// columnsAtOnce is how much of a column is asked for at once, in bytes.
+const columnsAtOnce = 4 << 20
+
+// fetchFiled lays down, in the place of a month's file, the first and last day of each
+// vehicle in it, for which two of its columns are read.
+func fetchFiled(ctx context.Context, from place, f file, to folder) error {
+	in, err := from.at(ctx, f.name)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	var days []filedRow
+	err = guard(f.name, func() error {
+		p, err := parquet.OpenFile(in, f.size, parquet.SkipPageIndex(true), parquet.SkipBloomFilters(true), parquet.ReadBufferSize(columnsAtOnce))
+		if err != nil {
+			return err
+		}
+		days, err = firstAndLast(parquet.NewGenericReader[filedRow](p))
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	var out bytes.Buffer
+	if err := parquet.Write(&out, days); err != nil {
+		return err
+	}
+	return to.write(ctx, f.name, out.Bytes())
+}
+
+func firstAndLast(r *parquet.GenericReader[filedRow]) (days []filedRow, err error) {
+	defer r.Close()
+	span := map[string][2]int32{}
+	list := make([]filedRow, aheadRows)
+	for err == nil {
+		var n int
+		n, err = r.Read(list)
+		for _, x := range list[:n] {
+			was, ok := span[x.Vehicle]
+			if !ok {
+				was = [2]int32{x.Day, x.Day}
+			}
+			span[x.Vehicle] = [2]int32{min(was[0], x.Day), max(was[1], x.Day)}
+		}
+	}
+	if !errors.Is(err, io.EOF) {
+		return nil, err
+	}
+	for _, v := range slices.Sorted(maps.Keys(span)) {
+		days = append(days, filedRow{v, span[v][0]}, filedRow{v, span[v][1]})
+	}
+	return days, nil
 }

@@ -32,12 +32,19 @@ type place interface {
 	write(ctx context.Context, name string, body []byte) error
 	// open opens a file for reading here and there in it.
 	open(ctx context.Context, name string) (*os.File, error)
+	// at reads a file here and there where it is.
+	at(ctx context.Context, name string) (readerAt, error)
 	// begin makes a file on this machine that keep puts into place as a whole.
 	begin(name string) (*os.File, error)
 	keep(ctx context.Context, f *os.File, name string) error
 	remove(ctx context.Context, name string) error
 	// setAside renames a file so that nothing takes it for data.
 	setAside(ctx context.Context, name string) error
+}
+
+type readerAt interface {
+	io.ReaderAt
+	io.Closer
 }
 
 type file struct {
@@ -133,6 +140,8 @@ func (d folder) partitions(table string, f func(vehicle, day string) error) erro
 }
 
 func (d folder) open(_ context.Context, name string) (*os.File, error) { return os.Open(d.path(name)) }
+
+func (d folder) at(ctx context.Context, name string) (readerAt, error) { return d.open(ctx, name) }
 
 func (d folder) begin(name string) (*os.File, error) {
 	dir := filepath.Dir(d.path(name))
@@ -330,6 +339,10 @@ func (b *bucket) open(ctx context.Context, name string) (*os.File, error) {
 		return nil, err
 	}
 	return f, nil
+}
+
+func (b *bucket) at(ctx context.Context, name string) (readerAt, error) {
+	return b.client.GetObject(ctx, b.name, b.key(name), minio.GetObjectOptions{})
 }
 
 func (b *bucket) begin(string) (*os.File, error) { return os.CreateTemp("", "joltshop-*") }

@@ -151,8 +151,7 @@ func (s session) in(variable, q string, list []string, done func(int)) error {
 // which day on the dataset has rows.
 func prepare(ctx context.Context, c *sql.Conn, folder, tmp string, a Asked) (heldFrom string, err error) {
 	s := session{ctx, c}
-	last := a.LastDay.UTC().Truncate(24 * time.Hour)
-	first := last.AddDate(0, 0, -6-a.HistoryDays)
+	first, last := a.first(), a.last()
 	if err := s.set(first, last, tmp, a.Groups); err != nil {
 		return "", err
 	}

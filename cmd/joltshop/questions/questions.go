@@ -9,6 +9,8 @@ import (
 	"errors"
 	"io/fs"
 	"time"
+
+	"joltwatch/cmd/joltshop/dataset"
 )
 
 //go:embed *.sql
@@ -35,6 +37,15 @@ type Asked struct {
 	// Progress is told how many files have been read, of all that are asked about;
 	// nil for nobody.
 	Progress func(done, total int)
+}
+
+// first and last are the days that are asked about.
+func (a *Asked) first() time.Time { return a.last().AddDate(0, 0, -6-a.HistoryDays) }
+func (a *Asked) last() time.Time  { return a.LastDay.UTC().Truncate(24 * time.Hour) }
+
+// Days are the days that are asked about.
+func (a *Asked) Days() dataset.Days {
+	return dataset.Days{First: a.first().Format(time.DateOnly), Last: a.last().Format(time.DateOnly)}
 }
 
 // Answers are the rows of each question, by vehicle.
