@@ -393,6 +393,32 @@ func TestHillSlipAskedAndUnasked(t *testing.T) {
 }
 
 // Moving time is shared out by state, gear, speed and temperature, and adds up.
+// A lining that grips and slips takes the slip under the limit for most of a second:
+// that is one stretch. What is half of the limit or less on the whole is none.
+func TestSlipThatComesAndGoes(t *testing.T) {
+	for _, c := range []struct {
+		low, high float64
+		want      int
+	}{{10, 34, 1}, {0, 34, 0}, {9, 17, 0}} {
+		h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+		h.drive()
+		h.pedal = 40
+		h.run(5, nil)
+		h.run(12, func(s float64) {
+			h.engine = h.turbine + c.high
+			if math.Mod(s, 2.4) > 1.5 {
+				h.engine = h.turbine + c.low
+			}
+		})
+		h.run(3, func(s float64) { h.engine = h.turbine })
+		h.m.Flush()
+		n := len(h.got.of(detect.KindHillSlip))
+		if n != c.want {
+			t.Errorf("slip of %g and %g rpm: told %d times, want %d", c.low, c.high, n, c.want)
+		}
+	}
+}
+
 func TestAccountAddsUp(t *testing.T) {
 	h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
 	h.drive()

@@ -153,8 +153,13 @@ func (d *hillSlip) row(s *scene, m *state.Moment) {
 		d.add(m)
 		d.keep = d.hillSum
 	case d.on:
-		// Dips do not end it, but count only if it goes on.
-		d.quiet += max(m.DtS, 0.001)
+		// Dips do not end it, but count only if it goes on: ripple and a clutch that
+		// grips and slips take the slip under the limit for a while.
+		if dt := max(m.DtS, 0.001); m.SlipRPM >= 0.5*limit {
+			d.quiet += float64(shallow * dt)
+		} else {
+			d.quiet += dt
+		}
 		if !usable || d.quiet > dipS {
 			d.finish(s, m)
 			break
@@ -188,8 +193,13 @@ const (
 // the same clutch, still on. Structural: it opens in less, and a shift is left out.
 const shownWithin = 3 * bus.Second
 
-// dipS is how long a dip below the least slip may last within one finding.
-const dipS = 0.5
+const (
+	// dipS is how long a dip below the least slip may last within one finding.
+	dipS = 0.5
+	// shallow is the share at which a dip counts that leaves half of the least slip.
+	// Structural: some seconds' worth of a slip that is ending make no other finding.
+	shallow = 0.25
+)
 
 // hillSum is what is summed up over a stretch of held slip.
 type hillSum struct {
@@ -313,6 +323,9 @@ func (d *hillSlip) finish(s *scene, m *state.Moment) {
 		return
 	}
 	mean := d.sum / d.n
+	if mean < set.MinRPM {
+		return // it came and went
+	}
 	if d.cn == 0 && d.known == 0 && d.wantN == 0 && !d.shown {
 		return // whether the clutch was on at all is not known
 	}

@@ -38,7 +38,7 @@ var trendSpec = &Spec{
 	Sharpens:    []stream.Role{stream.SlipCommand, stream.TurbineSpeed},
 	Opportunity: "an hour driven, or a shorter drive, with the clutch held under load",
 	Settings: Table{"slip_trend", []Setting{
-		{"min_daily_rpm", "rpm", 5, 0.5, 100, "least growth of slip a day: a lining that fails within weeks"},
+		{"min_daily_rpm", "rpm", 3, 0.5, 100, "least growth a day of the middle of the slip under load: 5 rpm a day, a lining that fails within weeks, in one that slips for little more than half of that time"},
 		{"min_rise_rpm", "rpm", 15, 3, 300, "least growth over all the days: above sensor noise"},
 		{"min_days", "", 3, 0.5, 60, "the days that it must go over: oil, load and weather differ from one to the next"},
 		{"min_z", "", 2.3, 1, 6, "how far the number of pairs of drives with more slip in the later one must be from chance, in standard deviations: one in a hundred at 2.3"},

@@ -129,6 +129,9 @@ type matcher struct {
 	// silent is how many the accounts say were observed and made no finding.
 	silent int
 	late   []lateRelease
+	// slipObserved is how many opportunities of held slip the accounts say were
+	// observed.
+	slipObserved uint64
 }
 
 // lateRelease is a late one that came to its end.
@@ -184,6 +187,9 @@ func (m *matcher) account() {
 			m.t.later1S += trials.Later1S
 		}
 		for _, o := range m.seen.accounts[i].Opportunities {
+			if o.Kind == detect.KindHillSlip {
+				m.slipObserved += o.Observable
+			}
 			if o.Kind == detect.KindReleaseLag {
 				m.t.opportunities += o.Seen
 				m.t.observable += o.Observable
@@ -565,7 +571,6 @@ func (m *matcher) slips() {
 			continue
 		}
 		x := m.t.row(row)
-		x.truths++
 		found, named, unsaid := false, false, false
 		for i := range m.seen.findings {
 			f := &m.seen.findings[i]
@@ -583,14 +588,15 @@ func (m *matcher) slips() {
 		}
 		switch {
 		case named:
-			x.hits++
+			x.hit()
 		case unsaid && (!m.command || !s.Asked):
 			// Without a command nobody can tell whether it was asked for; and an
 			// alarm that says so is no all-clear.
-			x.hits++
+			x.hit()
+		case !found && m.slipObserved == 0:
+			x.unobservable++ // nobody says that any would have been told
 		default:
-			x.misses++
-			x.note("missed: " + m.at(s.From) + fmt.Sprintf(" %.0f rpm for %.1f s, found %v", s.Mean, d, found))
+			x.miss(m.at(s.From) + fmt.Sprintf(" %.0f rpm for %.1f s, found %v", s.Mean, d, found))
 		}
 	}
 }

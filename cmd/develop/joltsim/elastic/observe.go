@@ -268,7 +268,9 @@ func (o *observer) slips() {
 	if o.slip != nil {
 		from = 8 // it may come and go
 	}
-	unasked := !math.IsInf(p.mostNm, 1) && !asked && c.mode != modeOpen && o.slipSlow > from && p.kmh() > 15
+	// A clutch that is still closing slips as it should.
+	applying := o.apply != nil && o.apply.Done == 0
+	unasked := !math.IsInf(p.mostNm, 1) && !asked && c.mode != modeOpen && !applying && o.slipSlow > from && p.kmh() > 15
 	if x := o.slip; x != nil && (x.Asked != asked || !asked && !unasked) {
 		o.endSlip()
 	}
