@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"joltwatch/bus"
+	"joltwatch/detect/coupling"
 	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
@@ -60,6 +61,7 @@ type shiftOn struct {
 	least    float64
 	dipS     float64
 	peak     float64
+	sure     float64 // the same less what the alignment of the speeds may make
 	slip     bool
 	opened   bool
 	reported bool // by the controller
@@ -106,8 +108,8 @@ func (d *shiftOn) row(s *scene, m *state.Moment) {
 		d.changed = true
 	}
 	if m.HasSlip {
-		d.slip = true
 		d.peak = max(d.peak, math.Abs(m.SlipRPM))
+		d.seen(s, s.Trail().End()-1)
 	}
 	if m.HasPressure {
 		if m.PressureKPa < d.least {
@@ -151,15 +153,44 @@ func (d *shiftOn) begin(s *scene, m *state.Moment, from int, reported bool) {
 	// Only the gear is known, and its change comes late in the shift or early:
 	// take in what was before.
 	for i := s.Trail().After(m.At - seconds(s.set.Shift.BeforeS)); i < s.Trail().End(); i++ {
-		d.peak = max(d.peak, math.Abs(s.Trail().Get(i).Slip))
-		d.slip = true
+		d.seen(s, i)
 	}
 	d.start = m.At - seconds(s.set.Shift.BeforeS)
 }
 
+const (
+	// throughS is how long before the change of gear a shift is looked at in which the
+	// clutch may have held, where no command tells: the change may be told as the shift
+	// begins or as it ends.
+	throughS = 0.3
+	// throughLeastRPM and throughMostRPM bound the slip of a clutch that is on (cp):
+	// an open converter is further behind in overrun, and slips more under drive.
+	throughLeastRPM, throughMostRPM = -20.0, 50.0
+)
+
+// heldThrough reports whether the speeds moved together from one gear to the other: a
+// clutch that closed just before is not known to be on yet by anything else.
+func (d *shiftOn) heldThrough(s *scene, m *state.Moment) bool {
+	from := d.ended - seconds(throughS)
+	if d.reported {
+		from = d.start
+	}
+	g := s.Trail().Judge(s.Limits(), from, m.At)
+	return !m.HasCommand && g.Verdict == coupling.Coupled && g.Mean >= throughLeastRPM-g.Tol && g.Mean <= throughMostRPM+g.Tol
+}
+
+// seen takes a point of the trail.
+func (d *shiftOn) seen(s *scene, i int) {
+	d.slip = true
+	if i >= s.Trail().First() {
+		p := s.Trail().Get(i)
+		d.peak, d.sure = max(d.peak, math.Abs(p.Slip)), max(d.sure, math.Abs(p.Slip)-3*p.Sigma)
+	}
+}
+
 func (d *shiftOn) finish(s *scene, m *state.Moment) {
 	d.on = false
-	if !d.changed || !d.engaged {
+	if !d.changed || !d.engaged && !d.heldThrough(s, m) {
 		return
 	}
 	if !d.slip {
@@ -167,7 +198,7 @@ func (d *shiftOn) finish(s *scene, m *state.Moment) {
 		return
 	}
 	f := Finding{Kind: KindShift, Class: Normal, Start: d.start, End: d.ended, Context: d.ctx, Severity: 0.05}
-	if d.opened && d.peak > s.set.Shift.OpenedRPM || !d.opened && !m.HasCommand && d.peak > openedWithoutCommandRPM {
+	if d.opened && d.peak > s.set.Shift.OpenedRPM || !d.opened && !m.HasCommand && d.sure > openedWithoutCommandRPM {
 		f.Class, f.Severity = ShiftOpened, 0.15
 	}
 	f.Measures = append(f.Measures,
