@@ -419,6 +419,37 @@ func TestSlipThatComesAndGoes(t *testing.T) {
 	}
 }
 
+// Without a command the speeds that go from one gear to the other together tell a clutch
+// that closed just before; an open one does not follow.
+func TestShiftTellsThatTheClutchWasOn(t *testing.T) {
+	for _, c := range []struct {
+		slip float64
+		want int
+	}{{0, 1}, {180, 0}} {
+		h := newHand(t, detect.DefaultSettings())
+		h.engine, h.gear = 700, 2
+		h.run(3, nil)
+		slip := 200.0
+		drive := func(from, by float64) func(s float64) {
+			return func(s float64) {
+				h.pedal, h.turbine = 20, from+by*s
+				h.kmh = h.turbine / 37.5 * h.gear / 2
+				h.engine = max(h.turbine+slip, 1000)
+			}
+		}
+		h.run(5, drive(0, 360))
+		was := slip
+		h.run(0.3, func(s float64) { slip = was + (c.slip-was)*s/0.3; drive(1800, 360)(s) })
+		h.run(0.35, drive(1908, -1500))
+		h.gear = 3
+		h.run(3, drive(1383, 150))
+		h.m.Flush()
+		if n := len(h.got.of(detect.KindShift)); n != c.want {
+			t.Errorf("slip of %g rpm: told %d times, want %d", c.slip, n, c.want)
+		}
+	}
+}
+
 func TestAccountAddsUp(t *testing.T) {
 	h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
 	h.drive()
