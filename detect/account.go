@@ -35,6 +35,10 @@ type Account struct {
 	// recognised.
 	ReleaseTrials ReleaseTrials `json:"release_trials"`
 
+	// CommandTrials is in how many of the falls of the command a later one would have
+	// been recognised.
+	CommandTrials CommandTrials `json:"command_trials,omitzero"`
+
 	// Opportunities is, for each kind, how often it could have happened, how often
 	// the signals would have shown it, and how often it did.
 	Opportunities []Opportunity `json:"opportunities"`
@@ -67,6 +71,20 @@ func (t *ReleaseTrials) Add(x ReleaseTrials) {
 	t.LaterHalfS += x.LaterHalfS
 	t.Later1S += x.Later1S
 	t.Later2S += x.Later2S
+}
+
+// CommandTrials are the self-tests of decisions: of so many falls of the command as the
+// driver rolled up, one later by a second would have been recognised as later than this
+// vehicle's habit, by the same decision on the same signals.
+type CommandTrials struct {
+	Falls   uint64 `json:"falls"`
+	Later1S uint64 `json:"recognised_later_1_s"`
+}
+
+// Add sums up.
+func (t *CommandTrials) Add(x CommandTrials) {
+	t.Falls += x.Falls
+	t.Later1S += x.Later1S
 }
 
 // Band is the time per clutch state, in seconds, within one band of one

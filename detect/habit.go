@@ -2,6 +2,7 @@ package detect
 
 import (
 	"math"
+	"slices"
 
 	"joltwatch/bus"
 	"joltwatch/detect/chain"
@@ -115,6 +116,16 @@ func (x *lateness) describe(f *Finding) []Percentile {
 	f.put(&usualFallRPM, x.decision.UsualRPM)
 	f.put(&habitReleases, float64(x.decision.N))
 	return []Percentile{{Measure: lateMinS.Name, Share: state.Round(x.decision.Less, 0.001), N: uint64(x.decision.N)}}
+}
+
+// usually adds when the speeds usually part, where they did later than that.
+func (x *lateness) usually(f *Finding) {
+	if !x.decided || x.decision.LateS <= 0 {
+		return
+	}
+	i := slices.IndexFunc(f.Instants, func(y Instant) bool { return y.Name == InstantParted })
+	at := f.Instants[i].At
+	f.Instants = append(f.Instants, Instant{InstantUsuallyPart, at - seconds(x.decision.LateS), at - seconds(max(0, x.decision.HighS)), at - seconds(max(0, x.decision.LowS))})
 }
 
 // newRelease is one of which nothing but its conditions is known yet.

@@ -51,6 +51,8 @@ const (
 	InstantBegan        = "pressure began to fall"
 	InstantGone         = "pressure gone"
 	InstantParted       = "speeds parted"
+	InstantUsuallyPart  = "speeds usually part" // where no command is known
+	InstantStood        = "standstill"
 	InstantDipped       = "engine at its lowest"
 )
 
@@ -59,11 +61,11 @@ type linkTrack struct {
 	chain.Track
 	kmh, slowKmh float64 // now, and what it was about a second ago
 	hasKmh       bool
-	slowing      float64 // at the fall, km/h in a second
 	rose         bus.Micros
+	decision     decision
 }
 
-func (d *linkTrack) row(m *state.Moment) {
+func (d *linkTrack) row(s *scene, m *state.Moment) {
 	if m.HasKmh {
 		if !d.hasKmh || m.Gap {
 			d.slowKmh, d.hasKmh = m.Kmh, true
@@ -75,9 +77,11 @@ func (d *linkTrack) row(m *state.Moment) {
 	if m.Rose {
 		d.rose = m.At
 	}
+	if m.Fell {
+		d.decision = d.decisionOf(s, m)
+	}
 	if m.Fell && m.Holding {
 		d.Begin(chain.Span{Early: m.Edge.Early, Late: m.Edge.Late}, m.Row)
-		d.slowing = d.slowKmh - d.kmh
 	}
 	d.Row(m.Row)
 }
@@ -116,23 +120,8 @@ func (d *linkTrack) linksOf(s *scene, p *state.Separation, r *release) linked {
 	l := linked{hold: mem.Hold()}
 	l.Links = d.End(chain.Span{Early: p.Seen.Early, Late: p.Seen.Late}, l.hold)
 	l.of = newRelease(&p.Context)
-	if p.Context.SpeedKmh != nil {
-		l.of.Kmh, l.of.KmhPerS = *p.Context.SpeedKmh, d.slowing
-	}
-	share := math.NaN()
-	if l.of.Kmh >= wayLeastKmh {
-		share = l.of.KmhPerS / l.of.Kmh
-	}
-	l.of.TurbineRPM, l.of.RPMPerS = s.falling(&p.Fall, share)
-	switch {
-	case math.IsNaN(share):
-	case l.HasLift && l.Lifted.Late < p.Fall.Early:
-		l.of.Way = s.way(&p.Fall, max(l.Lifted.Late, d.rose), share)
-	case l.HasBrake && l.Braked.Late < p.Fall.Early:
-		l.of.Way = s.way(&p.Fall, max(l.Braked.Late, d.rose), share)
-	}
-	if l.HasBrake && l.Braked.Late <= p.Fall.Early {
-		l.of.BrakeS = (p.Fall.Mid() - l.Braked.Mid()).Seconds()
+	if x := &d.decision; x.fall == p.Fall {
+		l.of, l.decision, l.decided = x.of, x.said, x.decided
 	}
 	if l.HasPressure {
 		l.of.PartedLowKPa, l.of.PartedHighKPa = l.PartedLowKPa, l.PartedHighKPa
@@ -143,33 +132,29 @@ func (d *linkTrack) linksOf(s *scene, p *state.Separation, r *release) linked {
 	if !p.Seen.Hidden {
 		l.of.LagS = r.lag
 	}
-	if s.decides(p) {
-		l.decision, l.decided = mem.Decide(&l.of)
-	}
 	return l
-}
-
-// decides reports whether the fall of a release shows the controller's decision
-// in a stop.
-func (s *scene) decides(p *state.Separation) bool {
-	return p.HasCommand && p.Stop && (!p.Reported || s.Report().Leads())
-}
-
-// learn takes a sound release into what is usual.
-func (l *linked) learn(s *scene, p *state.Separation) {
-	if s.decides(p) && p.Outcome == coupling.Parted {
-		s.history.Releases.Learn(&l.of)
-	}
-}
-
-// lateCommand reports whether the command fell later than this vehicle's habit by
-// more than the setting, whatever the habit's spread.
-func (l *linked) lateCommand(set *ReleaseLagSettings) bool {
-	return set.LateCommandS > 0 && l.decided && l.decision.LowS >= set.LateCommandS
 }
 
 // describe adds the links to a finding.
 func (l *linked) describe(s *scene, f *Finding, p *state.Separation) {
+	l.describeDecision(f, &p.Fall)
+	mem := &s.history.Releases
+	if usual, n := mem.LagS(); n >= chain.Fewest {
+		f.put(&usualLagS, usual)
+	}
+	l.driver(f)
+	if x, ok := s.dip(p); ok {
+		f.Instants = append(f.Instants, x)
+	}
+	if !l.HasPressure {
+		f.MissingInputs = append(f.MissingInputs, stream.ClutchPressure.String())
+		return
+	}
+	l.oil(mem, f)
+}
+
+// describeDecision adds how the command's fall stands to the habit.
+func (l *linked) describeDecision(f *Finding, fall *state.Edge) {
 	if l.decided {
 		x := &l.decision
 		f.put(&commandLateS, x.LateS)
@@ -187,23 +172,10 @@ func (l *linked) describe(s *scene, f *Finding, p *state.Separation) {
 		}
 		f.put(&habitReleases, float64(x.N))
 		if x.LateS > 0 {
-			f.Instants = append(f.Instants, Instant{InstantUsuallyFalls, p.Fall.Mid() - seconds(x.LateS), p.Fall.Early - seconds(max(0, x.HighS)),
-				p.Fall.Late - seconds(max(0, x.LowS))})
+			f.Instants = append(f.Instants, Instant{InstantUsuallyFalls, fall.Mid() - seconds(x.LateS), fall.Early - seconds(max(0, x.HighS)),
+				fall.Late - seconds(max(0, x.LowS))})
 		}
 	}
-	mem := &s.history.Releases
-	if usual, n := mem.LagS(); n >= chain.Fewest {
-		f.put(&usualLagS, usual)
-	}
-	l.driver(f)
-	if x, ok := s.dip(p); ok {
-		f.Instants = append(f.Instants, x)
-	}
-	if !l.HasPressure {
-		f.MissingInputs = append(f.MissingInputs, stream.ClutchPressure.String())
-		return
-	}
-	l.oil(mem, f)
 }
 
 func (l *linked) driver(f *Finding) {
@@ -216,6 +188,25 @@ func (l *linked) driver(f *Finding) {
 	add(l.HasLift, InstantLifted, l.Lifted)
 	add(l.HasBegan, InstantBegan, l.Began)
 	add(l.HasGone, InstantGone, l.Gone)
+}
+
+// driver adds what the driver did before an instant, where no command is known.
+func (d *linkTrack) driver(f *Finding, before bus.Micros) {
+	let, braked, ok := d.Driver(before)
+	none := chain.Span{}
+	if braked != none {
+		f.Instants = append(f.Instants, Instant{InstantBraked, braked.Mid(), braked.Early, braked.Late})
+	}
+	if ok && let != braked {
+		f.Instants = append(f.Instants, Instant{InstantLifted, let.Mid(), let.Early, let.Late})
+	}
+}
+
+// stoodSince is since when the vehicle has stood, between the row before and that in
+// which it was seen.
+func stoodSince(m *state.Moment) Instant {
+	at := m.At - seconds(m.StoodS)
+	return Instant{InstantStood, at, at - seconds(m.DtS), at}
 }
 
 func (l *linked) oil(mem *chain.Memory, f *Finding) {
@@ -252,79 +243,23 @@ func (s *scene) dip(p *state.Separation) (x Instant, ok bool) {
 const dipReach = bus.Second / 2
 
 // falling returns the turbine's speed at a fall of the command, and how fast it was
-// falling in the second before, in rpm/s. Just after a shift it falls as the road
-// speed does: by share, what it loses of itself in a second. A shift that is under way
-// hides neither as long as the turbine goes on as it went before. NaN where a shift
-// hides them, and share is not known.
+// falling before, in rpm/s: by share, what the road's speed loses of itself in a
+// second, just after a shift. NaN where a shift hides them, or share is not known.
 func (s *scene) falling(fall *state.Edge, share float64) (rpm, rate float64) {
-	const reachS, leastS, hiddenS, same = 1.0, 0.25, 0.8, 0.03
+	const leastS = 0.25
 	t := s.Trail()
-	at := t.After(fall.Mid()) - 1
-	i := at
-	for i > t.First() && i >= 0 && t.Get(i).Shifting {
-		i--
-	}
-	if i < t.First() || i < 0 || t.Get(i).Shifting || (fall.Mid()-t.Get(at).At).Seconds() > leastS {
+	i := t.After(fall.Mid()) - 1
+	if i < t.First() || i < 0 || (fall.Mid()-t.Get(i).At).Seconds() > leastS {
 		return math.NaN(), math.NaN()
 	}
-	last := t.Get(i)
-	k := i
-	for k > t.First() && !t.Get(k-1).Shifting && (last.At-t.Get(k-1).At).Seconds() <= reachS {
-		k--
-	}
-	rate = last.Turbine * share
-	if (last.At - t.Get(k).At).Seconds() >= leastS {
-		rate = slopeDown(t, k, i)
-	}
-	if at == i {
-		return last.Turbine, rate
-	}
-	if math.IsNaN(share) {
+	p := t.Get(i)
+	from := max(t.First(), t.After(p.At-announcedReach))
+	turned := s.turned(from, i+1, share)
+	if p.At-turned[i-from] <= turnAfter {
 		return math.NaN(), math.NaN()
 	}
-	ago := (t.Get(at).At - last.At).Seconds()
-	if rpm = t.Get(at).Turbine; ago <= hiddenS && math.Abs(rpm-(last.Turbine-float64(rate*ago))) <= float64(same*rpm) {
-		return rpm, rate
+	if rate = fallAt(t, i, turned[i-from], share); math.IsNaN(rate) {
+		return math.NaN(), math.NaN()
 	}
-	return math.NaN(), math.NaN()
-}
-
-// way is how the turbine came down since an instant, at most wayReach before the fall.
-func (s *scene) way(fall *state.Edge, since bus.Micros, share float64) (list []chain.Passed) {
-	t := s.Trail()
-	at := fall.Mid()
-	for i := t.After(at) - 1; i >= 0 && i >= t.First(); i-- {
-		p := t.Get(i)
-		if p.At < since || at-p.At > wayReach {
-			break
-		}
-		if ago := (at - p.At).Seconds(); !p.Shifting && (len(list) == 0 || ago-list[len(list)-1].AgoS >= wayPitchS) {
-			list = append(list, chain.Passed{AgoS: ago, TurbineRPM: p.Turbine, RPMPerS: p.Turbine * share})
-		}
-	}
-	return list
-}
-
-const (
-	// wayReach is as late as a decision is looked for, wayPitchS how fine.
-	wayReach, wayPitchS = 4 * bus.Second, 0.04
-	// wayLeastKmh is the least road speed whose share a second is known: below, whole
-	// km/h and sensors that fall silent make too much of it. Structural.
-	wayLeastKmh = 3.0
-)
-
-// slopeDown is the least-squares fall of the turbine's speed over the points k to i.
-func slopeDown(t *coupling.Trail, k, i int) float64 {
-	var n, st, sv, stt, stv float64
-	from := t.Get(k).At
-	for ; k <= i; k++ {
-		p := t.Get(k)
-		x := (p.At - from).Seconds()
-		n++
-		st += x
-		sv += p.Turbine
-		stt += float64(x * x)
-		stv += float64(x * p.Turbine)
-	}
-	return -(float64(n*stv) - float64(st*sv)) / (float64(n*stt) - float64(st*st))
+	return p.Turbine, rate
 }

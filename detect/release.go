@@ -119,8 +119,9 @@ type releaseLag struct {
 
 // releaseTally is what the account of the drive says of releases.
 type releaseTally struct {
-	stops  int // observed
-	trials ReleaseTrials
+	stops    int // observed
+	trials   ReleaseTrials
+	commands CommandTrials
 }
 
 func (d *releaseLag) begin(*scene) {
@@ -129,7 +130,7 @@ func (d *releaseLag) begin(*scene) {
 }
 
 func (d *releaseLag) account(a *Account) {
-	a.StopsObserved, a.ReleaseTrials = d.tally.stops, d.tally.trials
+	a.StopsObserved, a.ReleaseTrials, a.CommandTrials = d.tally.stops, d.tally.trials, d.tally.commands
 }
 
 // trial counts a release and in which trials a later one would have been
@@ -154,7 +155,7 @@ func (d *releaseLag) row(s *scene, m *state.Moment) {
 		d.lines.row(m)
 		return
 	}
-	d.links.row(m)
+	d.links.row(s, m)
 	if d.test.due(m) {
 		d.tried(s)
 	}
@@ -164,6 +165,7 @@ func (d *releaseLag) row(s *scene, m *state.Moment) {
 	if p := s.Separation(); p != nil {
 		d.separated(s, m, p)
 	}
+	d.decisions(s, m)
 	if m.Rose {
 		d.told = false
 	}
@@ -338,8 +340,11 @@ const lateLeast = 0.5
 // tell hands a release on.
 func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *release) {
 	l := d.links.linksOf(s, p, r)
-	if r.class == Normal && l.lateCommand(&s.set.ReleaseLag) {
-		r.class, r.severity = ReleaseLateCommand, min(0.9, 0.55+float64(0.1*l.decision.LowS))
+	if x := &d.links.decision; l.decided && late(&l.decision, &s.set.ReleaseLag) {
+		x.told = true
+		if r.class == Normal {
+			r.class, r.severity = ReleaseLateCommand, lateCommandSeverity(&l.decision)
+		}
 	}
 	f := Finding{Kind: KindReleaseLag, Class: r.class, Severity: r.severity, Keep: r.class != Normal || p.HasCommand && d.shown != s.Drive(),
 		Start: p.Fall.Early, End: max(m.At, p.Seen.Late), Context: p.Context}
@@ -391,10 +396,20 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 		f.MissingInputs = append(f.MissingInputs, "turbine_speed")
 	}
 	f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.FluidTemperature)...)
-	if r.class == Normal {
-		l.learn(s, p)
-	} else if p.HasCommand {
+	if r.class != Normal {
+		f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.Brake)...)
+	}
+	switch x := &d.links.decision; {
+	case r.class != Normal && p.HasCommand:
 		l.describe(s, &f, p)
+	case r.class != Normal:
+		d.links.driver(&f, p.Seen.At)
+		r.habit.usually(&f)
+	case p.Outcome == coupling.Parted && x.is && x.fall == p.Fall:
+		x.of = l.of // with what the plates did
+	}
+	if r.class != Normal && m.StoodS > 0 && p.Outcome == coupling.Parted {
+		f.Instants = append(f.Instants, stoodSince(m))
 	}
 	percentiles := r.habit.describe(&f)
 	if !p.HasCommand && p.Outcome == coupling.Parted && r.class != ReleaseDragging {

@@ -39,7 +39,7 @@ var compactWords = [...]string{
 	"slip_first_rpm", "slip_last_rpm", "days", "points", "lockup-fraction", "slow", "slipping", "output_off_road_percent", "with-engine",
 	"amplitude_rpm", "jolt_mps2", "after_nearest_s", "clutch-open", "clutch-unknown", "stood_s", "launch_capacity_share", "launches",
 	"controllers-silent", "error-frames", "frames-lost", "bad-input", "down", "bus-off", "clock-jump", "error_frames", "lines", "jump_s", "stale",
-	"not-available", "held_against_more_s", "slipped_before_s", "delay_s",
+	"not-available", "held_against_more_s", "slipped_before_s", "delay_s", "speeds usually part",
 }
 
 // compactShapes are key lists in the order in which they are written.
@@ -85,6 +85,12 @@ var compactShapes = [...][]string{
 		"driven", "driven_kmh_min", "driven_kmh_max", "driven_wide", "coasts"},
 	{"from_rpm_per_kmh", "to_rpm_per_kmh", "turbine_rpm", "count"},
 	{"kmh", "pedal_percent", "held_s", "slipped_s"},
+	// What the command's falls show.
+	{"drive", "start_us", "end_us", "ended", "engine_on_s", "moving_s", "closed_s", "partial_s", "coast_s", "open_s", "unknown_s", "edge_s",
+		"bands", "stops", "stops_observed", "release_trials", "command_trials", "opportunities", "roles", "frames", "bad_lines", "dropped",
+		"error_frames", "asking"},
+	{"falls", "recognised_later_1_s"},
+	{"gear", "deg_c", "turbine_rpm", "rpm_per_s", "brake_s", "kmh", "kmh_per_s", "parted_low_kpa", "parted_high_kpa", "dead_s", "lag_s", "overdue_s"},
 }
 
 // wordNumber finds a word's number in the list.

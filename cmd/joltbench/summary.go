@@ -75,6 +75,9 @@ func writeCoverage(out io.Writer, s *review.Stay, t *review.Total) {
 		if x := t.Recognised(); x != "" {
 			fmt.Fprintf(w, "Releases\t%d\t%s\n", t.Trials.Releases, x)
 		}
+		if x := t.Commands; x.Falls > 0 {
+			fmt.Fprintf(w, "Command let go\t%d\tin %d of them one later by 1 s than is this vehicle's habit would have been recognised\n", x.Falls, x.Later1S)
+		}
 		fmt.Fprintf(w, "Frames\t%d\t%d dropped, %d error frames, %d lines not understood\n", t.Frames, t.Dropped, t.Errors, t.BadLines)
 		if hours := t.EngineOnS / 3600; hours > 0 {
 			fmt.Fprintf(w, "Card\t%.1f kB written, %d syncs\t%.1f kB and %.0f syncs an hour of driving\n",
@@ -186,7 +189,9 @@ type summaryJSON struct {
 	LockupBounds *[2]float64 `json:"lockup_bounds"`
 	// Trials are in how many of the releases a later one would have been
 	// recognised.
-	Trials       detect.ReleaseTrials `json:"release_trials"`
+	Trials detect.ReleaseTrials `json:"release_trials"`
+	// Commands are in how many of the falls of the command.
+	Commands     detect.CommandTrials `json:"command_trials"`
 	Frames       uint64               `json:"frames"`
 	BadLines     uint64               `json:"bad_lines"`
 	Dropped      uint64               `json:"dropped"`
@@ -239,7 +244,7 @@ type opportunityJSON struct {
 
 func summaryObject(s *review.Stay, t *review.Total) summaryJSON {
 	o := summaryJSON{Verdict: s.Verdict(review.Metric, review.Times{}), Label: s.Label, Drives: t.Drives, EngineOnS: t.EngineOnS, MovingS: t.MovingS, ClosedS: t.ClosedS,
-		PartialS: t.PartialS, CoastS: t.CoastS, OpenS: t.OpenS, UnknownS: t.UnknownS, Stops: t.Stops, StopsObserved: t.StopsObserved, Trials: t.Trials, Calibration: s.Calibration,
+		PartialS: t.PartialS, CoastS: t.CoastS, OpenS: t.OpenS, UnknownS: t.UnknownS, Stops: t.Stops, StopsObserved: t.StopsObserved, Trials: t.Trials, Commands: t.Commands, Calibration: s.Calibration,
 		BytesWritten: s.Card.BytesWritten, Syncs: s.Card.Syncs,
 		Frames: t.Frames, BadLines: t.BadLines, Dropped: t.Dropped, ErrorFrames: t.Errors, Events: len(s.Events),
 		Counts: []count{}, Roles: []roleJSON{}, Fresh: map[string]float64{}, Opportunities: []opportunityJSON{}, Bands: t.Bands,

@@ -102,6 +102,20 @@ func (t *Track) pedal(r *stream.Row) {
 	t.pressed = pressed
 }
 
+// Driver returns when the driver let the vehicle roll up before an instant: the pedal
+// released, or the brake on; ok is false where neither is known. braked is zero where
+// the brake is not.
+func (t *Track) Driver(before bus.Micros) (let, braked Span, ok bool) {
+	if t.hasBrake && t.braked.Late <= before && before-t.braked.Late < driverReach {
+		braked = t.braked
+		let, ok = braked, true
+	}
+	if t.hasLift && !t.pressed && t.lifted.Late < before && before-t.lifted.Late < driverReach {
+		let, ok = t.lifted, true
+	}
+	return let, braked, ok
+}
+
 // Begin starts a release whose command fell.
 func (t *Track) Begin(fell Span, r *stream.Row) {
 	t.on, t.fell, t.n, t.below = true, fell, 0, false

@@ -9,9 +9,9 @@ import (
 	"joltwatch/stream"
 )
 
-// habit is a vehicle whose command falls at 700 rpm and 0.4 s of the turbine's fall
+// usual is a vehicle whose command falls at 700 rpm and 0.4 s of the turbine's fall
 // above it, within 10 rpm, n times.
-func habit(n int) *Memory {
+func usual(n int) *Memory {
 	m := &Memory{}
 	for i := range n {
 		rate := 60 + float64(i%7)*40
@@ -36,7 +36,7 @@ func TestDecide(t *testing.T) {
 		{"rolls out", 30, 590, 20, false, 0, 0},
 		{"hidden by a shift", 30, math.NaN(), math.NaN(), false, 0, 0},
 	} {
-		d, ok := habit(x.n).Decide(&Release{Gear: 2, TurbineRPM: x.rpm, RPMPerS: x.rate, BrakeS: math.NaN()})
+		d, ok := usual(x.n).Decide(&Release{Gear: 2, TurbineRPM: x.rpm, RPMPerS: x.rate, BrakeS: math.NaN()})
 		if ok != x.ok || ok && (d.LowS < x.low || d.HighS > x.high || d.LowS > d.LateS || d.LateS > d.HighS) {
 			t.Errorf("%s: %+v, %v", x.name, d, ok)
 		}
@@ -86,14 +86,16 @@ func TestDecideByBrake(t *testing.T) {
 // is late is told by the way down, even where a shift hides the fall itself.
 func TestDecideByWay(t *testing.T) {
 	// 100 rpm/s from 790 rpm, 50 above the habit of 740, for 1.5 s; then a downshift
-	// to 900 rpm, and the fall another 0.5 s later: below it for 1 s.
-	var down []Passed
+	// to 900 rpm, and the fall another 0.5 s later: overdue since 1.5 s.
+	var down, hidden []Passed
 	for ago := 0.05; ago < 2; ago += 0.05 {
 		p := Passed{AgoS: ago, TurbineRPM: 790 - 100*(2-ago), RPMPerS: 100}
 		if ago < 0.5 {
 			p.TurbineRPM = 900
 		}
 		down = append(down, p)
+		p.Hidden = true
+		hidden = append(hidden, p)
 	}
 	for _, x := range []struct {
 		name string
@@ -102,9 +104,11 @@ func TestDecideByWay(t *testing.T) {
 		late float64
 		ok   bool
 	}{
-		{"downshift", 850, down, 1, true},
-		{"hidden by a shift", math.NaN(), down, 1, true},
-		{"below as the shift began", 850, down[27:], 0.1, true},
+		{"downshift", 850, down, 1.5, true},
+		{"hidden by a shift", math.NaN(), down, 1.5, true},
+		{"below only as a shift went on", math.NaN(), hidden, 0, false},
+		{"below as the shift began, and let go far above the habit", 850, down[27:], 1.4, true},
+		{"below as the shift began", math.NaN(), down[27:], 0, false},
 		{"never below", math.NaN(), down[:5], 0, false},
 		{"as usual", 740, nil, 0, true},
 	} {
@@ -112,16 +116,51 @@ func TestDecideByWay(t *testing.T) {
 		if math.IsNaN(x.rpm) {
 			rate = math.NaN()
 		}
-		d, ok := habit(30).Decide(&Release{Gear: 2, TurbineRPM: x.rpm, RPMPerS: rate, BrakeS: math.NaN(), Way: x.way})
+		d, ok := usual(30).Decide(&Release{Gear: 2, TurbineRPM: x.rpm, RPMPerS: rate, BrakeS: math.NaN(), Way: x.way})
 		if ok != x.ok || ok && (math.Abs(d.LateS-x.late) > 0.2 || d.LowS > d.LateS || d.LateS > d.HighS) {
 			t.Errorf("%s: %+v, %v", x.name, d, ok)
 		}
 	}
 }
 
+// What sound releases of this vehicle are overdue by is no lateness.
+func TestOverdueByHabit(t *testing.T) {
+	var way []Passed
+	for ago := 0.05; ago < 2; ago += 0.05 {
+		way = append(way, Passed{AgoS: ago, TurbineRPM: 600, RPMPerS: 100})
+	}
+	r := &Release{Gear: 2, TurbineRPM: math.NaN(), RPMPerS: math.NaN(), BrakeS: math.NaN(), Way: way}
+	m := usual(30)
+	d, _ := m.Decide(r)
+	for i := range m.Last {
+		m.Last[i].OverdueS = 1.5
+	}
+	if x, _ := m.Decide(r); d.LowS < 1.8 || math.Abs(d.LowS-1.5-x.LowS) > 0.01 {
+		t.Errorf("%g s overdue, and %g s where 1.5 s is usual", d.LowS, x.LowS)
+	}
+	if got := m.Overdue(r); math.Abs(got-1.95) > 0.01 {
+		t.Errorf("%g s overdue, want 1.95", got)
+	}
+}
+
+// A gear of its own habit, seen a few times only, is held against that.
+func TestDecideInOwnGear(t *testing.T) {
+	m := usual(20)
+	for i := range 4 {
+		m.Learn(&Release{Gear: 1, Celsius: 70, TurbineRPM: 900 + 0.4*100 + float64(i), RPMPerS: 100, BrakeS: math.NaN(),
+			PartedLowKPa: math.NaN(), PartedHighKPa: math.NaN(), DeadS: math.NaN(), LagS: 0.2})
+	}
+	for rpm, late := range map[float64]float64{940: 0, 840: 1, 740: 2} {
+		d, ok := m.Decide(&Release{Gear: 1, Celsius: 70, TurbineRPM: rpm, RPMPerS: 100, BrakeS: math.NaN()})
+		if !ok || math.Abs(d.LateS-late) > 0.1 || d.LowS < late-0.6 || d.HighS > late+0.6 {
+			t.Errorf("first gear at %g rpm: %+v, want %g s late", rpm, d, late)
+		}
+	}
+}
+
 // What is kept is bounded, comes back from its file, and damage is told.
 func TestMemory(t *testing.T) {
-	m := habit(3 * remembered)
+	m := usual(3 * remembered)
 	b, err := json.Marshal(m)
 	if err != nil {
 		t.Fatal(err)

@@ -10,6 +10,10 @@ type Decision struct {
 	// LateS is by how much later than usual it came, LowS and HighS between what,
 	// in s; negative where it came sooner.
 	LateS, LowS, HighS float64
+	// EarliestS is how long before the turbine came to its habit for the first time,
+	// shifts or not; 0 where it did not. A command that falls as usual may have been due
+	// since then, if that is rare.
+	EarliestS float64
 	// UsualRPM is the turbine's speed at which it usually falls with the turbine
 	// falling as fast; 0 where the habit is a time after the brake, UsualBrakeS.
 	UsualRPM, UsualBrakeS float64
@@ -42,6 +46,9 @@ var (
 // Structural: what a vehicle does within three seconds is no habit.
 const loosest = 3.0
 
+// closest is the widest spread of a habit, in s, that a fall does not meet by chance.
+const closest = 1.0
+
 // Decide holds a release against the habit; ok is false where there is none yet, or
 // none that is kept closely enough. Controllers let go at a turbine or road speed
 // that is higher the faster it falls, or a while after the brake (common practice):
@@ -66,55 +73,134 @@ func (m *Memory) Decide(r *Release) (best Decision, ok bool) {
 			best, ok = d.Decision, true
 		}
 	}
-	if w && way.HighS-way.LowS <= loosest && (!ok || way.LowS > best.LowS) {
+	// One that fell as usual was hardly due before.
+	usual := ok && best.LowS <= 0 && best.HighS >= 0 && best.HighS-best.LowS <= closest
+	if w && !usual && way.HighS-way.LowS <= loosest && (!ok || way.LowS > best.LowS) {
 		return way, true
+	}
+	best.EarliestS = m.earliest(r)
+	if best.LowS > 0 {
+		// It may have been due as a shift went on, too.
+		best.HighS = max(best.HighS, best.EarliestS)
 	}
 	return best, ok
 }
 
-// byWay: for how long the turbine has been below the speed at which the command
-// usually falls, in whatever gear: a downshift since may have lifted it above that
-// again. What shifts hide counts for at the most only: controllers wait for their end.
-func (m *Memory) byWay(r *Release) (d Decision, ok bool) {
+// earliest is how long before the fall the turbine came to its habit for the first
+// time, shifts or not.
+func (m *Memory) earliest(r *Release) float64 {
 	list := m.those(byTurbine.fits)
 	if len(list) < Fewest {
-		return d, false
+		return 0
 	}
-	_, slope, _ := byTurbine.slope(list)
-	rest := byTurbine.rest(list, slope)
-	low, mid, high := reach(rest)
-	// Some gears may have a habit of their own.
-	low = min(low, at(rest, fewInWay))
-	d.N = len(list)
-	before := 0.0
-	for _, p := range r.Way {
-		s := min(p.AgoS-before, wayMostS)
-		before = p.AgoS
-		off := p.TurbineRPM - float64(slope*p.RPMPerS)
-		if p.RPMPerS < byTurbine.slowest || off >= high {
-			continue
-		}
-		d.HighS = p.AgoS
-		if off < mid {
-			d.LateS += s
-			d.UsualRPM, ok = mid+float64(slope*p.RPMPerS), true
-		}
-		if off < low {
-			d.LowS += s
-		}
-	}
-	return d, ok
+	h := byTurbine.habit(list, r.Gear)
+	return first(r.Way, h.slope, h.high)
 }
 
-// wayMostS is how much one point of the way stands for at the most.
-const wayMostS = 0.1
+// byWay: since when the turbine has been below the speed at which the command usually
+// falls, in whatever gear: a downshift since may have lifted it above that again. It
+// is overdue from where the turbine stayed below for a while and no shift was under
+// way, for controllers wait for the end of one; what this vehicle's sound releases are
+// overdue by is its habit.
+func (m *Memory) byWay(r *Release) (d Decision, ok bool) {
+	list := m.those(byTurbine.fits)
+	if len(list) < Fewest || len(r.Way) == 0 {
+		return d, false
+	}
+	h := byTurbine.habit(list, r.Gear)
+	// Some gears may have a habit of their own.
+	low := min(h.low, at(h.rest, fewInWay))
+	d = Decision{N: len(list), LowS: overdue(r.Way, h.slope, low), LateS: overdue(r.Way, h.slope, h.mid), HighS: first(r.Way, h.slope, h.high)}
+	if d.LateS == 0 {
+		return m.astray(r, &h)
+	}
+	usual := m.all(func(x *Remembered) float64 { return x.OverdueS })
+	if len(usual) > 0 {
+		d.LowS = max(0, d.LowS-at(usual, 1-fewInWay))
+	}
+	d.UsualRPM = h.mid + float64(h.slope*r.Way[0].RPMPerS)
+	return d, true
+}
 
-// fewInWay is the share of sound releases that may be below the habit of the rest by
-// mistake: late ones that were not told. Structural.
-const fewInWay = 0.15
+// Overdue is for how long a release had been overdue when the command fell, as far as
+// the turbine's way down tells it against the releases before; NaN where it does not.
+func (m *Memory) Overdue(r *Release) float64 {
+	list := m.those(byTurbine.fits)
+	if len(list) < Fewest || len(r.Way) == 0 {
+		return math.NaN()
+	}
+	h := byTurbine.habit(list, r.Gear)
+	return overdue(r.Way, h.slope, min(h.low, at(h.rest, fewInWay)))
+}
 
-// bySpeed: a speed against its fall, by the line of Theil 1950 and Sen 1968 through
-// those of the same gear, or of all where these are few.
+// overdue is how long before the fall the turbine came below the line, and stayed: for
+// longer the further the points are apart. Where it has ceased to fall since, nothing
+// was due.
+func overdue(way []Passed, slope, line float64) float64 {
+	since, from, running := 0.0, 0.0, false
+	for i := len(way) - 1; i >= 0; i-- {
+		p := &way[i]
+		if !p.Hidden && p.RPMPerS < byTurbine.slowest {
+			since, running = 0, false
+			continue
+		}
+		was := running
+		if running = !p.Hidden && p.below(slope, line); running && !was {
+			from = p.AgoS
+		}
+		if running && was && since == 0 && from-p.AgoS >= overdueS+2*(way[i+1].AgoS-p.AgoS) {
+			since = from
+		}
+	}
+	if since == 0 && running && way[0].AgoS <= overdueS {
+		return from // up to the fall
+	}
+	return since
+}
+
+// first is how long before the fall the turbine was below the line for the first time,
+// shifts or not.
+func first(way []Passed, slope, line float64) float64 {
+	for i := len(way) - 1; i >= 0; i-- {
+		if way[i].below(slope, line) {
+			return way[i].AgoS
+		}
+	}
+	return 0
+}
+
+func (p *Passed) below(slope, line float64) bool {
+	return p.RPMPerS >= byTurbine.slowest && p.TurbineRPM-float64(slope*p.RPMPerS) < line
+}
+
+// astray: a fall well above the speed at which the command usually falls in this gear
+// was not decided there; if a shift brought the turbine down to it before, it was then.
+func (m *Memory) astray(r *Release, h *habit) (d Decision, ok bool) {
+	x := r.remembered()
+	value, rate := byTurbine.of(&x)
+	if value < 0 || rate < byTurbine.slowest || h.own < fewestOwn || value-float64(h.slope*rate) < h.high+(h.high-h.mid) || h.share(h.high) > fewInWay {
+		return d, false
+	}
+	for i := range r.Way {
+		p := &r.Way[i]
+		if p.below(h.slope, h.high) {
+			return Decision{LateS: p.AgoS, LowS: p.AgoS, HighS: first(r.Way, h.slope, h.high), N: len(h.rest),
+				UsualRPM: h.mid + float64(h.slope*rate)}, true
+		}
+	}
+	return d, false
+}
+
+const (
+	// overdueS is how long the turbine must have stayed below: what a controller's own
+	// filters and its messages' period take (cp).
+	overdueS = 0.15
+	// fewInWay is the share of sound releases that may be below the habit of the rest by
+	// mistake: late ones that were not told. Structural.
+	fewInWay = 0.15
+)
+
+// bySpeed: a speed against its fall, by the line of Theil 1950 and Sen 1968.
 func (m *Memory) bySpeed(r *Remembered, l *law) (d Decision, ok bool) {
 	value, rate := l.of(r)
 	if rate < l.slowest || value < 0 {
@@ -125,22 +211,17 @@ func (m *Memory) bySpeed(r *Remembered, l *law) (d Decision, ok bool) {
 		return d, false
 	}
 	least, slope, most := l.slope(list)
-	rest := l.rest(list, slope)
-	low, mid, high := reach(rest)
-	off := value - float64(slope*rate)
-	d = Decision{LateS: (mid - off) / rate, LowS: (low - off) / rate, HighS: (high - off) / rate,
-		usual: mid + float64(slope*rate), N: len(list)}
-	d.SpreadS = (d.HighS - d.LowS) / (2 * wide) * (1 + few/float64(len(list))) * (1 + l.outside(list, rate))
-	for _, x := range rest {
-		if x > off {
-			d.Less += 1 / float64(len(rest))
-		}
-	}
+	h := l.line(list, r.Gear, slope)
+	off := value - float64(h.slope*rate)
+	d = Decision{LateS: (h.mid - off) / rate, LowS: (h.low - off) / rate, HighS: (h.high - off) / rate,
+		usual: h.mid + float64(h.slope*rate), N: len(list)}
 	for _, b := range [...]float64{least, most} {
-		low, _, high := reach(l.rest(list, b))
+		x := l.line(list, r.Gear, b)
 		off := value - float64(b*rate)
-		d.LowS, d.HighS = min(d.LowS, (low-off)/rate), max(d.HighS, (high-off)/rate)
+		d.LowS, d.HighS = min(d.LowS, (x.low-off)/rate), max(d.HighS, (x.high-off)/rate)
 	}
+	d.SpreadS = (d.HighS - d.LowS) / (2 * wide) * (1 + few/float64(len(list))) * (1 + l.outside(list, rate))
+	d.Less = h.share(off)
 	return d, true
 }
 
@@ -222,37 +303,118 @@ func (l *law) fits(x *Remembered) bool {
 	return value >= 0 && rate >= 0
 }
 
-// rest is what is left of the value of each release without so much of its rate.
-func (l *law) rest(list []*Remembered, slope float64) []float64 {
-	rest := make([]float64, len(list))
-	for i, x := range list {
-		value, rate := l.of(x)
-		rest[i] = value - float64(slope*rate)
-	}
-	return rest
+// habit is a line of the value over its rate: the slope, what is left of the value of
+// each release without it, ascending, and between what that usually lies in a gear.
+type habit struct {
+	slope          float64
+	rest           []float64
+	low, mid, high float64
+	own            int // releases of the gear
 }
 
-// slope is the median of the slopes between all pairs that are far enough apart, with
-// the bounds that hold it in 19 of 20 (Sen, J. Am. Stat. Assoc. 63, 1968); 0 where
-// there are none. A few releases in unlike gears, each braked its own way, make one by
-// chance.
+// fewestOwn releases of a gear show where its own habit lies, within the spread of
+// all. Structural.
+const fewestOwn = 3
+
+// habit is that of releases that are held to be alike. Where the gear has some of its
+// own they say where the habit lies, and all of them, each about those of its gear,
+// how far it goes; a gear that has not may have a habit like that of any other.
+func (l *law) habit(list []*Remembered, gear int) habit {
+	_, slope, _ := l.slope(list)
+	return l.line(list, gear, slope)
+}
+
+// line is the habit with so much of a slope.
+func (l *law) line(list []*Remembered, gear int, slope float64) (h habit) {
+	h.slope = slope
+	of := map[int][]float64{}
+	for _, x := range list {
+		value, rate := l.of(x)
+		v := value - float64(h.slope*rate)
+		h.rest = append(h.rest, v)
+		of[x.Gear] = append(of[x.Gear], v)
+	}
+	h.low, h.mid, h.high = reach(h.rest)
+	if h.own = len(of[gear]); h.own == len(list) {
+		return h
+	}
+	least, most, far := h.mid, h.mid, 0.0
+	var off []float64
+	for _, v := range of {
+		mid := h.mid
+		if len(v) >= fewestOwn {
+			mid, _ = median(sorted(v))
+			least, most = min(least, mid), max(most, mid)
+		}
+		for _, x := range v {
+			off = append(off, math.Abs(x-mid))
+		}
+	}
+	mad, _ := median(sorted(off))
+	far = float64(wide * 1.4826 * mad)
+	if h.own < fewestOwn {
+		h.low, h.high = min(least-far, at(h.rest, fewInWay)), max(most+far, at(h.rest, 1-fewInWay))
+		return h
+	}
+	h.mid, _ = median(of[gear])
+	// So few say of their own middle no better than within a part of the spread.
+	far *= 1 + few/2/float64(h.own)
+	h.low, h.high = h.mid-far, h.mid+far
+	return h
+}
+
+func sorted(v []float64) []float64 {
+	slices.Sort(v)
+	return v
+}
+
+// share is that of the releases that are above.
+func (h *habit) share(off float64) (s float64) {
+	for _, x := range h.rest {
+		if x > off {
+			s += 1 / float64(len(h.rest))
+		}
+	}
+	return s
+}
+
+// slope is the median of the slopes between all pairs that are far enough apart, of
+// the same gear where there are enough, with the bounds that hold it in 19 of 20 (Sen,
+// J. Am. Stat. Assoc. 63, 1968; by gears, the sums over them); 0 where there are none. A
+// few releases in unlike gears, each braked its own way, make one by chance.
 func (l *law) slope(list []*Remembered) (least, mid, most float64) {
-	var v []float64
+	var all, own []float64
+	gears := map[int]float64{}
 	for i, x := range list {
 		a, p := l.of(x)
+		gears[x.Gear]++
 		for _, y := range list[:i] {
-			if b, q := l.of(y); math.Abs(p-q) >= l.apart {
-				v = append(v, (a-b)/(p-q))
+			b, q := l.of(y)
+			if math.Abs(p-q) < l.apart {
+				continue
+			}
+			s := (a - b) / (p - q)
+			all = append(all, s)
+			if x.Gear == y.Gear {
+				own = append(own, s)
 			}
 		}
 	}
-	if len(v) == 0 {
+	if len(own) >= Fewest {
+		all = own
+	} else {
+		gears = map[int]float64{0: float64(len(list))}
+	}
+	if len(all) == 0 {
 		return 0, 0, 0
 	}
-	slices.Sort(v)
-	mid, _ = median(v)
-	n, pairs := float64(len(list)), float64(len(v))
-	c := 1.96 * math.Sqrt(float64(n*(n-1))*float64(2*n+5)/18) / (n * (n - 1) / 2)
-	least, most = at(v, max(0, (1-c)/2)), at(v, min((1+c)/2, (pairs-1)/pairs))
+	mid, _ = median(sorted(all))
+	variance, possible := 0.0, 0.0
+	for _, n := range gears { // whole numbers: in any order the same
+		variance += float64(n*(n-1)) * float64(2*n+5)
+		possible += float64(n*(n-1)) / 2
+	}
+	c, pairs := 1.96*math.Sqrt(variance/18)/possible, float64(len(all))
+	least, most = at(all, max(0, (1-c)/2)), at(all, min((1+c)/2, (pairs-1)/pairs))
 	return max(0, least), max(0, mid), max(0, most)
 }

@@ -20,12 +20,17 @@ type Release struct {
 	// LagS is the time from the command to the speeds' parting.
 	LagS float64
 	// Way is how the turbine came down to the fall since the driver let it, the
-	// latest first, without what shifts hide. It is not kept.
-	Way []Passed
+	// latest first. It is not kept; OverdueS is what it says.
+	Way      []Passed
+	OverdueS float64
 }
 
-// Passed is the turbine at an instant before the command fell.
-type Passed struct{ AgoS, TurbineRPM, RPMPerS float64 }
+// Passed is the turbine at an instant before the command fell. Hidden: a shift was
+// under way, or about to be.
+type Passed struct {
+	AgoS, TurbineRPM, RPMPerS float64
+	Hidden                    bool
+}
 
 // Memory is what is usual for the vehicle: its latest sound releases.
 type Memory struct {
@@ -48,6 +53,7 @@ type Remembered struct {
 	PartedHigh float64 `json:"parted_high_kpa"`
 	DeadS      float64 `json:"dead_s"`
 	LagS       float64 `json:"lag_s"`
+	OverdueS   float64 `json:"overdue_s"`
 }
 
 const (
@@ -80,7 +86,7 @@ func (m *Memory) Learn(r *Release) {
 func (r *Release) remembered() Remembered {
 	return Remembered{r.Gear, known(r.Celsius, 1), known(r.TurbineRPM, 1), known(r.RPMPerS, 1), known(r.BrakeS, 0.01),
 		known(r.Kmh, 0.1), known(r.KmhPerS, 0.01),
-		known(r.PartedLowKPa, 0.1), known(r.PartedHighKPa, 0.1), known(r.DeadS, 0.001), known(r.LagS, 0.001)}
+		known(r.PartedLowKPa, 0.1), known(r.PartedHighKPa, 0.1), known(r.DeadS, 0.001), known(r.LagS, 0.001), known(r.OverdueS, 0.01)}
 }
 
 // known rounds what is known, so that machines that fuse products agree.

@@ -58,6 +58,9 @@ type releaseTrack struct {
 	has    bool
 }
 
+// Following reports whether a release of the command is being followed to its end.
+func (s *Vehicle) Following() bool { return s.release.watching }
+
 func (p *releaseTrack) holding() bool { return p.watching && !p.watch.Away() }
 
 func (p *releaseTrack) forget() {

@@ -24,7 +24,9 @@ type Total struct {
 
 	Stops, StopsObserved int
 	// Trials are the self-tests of the releases.
-	Trials        detect.ReleaseTrials
+	Trials detect.ReleaseTrials
+	// Commands are those of the falls of the command.
+	Commands      detect.CommandTrials
 	Opportunities []detect.Opportunity
 	Bands         []detect.Band
 	Roles         []detect.RoleCover
@@ -89,6 +91,7 @@ func (s *Stay) Total() Total {
 		t.Stops += a.Stops
 		t.StopsObserved += a.StopsObserved
 		t.Trials.Add(a.ReleaseTrials)
+		t.Commands.Add(a.CommandTrials)
 		t.Frames += a.Frames
 		t.BadLines += a.BadLines
 		t.Dropped += a.Dropped

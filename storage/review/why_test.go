@@ -1,6 +1,8 @@
 package review
 
 import (
+	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -106,5 +108,28 @@ func TestWhyFelt(t *testing.T) {
 	s.Events = []Event{{Finding: *f}, other(detect.KindJolt, -5), other(detect.KindJolt, 9), other(detect.KindEngineDied, 9)}
 	if links := s.Why(&s.Events[0], Metric).Links; len(links) != 1 {
 		t.Errorf("felt of another time: %+v", links)
+	}
+}
+
+// Where no command is known the links are one, from the brake on, or else the pedal,
+// beside the habit; a command that fell late with the plates unseen says so of them.
+func TestWhyMergedLinks(t *testing.T) {
+	f := late(detect.ReleaseLate, map[string]float64{detect.InstantBraked: -6, detect.InstantUsuallyPart: -1.2, detect.InstantParted: 0.3, detect.InstantStood: 1.1},
+		measure("habit_releases", 30))
+	f.Instants = slices.DeleteFunc(f.Instants, func(x detect.Instant) bool { return x.Name == detect.InstantFell })
+	links := WhyOf(f, Metric).Links
+	if len(links) != 3 || links[0].Name != "brake to speeds parted" || !strings.Contains(links[0].Note, "decision, oil and plates together") || math.Abs(links[0].MaxS-6.3) > 0.1 ||
+		math.Abs(links[1].MaxS-1.5) > 0.1 || !strings.Contains(links[1].Note, "30 releases") || links[2].Name != feltLink || math.Abs(links[2].MaxS-0.8) > 0.1 {
+		t.Errorf("%+v", links)
+	}
+	f.Instants[slices.IndexFunc(f.Instants, func(x detect.Instant) bool { return x.Name == detect.InstantBraked })].Name = detect.InstantLifted
+	f.MissingInputs = []string{"brake"}
+	if x := WhyOf(f, Metric).Links[0]; x.Name != "pedal released to speeds parted" || !strings.Contains(x.Note, "brake signal was not recorded") {
+		t.Errorf("%+v", x)
+	}
+	w := WhyOf(late(detect.ReleaseLateCommand, map[string]float64{detect.InstantUsuallyFalls: -1.5}, measure("command_late_min_s", 1.3),
+		measure("command_late_max_s", 1.7), measure("fell_at_rpm", 600), measure("usual_fall_rpm", 740), measure("habit_releases", 30)), Metric)
+	if c := w.Candidates[0]; c.Key != WhyCommand || !c.Named() || strings.Contains(fmt.Sprint(w), "parted within") {
+		t.Errorf("%+v", w)
 	}
 }

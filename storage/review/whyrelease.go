@@ -82,6 +82,9 @@ func (b *whyBuilder) links() {
 // dip is the engine drawn below idle, which the driver feels as it comes free again.
 func (b *whyBuilder) dip() {
 	parted, ok := b.instant(detect.InstantParted)
+	if stood, has := b.instant(detect.InstantStood); ok && has {
+		b.link(feltLink, parted, stood, "the vehicle came to a standstill")
+	}
 	lowest, has := b.instant(detect.InstantDipped)
 	if rpm, known := b.get("engine_low_rpm"); ok && has && known {
 		b.link(feltLink, parted, lowest, fmt.Sprintf("the engine's dip, to %.0f rpm while the plates held", rpm))
@@ -90,11 +93,30 @@ func (b *whyBuilder) dip() {
 
 // bare is the chain where no command is known.
 func (b *whyBuilder) bare() {
-	closed, ok := b.instant("certainly closed")
-	parted, has := b.instant(detect.InstantParted)
-	if ok && has {
-		b.link("certainly closed to speeds parted", closed, parted, "decision, oil and plates together: no command is known")
+	const together = "decision, oil and plates together: no command is known"
+	parted, ok := b.instant(detect.InstantParted)
+	if !ok {
+		return
 	}
+	if on, has := b.instant(detect.InstantBraked); has && on.At <= parted.At {
+		b.link("brake to speeds parted", on, parted, together)
+	} else if up, has := b.instant(detect.InstantLifted); has && up.At <= parted.At {
+		b.link("pedal released to speeds parted", up, parted, joined(together, b.brakeNote()))
+	} else if closed, has := b.instant("certainly closed"); has {
+		b.link("certainly closed to speeds parted", closed, parted, joined(together, b.brakeNote()))
+	}
+	usual, has := b.instant(detect.InstantUsuallyPart)
+	if n, known := b.get("habit_releases"); has && known {
+		b.link("this vehicle's habit to speeds parted", usual, parted, fmt.Sprintf("by %.0f releases; which of decision, oil and plates was late is not known", n))
+	}
+}
+
+// joined puts notes in a row.
+func joined(a, b string) string {
+	if b == "" {
+		return a
+	}
+	return a + "; " + b
 }
 
 func (b *whyBuilder) brakeNote() string {
@@ -165,6 +187,10 @@ func (b *whyBuilder) brake() {
 
 // inTime: once told, it let go.
 func (b *whyBuilder) inTime() {
+	if _, seen := b.instant(detect.InstantParted); !seen {
+		b.lack("when the speeds parted after the command fell: it could not be told", WhyPlates, WhyOil, WhyValve)
+		return
+	}
 	lag, ok := b.get(detect.LagS.Name)
 	if !ok {
 		lag, _ = b.get(detect.LagMaxS.Name)

@@ -34,7 +34,11 @@ type confusion struct {
 	of map[drive.Cause]*confused
 	// tells are the causes that the signals of the class can tell.
 	tells map[drive.Cause]bool
-	notes []string
+	// observed are the late commands by stops whose self-test said that a later one
+	// would have been told, seen those of them that were; wrongly are the sound stops
+	// told as commanded late, of so many.
+	observed, seen, wrongly, sound, soundObserved int
+	notes                                         []string
 }
 
 type confused struct {
@@ -73,6 +77,8 @@ func (c *confusion) add(o *confusion) {
 	for x := range o.tells {
 		c.tells[x] = true
 	}
+	c.observed, c.seen = c.observed+o.observed, c.seen+o.seen
+	c.wrongly, c.sound, c.soundObserved = c.wrongly+o.wrongly, c.sound+o.sound, c.soundObserved+o.soundObserved
 	c.notes = append(c.notes, o.notes...)
 }
 
@@ -197,7 +203,9 @@ func (c *causesCmd) confuse(jobs []job) (map[string]*confusion, error) {
 }
 
 func confuseJob(j *job, p *plans) (*confusion, error) {
-	out, s, _, err := j.run(p, []detect.Settings{detect.DefaultSettings()})
+	set := detect.DefaultSettings()
+	set.Drive.AccountS = accountEveryS
+	out, s, _, err := j.run(p, []detect.Settings{set})
 	if err != nil {
 		return nil, err
 	}
@@ -207,9 +215,47 @@ func confuseJob(j *job, p *plans) (*confusion, error) {
 			c.tells[x] = true
 		}
 	}
-	set := detect.DefaultSettings()
 	c.match(j, s.Truth(), out[0].findings, set.ReleaseLag.LimitS)
+	c.commands(j, s.Truth(), &out[0])
 	return c, nil
+}
+
+// accountEveryS is how often the account comes, so that each fall of the command is
+// told from the next, and afterTrialS how long after it the self-test is in it.
+const (
+	accountEveryS = 0.5
+	afterTrialS   = 2 * bus.Second
+)
+
+// commands holds what was said of the command's falls against the truth.
+func (c *confusion) commands(j *job, t *drive.Truth, out *seen) {
+	for i := range t.Releases {
+		r := &t.Releases[i]
+		if r.Reason != "stop" {
+			continue
+		}
+		told := slices.ContainsFunc(out.findings, func(f detect.Finding) bool {
+			return f.Class == detect.ReleaseLateCommand && f.Start <= r.Fell+bus.Second/2 && f.End >= r.Fell-bus.Second/2
+		})
+		switch observed := out.laterAt(r.Fell+afterTrialS) > out.laterAt(r.Fell); {
+		case r.Cause == "":
+			c.sound++
+			if observed {
+				c.soundObserved++
+			}
+			if told {
+				c.wrongly++
+				c.notes = append(c.notes, fmt.Sprintf("%s at %.1f s: a sound stop is told as commanded late", j.name, r.Fell.Seconds()))
+			}
+		case r.Cause == drive.CauseCommand && observed:
+			c.observed++
+			if alarmNear(out.findings, r.Fell-bus.Second/2, r.Fell+bus.Second, detect.KindReleaseLag) != nil {
+				c.seen++
+			} else {
+				c.notes = append(c.notes, fmt.Sprintf("%s at %.1f s: late command, said as observed, not told", j.name, r.Fell.Seconds()))
+			}
+		}
+	}
 }
 
 // match goes through what was injected and looks at what was said of it.
@@ -297,7 +343,9 @@ func causeAims(class string, c *confusion) []aim {
 	a.share("right candidate among the first two, %", two, n, 90)
 	if y := c.of[drive.CauseCommand]; y != nil && c.tells[drive.CauseCommand] {
 		a.share("late commands found, %", y.found, y.injected, 90)
+		a.share("late commands found where said as observed, %", c.seen, c.observed, 90)
 	}
+	a.share("sound stops not told as commanded late, %", c.sound-c.wrongly, c.sound, 99)
 	if blind > 0 {
 		a.share("no part named where the facts are missing, %", blind-named, blind, 100)
 	}
@@ -333,6 +381,9 @@ func writeConfusion(w io.Writer, classes map[string]*confusion, notes bool) erro
 		}
 		if err := tw.Flush(); err != nil {
 			return err
+		}
+		if y := c.of[drive.CauseCommand]; y != nil {
+			fmt.Fprintf(w, "  a later command would have been told, it says: %d of %d late ones, %d of %d sound stops\n", c.observed, y.injected, c.soundObserved, c.sound)
 		}
 		if notes {
 			for _, n := range c.notes {

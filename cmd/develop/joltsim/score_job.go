@@ -65,6 +65,26 @@ func ofSecond(t *elastic.Trip) (job, error) {
 type seen struct {
 	findings []detect.Finding
 	accounts []detect.Account
+	// commands is what the accounts said in turn of the command's self-tests.
+	commands []commandsAt
+}
+
+// commandsAt is in how many falls of the command up to an instant a later one would
+// have been told.
+type commandsAt struct {
+	at    bus.Micros
+	later uint64
+}
+
+// laterAt is that of an instant.
+func (s *seen) laterAt(at bus.Micros) (n uint64) {
+	for _, x := range s.commands {
+		if x.at > at {
+			break
+		}
+		n = x.later
+	}
+	return n
 }
 
 // Finding keeps a copy: the monitor may use its slices again.
@@ -81,6 +101,7 @@ func (s *seen) Account(a *detect.Account) {
 	c := *a
 	c.Opportunities = append([]detect.Opportunity(nil), a.Opportunities...)
 	c.Bands, c.Roles = nil, nil
+	s.commands = append(s.commands, commandsAt{a.End, a.CommandTrials.Later1S})
 	for i := range s.accounts {
 		if s.accounts[i].Drive == c.Drive {
 			s.accounts[i] = c
