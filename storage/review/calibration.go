@@ -15,7 +15,11 @@ func (t *Total) Recognised() string {
 	if x.Releases == 0 {
 		return ""
 	}
-	return fmt.Sprintf("one later by 0.5 s would have been recognised in %d, by 1 s in %d, by 2 s in %d", x.LaterHalfS, x.Later1S, x.Later2S)
+	text := fmt.Sprintf("one later by 0.5 s would have been recognised in %d, by 1 s in %d, by 2 s in %d", x.LaterHalfS, x.Later1S, x.Later2S)
+	if x.Later1S < x.LaterHalfS || x.Later2S < x.Later1S {
+		text += " (not more the later: just then a downshift, or the end of the stop, hides it)"
+	}
+	return text
 }
 
 // LockupBounds is between which shares of moving time, 0…1, the clutch was in

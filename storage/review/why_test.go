@@ -133,3 +133,15 @@ func TestWhyMergedLinks(t *testing.T) {
 		t.Errorf("%+v", w)
 	}
 }
+
+// A lag that may be longer than its link, for a reported state may follow the command,
+// says so.
+func TestWhyBehindTheState(t *testing.T) {
+	at := map[string]float64{detect.InstantParted: 1.2}
+	if note := WhyOf(late(detect.ReleaseLate, at, measure("lag_max_s", 1.54)), Metric).Links[0].Note; !strings.Contains(note, "may follow the command: the lag is 1.54 s at most") {
+		t.Error(note)
+	}
+	if note := WhyOf(late(detect.ReleaseLate, at, measure("lag_max_s", 1.24)), Metric).Links[0].Note; strings.Contains(note, "follow the command") {
+		t.Error(note)
+	}
+}

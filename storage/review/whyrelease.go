@@ -66,7 +66,7 @@ func (b *whyBuilder) links() {
 		if has {
 			note = "the pressure still held when the speeds parted"
 		}
-		b.link(end, fell, parted, note)
+		b.link(end, fell, parted, joined(note, b.behind(fell, parted)))
 		b.usual("usual_lag_s")
 		return
 	}
@@ -77,6 +77,16 @@ func (b *whyBuilder) links() {
 	b.link("command to oil gone", fell, gone, note)
 	b.usual("usual_lag_s")
 	b.link("oil gone to plates apart", gone, parted, "")
+}
+
+// behind says by how much more than its link the lag may be: what fell is a reported
+// state, which the command may have come before.
+func (b *whyBuilder) behind(fell, parted detect.Instant) string {
+	most, ok := b.get(detect.LagMaxS.Name)
+	if _, _, high := span(fell, parted); !ok || most < high+0.02 {
+		return ""
+	}
+	return fmt.Sprintf("counted from the reported state, which may follow the command: the lag is %.2f s at most", most)
 }
 
 // dip is the engine drawn below idle, which the driver feels as it comes free again.
@@ -113,8 +123,8 @@ func (b *whyBuilder) bare() {
 
 // joined puts notes in a row.
 func joined(a, b string) string {
-	if b == "" {
-		return a
+	if a == "" || b == "" {
+		return a + b
 	}
 	return a + "; " + b
 }

@@ -17,6 +17,10 @@ func main() {
 	stops := flag.Int("stops", 300, "releases of a week at the least")
 	seed := flag.Uint64("seed", 1, "the first seed")
 	flag.Parse()
+	if *n < 1 || *stops < 1 || flag.NArg() > 0 {
+		fmt.Fprintln(os.Stderr, "conditionscore: expected at least one week and one stop, and no further words")
+		os.Exit(2)
+	}
 	causes := append([][]string{nil}, weeks.Pairs()...)
 	for _, name := range weeks.Names() {
 		causes = append(causes, []string{name})

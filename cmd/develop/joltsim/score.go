@@ -19,7 +19,7 @@ import (
 type scoreCmd struct {
 	Hours       float64 `default:"300" help:"Hours of normal driving besides the scenario library, shared out over the vehicles."`
 	AskedHours  float64 `default:"30" help:"Hours of normal driving of the cars of which nothing is known but two speeds."`
-	Family      int     `help:"Only vehicles of this family, 1 or 2; both by default."`
+	Family      int     `default:"0" enum:"0,1,2" help:"Only vehicles of this family, 1 or 2; both where 0."`
 	Tuning      bool    `help:"Use the tuning vehicles and seeds instead of the scoring ones: for choosing thresholds."`
 	Sensitivity bool    `help:"Vary each threshold by 20 % either way as well, on a tenth of the hours."`
 	Only        string  `help:"Only drives whose name contains this."`
@@ -41,6 +41,10 @@ func (c *scoreCmd) Run() error {
 	set := drive.Scoring
 	if c.Tuning {
 		set = drive.Tuning
+	}
+	known, err := openKnown(c.Known)
+	if err != nil {
+		return err
 	}
 	jobs, err := c.jobs(set, c.Hours)
 	if err != nil {
@@ -64,7 +68,7 @@ func (c *scoreCmd) Run() error {
 		return err
 	}
 	if !c.Sensitivity || c.Known != "" || c.Record != "" {
-		return judgeAims(list, c.Known, c.Record)
+		return judgeAims(list, known, c.Known, c.Record)
 	}
 	lost, err := c.vary(set)
 	if err != nil {

@@ -109,7 +109,7 @@ func tellable(l *drive.Layout, follows bool) map[drive.Cause]bool {
 // causesCmd measures what the review says of findings whose cause is known.
 type causesCmd struct {
 	Rounds int    `default:"1" help:"Rounds of drives; each draws its own."`
-	Family int    `help:"Only vehicles of this family, 1 or 2; both by default."`
+	Family int    `default:"0" enum:"0,1,2" help:"Only vehicles of this family, 1 or 2; both where 0."`
 	Tuning bool   `help:"Use the tuning vehicles and seeds instead of the scoring ones: for choosing thresholds."`
 	Only   string `help:"Only drives whose name contains this."`
 	Notes  bool   `help:"List what was put wrongly."`
@@ -123,6 +123,10 @@ func (c *causesCmd) Run() error {
 	set := drive.Scoring
 	if c.Tuning {
 		set = drive.Tuning
+	}
+	known, err := openKnown(c.Known)
+	if err != nil {
+		return err
 	}
 	jobs, err := c.jobs(set)
 	if err != nil {
@@ -148,7 +152,7 @@ func (c *causesCmd) Run() error {
 			return err
 		}
 	}
-	return judgeAims(list, c.Known, c.Record)
+	return judgeAims(list, known, c.Known, c.Record)
 }
 
 // jobs are the drives of known cause of both families.

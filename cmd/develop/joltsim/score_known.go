@@ -18,6 +18,14 @@ const knownHead = "# Aims that are missed, one a line: aim, class, value. Writte
 
 func (a *aim) key() string { return a.What + "\t" + a.Class }
 
+// openKnown reads a record before anything is driven; nil where there is no path.
+func openKnown(path string) (known, error) {
+	if path == "" {
+		return nil, nil
+	}
+	return readKnown(path)
+}
+
 // readKnown reads a record; each line has an aim, a class and a value, with
 // tabs between them.
 func readKnown(path string) (known, error) {
@@ -76,16 +84,12 @@ func (k known) worse(list []aim) []string {
 
 // judgeAims writes the record, or holds the aims against the one that is known, or,
 // without either, says that aims were missed.
-func judgeAims(list []aim, knownPath, record string) error {
+func judgeAims(list []aim, k known, path, record string) error {
 	switch {
 	case record != "":
 		return writeKnown(record, list)
-	case knownPath != "":
-		k, err := readKnown(knownPath)
-		if err != nil {
-			return err
-		}
-		return k.judge(list, knownPath)
+	case k != nil:
+		return k.judge(list, path)
 	}
 	if n := count(list, missed); n > 0 {
 		return missedError(n)

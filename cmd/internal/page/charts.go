@@ -453,6 +453,7 @@ func stateSeconds(b detect.Band) []float64 {
 type bar struct {
 	name string
 	v    []float64
+	from float64 // where its band begins
 }
 
 func (b bar) total() (t float64) {
@@ -472,16 +473,14 @@ func sharesBySpeed(s, other *review.Stay) Chart {
 		t := s.Total()
 		for _, b := range t.Bands {
 			if strings.HasPrefix(b.Of, "speed") {
-				rows = append(rows, bar{b.Label + mark, stateSeconds(b)})
+				rows = append(rows, bar{b.Label + mark, stateSeconds(b), b.From})
 			}
 		}
 	}
 	add(s, "")
 	if other != nil {
 		add(other, " (other)")
-		slices.SortStableFunc(rows, func(a, b bar) int {
-			return strings.Compare(strings.TrimSuffix(a.name, " (other)"), strings.TrimSuffix(b.name, " (other)"))
-		})
+		slices.SortStableFunc(rows, func(a, b bar) int { return cmp.Compare(a.from, b.from) })
 	}
 	return c.bars(rows, "speed band, km/h", "Nothing to draw: no moving time by speed band is on file.")
 }
@@ -500,7 +499,7 @@ func sharesOverDrives(s *review.Stay, times review.Times) Chart {
 		if w, ok := times.Wall(d.Clock, a.Start); ok {
 			name = w.Format("Mon 15:04")
 		}
-		rows = append(rows, bar{name, []float64{a.ClosedS, a.PartialS, a.CoastS, a.OpenS, a.UnknownS}})
+		rows = append(rows, bar{name, []float64{a.ClosedS, a.PartialS, a.CoastS, a.OpenS, a.UnknownS}, 0})
 	}
 	if len(rows) > mostDrives {
 		c.Note = fmt.Sprintf("The last %d of %d drives.", mostDrives, len(rows))

@@ -22,6 +22,7 @@ type Recipe struct {
 	Title   string
 	Span    string
 	Says    dual
+	Chance  string // how likely what is named is by chance, beside the table's p
 	Steps   []dual
 	Expect  string
 	Tries   string
@@ -62,6 +63,9 @@ func NewRecipe(s *review.Stay, v View) *Recipe {
 		Table: tableOf(a), Charts: conditionCharts(a, s.Releases()), Caution: recipeCautions,
 		Unmet: inBoth(s.NeverMet)}
 	r.Head = newHead("Recipe: "+r.Title, v.Units, read("page.css"))
+	if len(a.Named) > 0 {
+		r.Chance = fmt.Sprintf("That so much comes by chance, in all conditions and pairs of them together: p %.3f. In the table each stands alone, against the greatest of any, which asks for more: what is named may have a greater p there.", a.Named[0].P)
+	}
 	list := a.Recipe()
 	for _, b := range list {
 		r.Steps = append(r.Steps, inBoth(func(u review.Units) string { return review.Capital(conditions.Do(b, u.Quantity)) }))
@@ -233,6 +237,9 @@ func (r *Recipe) Text(p func(format string, args ...any)) {
 		u = 1
 	}
 	p("%s, %s\n\n%s\n", r.Title, r.Span, r.Says[u])
+	if r.Chance != "" {
+		p("%s\n", r.Chance)
+	}
 	if len(r.Steps) > 0 {
 		p("\nTo make it happen again\n")
 		for i, s := range r.Steps {

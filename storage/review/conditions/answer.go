@@ -1,6 +1,7 @@
 package conditions
 
 import (
+	"math"
 	"slices"
 
 	"joltwatch/detect"
@@ -95,6 +96,9 @@ func (a *Answer) describe(list []Release, t *table, ones []effect) {
 		e := Effect{Of: c.of, Known: len(c.known), P: 1}
 		if e.Known > 0 {
 			e.Low, e.High = stats.Quantile(c.known, 0.05), stats.Quantile(c.known, 0.95)
+			if whole(c.known) {
+				e.Low, e.High = math.Floor(e.Low), math.Ceil(e.High)
+			}
 		}
 		if x := ones[j]; x.ok() {
 			e.Best, e.P = t.rounded(list, t.bound(x.region))[0], x.p
@@ -103,6 +107,11 @@ func (a *Answer) describe(list []Release, t *table, ones []effect) {
 		}
 		a.Each = append(a.Each, e)
 	}
+}
+
+// whole reports whether all are counts.
+func whole(list []float64) bool {
+	return !slices.ContainsFunc(list, func(v float64) bool { return v != math.Trunc(v) })
 }
 
 // within are the releases for which all bounds hold.
