@@ -23,6 +23,10 @@ type Score struct {
 	// them in which these were named, all of them; InGroup also where another
 	// stands in their place that was said not to be told apart.
 	Caused, Named, InGroup int
+	// Pairs are the weeks whose cause needs two conditions, PairsNamed those of them in
+	// which both were named; Shown those whose own counts show both, each among the
+	// releases for which the other holds (Fisher's exact test, 5 %), ShownNamed as above.
+	Pairs, PairsNamed, Shown, ShownNamed int
 	// False are the weeks in which anything was named that does not matter.
 	False int
 	// Recipes are the weeks with one, Held those whose true rate is in the
@@ -82,6 +86,9 @@ func (s *Score) take(w *Week, a *conditions.Answer, names []string) {
 		if exact == len(names) {
 			s.Named++
 		}
+		if len(names) == 2 {
+			s.pair(w, exact == 2)
+		}
 		if group >= len(names) {
 			s.InGroup++
 			by.InGroup++
@@ -95,6 +102,42 @@ func (s *Score) take(w *Week, a *conditions.Answer, names []string) {
 			}
 		}
 	}
+}
+
+// pair counts a week of two conditions.
+func (s *Score) pair(w *Week, named bool) {
+	s.Pairs++
+	if named {
+		s.PairsNamed++
+	}
+	if !w.showsBoth() {
+		return
+	}
+	s.Shown++
+	if named {
+		s.ShownNamed++
+	}
+}
+
+// showsBoth reports whether the week's counts, by the true bounds, show that each of
+// two conditions matters where the other holds.
+func (w *Week) showsBoth() bool {
+	var late, of [2][2]uint64 // by whether each holds
+	for i := range w.Releases {
+		r := &w.Releases[i]
+		var holds [2]int
+		for k, p := range w.Cause.Parts {
+			if v := r.Values[At(p.Name)]; v >= p.From && v <= p.To {
+				holds[k] = 1
+			}
+		}
+		of[holds[0]][holds[1]]++
+		if r.Late {
+			late[holds[0]][holds[1]]++
+		}
+	}
+	const level = 0.05
+	return stats.Fisher(late[1][1], of[1][1], late[0][1], of[0][1]) < level && stats.Fisher(late[1][1], of[1][1], late[1][0], of[1][0]) < level
 }
 
 func lateBand(n int) int {
@@ -113,6 +156,10 @@ func (s *Score) Add(x *Score) {
 	s.Caused += x.Caused
 	s.Named += x.Named
 	s.InGroup += x.InGroup
+	s.Pairs += x.Pairs
+	s.PairsNamed += x.PairsNamed
+	s.Shown += x.Shown
+	s.ShownNamed += x.ShownNamed
 	s.False += x.False
 	s.Recipes += x.Recipes
 	s.Held += x.Held
@@ -153,6 +200,8 @@ func (s *Score) Print(w io.Writer) {
 	for i, name := range []string{"5 to 9", "10 to 19", "20 and more"} {
 		fmt.Fprintf(w, "%s late: true condition told in %s\n", name, Of(s.ByLate[i].InGroup, s.ByLate[i].Caused))
 	}
+	fmt.Fprintf(w, "two together: both named in %s; in weeks whose counts show both (Fisher, 5 %%, each where the other holds), in %s; in the others, in %s\n",
+		Of(s.PairsNamed, s.Pairs), Of(s.ShownNamed, s.Shown), Of(s.PairsNamed-s.ShownNamed, s.Pairs-s.Shown))
 	for _, name := range append(Names(), "release_number") {
 		if of := s.Could[name]; of > 0 {
 			fmt.Fprintf(w, "named where it does not matter: %s, %s\n", name, Of(s.Wrongly[name], of))
