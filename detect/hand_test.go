@@ -450,6 +450,23 @@ func TestShiftTellsThatTheClutchWasOn(t *testing.T) {
 	}
 }
 
+// Regulated slip under little load is what an open converter has too: the bounds of the
+// lockup fraction leave it open. Under load they do not.
+func TestLittleLoadLeavesTheFractionOpen(t *testing.T) {
+	edge := func(pedal float64) float64 {
+		h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+		h.drive()
+		h.pedal = pedal
+		h.command = 330
+		h.run(10, func(s float64) { h.engine = h.turbine + min(40, 100*s) })
+		h.m.Flush()
+		return h.got.account.EdgeS
+	}
+	if more := edge(15) - edge(40); more < 8 || more > 10.5 {
+		t.Errorf("%.1f s more are left open under little load, want about 10", more)
+	}
+}
+
 func TestAccountAddsUp(t *testing.T) {
 	h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
 	h.drive()

@@ -65,6 +65,10 @@ type lockup struct {
 // Structural: it only widens bounds.
 const fillS = 0.5
 
+// lightPct is a pedal below which an open converter slips no more than is regulated,
+// so that the plates may carry nothing (cp). Structural: it only widens bounds.
+const lightPct = 25.0
+
 // change takes a change between held and open. It lies within the samples on both
 // sides of it, and is blurred by what the engine's speed passes through on its way.
 func (l *lockup) change(s *scene, m *state.Moment) {
@@ -82,6 +86,9 @@ func (l *lockup) change(s *scene, m *state.Moment) {
 	}
 	if m.State == state.Closed {
 		l.fills = 0
+	}
+	if a, ok := m.Accelerator(); ok && a < lightPct && m.State == state.Partial {
+		l.edge += m.DtS
 	}
 	if l.fills > 0 {
 		l.edge += min(m.DtS, l.fills)
