@@ -87,8 +87,8 @@ func (t *Tracker) Recall(m *Memory) {
 		t.habit.add(r)
 	}
 	for _, x := range m.Loads {
-		if x.HeldS >= 0 && x.HeldS <= loadKeep && x.SlippedS >= 0 && x.SlippedS < 1e6 {
-			t.slip.loads.add(&Point{Kmh: x.Kmh, Press: x.Pedal}, x.HeldS, x.SlippedS)
+		if x.HeldS >= 0 && x.HeldS <= loadKeep && x.SlippedS >= 0 && x.SlippedS < 1e6 && x.SlipRPM >= 0 && x.SlipRPM < 1e4 {
+			t.slip.loads.add(x.Kmh, x.Pedal, load{x.HeldS, x.SlippedS, float64(x.SlipRPM * x.SlippedS)})
 		}
 	}
 	d := &t.work.downs

@@ -19,7 +19,7 @@ type Slip struct {
 	// Kmh is the mean road speed, Pedal the mean pedal, in percent above rest.
 	Kmh, Pedal float64
 	// HeldS is for how long the clutch held with as much pedal or more at that
-	// speed or less, SlippedS for how long it slipped there before this.
+	// speed or less, SlippedS for how long it slipped under about that load before.
 	HeldS, SlippedS float64
 }
 
@@ -100,7 +100,7 @@ func (w *slipWatch) see(m *Map, p *Point, k *mark, drivenS float64, out Out) {
 		w.finish(m, &w.real, out)
 	}
 	if holds && !w.real.on && w.real.now < least {
-		w.loads.add(p, dt, 0)
+		w.loads.add(p.Kmh, p.Press, load{held: dt})
 		w.chance(p, dt, out)
 	}
 	w.try(m, p, slip, least, dt, holds)
@@ -168,8 +168,12 @@ func (w *slipWatch) told(r *slipRun) bool {
 	if r.n <= 0 || (r.to-r.from).Seconds() < slipS || r.sum/r.n < r.least || r.sum/r.n > slipMost {
 		return false
 	}
-	r.heldS, r.slipped = w.loads.harder(r.kmh/r.n, r.pedal/r.n)
-	return r.heldS >= heldLeast && r.slipped <= float64(slippedShare*r.heldS)
+	kmh, pedal := r.kmh/r.n, r.pedal/r.n
+	usual := w.loads.harder(kmh, pedal)
+	near := w.loads.near(kmh, pedal)
+	r.heldS, r.slipped = usual.held, near.slipped
+	onPurpose := usual.slipped > float64(seldomShare*usual.held) && r.sum/r.n < float64(moreSlip*usual.sum/usual.slipped)
+	return usual.held >= heldLeast && near.slipped <= float64(slippedShare*(near.held+near.slipped)) && !onPurpose
 }
 
 // finish ends a course of slip, and tells of it where it is none of this vehicle's
@@ -182,7 +186,7 @@ func (w *slipWatch) finish(m *Map, r *slipRun, out Out) {
 			Kmh: r.kmh / r.n, Pedal: r.pedal / r.n, HeldS: r.heldS, SlippedS: r.slipped})
 	}
 	if r.n > 0 {
-		w.loads.add(&Point{Kmh: r.kmh / r.n, Press: r.pedal / r.n}, 0, float64(weight*r.n))
+		w.loads.add(r.kmh/r.n, r.pedal/r.n, load{slipped: weight * r.n, sum: weight * r.sum})
 	}
 	*r = slipRun{}
 }
@@ -212,9 +216,14 @@ func (w *slipWatch) chance(p *Point, dt float64, out Out) {
 
 const (
 	// heldLeast is for how long, in s, a clutch must have held against more for
-	// slip to be an exception, slippedShare the most of that it may have slipped.
+	// slip to be an exception, slippedShare the share of the time under about that
+	// load in which it may have slipped.
 	heldLeast    = 30.0
-	slippedShare = 0.05
+	slippedShare = 0.2
+	// Where it has slipped against more for longer than seldomShare of that time,
+	// it does so on purpose, and moreSlip times as much is an exception.
+	seldomShare = 0.05
+	moreSlip    = 1.5
 	// toldWeight is what slip that is told counts for of this: an exception is no
 	// habit until it has come often.
 	toldWeight  = 0.1
@@ -234,34 +243,55 @@ type Load struct {
 	Pedal    float64 `json:"pedal_percent"`
 	HeldS    float64 `json:"held_s"`
 	SlippedS float64 `json:"slipped_s"`
+	// SlipRPM is by how much it slipped in the mean.
+	SlipRPM float64 `json:"slip_rpm"`
+}
+
+// load is the same of one cell, sum the slip in rpm summed over the time.
+type load struct{ held, slipped, sum float64 }
+
+func (l *load) plus(x load) {
+	l.held, l.slipped, l.sum = l.held+x.held, l.slipped+x.slipped, l.sum+x.sum
 }
 
 // loads are those of one vehicle.
-type loads [loadSpeeds][loadPedals]struct{ held, slipped float32 }
+type loads [loadSpeeds][loadPedals]load
 
 func loadCell(kmh, pedal float64) (x, y int) {
 	return min(max(int(kmh/loadKmh), 0), loadSpeeds-1), min(max(int(pedal/loadPercent), 0), loadPedals-1)
 }
 
-func (l *loads) add(p *Point, held, slipped float64) {
-	x, y := loadCell(p.Kmh, p.Press)
-	c := &l[x][y]
-	c.held, c.slipped = c.held+float32(held), c.slipped+float32(slipped)
+func (l *loads) add(kmh, pedal float64, x load) {
+	i, j := loadCell(kmh, pedal)
+	c := &l[i][j]
+	c.plus(x)
 	if c.held > loadKeep {
-		c.held, c.slipped = c.held/2, c.slipped/2
+		c.held, c.slipped, c.sum = c.held/2, c.slipped/2, c.sum/2
 	}
 }
 
 // harder adds up what was asked of the clutch with as much pedal or more at a road
 // speed or less: of an engine that turns no faster it then carried as much.
-func (l *loads) harder(kmh, pedal float64) (held, slipped float64) {
+func (l *loads) harder(kmh, pedal float64) (all load) {
 	x, y := loadCell(kmh, pedal)
 	for i := 0; i <= x; i++ {
 		for j := y; j < loadPedals; j++ {
-			held, slipped = held+float64(l[i][j].held), slipped+float64(l[i][j].slipped)
+			all.plus(l[i][j])
 		}
 	}
-	return held, slipped
+	return all
+}
+
+// near adds up the time under about that load: up to 10 % more pedal and 10 km/h more or
+// less. A clutch that slips on purpose does so there as well.
+func (l *loads) near(kmh, pedal float64) (all load) {
+	x, y := loadCell(kmh, pedal)
+	for i := max(x-1, 0); i <= min(x+1, loadSpeeds-1); i++ {
+		for j := y; j <= min(y+1, loadPedals-1); j++ {
+			all.plus(l[i][j])
+		}
+	}
+	return all
 }
 
 // list returns the cells that hold something.
@@ -269,7 +299,7 @@ func (l *loads) list() (out []Load) {
 	for x := range l {
 		for y, c := range l[x] {
 			if c.held >= 0.1 || c.slipped >= 0.1 {
-				out = append(out, Load{float64(x) * loadKmh, float64(y) * loadPercent, round(float64(c.held), 0.1), round(float64(c.slipped), 0.1)})
+				out = append(out, Load{float64(x) * loadKmh, float64(y) * loadPercent, round(c.held, 0.1), round(c.slipped, 0.1), round(c.sum/max(c.slipped, 0.1), 0.1)})
 			}
 		}
 	}
