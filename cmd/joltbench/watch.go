@@ -35,12 +35,18 @@ func (c *watchCmd) Run(h *host) error {
 	if c.Every < 200*time.Millisecond {
 		return cli.Usage("--every: expected 200ms or more")
 	}
+	out, _ := h.stdout.(*os.File)
+	terminal := out != nil && term.IsTerminal(int(out.Fd()))
+	if c.Once || !terminal && !c.JSON {
+		// Who follows may wait for a stay that is still to begin.
+		if err := isStay(c.Dir); err != nil {
+			return err
+		}
+	}
 	s, err := review.Load(c.Dir)
 	if err != nil {
 		return err
 	}
-	out, _ := h.stdout.(*os.File)
-	terminal := out != nil && term.IsTerminal(int(out.Fd()))
 	if c.JSON {
 		return c.follow(h, s)
 	}

@@ -32,6 +32,9 @@ func run(args []string) error {
 	program := set.String("program", "", "a static build of joltwatch; this source's by default")
 	drive := set.String("drive", "testdata/van", "the folder of the drive")
 	set.Parse(args) //nolint:errcheck // exits
+	if set.NArg() > 0 {
+		return fmt.Errorf("%q is one argument too many: the drive is given with -drive FOLDER", set.Arg(0))
+	}
 	work, err := os.MkdirTemp("", "cardcost")
 	if err != nil {
 		return err

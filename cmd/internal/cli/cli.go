@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"io"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	"github.com/alecthomas/kong"
@@ -54,6 +55,9 @@ func (p Program) Main(args []string, stdout, stderr io.Writer) int {
 		return exited
 	}
 	if err != nil {
+		if at := (*kong.ParseError)(nil); errors.As(err, &at) && at.Context.Selected() != nil {
+			p.Name = at.Context.Selected().FullPath() // the command whose help tells
+		}
 		return p.end(Usage(err.Error()), stderr)
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
@@ -79,7 +83,8 @@ func (p Program) end(err error, stderr io.Writer) int {
 	if code == 2 {
 		hint = "; see " + p.Name + " --help"
 	}
-	fmt.Fprintf(stderr, "%s: %v%s\n", p.Name, err, hint)
+	program, _, _ := strings.Cut(p.Name, " ")
+	fmt.Fprintf(stderr, "%s: %v%s\n", program, err, hint)
 	return code
 }
 

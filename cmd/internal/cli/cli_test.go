@@ -45,6 +45,7 @@ func TestMainExitCodes(t *testing.T) {
 		{[]string{"do", "badly"}, 1, "prog: of the world\n"},
 		{[]string{"do", "wrong"}, 2, "prog: not so; see prog --help\n"},
 		{[]string{"undo"}, 2, "see prog --help\n"},
+		{[]string{"do"}, 2, "prog: expected \"<how>\"; see prog do --help\n"},
 		{[]string{"do", "look"}, 3, "prog: done: look\n"},
 		{[]string{"do", "worst"}, 4, "prog: worst\n"},
 	} {
