@@ -108,7 +108,7 @@ type shudder struct {
 	slipUsual, engUsual usualBand
 }
 
-// bankMax bounds the bins, which are binHz apart: 3 to 24 Hz.
+// bankMax bounds the bins, which are binHz apart: 3 to 24 Hz. It is even.
 const (
 	bankMax = 48
 	binHz   = 0.5
@@ -172,17 +172,24 @@ func (u *usualBand) of(bin, bins int) float64 {
 	return min(most, usualMost)
 }
 
-// power is the squared magnitude of one bin by the second-order recursion of
-// Goertzel (1958).
-func power(coeff float64, v []float64) float64 {
-	s1, s2 := 0.0, 0.0
+// powers is the squared magnitude of two bins by the second-order recursion of
+// Goertzel (1958), two values at a time.
+func powers(a, b float64, v []float64) (pa, pb float64) {
+	var a1, a2, b1, b2 float64
 	if len(v)%2 != 0 {
-		s1, v = v[0], v[1:]
+		a1, b1, v = v[0], v[0], v[1:]
 	}
-	for ; len(v) >= 2; v = v[2:] {
-		s2 = v[0] + float64(coeff*s1) - s2
-		s1 = v[1] + float64(coeff*s2) - s1
+	for i := 1; i < len(v); i += 2 {
+		x, y := v[i-1], v[i]
+		a2 = x + float64(a*a1) - a2
+		b2 = x + float64(b*b1) - b2
+		a1 = y + float64(a*a2) - a1
+		b1 = y + float64(b*b2) - b1
 	}
+	return squared(a, a1, a2), squared(b, b1, b2)
+}
+
+func squared(coeff, s1, s2 float64) float64 {
 	return float64(s1*s1) + float64(s2*s2) - float64(float64(coeff*s1)*s2)
 }
 
@@ -349,9 +356,10 @@ func (d *shudder) peak(v []float64, rate, low, high float64, usual *usualBand) (
 		d.flat[i] = float64((x - v[0] - mean - float64(slope*float64(i))) * weights[i])
 	}
 	best, total, bestP := 0, 0.0, 0.0
-	for b := 0; b < bins; b++ {
-		power := power(d.bank[b], d.flat[:n])
-		d.power[b] = power
+	for b := 0; b < bins; b += 2 {
+		d.power[b], d.power[b+1] = powers(d.bank[b], d.bank[b+1], d.flat[:n])
+	}
+	for b, power := range d.power[:bins] {
 		total += power
 		f := low - 1 + float64(binHz*float64(b))
 		if f >= low && f <= high && power > bestP {
