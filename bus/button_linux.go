@@ -36,10 +36,11 @@ type Button struct {
 	file   *os.File // nil while the device is away
 	closed bool
 
-	boot bool // the kernel stamps with the boot clock
-	out  []Frame
-	next int
-	down bool
+	boot  bool // the kernel stamps with the boot clock
+	out   []Frame
+	next  int
+	down  bool
+	heard Micros // when it was last pressed, or opened
 }
 
 // struct input_event (linux/input.h): a struct timeval, type, code, value.
@@ -52,7 +53,7 @@ const (
 
 // OpenButton opens an input device (/dev/input/by-path/… or /dev/input/event0).
 func OpenButton(path string, opt ButtonOptions) (*Button, error) {
-	b := &Button{path: path, opt: opt}
+	b := &Button{path: path, opt: opt, heard: BootNow()}
 	if err := b.connect(); err != nil {
 		if !opt.Wait || !errors.Is(err, ErrMissing) {
 			return nil, err
@@ -96,7 +97,8 @@ func (b *Button) connect() error {
 	return nil
 }
 
-// Read returns the presses, waiting up to 0.2 s for the first.
+// Read returns the presses, waiting up to 0.2 s for the first, or 30 s once nothing has
+// come for long.
 func (b *Button) Read(batch []Frame) (int, error) {
 	if b.next == len(b.out) {
 		b.out, b.next = b.out[:0], 0
@@ -122,13 +124,18 @@ func (b *Button) receive() error {
 		b.out = append(b.out, NewNotice(BootNow(), b.opt.Bus, NoticeUp, 0))
 	}
 	var buf [32 * inputEventSize]byte
-	err := b.file.SetReadDeadline(time.Now().Add(quietTime))
+	wait := quietTime
+	if BootNow()-b.heard > restAfter {
+		wait = restQuietTime
+	}
+	err := b.file.SetReadDeadline(time.Now().Add(wait))
 	n := 0
 	if err == nil {
 		n, err = b.file.Read(buf[:])
 	}
 	switch {
 	case err == nil:
+		b.heard = BootNow()
 	case errors.Is(err, os.ErrDeadlineExceeded):
 		return nil
 	case errors.Is(err, os.ErrClosed):

@@ -95,7 +95,8 @@ func (m *Marks) one(c net.Conn) {
 	}
 }
 
-// Read returns the marks, waiting up to 0.2 s for the first.
+// Read returns the marks, waiting for the first: who waits for a button is not to be
+// woken by the clock.
 func (m *Marks) Read(batch []Frame) (int, error) {
 	if len(batch) == 0 {
 		return 0, nil
@@ -105,8 +106,6 @@ func (m *Marks) Read(batch []Frame) (int, error) {
 		return 1, nil
 	case <-m.closed:
 		return 0, io.EOF
-	case <-time.After(200 * time.Millisecond):
-		return 0, nil
 	}
 }
 

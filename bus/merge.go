@@ -126,7 +126,7 @@ func (q *queue) grow(limit int) {
 }
 
 // Read returns the next frames in order. Where the sources are live it waits for
-// the first, up to 0.2 s, or 5 s once nothing has come for long.
+// the first, up to 0.2 s, or a minute once nothing has come for long.
 func (m *Merged) Read(batch []Frame) (int, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -135,7 +135,7 @@ func (m *Merged) Read(batch []Frame) (int, error) {
 		now := time.Now()
 		until = now.Add(quietTime)
 		if now.Sub(m.heard) > restAfter.Duration() {
-			until = now.Add(restQuietTime)
+			until = now.Add(2 * restQuietTime) // its sources wake it
 		}
 	}
 	for {

@@ -7,8 +7,11 @@ import (
 	"encoding/binary"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"os"
 	"os/exec"
+	"path/filepath"
+	"strconv"
 	"strings"
 	"sync/atomic"
 	"syscall"
@@ -376,4 +379,78 @@ func TestVMProgramTakesTheStandard(t *testing.T) {
 	if together < 40 {
 		t.Errorf("asked for both speeds at once %d times in 20 s", together)
 	}
+}
+
+// With the key off, half a minute after the last frame, the program wakes at most once
+// in five seconds. What it does without a rest of a tenth of a second is one waking.
+func TestVMProgramRests(t *testing.T) {
+	needVM(t)
+	program, err := os.Getwd()
+	if err != nil {
+		t.Fatal(err)
+	}
+	program += "/joltwatch"
+	if _, err := os.Stat(program); err != nil {
+		t.Skip("needs the program beside the test: .ci/vm/test puts it there")
+	}
+	dir := t.TempDir()
+	file := dir + "/truck.toml"
+	if err := os.WriteFile(file, []byte("label = \"emulated\"\n[[bus]]\nname = \"truck\"\nsource = \"socketcan:rest0\"\nj1939 = true\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	vcan(t, "rest0")
+	run := exec.Command(program, "run", "--vehicle", file, "--store", dir+"/stay")
+	run.Env = append(os.Environ(), "XDG_RUNTIME_DIR="+dir)
+	var stderr bytes.Buffer
+	run.Stderr = &stderr
+	if err := run.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer run.Process.Kill()
+	w := newWire(t, "rest0")
+	for range 100 {
+		w.send(data(0, 0x0CF00400, Extended, 0xF0, 0x7D, 0x7D, 0x80, 0x25, 0x00, 0xFF, 0xFF))
+		time.Sleep(40 * time.Millisecond)
+	}
+	time.Sleep(50 * time.Second) // it has fallen asleep, and the last short wait is over
+	wakings, before, awake := 0, switches(t, run.Process.Pid), false
+	const watched = 120
+	for range 10 * watched {
+		time.Sleep(100 * time.Millisecond)
+		n := switches(t, run.Process.Pid)
+		if n != before && !awake {
+			wakings++
+		}
+		awake, before = n != before, n
+	}
+	t.Logf("%d wakings in %d s", wakings, watched)
+	if wakings > watched/5 {
+		t.Errorf("%d wakings in %d s; it said: %s", wakings, watched, stderr.String())
+	}
+	if err := run.Process.Signal(syscall.SIGTERM); err != nil {
+		t.Error(err)
+	}
+	run.Wait()
+}
+
+// switches is how often the threads of a process were put to sleep and woken (proc(5)).
+func switches(t *testing.T, pid int) (sum int) {
+	t.Helper()
+	tasks, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/status", pid))
+	if err != nil || len(tasks) == 0 {
+		t.Fatalf("no threads of %d: %v", pid, err)
+	}
+	for _, task := range tasks {
+		b, _ := os.ReadFile(task) // one may have ended
+		for line := range strings.Lines(string(b)) {
+			if n, ok := strings.CutPrefix(line, "voluntary_ctxt_switches:"); ok {
+				k, err := strconv.Atoi(strings.TrimSpace(n))
+				if err != nil {
+					t.Fatal(err)
+				}
+				sum += k
+			}
+		}
+	}
+	return sum
 }

@@ -232,9 +232,10 @@ const (
 	// absentTime is how often a missing or downed interface is looked for.
 	absentTime = 50 * time.Millisecond
 	// After restAfter without a frame, a vehicle at rest is woken for seldom:
-	// these are the two times then. A frame ends the wait at once all the same.
+	// these are the two times then. A frame, and an interface that goes down, end
+	// the wait at once all the same.
 	restAfter      = 10 * Second
-	restQuietTime  = 5 * time.Second
+	restQuietTime  = 30 * time.Second
 	restAbsentTime = time.Second
 )
 

@@ -58,7 +58,7 @@ const (
 	awayAfter = 60 * bus.Second
 	// asleep is the heartbeat then: few wake-ups, and well within the
 	// watchdog of the service (30 s).
-	asleep = 10 * time.Second
+	asleep = 12 * time.Second
 )
 
 func (c *runCmd) Run(h *host) error {
