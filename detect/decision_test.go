@@ -100,25 +100,30 @@ func TestLateWithoutCommand(t *testing.T) {
 	}
 }
 
-// The more a command is late the more it weighs, up to a bound, and never as much as an
-// engine that dies.
-func TestLateCommandSeverity(t *testing.T) {
-	severity := func(lateS float64) float64 {
-		h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+// The more it is late the more it weighs, up to a bound, and never as much as an engine
+// that dies: a command, and a parting of which no command is known.
+func TestLatenessWeighs(t *testing.T) {
+	severity := func(class detect.Class, lateS float64, roles ...stream.Role) float64 {
+		h := newHand(t, detect.DefaultSettings(), roles...)
 		for k := range 10 {
 			h.roll(usuallyRPM+5*float64(k%3), false)
 		}
 		h.roll(usuallyRPM-150*lateS, false)
 		h.m.Flush()
 		for _, f := range h.got.of(detect.KindReleaseLag) {
-			if f.Class == detect.ReleaseLateCommand {
+			if f.Class == class {
 				return f.Severity
 			}
 		}
-		t.Fatalf("a command %g s late was not told", lateS)
+		t.Fatalf("%s by %g s was not told", class, lateS)
 		return 0
 	}
-	if a, b := severity(0.8), severity(1.4); b-a < 0.04 || a < 0.55 || b >= 1 {
-		t.Errorf("0.8 s late weighs %g, 1.4 s %g", a, b)
+	for _, x := range []struct {
+		class detect.Class
+		roles []stream.Role
+	}{{detect.ReleaseLateCommand, []stream.Role{stream.ClutchPressureCommand}}, {detect.ReleaseLate, nil}} {
+		if a, b := severity(x.class, 0.8, x.roles...), severity(x.class, 1.4, x.roles...); b-a < 0.04 || a < 0.55 || b >= 0.95 {
+			t.Errorf("%s: 0.8 s late weighs %g, 1.4 s %g", x.class, a, b)
+		}
 	}
 }

@@ -233,3 +233,47 @@ func TestLinks(t *testing.T) {
 	l = play(0, 0.2, 2.5, Hold{})
 	inside("gone to a tenth", l.Gone, 1+0.2*math.Log(10))
 }
+
+// What the driver did before a fall: the pedal released where it is known, else the
+// brake; neither where the pedal is pressed again, nothing is known, or it is long ago.
+func TestDriver(t *testing.T) {
+	for _, x := range []struct {
+		name          string
+		pedal, brake  bool // known
+		again         bool // the pedal is pressed again
+		before        float64
+		let, braked   float64 // s; 0 none
+		brakeFromRow1 bool
+	}{
+		{"both", true, true, false, 5, 1, 2, false},
+		{"brake alone", false, true, false, 5, 2, 2, false},
+		{"pedal alone", true, false, false, 5, 1, 0, false},
+		{"pressed again", true, false, true, 5, 0, 0, false},
+		{"pressed again, braking on", true, true, true, 5, 2, 2, false},
+		{"nothing known", false, false, false, 5, 0, 0, false},
+		{"before either", true, true, false, 0.5, 0, 0, false},
+		{"between them", true, true, false, 1.5, 1, 0, false},
+		{"long ago", true, true, false, 40, 0, 0, false},
+		{"on from the first row: since when is not known", false, true, false, 5, 0, 0, true},
+	} {
+		var track Track
+		for ms := 0; ms <= int(1000*min(x.before, 10)); ms += 20 {
+			s := float64(ms) / 1000
+			r := &stream.Row{At: bus.Micros(ms) * 1000}
+			put := func(role stream.Role, on bool, v float64) {
+				if on {
+					r.V[role], r.Known = v, r.Known|1<<role
+					r.Prev[role], r.Next[role] = r.At, r.At
+				}
+			}
+			put(stream.Accelerator, x.pedal, map[bool]float64{true: 20}[s < 1 || x.again && s >= 3])
+			put(stream.Brake, x.brake, map[bool]float64{true: 1}[s >= 2 || x.brakeFromRow1])
+			track.Row(r)
+		}
+		let, braked, ok := track.Driver(bus.Micros(x.before * 1e6))
+		near := func(got Span, want float64) bool { return math.Abs(got.Mid().Seconds()-want) <= 0.03 }
+		if ok != (x.let > 0) || ok && !near(let, x.let) || !near(braked, x.braked) {
+			t.Errorf("%s: let %v, braked %v, %v", x.name, let, braked, ok)
+		}
+	}
+}
