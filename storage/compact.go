@@ -34,6 +34,7 @@ const (
 	tagPatch     = 0x0b // an object with the keys of the base: its values
 	tagPatchList = 0x0c // an array: count, values, each against the base's
 	tagSameRun   = 0x0d // count: so many of the values that follow are the same
+	tagShapeFar  = 0x0f // number of a listed shape from 31 on: its values
 	tagDecimal   = 0x10 // + exponent 0…15: mantissa, signed
 	tagSmall     = 0x20 // + 0…15: the number
 	tagStep      = 0x30 // + exponent 0…15: difference from the base, signed
@@ -280,7 +281,12 @@ func (c *compactor) array(n *node) {
 
 func (c *compactor) object(n *node) {
 	if s, ok := shapeOf(n); ok {
-		c.out = append(c.out, tagShape+byte(s))
+		if s < tagWord-tagShape {
+			c.out = append(c.out, tagShape+byte(s))
+		} else {
+			c.out = append(c.out, tagShapeFar)
+			c.uvarint(s)
+		}
 		c.shaped(n, s)
 		return
 	}
@@ -480,6 +486,8 @@ func (x *expander) other(tag byte, base *node) node {
 		return x.again(x.count(len(x.seen)))
 	case tagWordFar:
 		return x.word(x.count(len(compactWords)))
+	case tagShapeFar:
+		return x.shaped(x.count(len(compactShapes)))
 	}
 	if base == nil {
 		return x.fail()

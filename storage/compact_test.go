@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"reflect"
 	"slices"
+	"strconv"
 	"testing"
 
 	"joltwatch/cmd/develop/lot"
@@ -67,6 +68,32 @@ func TestCompactIsExact(t *testing.T) {
 			t.Fatalf("value %d: %s became %s, %v", i, text, back, err)
 		}
 		before = goneOn(t, text, &before)
+	}
+}
+
+// Every listed shape and word comes back, however many there are.
+func TestCompactLists(t *testing.T) {
+	for i, shape := range compactShapes {
+		object := node{kind: nodeObject}
+		for k, key := range shape {
+			object.keys = append(object.keys, key)
+			object.items = append(object.items, node{kind: nodeNumber, text: strconv.Itoa(100 + k)})
+		}
+		for _, n := range []node{object, {kind: nodeArray, items: []node{object, object}}} {
+			text := n.append(nil)
+			got, err := expand(compact(nil, &n), nil)
+			if err != nil || !sameJSON(text, got.append(nil)) {
+				t.Errorf("shape %d: %s became %s, %v", i, text, got.append(nil), err)
+			}
+			from := newTrail(&node{kind: nodeArray, items: []node{}})
+			goneOn(t, text, &from)
+		}
+	}
+	for i, word := range compactWords {
+		n := node{kind: nodeString, text: word}
+		if got, err := expand(compact(nil, &n), nil); err != nil || got.text != word {
+			t.Errorf("word %d: %q became %q, %v", i, word, got.text, err)
+		}
 	}
 }
 
