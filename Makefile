@@ -100,6 +100,10 @@ scale: ## an invented fleet through the real courier, server and questions (VEHI
 morning: ## the busiest minutes of 10,000 invented vehicles, into two intakes and a store that counts (VANS=10000 SECONDS=30)
 	$(GO) run ./cmd/develop/fleet/morning -vans $(or $(VANS),10000) -seconds $(or $(SECONDS),30)
 
+.PHONY: year
+year: ## the shop's questions over a year of invented vehicles, in sealed months (VEHICLES=1000 MONTHS=12)
+	$(GO) run -tags engine ./cmd/develop/fleet/year -vehicles $(or $(VEHICLES),1000) -months $(or $(MONTHS),12)
+
 .PHONY: speed
 speed: ## processor time and instructions a frame, beside the aims (needs qemu-user and gcc)
 	$(GO) run ./cmd/develop/speed
