@@ -331,8 +331,11 @@ func Plural(n int, word string) string {
 	if n == 1 {
 		return "1 " + word
 	}
-	if strings.HasSuffix(word, "y") {
+	switch {
+	case strings.HasSuffix(word, "y"):
 		return fmt.Sprintf("%d %sies", n, word[:len(word)-1])
+	case strings.HasSuffix(word, "ch"):
+		return fmt.Sprintf("%d %ses", n, word)
 	}
 	return fmt.Sprintf("%d %ss", n, word)
 }

@@ -60,7 +60,7 @@ var wordings = []Words{
 			"map the clutch's command if the vehicle sends it; else compare with earlier pulls of the same gear and load",
 			"a clutch inside the automatic gearbox slipped under load; whether it was meant to cannot be told", "Most drivers do not feel this."},
 	}},
-	{detect.KindSlipTrend, "slip that grows", "growth of slip", "hour driven", []ClassWords{
+	{detect.KindSlipTrend, "slip that grows", "growth of slip", "driven hour", []ClassWords{
 		{detect.Class{},
 			"consistent with a clutch that carries less from day to day: a lining that wears, an apply circuit that leaks more and more, fluid that is spent; a controller that has begun to ask for more slip looks alike",
 			"compare the command at the same load on the first and the last day; the controller's adaptation values and the fluid's condition by the maker's method",

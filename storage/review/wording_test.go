@@ -36,3 +36,17 @@ func TestEveryClassHasWords(t *testing.T) {
 		}
 	}
 }
+
+// Of each kind of opportunity there are one or some, in English.
+func TestPluralOfOpportunities(t *testing.T) {
+	for kind, want := range map[string]string{
+		detect.KindReleaseLag: "7 releases", detect.KindHillSlip: "7 stretches", detect.KindApply: "7 applies", detect.KindSlipTrend: "7 driven hours", detect.KindShudder: "7 opportunities",
+	} {
+		if got := Plural(7, Opportunity(kind)); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+	if got := Plural(1, Opportunity(detect.KindHillSlip)); got != "1 stretch" {
+		t.Errorf("%q", got)
+	}
+}
