@@ -33,13 +33,15 @@ type law struct {
 	of func(*Remembered) (value, rate float64)
 	// slowest is the least rate at which a difference in speed is a difference in
 	// time: slower, a stop takes so long that nobody feels what comes late. apart is
-	// how far two rates must be apart to tell a slope. Structural.
-	slowest, apart float64
+	// how far two rates must be apart to tell a slope, least how far a habit goes at the
+	// least: road speeds come in whole km/h, and the same ones again and again show no
+	// narrower one. Structural.
+	slowest, apart, least float64
 }
 
 var (
-	byTurbine = law{func(x *Remembered) (float64, float64) { return x.TurbineRPM, x.RPMPerS }, 40, 15}
-	byRoad    = law{func(x *Remembered) (float64, float64) { return x.Kmh, x.KmhPerS }, 1.5, 0.6}
+	byTurbine = law{func(x *Remembered) (float64, float64) { return x.TurbineRPM, x.RPMPerS }, 40, 15, 10}
+	byRoad    = law{func(x *Remembered) (float64, float64) { return x.Kmh, x.KmhPerS }, 1.5, 0.6, 1}
 )
 
 // loosest is the widest spread of a habit, in s, by which anything is decided.
@@ -53,7 +55,12 @@ const closest = 1.0
 // none that is kept closely enough. Controllers let go at a turbine or road speed
 // that is higher the faster it falls, or a while after the brake (common practice):
 // what the vehicle keeps most closely counts.
-func (m *Memory) Decide(r *Release) (best Decision, ok bool) {
+func (m *Memory) Decide(r *Release) (Decision, bool) {
+	c, x := m.turning(r)
+	return c.decide(&x)
+}
+
+func (m *Memory) decide(r *Release) (best Decision, ok bool) {
 	x := r.remembered()
 	turbine, a := m.bySpeed(&x, &byTurbine)
 	road, b := m.bySpeed(&x, &byRoad)
@@ -125,11 +132,12 @@ func (m *Memory) byWay(r *Release) (d Decision, ok bool) {
 // Overdue is for how long a release had been overdue when the command fell, as far as
 // the turbine's way down tells it against the releases before; NaN where it does not.
 func (m *Memory) Overdue(r *Release) float64 {
-	list := m.those(byTurbine.fits)
+	c, x := m.turning(r)
+	list := c.those(byTurbine.fits)
 	if len(list) < Fewest || len(r.Way) == 0 {
 		return math.NaN()
 	}
-	h := byTurbine.habit(list, r.Gear)
+	h := byTurbine.habit(list, x.Gear)
 	return overdue(r.Way, h.slope, min(h.low, at(h.rest, fewInWay)))
 }
 
@@ -264,14 +272,14 @@ func (m *Memory) byBrake(r *Release) (d Decision, ok bool) {
 	if len(v) < Fewest || math.IsNaN(r.BrakeS) {
 		return d, false
 	}
-	low, mid, high := reach(v)
+	low, mid, high := reach(v, 0)
 	return Decision{LateS: r.BrakeS - mid, LowS: r.BrakeS - high, HighS: r.BrakeS - low, UsualBrakeS: mid, N: len(v)}, true
 }
 
 // reach returns the median and how far to each side a habit goes: three standard
 // deviations, taken from the median of the absolute deviations, so that a quarter
-// of them may have been late without being told.
-func reach(v []float64) (low, mid, high float64) {
+// of them may have been late without being told; least at the least.
+func reach(v []float64, least float64) (low, mid, high float64) {
 	slices.Sort(v)
 	mid, _ = median(v)
 	off := make([]float64, len(v))
@@ -280,7 +288,7 @@ func reach(v []float64) (low, mid, high float64) {
 	}
 	slices.Sort(off)
 	mad, _ := median(off)
-	far := float64(wide * 1.4826 * mad)
+	far := max(float64(wide*1.4826*mad), least)
 	return mid - far, mid, mid + far
 }
 
@@ -334,7 +342,7 @@ func (l *law) line(list []*Remembered, gear int, slope float64) (h habit) {
 		h.rest = append(h.rest, v)
 		of[x.Gear] = append(of[x.Gear], v)
 	}
-	h.low, h.mid, h.high = reach(h.rest)
+	h.low, h.mid, h.high = reach(h.rest, l.least)
 	if h.own = len(of[gear]); h.own == len(list) {
 		return h
 	}
@@ -351,7 +359,7 @@ func (l *law) line(list []*Remembered, gear int, slope float64) (h habit) {
 		}
 	}
 	mad, _ := median(sorted(off))
-	far = float64(wide * 1.4826 * mad)
+	far = max(float64(wide*1.4826*mad), l.least)
 	if h.own < fewestOwn {
 		h.low, h.high = min(least-far, at(h.rest, fewInWay)), max(most+far, at(h.rest, 1-fewInWay))
 		return h
