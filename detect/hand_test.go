@@ -221,6 +221,56 @@ func TestDraggingAndStall(t *testing.T) {
 	}
 }
 
+// A state that is reported after the plates have let go, in a gear change that is told
+// just then, hides no engine that was drawn below idle before: the speeds had parted by
+// the time the state fell. One that follows an open converter at idle is none.
+func TestDraggingBeforeAReportedState(t *testing.T) {
+	// The gear is told with the parting, or once the speeds are off each other.
+	for _, x := range []struct{ parted, geared float64 }{{6.1, 0}, {6.1, 0.05}, {3, 0}} {
+		parted, h := x.parted, newHand(t, detect.DefaultSettings(), stream.LockupState)
+		told := func(v float64) {
+			h.beside = map[stream.Role]float64{stream.LockupState: v}
+			h.m.Sample(&stream.Sample{At: h.at, Role: stream.LockupState, OK: true, Value: v})
+		}
+		told(stream.LockupOpen)
+		h.drive()
+		told(stream.LockupClosed)
+		h.run(5, func(s float64) {
+			h.turbine = 2250 + 100*math.Sin(s)
+			h.engine = h.turbine
+			told(stream.LockupClosed)
+		})
+		from := h.turbine
+		h.pedal = 0
+		h.run(9, func(s float64) {
+			h.turbine = max(0, from-300*s)
+			h.kmh = h.turbine / 37.5
+			if s <= parted {
+				h.engine = h.turbine
+			} else {
+				h.engine += (700 - h.engine) * 0.1
+			}
+			if s > parted+x.geared {
+				h.gear = 2
+			}
+			if s > parted+0.15 {
+				told(stream.LockupOpen)
+			} else {
+				told(stream.LockupClosed)
+			}
+		})
+		h.run(3, func(float64) { told(stream.LockupOpen) })
+		h.m.Flush()
+		dragging := false
+		for _, c := range h.got.classes(detect.KindReleaseLag) {
+			dragging = dragging || c == detect.ReleaseDragging
+		}
+		if want := parted > 5.5; dragging != want {
+			t.Errorf("parted after %g s, the gear %g s later: %v, want dragging %v", parted, x.geared, h.got.classes(detect.KindReleaseLag), want)
+		}
+	}
+}
+
 // An engine that stops itself at a standstill, long after the speeds have
 // parted, has not stalled, and the drive goes on.
 func TestStopStartIsNoStall(t *testing.T) {

@@ -259,12 +259,13 @@ func (d *releaseLag) tryNext(s *scene, p *state.Separation, r *release, told boo
 }
 
 // bySpeeds tells what the speeds alone say of a release of a reported state, which
-// may have followed the plates. That they went on together at idle after it is
-// an open converter's doing where the watch has found them apart.
+// may have followed the plates. That they went on together at idle after it fell is
+// an open converter's doing where the watch has found them apart; what a shift hid until
+// then had parted before.
 func (d *releaseLag) bySpeeds(s *scene, m *state.Moment, p *state.Separation, r *release, judged bool) {
 	w := s.Report().TakeWaiting()
 	switch {
-	case w != nil && w.Outcome == coupling.Parted && !s.Dragged(w.EngineLowRPM, w.TurbineLowRPM):
+	case w != nil && w.Outcome == coupling.Parted && (w.Seen.At < p.Fall.Late || !s.Dragged(w.EngineLowRPM, w.TurbineLowRPM)):
 		d.separated(s, m, w)
 	case !s.Report().Told(p):
 		if d.test.pending {

@@ -124,8 +124,8 @@ func (p *withoutCommand) departs(s *Vehicle, m *Moment, coarse bool) bool {
 	}
 	limit := max(s.set.PartedRPM, float64(5*p.spread), float64(3.5*p.ripple(s))) + float64(0.5*m.TolRPM)
 	switch {
-	case !coarse && (m.Shifting || m.SinceShiftS < shiftTailS):
-		// A shift masks it: what has parted is apart after it too.
+	case !coarse && m.masked():
+		// What has parted is apart after it too.
 	case math.Abs(m.SlipRPM-p.mean) >= limit:
 		if p.away == 0 {
 			p.awayAt = s.trail.End() - 1
@@ -145,6 +145,9 @@ func (p *withoutCommand) departs(s *Vehicle, m *Moment, coarse bool) bool {
 	}
 	return false
 }
+
+// masked reports whether a shift hides what the speeds say.
+func (m *Moment) masked() bool { return m.Shifting || m.SinceShiftS < shiftTailS }
 
 // awayLeastS is how long the speeds must be off each other to have parted.
 const awayLeastS = 0.06
@@ -170,7 +173,7 @@ func (p *withoutCommand) settle(s *Vehicle, m *Moment) {
 		p.coupled(s, m, g)
 	case coupling.Apart:
 		p.coupledRun = 0
-		if p.away == 0 && g.Residual > float64(3*s.set.Clutch.CoupledSpreadRPM)+m.TolRPM {
+		if p.away == 0 && !m.masked() && g.Residual > float64(3*s.set.Clutch.CoupledSpreadRPM)+m.TolRPM {
 			p.hasCoupled, p.hasDriven = false, false
 		}
 	}
@@ -294,7 +297,7 @@ func (p *withoutCommand) stateFine(s *Vehicle, m *Moment, limit float64) Clutch 
 		return Partial
 	case p.clutch == Closed && near:
 		return Closed // steady since it was last proved
-	case (p.clutch == Closed || p.clutch == Partial) && (m.Shifting || m.SinceShiftS < shiftTailS):
+	case (p.clutch == Closed || p.clutch == Partial) && m.masked():
 		return p.clutch // a shift hides it for its length
 	case p.clutch == Partial && math.Abs(m.SlipRPM-p.mean) <= limit+float64(0.5*m.TolRPM):
 		return Partial
