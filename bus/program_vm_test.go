@@ -21,19 +21,26 @@ import (
 	"golang.org/x/sys/unix"
 )
 
+// programInVM is the program in the emulated machine.
+func programInVM(t *testing.T) string {
+	t.Helper()
+	dir, err := os.Getwd()
+	if err != nil {
+		t.Fatal(err)
+	}
+	program := filepath.Join(dir, "joltwatch")
+	if _, err := os.Stat(program); err != nil {
+		t.Skip("needs the program beside the test: .ci/vm/test puts it there")
+	}
+	return program
+}
+
 // The whole program, from setting the interface up to the end of the stay,
 // sends nothing on a real (emulated) controller's bus, and what it recorded
 // tells of the faults: an interface that goes down, an adapter unplugged, a mark.
 func TestVMProgramListens(t *testing.T) {
 	needVM(t)
-	program, err := os.Getwd()
-	if err != nil {
-		t.Fatal(err)
-	}
-	program += "/joltwatch"
-	if _, err := os.Stat(program); err != nil {
-		t.Skip("needs the program beside the test: .ci/vm/test puts it there")
-	}
+	program := programInVM(t)
 	dir := t.TempDir()
 	file := dir + "/truck.toml"
 	if err := os.WriteFile(file, []byte(`label = "emulated"
@@ -113,7 +120,7 @@ j1939 = true
 	talk(2)
 	leaked += transmitted()
 	run.Process.Signal(syscall.SIGTERM)
-	err = run.Wait()
+	err := run.Wait()
 	t.Logf("%s%s", stdout.String(), stderr.String())
 	if code := run.ProcessState.ExitCode(); code != 0 && code != 3 {
 		t.Errorf("the program ends with %d: %v", code, err)
@@ -141,13 +148,7 @@ j1939 = true
 // transport layer as the controller's, and the answers become roles.
 func TestVMProgramAsks(t *testing.T) {
 	needVM(t)
-	here, err := os.Getwd()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := os.Stat(here + "/joltwatch"); err != nil {
-		t.Skip("needs the program beside the test: .ci/vm/test puts it there")
-	}
+	program := programInVM(t)
 	vcan(t, "pask0")
 	dir := t.TempDir()
 	file := dir + "/vehicle.toml"
@@ -204,7 +205,7 @@ answer = "speed"
 			}
 		}
 	}()
-	run := exec.Command(here+"/joltwatch", "run", "--vehicle", file, "--store", dir+"/stay", "--json")
+	run := exec.Command(program, "run", "--vehicle", file, "--store", dir+"/stay", "--json")
 	var said bytes.Buffer
 	run.Stdout, run.Stderr = &said, &said
 	if err := run.Start(); err != nil {
@@ -230,7 +231,7 @@ answer = "speed"
 	if n := asked["\x01\x0C\x0D"] + asked["\x01\x0D\x0C"]; n < 40 || float64(n) > 7*elapsed+2 {
 		t.Errorf("asked for both speeds %d times in %.0f s", n, elapsed)
 	}
-	out, err := exec.Command(here+"/joltbench", "summary", dir+"/stay", "--json").CombinedOutput()
+	out, err := exec.Command(filepath.Join(filepath.Dir(program), "joltbench"), "summary", dir+"/stay", "--json").CombinedOutput()
 	if err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}
@@ -323,13 +324,7 @@ func TestVMListensOnlyOrNotAtAll(t *testing.T) {
 // controller that answers after 10 to 40 ms.
 func TestVMProgramTakesTheStandard(t *testing.T) {
 	needVM(t)
-	here, err := os.Getwd()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := os.Stat(here + "/joltwatch"); err != nil {
-		t.Skip("needs the program beside the test: .ci/vm/test puts it there")
-	}
+	program := programInVM(t)
 	vcan(t, "std0")
 	dir := t.TempDir()
 	file := dir + "/car.toml"
@@ -367,7 +362,7 @@ func TestVMProgramTakesTheStandard(t *testing.T) {
 			}
 		}
 	}()
-	out, err := exec.Command(here+"/joltwatch", "check", "--vehicle", file, "--for", "20").CombinedOutput()
+	out, err := exec.Command(program, "check", "--vehicle", file, "--for", "20").CombinedOutput()
 	t.Logf("%v\n%s", err, out)
 	close(stop)
 	<-done
@@ -385,14 +380,7 @@ func TestVMProgramTakesTheStandard(t *testing.T) {
 // in five seconds. What it does without a rest of a tenth of a second is one waking.
 func TestVMProgramRests(t *testing.T) {
 	needVM(t)
-	program, err := os.Getwd()
-	if err != nil {
-		t.Fatal(err)
-	}
-	program += "/joltwatch"
-	if _, err := os.Stat(program); err != nil {
-		t.Skip("needs the program beside the test: .ci/vm/test puts it there")
-	}
+	program := programInVM(t)
 	dir := t.TempDir()
 	file := dir + "/truck.toml"
 	if err := os.WriteFile(file, []byte("label = \"emulated\"\n[[bus]]\nname = \"truck\"\nsource = \"socketcan:rest0\"\nj1939 = true\n"), 0o600); err != nil {
