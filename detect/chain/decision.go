@@ -346,7 +346,7 @@ func (l *law) line(list []*Remembered, gear int, slope float64) (h habit) {
 	if h.own = len(of[gear]); h.own == len(list) {
 		return h
 	}
-	least, most, far := h.mid, h.mid, 0.0
+	least, most := h.mid, h.mid
 	var off []float64
 	for _, v := range of {
 		mid := h.mid
@@ -359,7 +359,7 @@ func (l *law) line(list []*Remembered, gear int, slope float64) (h habit) {
 		}
 	}
 	mad, _ := median(sorted(off))
-	far = max(float64(wide*1.4826*mad), l.least)
+	far := max(float64(wide*1.4826*mad), l.least)
 	if h.own < fewestOwn {
 		h.low, h.high = min(least-far, at(h.rest, fewInWay)), max(most+far, at(h.rest, 1-fewInWay))
 		return h

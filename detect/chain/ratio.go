@@ -1,6 +1,7 @@
 package chain
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -18,9 +19,9 @@ const (
 )
 
 // turning returns the memory and a release with the gears told apart by how the turbine
-// turned over the road: a gear may be told before the turbine is in it, or after. Where
-// that is not known it is the one in which the turbine turned most often when that gear
-// was told.
+// turned over the road: a gear may be told before the turbine is in it, or after. Of
+// releases before where that is not known it is the one in which the turbine turned most
+// often when that gear was told.
 func (m *Memory) turning(r *Release) (Memory, Release) {
 	c, x := *m, *r
 	c.Last = slices.Clone(m.Last)
@@ -34,12 +35,7 @@ func (m *Memory) turning(r *Release) (Memory, Release) {
 			list = append(list, turned{v, i})
 		}
 	}
-	slices.SortFunc(list, func(a, b turned) int {
-		if a.ratio != b.ratio {
-			return int(math.Copysign(1, a.ratio-b.ratio))
-		}
-		return a.at - b.at
-	})
+	slices.SortFunc(list, func(a, b turned) int { return cmp.Or(cmp.Compare(a.ratio, b.ratio), a.at-b.at) })
 	this := ratioOf(r.TurbineRPM, r.Kmh)
 	told := map[[2]int]int{} // by gear told and turned
 	gear, near := byTurning, alikeRatio

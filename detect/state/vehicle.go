@@ -357,7 +357,7 @@ func (s *Vehicle) align(m *Moment) {
 		Early:  min(r.Prev[stream.EngineSpeed], r.Prev[stream.TurbineSpeed]),
 		Late:   max(r.Next[stream.EngineSpeed], r.Next[stream.TurbineSpeed], m.At),
 		Engine: m.EngineRPM, Turbine: m.TurbineRPM, Tol: m.TolRPM, StepRPM: m.StepRPM,
-		Shifting: m.Shifting || m.SinceShiftS < shiftTailS || m.SinceGearS < gearTailS,
+		Shifting: m.masked() || m.SinceGearS < gearTailS,
 	}
 	kept := s.trail.Add(&p)
 	m.SlipRPM, s.sigma = p.Slip, p.Sigma
