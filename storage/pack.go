@@ -117,13 +117,12 @@ func (p *packer) pick(h *habit, rests func(dst []int64, w attempt) []int64) (att
 			p.best, p.rests = p.rests, p.best
 		}
 	}
-	switch {
-	case h.spans < learning:
+	if h.spans < learning {
 		for _, way := range p.ways {
 			p.rests = rests(p.rests[:0], way)
 			try(way, 0, maxShift)
 		}
-	default:
+	} else {
 		usual := ^uint64(0) // about what the way of the last span leaves over
 		if slices.Contains(p.ways, h.last) {
 			p.rests = rests(p.rests[:0], h.last)
