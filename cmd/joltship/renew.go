@@ -15,6 +15,7 @@ import (
 	"strings"
 	"time"
 
+	"joltwatch/cmd/internal/durable"
 	"joltwatch/cmd/joltship/courier"
 )
 
@@ -44,7 +45,7 @@ func writeShop(dir string, a shopAddress) error {
 	if err != nil {
 		return err
 	}
-	return courier.WriteWhole(filepath.Join(dir, shopFile), append(b, '\n'))
+	return durable.WriteFile(filepath.Join(dir, shopFile), append(b, '\n'))
 }
 
 // renew renews a certificate that enrolling left and that ends soon, with the old one for
@@ -94,7 +95,7 @@ func renew(ctx context.Context, c *courier.Config, now time.Time) (until time.Ti
 		name string
 		text []byte
 	}{{unsaidFile, nil}, {next + keyFile, id.key}, {next + certificateFile, id.cert}} {
-		if err := courier.WriteWhole(filepath.Join(dir, f.name), f.text); err != nil {
+		if err := durable.WriteFile(filepath.Join(dir, f.name), f.text); err != nil {
 			return until, err
 		}
 	}
@@ -141,11 +142,11 @@ func takeNext(dir string) error {
 	if err := os.Rename(newKey, filepath.Join(dir, keyFile)); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	if err := courier.SyncDir(dir); err != nil {
+	if err := durable.SyncDir(dir); err != nil {
 		return err
 	}
 	if err := os.Rename(newCertificate, filepath.Join(dir, certificateFile)); err != nil {
 		return err
 	}
-	return courier.SyncDir(dir)
+	return durable.SyncDir(dir)
 }

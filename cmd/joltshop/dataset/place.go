@@ -14,6 +14,8 @@ import (
 	"strings"
 	"time"
 
+	"joltwatch/cmd/internal/durable"
+
 	"github.com/minio/minio-go/v7"
 	"github.com/minio/minio-go/v7/pkg/credentials"
 )
@@ -190,7 +192,7 @@ func (d folder) keep(_ context.Context, f *os.File, name string) error {
 	if err := os.Rename(f.Name(), to); err != nil {
 		return err
 	}
-	return syncDir(filepath.Dir(to))
+	return durable.SyncDir(filepath.Dir(to))
 }
 
 // mkdir makes a folder and those above it, each durable in the one above.
@@ -198,7 +200,7 @@ func (d folder) mkdir(dir string) error {
 	err := os.Mkdir(dir, 0o750)
 	switch {
 	case err == nil:
-		return syncDir(filepath.Dir(dir))
+		return durable.SyncDir(filepath.Dir(dir))
 	case errors.Is(err, fs.ErrExist):
 		return nil
 	case errors.Is(err, fs.ErrNotExist) && len(dir) > len(string(d)):
@@ -208,15 +210,6 @@ func (d folder) mkdir(dir string) error {
 		return d.mkdir(dir)
 	}
 	return err
-}
-
-func syncDir(dir string) error {
-	f, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	return f.Sync()
 }
 
 // remove removes a file, and its folder where that was the last.
@@ -236,7 +229,7 @@ func (d folder) setAside(_ context.Context, name string) error {
 	if err := os.Rename(to, to+damaged); err != nil {
 		return err
 	}
-	return syncDir(filepath.Dir(to))
+	return durable.SyncDir(filepath.Dir(to))
 }
 
 // bucket is a place in a store that speaks the S3 protocol.

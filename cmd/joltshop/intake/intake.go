@@ -21,6 +21,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"joltwatch/cmd/internal/durable"
 	"joltwatch/storage"
 	"joltwatch/storage/wire"
 )
@@ -317,7 +318,7 @@ func (in *intake) file(ctx context.Context, r *wire.Record, delivered uint64) er
 		from.remove(ctx, r) // it was under way when a newer one came
 		return nil
 	}
-	if err := errors.Join(os.Rename(out.Name(), path), syncDir(dir)); err != nil {
+	if err := errors.Join(os.Rename(out.Name(), path), durable.SyncDir(dir)); err != nil {
 		return &later{err, refusedWait}
 	}
 	home.used += f.Size
@@ -412,12 +413,4 @@ func assemble(ctx context.Context, from source, r *wire.Record, out *os.File) er
 		return &badFile{fmt.Errorf("file %s: its bytes have the SHA-256 %s, announced was %s", f.Name, sum, f.SHA256)}
 	}
 	return out.Sync()
-}
-
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
 }

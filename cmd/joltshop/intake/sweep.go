@@ -13,6 +13,7 @@ import (
 
 	"github.com/nats-io/nats.go/jetstream"
 
+	"joltwatch/cmd/internal/durable"
 	"joltwatch/storage/wire"
 )
 
@@ -56,10 +57,8 @@ func (in *intake) sweepNext(ctx context.Context, now time.Time) error {
 	if err != nil {
 		return err
 	}
-	for parcel := range s.parcels[vehicle] {
-		if err := purgeOlder(ctx, st, wire.Pieces(vehicle, parcel, "*"), now.Add(-in.KeepParts)); err != nil {
-			return err
-		}
+	if err := (&pieces{st, wire.Pieces}).sweep(ctx, vehicle, s.parcels[vehicle], now.Add(-in.KeepParts)); err != nil {
+		return err
 	}
 	if !s.buckets[vehicle] {
 		return nil
@@ -78,7 +77,7 @@ func (in *intake) sweepNext(ctx context.Context, now time.Time) error {
 func (in *intake) sweepAll(ctx context.Context) error {
 	all := map[string]bool{}
 	s := &in.sweeper
-	s.parcels, s.buckets = map[string]map[string]bool{}, map[string]bool{}
+	s.buckets = map[string]bool{}
 	st, err := in.js.Stream(ctx, wire.PieceStream)
 	if err != nil {
 		return err
@@ -87,12 +86,9 @@ func (in *intake) sweepAll(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	for subject := range info.State.Subjects {
-		vehicle, parcel := wire.PieceOf(subject)
-		if all[vehicle] = true; s.parcels[vehicle] == nil {
-			s.parcels[vehicle] = map[string]bool{}
-		}
-		s.parcels[vehicle][parcel] = true
+	s.parcels = parcelsIn(info.State.Subjects)
+	for vehicle := range s.parcels {
+		all[vehicle] = true
 	}
 	names := in.js.StreamNames(ctx)
 	for name := range names.Name() {
@@ -154,7 +150,7 @@ func (in *intake) letGo(vehicle string, now time.Time) error {
 				continue
 			}
 			gone := filepath.Join(home, letGone+e.Name())
-			err = errors.Join(err, os.Rename(at, gone), syncDir(home))
+			err = errors.Join(err, os.Rename(at, gone), durable.SyncDir(home))
 			in.Logf("vehicle %s: stay %s was let go: nothing has come to it since %s", vehicle, e.Name(), info.ModTime().UTC().Format(time.DateOnly))
 			os.Remove(at + incomplete) //nolint:errcheck // mostly there is none
 			at = gone
@@ -194,17 +190,30 @@ func (b *bucket) sweep(ctx context.Context, orphans, named time.Time) error {
 			}
 		}
 	}
-	pieces, err := b.subjects(ctx, wire.EarlierPieces(b.vehicle, "*", "*"))
+	subjects, err := b.subjects(ctx, wire.EarlierPieces(b.vehicle, "*", "*"))
 	if err != nil {
 		return err
 	}
-	parcels := map[string]bool{}
-	for subject := range pieces {
-		_, parcel := wire.PieceOf(subject)
-		parcels[parcel] = true
+	return (&pieces{b.stream, wire.EarlierPieces}).sweep(ctx, b.vehicle, parcelsIn(subjects)[b.vehicle], named)
+}
+
+// parcelsIn are the parcels, by vehicle, that subjects of pieces name.
+func parcelsIn(subjects map[string]uint64) map[string]map[string]bool {
+	of := map[string]map[string]bool{}
+	for subject := range subjects {
+		vehicle, parcel := wire.PieceOf(subject)
+		if of[vehicle] == nil {
+			of[vehicle] = map[string]bool{}
+		}
+		of[vehicle][parcel] = true
 	}
+	return of
+}
+
+// sweep removes the pieces of parcels the last of which came before a time.
+func (p *pieces) sweep(ctx context.Context, vehicle string, parcels map[string]bool, before time.Time) error {
 	for parcel := range parcels {
-		if err := purgeOlder(ctx, b.stream, wire.EarlierPieces(b.vehicle, parcel, "*"), named); err != nil {
+		if err := purgeOlder(ctx, p.stream, p.at(vehicle, parcel, "*"), before); err != nil {
 			return err
 		}
 	}

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"joltwatch/cmd/internal/durable"
 	"joltwatch/storage/wire"
 )
 
@@ -239,9 +240,5 @@ func writeFile(path string, b []byte) error {
 	if err := os.Rename(f.Name(), path); err != nil {
 		return err
 	}
-	d, err := os.Open(filepath.Dir(path))
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
+	return durable.SyncDir(filepath.Dir(path))
 }
