@@ -55,6 +55,10 @@ func main() {
 	flag.Float64Var(&m.gigabyte, "price-gb", 0.02, "assumed price of a gigabyte for a month")
 	flag.Float64Var(&m.million, "price-million", 5, "assumed price of a million requests")
 	flag.Parse()
+	if n := m.vans * m.seconds; min(m.vans, m.minutes, m.seconds, m.intakes) < 1 || n < 60*m.minutes || m.fileKB < 0 || flag.NArg() > 0 {
+		fmt.Fprintln(os.Stderr, "morning: expected vans, minutes, seconds and intakes from 1 on, so many that one van comes in those seconds, and no further words")
+		os.Exit(2)
+	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	defer stop()
 	if err := m.run(ctx, os.Stdout); err != nil {

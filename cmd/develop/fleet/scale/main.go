@@ -17,7 +17,6 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"os/exec"
 	"os/signal"
@@ -27,8 +26,8 @@ import (
 	"time"
 
 	_ "github.com/duckdb/duckdb-go/v2" // the engine, for its own file
-	"golang.org/x/sys/unix"
 
+	"joltwatch/cmd/develop/fleet/cost"
 	"joltwatch/cmd/develop/fleet/invented"
 	"joltwatch/cmd/develop/fleet/rehearsal"
 	"joltwatch/cmd/joltshop/dataset"
@@ -60,23 +59,13 @@ func main() {
 	}
 }
 
-// cost is what a step took.
-type cost struct{ wall, cpu time.Duration }
+// took is what a step took.
+type took struct{ wall, cpu time.Duration }
 
-func used() time.Duration { return usedBy(unix.RUSAGE_SELF) }
-
-func usedBy(who int) time.Duration {
-	var u unix.Rusage
-	if err := unix.Getrusage(who, &u); err != nil {
-		return 0
-	}
-	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
-}
-
-func timed(f func() error) (cost, error) {
-	start, cpu := time.Now(), used()
+func timed(f func() error) (took, error) {
+	start, cpu := time.Now(), cost.Used()
 	err := f()
-	return cost{time.Since(start), used() - cpu}, err
+	return took{time.Since(start), cost.Used() - cpu}, err
 }
 
 // way sends the stores of the first n vehicles the whole way, and returns the
@@ -109,13 +98,13 @@ func way(ctx context.Context, out io.Writer, whole *invented.Fleet, n int) (each
 	if err := s.Record(ctx); err != nil {
 		return 0, err
 	}
-	_, stores := size(s.Vans)
-	before := usedBy(unix.RUSAGE_CHILDREN)
+	_, stores := cost.Size(s.Vans)
+	before := cost.UsedByChildren()
 	took, err := timed(func() error { return s.Deliver(ctx) })
 	if err != nil {
 		return 0, err
 	}
-	courier := usedBy(unix.RUSAGE_CHILDREN) - before
+	courier := cost.UsedByChildren() - before
 	answers, err := questions.Ask(ctx, filepath.Join(s.Dir, "dataset"), questions.Asked{LastDay: f.LastDay, HistoryDays: f.Days, Groups: f.Groups()})
 	if err != nil {
 		return 0, err
@@ -137,8 +126,8 @@ func way(ctx context.Context, out io.Writer, whole *invented.Fleet, n int) (each
 	if got != want {
 		return 0, fmt.Errorf("the whole way: %d stops arrived of %d", got, want)
 	}
-	_, stream := size(filepath.Join(s.Dir, "jetstream"))
-	_, evidence := size(filepath.Join(s.Dir, "vehicles"))
+	_, stream := cost.Size(filepath.Join(s.Dir, "jetstream"))
+	_, evidence := cost.Size(filepath.Join(s.Dir, "vehicles"))
 	vehicleDays := float64(f.Vehicles * f.Days)
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintf(w, "the whole way, %d vehicles over %d days at once; %d stops sent, as many arrived\ta vehicle-day\taltogether\n", f.Vehicles, f.Days, want)
@@ -160,7 +149,7 @@ func run(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, ask 
 		defer os.RemoveAll(dir)
 	}
 	fmt.Fprintf(out, "an invented fleet of %d vehicles over %d days, seed %d; %d processors\n", f.Vehicles, f.Days, f.Seed, runtime.NumCPU())
-	var written, made cost
+	var written, made took
 	records, travelled := 0, 0
 	if !ask {
 		var err error
@@ -168,7 +157,7 @@ func run(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, ask 
 			return err
 		}
 	}
-	files, bytes := size(dir)
+	files, bytes := cost.Size(dir)
 
 	var answers *questions.Answers
 	asked, err := timed(func() (err error) {
@@ -193,14 +182,14 @@ func run(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, ask 
 	fmt.Fprintf(w, "bytes of the dataset\t%.0f\t%.1f MB in %d files\n", float64(bytes)/vehicleDays, float64(bytes)/1e6, files)
 	fmt.Fprintf(w, "processor time of all questions\t%s\t%s\n", each(asked.cpu), asked.cpu.Round(time.Millisecond))
 	fmt.Fprintf(w, "wall time of all questions\t%s\t%s\n", each(asked.wall), asked.wall.Round(time.Millisecond))
-	fmt.Fprintf(w, "greatest memory\t\t%.0f MB\n", peak())
+	fmt.Fprintf(w, "greatest memory\t\t%.0f MB\n", float64(cost.Peak())/1e3)
 	w.Flush()
 	if !ask {
 		// From here on as the shop keeps it.
 		if asked, err = together(ctx, out, f, dir, asked); err != nil {
 			return err
 		}
-		_, bytes = size(dir)
+		_, bytes = cost.Size(dir)
 	}
 	capacity(out, way, time.Duration(float64(written.cpu)/vehicleDays), time.Duration(float64(asked.cpu)/vehicleDays), float64(bytes)/vehicleDays)
 	score(out, f, s)
@@ -210,7 +199,7 @@ func run(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, ask 
 // together brings the sealed days together as the shop does, and holds bytes and
 // questions against the engine's own single file for each table. It returns what all
 // questions cost then; asked is what they cost before.
-func together(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, asked cost) (cost, error) {
+func together(ctx context.Context, out io.Writer, f *invented.Fleet, dir string, asked took) (took, error) {
 	one, err := os.MkdirTemp("", "scale-one-")
 	if err != nil {
 		return asked, err
@@ -223,7 +212,7 @@ func together(ctx context.Context, out io.Writer, f *invented.Fleet, dir string,
 	if err != nil {
 		return asked, err
 	}
-	ask := func(dir string) (cost, error) {
+	ask := func(dir string) (took, error) {
 		return timed(func() error {
 			_, err := questions.Ask(ctx, dir, questions.Asked{LastDay: f.LastDay, HistoryDays: f.Days, Groups: f.Groups()})
 			return err
@@ -231,13 +220,13 @@ func together(ctx context.Context, out io.Writer, f *invented.Fleet, dir string,
 	}
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "\nbrought together\tfiles\tbytes\tof one file a table\tprocessor time of all questions\tof that on one file a table")
-	_, oneBytes := size(one)
+	_, oneBytes := cost.Size(one)
 	oneAsked, err := ask(one)
 	if err != nil {
 		return asked, err
 	}
 	line := func(name, dir string, asked time.Duration) {
-		files, bytes := size(dir)
+		files, bytes := cost.Size(dir)
 		fmt.Fprintf(w, "%s\t%d\t%.2f MB\t%.2f\t%s\t%.2f\n", name, files, float64(bytes)/1e6, float64(bytes)/float64(oneBytes),
 			asked.Round(time.Millisecond), asked.Seconds()/oneAsked.cpu.Seconds())
 	}
@@ -303,12 +292,12 @@ func capacity(out io.Writer, way, written, asked time.Duration, bytes float64) {
 }
 
 // fill lays the fleet's records down a night at a time, as they would come.
-func fill(ctx context.Context, f *invented.Fleet, dir string) (written, made cost, records, travelled int, err error) {
+func fill(ctx context.Context, f *invented.Fleet, dir string) (written, made took, records, travelled int, err error) {
 	d, err := dataset.Open(dir)
 	if err != nil {
 		return written, made, 0, 0, err
 	}
-	add := func(to *cost, g func() error) error {
+	add := func(to *took, g func() error) error {
 		c, err := timed(g)
 		to.wall, to.cpu = to.wall+c.wall, to.cpu+c.cpu
 		return err
@@ -350,26 +339,6 @@ func fill(ctx context.Context, f *invented.Fleet, dir string) (written, made cos
 	}
 	fmt.Fprintln(os.Stderr)
 	return written, made, records, travelled, d.Close()
-}
-
-func size(dir string) (files int, bytes int64) {
-	filepath.WalkDir(dir, func(_ string, e fs.DirEntry, err error) error {
-		if err == nil && !e.IsDir() {
-			if info, err := e.Info(); err == nil {
-				files, bytes = files+1, bytes+info.Size()
-			}
-		}
-		return nil
-	})
-	return files, bytes
-}
-
-func peak() float64 {
-	var u unix.Rusage
-	if err := unix.Getrusage(unix.RUSAGE_SELF, &u); err != nil {
-		return 0
-	}
-	return float64(u.Maxrss) / 1e3
 }
 
 // score holds each list against what was planted.

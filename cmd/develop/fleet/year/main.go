@@ -16,7 +16,6 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"os/signal"
 	"path/filepath"
@@ -25,8 +24,8 @@ import (
 	"time"
 
 	_ "github.com/duckdb/duckdb-go/v2" // the engine
-	"golang.org/x/sys/unix"
 
+	"joltwatch/cmd/develop/fleet/cost"
 	"joltwatch/cmd/develop/fleet/invented"
 	"joltwatch/cmd/joltshop/dataset"
 	"joltwatch/cmd/joltshop/questions"
@@ -36,6 +35,10 @@ func main() {
 	vehicles := flag.Int("vehicles", 1000, "how many vehicles, by forties")
 	months := flag.Int("months", 12, "how many months")
 	flag.Parse()
+	if *vehicles < 1 || *months < 1 || flag.NArg() > 0 {
+		fmt.Fprintln(os.Stderr, "year: expected at least one vehicle and one month, and no further words")
+		os.Exit(2)
+	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	defer stop()
 	if err := run(ctx, os.Stdout, (*vehicles+invent-1)/invent, *months); err != nil {
@@ -67,17 +70,14 @@ func run(ctx context.Context, out io.Writer, copies, months int) error {
 		return err
 	}
 	fmt.Fprintf(os.Stderr, "laid down in %s\n", time.Since(began).Round(time.Second))
-	bytes, err := size(year)
-	if err != nil {
-		return err
-	}
+	_, bytes := cost.Size(year)
 	last := f.LastDay.AddDate(0, months-1, 0)
-	began, cpu := time.Now(), used()
+	began, cpu := time.Now(), cost.Used()
 	a, err := questions.Ask(ctx, year, questions.Asked{LastDay: last, HistoryDays: 31 * months})
 	if err != nil {
 		return err
 	}
-	took, spent := time.Since(began), used()-cpu
+	took, spent := time.Since(began), cost.Used()-cpu
 	var seen int64
 	for _, x := range a.Opportunities {
 		seen += x.Week().Seen + x.Before().Seen
@@ -87,7 +87,7 @@ func run(ctx context.Context, out io.Writer, copies, months int) error {
 	fmt.Fprintf(w, "%d vehicles, %d months of %d days: %d rows\t%.2f GB, %.2f kB a vehicle-day\n", invent*copies, months, monthDays, rows, float64(bytes)/1e9, float64(bytes)/1e3/days)
 	fmt.Fprintf(w, "all questions over all of it (%d vehicles, %d opportunities)\t%s, %s of %d processors' time, %.3f ms a vehicle-day\n", len(a.Coverage), seen,
 		took.Round(100*time.Millisecond), spent.Round(100*time.Millisecond), runtime.NumCPU(), spent.Seconds()*1000/days)
-	fmt.Fprintf(w, "greatest memory, laying down included\t%.2f GB\n", peak())
+	fmt.Fprintf(w, "greatest memory, laying down included\t%.2f GB\n", float64(cost.Peak())/1e6)
 	return w.Flush()
 }
 
@@ -141,36 +141,4 @@ func multiply(ctx context.Context, one, year string, copies, months int) (rows i
 	}
 	fmt.Fprintln(os.Stderr)
 	return rows, nil
-}
-
-func size(dir string) (bytes int64, err error) {
-	err = filepath.WalkDir(dir, func(_ string, e fs.DirEntry, err error) error {
-		if err != nil || e.IsDir() {
-			return err
-		}
-		info, err := e.Info()
-		if err == nil {
-			bytes += info.Size()
-		}
-		return err
-	})
-	return bytes, err
-}
-
-// used is the processor time so far.
-func used() time.Duration {
-	var u unix.Rusage
-	if err := unix.Getrusage(unix.RUSAGE_SELF, &u); err != nil {
-		return 0
-	}
-	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
-}
-
-// peak is the greatest memory so far, in gigabytes.
-func peak() float64 {
-	var u unix.Rusage
-	if err := unix.Getrusage(unix.RUSAGE_SELF, &u); err != nil {
-		return 0
-	}
-	return float64(u.Maxrss) / 1e6
 }
