@@ -37,18 +37,34 @@ func (t *tries) guide(w io.Writer) {
 	fmt.Fprintf(w, "The recipe: %s.\nOnly on an empty road, by local rules and the maker's instructions; a second person reads.\nEach release is told as a try or not; Ctrl-C ends.\n", strings.Join(list, "; "))
 }
 
-// boundText writes a bound as the recipe has it.
-func boundText(b *detect.Bound) string {
-	name := strings.ReplaceAll(b.Of.Name, "_", " ")
+// boundText writes a condition with its bound.
+func boundText(b *detect.Bound) string { return nameOf(b.Of) + " " + rangeText(b) }
+
+// nameOf is a condition's key in words, without its unit.
+func nameOf(c *detect.Condition) string {
+	name := c.Name
+	if c.Unit != "" {
+		name = name[:strings.LastIndexByte(name, '_')]
+	}
+	return strings.ReplaceAll(name, "_", " ")
+}
+
+// rangeText writes a bound as the recipe has it, with its unit.
+func rangeText(b *detect.Bound) string {
 	switch {
 	case math.IsInf(b.To, 1):
-		return fmt.Sprintf("%s %g or more", name, b.From)
+		return valueText(b.From, b.Of) + " or more"
 	case math.IsInf(b.From, -1):
-		return fmt.Sprintf("%s %g or less", name, b.To)
+		return valueText(b.To, b.Of) + " or less"
 	case b.From == b.To:
-		return fmt.Sprintf("%s %g", name, b.From)
+		return valueText(b.From, b.Of)
 	}
-	return fmt.Sprintf("%s %g to %g", name, b.From, b.To)
+	return fmt.Sprintf("%g to %s", b.From, valueText(b.To, b.Of))
+}
+
+// valueText writes a value as it is on file, with its unit.
+func valueText(v float64, c *detect.Condition) string {
+	return strings.TrimSpace(fmt.Sprintf("%g %s", v, c.Unit))
 }
 
 // take counts a finding and says what it was; "" for what is no release.
@@ -60,10 +76,10 @@ func (t *tries) take(f *detect.Finding) string {
 	met, against, known := t.recipe.Met(f)
 	switch {
 	case !known:
-		return fmt.Sprintf("a release (%s), and no try: %s was not known", f.Class, strings.ReplaceAll(against.Of.Name, "_", " "))
+		return fmt.Sprintf("a release (%s), and no try: %s was not known", f.Class, nameOf(against.Of))
 	case !met:
 		v, _ := against.Of.Of(f)
-		return fmt.Sprintf("a release (%s), and no try: %g, and the recipe wants %s", f.Class, v, boundText(against))
+		return fmt.Sprintf("a release (%s), and no try: %s %s, and the recipe wants %s", f.Class, nameOf(against.Of), valueText(v, against.Of), rangeText(against))
 	}
 	t.n++
 	if late {

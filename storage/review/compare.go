@@ -4,8 +4,11 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"reflect"
 	"slices"
 	"sort"
+
+	"github.com/pelletier/go-toml/v2"
 
 	"joltwatch/detect"
 	"joltwatch/storage/review/conditions"
@@ -127,7 +130,7 @@ func Compare(before, after *Stay) *Comparison {
 	} else if x, _ := tb.opportunity(detect.KindReleaseLag); x.Hits > 0 {
 		c.Cautions = append(c.Cautions, "No condition can be named that late releases depended on before, so all releases are compared: a milder week looks like a repair.")
 	}
-	if before.Settings != after.Settings {
+	if !sameSettings(before, after) {
 		c.Cautions = append(c.Cautions, "The settings of the two stays differ: classes such as late may have had other limits.")
 	}
 	if !slices.Equal(before.Programs, after.Programs) {
@@ -142,6 +145,23 @@ func Compare(before, after *Stay) *Comparison {
 	c.Cautions = append(c.Cautions, "Several comparisons stand side by side: about one in twenty shows a difference by chance alone.",
 		"A difference is consistent with a repair that worked, and with another route, load, driver or season.")
 	return c
+}
+
+// sameSettings reports whether two stays were recorded with the same signals and the
+// same limits: their labels, what their stores may take and the recipes that their
+// tries were counted by may differ.
+func sameSettings(a, b *Stay) bool {
+	of := func(s *Stay) map[string]any {
+		var doc map[string]any
+		if err := toml.Unmarshal([]byte(s.Settings), &doc); err != nil {
+			return map[string]any{"unreadable": s.Settings}
+		}
+		for _, key := range []string{"label", "recipe", "store"} {
+			delete(doc, key)
+		}
+		return doc
+	}
+	return reflect.DeepEqual(of(a), of(b))
 }
 
 func temperatures(a, b *Stay) (m1, m2 float64, ok bool) {

@@ -24,6 +24,7 @@ type Recipe struct {
 	Says    dual
 	Chance  string // how likely what is named is by chance, beside the table's p
 	Steps   []dual
+	Apart   []dual // what to keep to beside each that cannot be told from others
 	Expect  string
 	Tries   string
 	Mended  string
@@ -67,7 +68,10 @@ func NewRecipe(s *review.Stay, v View) *Recipe {
 		r.Chance = fmt.Sprintf("That so much comes by chance, in all conditions and pairs of them together: p %.3f. In the table each stands alone, against the greatest of any, which asks for more: what is named may have a greater p there.", a.Named[0].P)
 	}
 	list := a.Recipe()
-	for _, b := range list {
+	for i, b := range list {
+		if n := &a.Named[i]; len(n.Or) > 0 {
+			r.Apart = append(r.Apart, inBoth(func(u review.Units) string { return apart(n, u) }))
+		}
 		r.Steps = append(r.Steps, inBoth(func(u review.Units) string { return review.Capital(conditions.Do(b, u.Quantity)) }))
 	}
 	if list == nil {
@@ -87,6 +91,16 @@ func NewRecipe(s *review.Stay, v View) *Recipe {
 		r.Mended = "After a repair no number of such stops would show that it is mended: too few were late before."
 	}
 	return r
+}
+
+// apart says how to try what cannot be told from others in this stay.
+func apart(n *conditions.Named, u review.Units) string {
+	var or []string
+	for _, o := range n.Or {
+		or = append(or, conditions.Do(o, u.Quantity))
+	}
+	return fmt.Sprintf("%s may only go together with what it is in truth. To be on the safe side, also: %s. Tries with the one and without the other tell them apart.",
+		review.Capital(conditions.Name(n.Of)), strings.Join(or, "; "))
 }
 
 func tableOf(a *conditions.Answer) (t conditionTable) {
@@ -246,6 +260,9 @@ func (r *Recipe) Text(p func(format string, args ...any)) {
 			p("  %d. %s.\n", i+1, s[u])
 		}
 		p("  %d. Come to a stop like that, and count.\n\n", len(r.Steps)+1)
+		for _, s := range r.Apart {
+			p("%s\n", s[u])
+		}
 		for _, t := range []string{r.Expect, r.Tries, r.Mended} {
 			if t != "" {
 				p("%s\n", t)
@@ -255,9 +272,10 @@ func (r *Recipe) Text(p func(format string, args ...any)) {
 	if r.Unmet[u] != "" {
 		p("\n%s\n", r.Unmet[u])
 	}
-	p("\nConditions of all releases\n")
+	const columns = "  %-38s %5s  %-22s %-22s %-28s %s\n"
+	p("\nConditions of all releases\n"+columns, "", "known", "nine in ten at", "late ones stand out at", "late there (95 %)", "p among all looks")
 	for _, x := range r.Table.Rows {
-		p("  %-38s known %4s  %-20s %-22s %-28s p %s\n", x.Name, x.Known, x.Range[u], x.Best[u], x.Rate, x.P)
+		p(columns, x.Name, x.Known, x.Range[u], x.Best[u], x.Rate, x.P)
 	}
 	p("\nCautions\n")
 	for _, c := range r.Caution {

@@ -181,3 +181,23 @@ func TestBoundsBetweenSteps(t *testing.T) {
 		t.Errorf("%d of %d late from %g to %g km/h", x.K, x.N, x.Best.From, x.Best.To)
 	}
 }
+
+// Where all values lie within one step of what is usual, bounds are finer: one that
+// holds for every release says nothing.
+func TestBoundsWithinAStep(t *testing.T) {
+	const turbine = 5
+	r := rand.New(rand.NewPCG(*seed, 4))
+	s := &conditions.Sample{Kept: 1}
+	for range 300 {
+		v := make([]float64, len(detect.Conditions))
+		for j := range v {
+			v[j] = math.NaN()
+		}
+		v[turbine] = 856 + 28*r.Float64()
+		s.Releases = append(s.Releases, conditions.Release{LagS: math.NaN(), Values: v, Late: v[turbine] < 864 && r.Float64() < 0.4})
+	}
+	x := conditions.Find(s).Each[turbine]
+	if math.Abs(x.Best.To-864) > 5 || x.N > x.Known/2 {
+		t.Errorf("%d of %d late up to %g rpm", x.K, x.N, x.Best.To)
+	}
+}

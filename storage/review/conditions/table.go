@@ -9,6 +9,7 @@ import (
 	"slices"
 
 	"joltwatch/detect"
+	"joltwatch/storage/review/stats"
 )
 
 // Release is one release that was judged.
@@ -152,26 +153,47 @@ func (t *table) bound(r region) detect.Bound {
 	return b
 }
 
+// step is what bounds of the condition are rounded to: as fine as anyone can drive;
+// finer, in steps of 1, 2 or 5, where nine tenths of the values lie within a few of
+// those, for a bound that holds for nearly all of them says nothing.
+func (c *column) step() float64 {
+	const within = 5
+	step := c.of.Step
+	spread := stats.Quantile(c.known, 0.95) - stats.Quantile(c.known, 0.05)
+	if step <= 1 || spread >= within*step {
+		return step
+	}
+	most := max(1, spread/within)
+	ten := math.Pow(10, math.Floor(math.Log10(most)))
+	for _, n := range []float64{5, 2, 1} {
+		if n*ten <= most {
+			return min(step, n*ten)
+		}
+	}
+	return 1
+}
+
 // rounded are bounds that hold together, each end put to the step below or above it,
-// as fine as anyone can drive: whichever the outcomes are likelier by. Values that
-// are cuts each stay as they are.
+// whichever the outcomes are likelier by. Values that are cuts each stay as they are.
 func (t *table) rounded(list []Release, exact ...detect.Bound) []detect.Bound {
 	bounds := slices.Clone(exact)
 	for i := range bounds {
 		b := &bounds[i]
-		if t.cols[place(b.Of)].discrete {
+		c := t.cols[place(b.Of)]
+		if c.discrete {
 			continue
 		}
+		step := c.step()
 		for _, end := range []*float64{&b.From, &b.To} {
 			if math.IsInf(*end, 0) {
 				continue
 			}
 			at := *end
-			*end = inSteps(math.Ceil, at, b.Of.Step)
+			*end = inSteps(math.Ceil, at, step)
 			above := t.likely(list, bounds)
-			*end = inSteps(math.Floor, at, b.Of.Step)
+			*end = inSteps(math.Floor, at, step)
 			if t.likely(list, bounds) < above {
-				*end = inSteps(math.Ceil, at, b.Of.Step)
+				*end = inSteps(math.Ceil, at, step)
 			}
 		}
 	}
