@@ -4,9 +4,12 @@
 package main
 
 import (
+	"cmp"
 	"flag"
 	"fmt"
+	"maps"
 	"os"
+	"slices"
 	"strings"
 
 	"joltwatch/cmd/develop/conditionscore/weeks"
@@ -26,19 +29,27 @@ func main() {
 		causes = append(causes, []string{name})
 	}
 	var all weeks.Score
-	row := func(name string, s *weeks.Score) {
-		fmt.Printf("%s, %d weeks: true named %s; or told with another %s; false named %s; rate held %s; late, in the middle: %d\n", name, s.Weeks, weeks.Of(s.Named, s.Caused), weeks.Of(s.InGroup, s.Caused), weeks.Of(s.False, s.Weeks), weeks.Of(s.Held, s.Recipes), s.MiddleLate())
-	}
+	rows := map[string]*weeks.Score{}
 	for _, names := range causes {
 		s := weeks.Run(*seed, *n, *stops, false, names...)
 		name := strings.Join(names, " and ")
 		if name == "" {
 			name = "none"
 		}
-		row(name, s)
+		rows[name] = s
 		all.Add(s)
+	}
+	share := func(name string) float64 { return float64(rows[name].Named) / float64(max(1, rows[name].Caused)) }
+	worstFirst := func(a, b string) int { return cmp.Or(cmp.Compare(share(a), share(b)), cmp.Compare(a, b)) }
+	for _, name := range slices.SortedFunc(maps.Keys(rows), worstFirst) {
+		row(name, rows[name])
 	}
 	row("none, all on one day", weeks.Run(*seed, *n, *stops, true))
 	row("all but the last", &all)
 	all.Print(os.Stdout)
+}
+
+func row(name string, s *weeks.Score) {
+	fmt.Printf("%s, %d weeks: true named %s; told with one at most that it cannot be told from %s, with any number %s; false named %s; rate held %s; late, in the middle: %d\n",
+		name, s.Weeks, weeks.Of(s.Named, s.Caused), weeks.Of(s.InTwo, s.Caused), weeks.Of(s.InGroup, s.Caused), weeks.Of(s.False, s.Weeks), weeks.Of(s.Held, s.Recipes), s.MiddleLate())
 }

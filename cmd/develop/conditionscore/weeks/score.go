@@ -21,8 +21,9 @@ type Score struct {
 	Weeks int
 	// Caused are the weeks whose cause depends on conditions; Named those of
 	// them in which these were named, all of them; InGroup also where another
-	// stands in their place that was said not to be told apart.
-	Caused, Named, InGroup int
+	// stands in their place that was said not to be told apart, InTwo those of them
+	// in which nothing was said to be so with more than one other.
+	Caused, Named, InTwo, InGroup int
 	// Pairs are the weeks whose cause needs two conditions, PairsNamed those of them in
 	// which both were named; Shown those whose own counts show both, each among the
 	// releases for which the other holds (Fisher's exact test, 5 %), ShownNamed as above.
@@ -36,7 +37,7 @@ type Score struct {
 	// matter, Could in how many weeks it could have been.
 	Wrongly, Could map[string]int
 	// ByLate are the caused weeks by how many were late: 5 to 9, 10 to 19, more.
-	ByLate [3]struct{ Caused, InGroup int }
+	ByLate [3]struct{ Caused, Named, InGroup int }
 	lates  []int
 }
 
@@ -44,7 +45,7 @@ type Score struct {
 func Run(seed uint64, n, stops int, clump bool, names ...string) *Score {
 	s := &Score{Wrongly: map[string]int{}, Could: map[string]int{}}
 	for i := range n {
-		w := Make(seed+uint64(i)*1000+uint64(len(names)), stops, clump, names...)
+		w := Make(seed+uint64(i), stops, clump, names...)
 		s.take(w, conditions.Find(&w.Sample), names)
 	}
 	return s
@@ -53,7 +54,7 @@ func Run(seed uint64, n, stops int, clump bool, names ...string) *Score {
 func (s *Score) take(w *Week, a *conditions.Answer, names []string) {
 	s.Weeks++
 	s.lates = append(s.lates, a.Late)
-	exact, group, wrong, clumped := 0, 0, false, false
+	exact, group, most, wrong, clumped := 0, 0, 0, false, false
 	for _, x := range a.Named {
 		here := slices.Contains(names, x.Of.Name)
 		if here {
@@ -61,6 +62,7 @@ func (s *Score) take(w *Week, a *conditions.Answer, names []string) {
 		} else {
 			s.Wrongly[x.Of.Name]++
 		}
+		most = max(most, 1+len(x.Or))
 		for _, o := range x.Or {
 			here = here || slices.Contains(names, o.Of.Name)
 		}
@@ -85,6 +87,7 @@ func (s *Score) take(w *Week, a *conditions.Answer, names []string) {
 		by.Caused++
 		if exact == len(names) {
 			s.Named++
+			by.Named++
 		}
 		if len(names) == 2 {
 			s.pair(w, exact == 2)
@@ -92,6 +95,9 @@ func (s *Score) take(w *Week, a *conditions.Answer, names []string) {
 		if group >= len(names) {
 			s.InGroup++
 			by.InGroup++
+			if most <= 2 {
+				s.InTwo++
+			}
 		}
 	}
 	if len(a.Named) > 0 && !clumped && !w.Cause.Clump {
@@ -155,6 +161,7 @@ func (s *Score) Add(x *Score) {
 	s.Weeks += x.Weeks
 	s.Caused += x.Caused
 	s.Named += x.Named
+	s.InTwo += x.InTwo
 	s.InGroup += x.InGroup
 	s.Pairs += x.Pairs
 	s.PairsNamed += x.PairsNamed
@@ -175,6 +182,7 @@ func (s *Score) Add(x *Score) {
 	}
 	for i := range s.ByLate {
 		s.ByLate[i].Caused += x.ByLate[i].Caused
+		s.ByLate[i].Named += x.ByLate[i].Named
 		s.ByLate[i].InGroup += x.ByLate[i].InGroup
 	}
 }
@@ -198,7 +206,8 @@ func Of(n, of int) string {
 // Print writes what is not in the table of causes.
 func (s *Score) Print(w io.Writer) {
 	for i, name := range []string{"5 to 9", "10 to 19", "20 and more"} {
-		fmt.Fprintf(w, "%s late: true condition told in %s\n", name, Of(s.ByLate[i].InGroup, s.ByLate[i].Caused))
+		by := &s.ByLate[i]
+		fmt.Fprintf(w, "%s late: true named %s; or told with others that it cannot be told from %s\n", name, Of(by.Named, by.Caused), Of(by.InGroup, by.Caused))
 	}
 	fmt.Fprintf(w, "two together: both named in %s; in weeks whose counts show both (Fisher, 5 %%, each where the other holds), in %s; in the others, in %s\n",
 		Of(s.PairsNamed, s.Pairs), Of(s.ShownNamed, s.Shown), Of(s.PairsNamed-s.ShownNamed, s.Pairs-s.Shown))

@@ -4,9 +4,11 @@
 package weeks
 
 import (
+	"hash/fnv"
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 
 	"joltwatch/detect"
 	"joltwatch/storage/review/conditions"
@@ -65,7 +67,7 @@ type stop struct {
 // Make makes a week of at least the given number of releases and five late ones,
 // whose cause depends on the conditions named: none, one or two.
 func Make(seed uint64, releases int, clump bool, names ...string) *Week {
-	r := rand.New(rand.NewPCG(seed, uint64(len(names))))
+	r := rand.New(rand.NewPCG(seed, stream(names)))
 	for {
 		w := &Week{habit: habit{ambient: -5 + 30*r.Float64(), warm: 78 + 14*r.Float64(), tau: 400 + 500*r.Float64(),
 			turbine: 1000 + 250*r.Float64(), hills: 1 + 3*r.Float64(), braking: 0.8 + 0.5*r.Float64(), drivesADay: 3 + r.IntN(3)}}
@@ -89,6 +91,14 @@ func Make(seed uint64, releases int, clump bool, names ...string) *Week {
 			return w
 		}
 	}
+}
+
+// stream is a number of its own for each cause, so that the weeks of no two of them
+// have anything in common.
+func stream(names []string) uint64 {
+	h := fnv.New64a()
+	h.Write([]byte(strings.Join(names, " ")))
+	return h.Sum64()
 }
 
 func late(list []conditions.Release) (n int) {
