@@ -1,8 +1,6 @@
 package detect
 
 import (
-	"math"
-
 	"joltwatch/bus"
 	"joltwatch/detect/state"
 	"joltwatch/stream"
@@ -64,9 +62,10 @@ func (x *slipWith) add(m *state.Moment, w float64) {
 
 // standing follows for how long a speed stands on one value while another moves.
 type standing struct {
-	v, other float64
-	since    bus.Micros
-	s        float64 // the longest so far
+	v         float64
+	low, high float64 // of the other since
+	since     bus.Micros
+	s         float64 // the longest so far
 }
 
 // standingRPM is how far the other speed must have moved. Structural: above ripple
@@ -75,10 +74,11 @@ const standingRPM = 15.0
 
 func (x *standing) row(at bus.Micros, v, other float64) {
 	if x.since == 0 || v != x.v {
-		x.v, x.other, x.since = v, other, at
+		x.v, x.low, x.high, x.since = v, other, other, at
 		return
 	}
-	if math.Abs(other-x.other) >= standingRPM {
+	x.low, x.high = min(x.low, other), max(x.high, other)
+	if x.high-x.low >= standingRPM {
 		x.s = max(x.s, (at - x.since).Seconds())
 	}
 }

@@ -74,6 +74,22 @@ func TestWhyRelease(t *testing.T) {
 	}
 }
 
+// A command that is known, without a habit yet: what stayed together after it had
+// fallen does not speak for a late command. A reported state may have come after it.
+func TestWhyAfterCommand(t *testing.T) {
+	for _, command := range []bool{true, false} {
+		f := late(detect.ReleaseDragging, map[string]float64{detect.InstantParted: 1.8}, measure("lag_min_s", 1.3), measure("lag_max_s", 2.3))
+		if command {
+			f.Measures = append(f.Measures, measure("command_before_percent", 36))
+		}
+		w := WhyOf(f, Metric)
+		i := slices.IndexFunc(w.Candidates, func(c Candidate) bool { return c.Key == WhyCommand })
+		if against := len(w.Candidates[i].Against); (against > 0) != command || strings.Contains(w.Says, "command") == command {
+			t.Errorf("command known: %v; %d against, %s", command, against, w.Says)
+		}
+	}
+}
+
 // Links whose signal is absent are one, and the sentence says so; ordinary findings
 // have no table.
 func TestWhyLinks(t *testing.T) {

@@ -159,6 +159,7 @@ func (b *whyBuilder) decision() {
 			text = "the clutch's command"
 		}
 		b.lack(text, WhyCommand)
+		b.afterCommand()
 		return
 	}
 	high, _ := b.get("command_late_max_s")
@@ -180,6 +181,17 @@ func (b *whyBuilder) decision() {
 		b.con("the command fell as usual, "+habit, detect.InstantFell, WhyCommand)
 	default:
 		b.lack("a habit close enough to tell: the command usually falls within "+fmt.Sprintf("%.1f s", high-low), WhyCommand)
+		b.afterCommand()
+	}
+}
+
+// afterCommand: whether or not the command fell late, what follows it did not follow
+// in time; a reported state may itself come after the command.
+func (b *whyBuilder) afterCommand() {
+	_, duty := b.get("command_before_percent")
+	_, pressure := b.get("command_before_kpa")
+	if lag, ok := b.get(detect.LagMinS.Name); ok && lag >= commandLateS && (duty || pressure) {
+		b.con(fmt.Sprintf("the speeds stayed together for %.2f s at least after the command had fallen: that time is not the command's", lag), detect.InstantParted, WhyCommand)
 	}
 }
 

@@ -109,7 +109,7 @@ func tableOf(a *conditions.Answer) (t conditionTable) {
 	for i := range each {
 		t.Rows = append(t.Rows, rowOf(&each[i], a))
 	}
-	t.Note = "Each condition is looked at with all bounds that it may have. p is how likely so much is by chance in any condition: outcomes dealt out anew at most 499 times, single-step maximum of the likelihood ratio over all bounds. What is named above is likeliest alone or with another, and only where so much in all of them together is at most 5 % likely by chance. Lag: Spearman's rank correlation, of all releases, with its p among all conditions."
+	t.Note = "Each condition is looked at with all bounds that it may have. p is how likely so much is by chance in any condition: outcomes dealt out anew at most 499 times, the greatest of the conditions each time, by the likelihood ratio averaged over all bounds of a condition. What is named above is likeliest alone or with another, and only where so much in all of them together is at most 5 % likely by chance. Lag: Spearman's rank correlation, of the releases whose lag is known closely, with its p among all conditions."
 	return t
 }
 
