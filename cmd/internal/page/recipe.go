@@ -99,7 +99,7 @@ func apart(n *conditions.Named, u review.Units) string {
 	for _, o := range n.Or {
 		or = append(or, conditions.Do(o, u.Quantity))
 	}
-	return fmt.Sprintf("%s may only go together with what it is in truth. To be on the safe side, also: %s. Tries with the one and without the other tell them apart.",
+	return fmt.Sprintf("%s may stand only for what goes together with it in this stay. To be on the safe side, also: %s. Tries with the one and without the other tell them apart.",
 		review.Capital(conditions.Name(n.Of)), strings.Join(or, "; "))
 }
 
