@@ -81,6 +81,7 @@ func (p *packer) begin(description []byte) {
 // end appends the body to dst.
 func (p *packer) end(dst []byte) []byte {
 	p.scratch = p.enc.EncodeAll(p.text, p.scratch[:0])
+	dst = slices.Grow(dst, binary.MaxVarintLen32+len(p.scratch)+len(p.blob))
 	dst = binary.AppendUvarint(dst, uint64(len(p.scratch)))
 	dst = append(dst, p.scratch...)
 	return append(dst, p.blob...)

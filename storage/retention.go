@@ -144,16 +144,26 @@ func (w *runWriter) room(n int64, what purpose) bool {
 	return ok
 }
 
+// waiting are the events that wait to be written, and the one whose spans come in.
+func (w *runWriter) waiting() (events []*Event) {
+	for _, it := range w.queue {
+		if it.event != nil {
+			events = append(events, it.event)
+		}
+	}
+	if w.begun != nil {
+		events = append(events, w.begun)
+	}
+	return events
+}
+
 // waitingSeverity is that of the severest event that waits to be written; a mark
 // is above all.
 func (w *runWriter) waitingSeverity() float64 {
 	severity := -1.0
-	for _, it := range w.queue {
-		if it.event == nil {
-			continue
-		}
-		severity = max(severity, it.event.Finding.Severity)
-		if it.event.Finding.Kind == detect.KindMark {
+	for _, e := range w.waiting() {
+		severity = max(severity, e.Finding.Severity)
+		if e.Finding.Kind == detect.KindMark {
 			return math.Inf(1)
 		}
 	}
@@ -348,9 +358,9 @@ func (w *runWriter) hasFrames(x *indexed) bool {
 func (w *runWriter) dropEvidence(enough func() bool, step int64, forPending bool, limit float64) {
 	w.readIndex()
 	events := slices.Clone(w.index)
-	for _, it := range w.queue {
-		if it.event != nil && it.event.Evidence == EvidenceKept {
-			r := it.event.record()
+	for _, e := range w.waiting() {
+		if e.Evidence == EvidenceKept {
+			r := e.record()
 			x := newIndexed(&r, w.run)
 			x.pending = true
 			events = append(events, x)

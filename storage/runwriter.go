@@ -33,8 +33,10 @@ type runWriter struct {
 	spans   outFile
 	// parts are the evidence files of this run, oldest first.
 	parts []evidencePart
-	// begun is set while the spans of one event come in.
-	begun bool
+	// begun is the event whose spans come in, nil where there is none.
+	begun *Event
+	// block is the buffer of the block that is being written.
+	block []byte
 
 	inventory *inventory
 	usage     Usage
@@ -126,21 +128,22 @@ const (
 )
 
 // begin says that the spans that follow are for this event.
-func (w *runWriter) begin(*Event) { w.begun = true }
+func (w *runWriter) begin(e *Event) { w.begun = e }
 
-// span takes frames that are to be written; the first has this ordinal.
+// span takes frames that are to be written; the first has this ordinal. Those of an
+// event wait for it, but for a span that fills a file.
 func (w *runWriter) span(first uint64, frames []bus.Frame) {
 	payload := w.coder.encode(first, frames)
 	info, _ := parseSpanHead(payload)
-	w.queue = append(w.queue, item{span: payload, info: info, fresh: w.begun})
-	if !w.begun {
+	w.queue = append(w.queue, item{span: payload, info: info, fresh: w.begun != nil})
+	if w.begun == nil || len(payload) >= maxEvidenceFile {
 		w.drain()
 	}
 }
 
 // finish takes the event whose spans have come.
 func (w *runWriter) finish(e *Event) {
-	w.begun = false
+	w.begun = nil
 	w.queue = append(w.queue, item{typ: blockEvent, event: e})
 	w.drain()
 }
@@ -353,8 +356,8 @@ func (w *runWriter) linkEvidence() error {
 }
 
 func (w *runWriter) appendBlock(o *outFile, typ blockType, coding uint8, payload []byte) error {
-	b := appendBlock(nil, typ, coding, uint16(o.at.blocks), payload)
-	return w.append(o, b, chained{o.at.blocks + 1, sumOf(o.at.sum, b)})
+	w.block = appendBlock(w.block[:0], typ, coding, uint16(o.at.blocks), payload)
+	return w.append(o, w.block, chained{o.at.blocks + 1, sumOf(o.at.sum, w.block)})
 }
 
 // lastPart is the evidence file that is being appended to, or nil.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math/bits"
+	"slices"
 
 	"joltwatch/bus"
 	"joltwatch/stream"
@@ -92,7 +93,7 @@ type shape struct {
 	count int
 
 	// When writing: positions in the span, and the first eight bytes of each as a
-	// number.
+	// number, in the coder's buffers.
 	rows   []int
 	words  []uint64
 	layout *layout
@@ -116,26 +117,33 @@ type spanCoder struct {
 	plan    *stream.Plan
 	layouts map[shapeKey]*layout
 	pack    *packer
+	shapes  []shape
+	index   map[shapeKey]int // of shapes
+	order   []int            // the shape of each frame
+	rows    []int            // of all shapes
+	words   []uint64
+	text    []byte   // the description
 	numbers []uint64 // columns of the shape that is being coded
 }
 
 func newSpanCoder(plan *stream.Plan, pack *packer) *spanCoder {
-	return &spanCoder{plan: plan, layouts: map[shapeKey]*layout{}, pack: pack}
+	return &spanCoder{plan: plan, layouts: map[shapeKey]*layout{}, index: map[shapeKey]int{}, pack: pack}
 }
 
 // encode returns the payload of a span of these frames, of which the first has
 // the given ordinal.
 func (c *spanCoder) encode(first uint64, frames []bus.Frame) []byte {
-	shapes, order := c.sort(frames)
+	c.sort(frames)
 	info := spanInfo{first: first, frames: uint32(len(frames)), from: frames[0].At, to: frames[0].At}
 	for i := range frames {
 		info.from, info.to = min(info.from, frames[i].At), max(info.to, frames[i].At)
 	}
-	c.pack.begin(c.describe(nil, frames, shapes, order))
-	for i := range shapes {
-		c.columns(frames, &shapes[i])
+	c.text = describe(c.text[:0], frames, c.shapes, c.order)
+	c.pack.begin(c.text)
+	for i := range c.shapes {
+		c.columns(frames, &c.shapes[i])
 	}
-	out := make([]byte, spanHead, spanHead+4*len(frames))
+	out := make([]byte, spanHead)
 	binary.LittleEndian.PutUint64(out, info.first)
 	binary.LittleEndian.PutUint32(out[8:], info.frames)
 	binary.LittleEndian.PutUint64(out[12:], uint64(info.from))
@@ -143,35 +151,55 @@ func (c *spanCoder) encode(first uint64, frames []bus.Frame) []byte {
 	return c.pack.end(out)
 }
 
-// sort groups the frames by shape, in order of first appearance; order holds
-// the shape of each frame.
-func (c *spanCoder) sort(frames []bus.Frame) (shapes []shape, order []int) {
-	index := map[shapeKey]int{}
-	order = make([]int, len(frames))
+// sort groups the frames by shape, in order of first appearance.
+func (c *spanCoder) sort(frames []bus.Frame) {
+	clear(c.index)
+	c.shapes, c.order = c.shapes[:0], c.order[:0]
 	var recent [16]int // by identifier: the shape it had last
 	for i := range frames {
 		f := &frames[i]
 		k := keyOf(f)
 		last := &recent[(f.ID^f.ID>>4)%uint32(len(recent))]
-		if *last >= len(shapes) || shapes[*last].shapeKey != k {
-			at, ok := index[k]
-			if !ok {
-				at = len(shapes)
-				index[k] = at
-				l := c.layoutOf(k)
-				shapes = append(shapes, shape{shapeKey: k, fields: l.fields, layout: l})
-			}
-			*last = at
+		if *last >= len(c.shapes) || c.shapes[*last].shapeKey != k {
+			*last = c.shapeOf(k)
 		}
-		s := &shapes[*last]
+		s := &c.shapes[*last]
 		s.early = s.early || f.Early != 0
+		s.count++
+		c.order = append(c.order, *last)
+	}
+	c.share(len(frames))
+	for i, at := range c.order {
+		s := &c.shapes[at]
 		s.rows = append(s.rows, i)
-		order[i] = *last
 	}
-	for i := range shapes {
-		shapes[i].fix(frames)
+	for i := range c.shapes {
+		c.shapes[i].fix(frames)
 	}
-	return shapes, order
+}
+
+// shapeOf is where the shape stands, at the end where it is new.
+func (c *spanCoder) shapeOf(k shapeKey) int {
+	at, ok := c.index[k]
+	if !ok {
+		at = len(c.shapes)
+		c.index[k] = at
+		l := c.layoutOf(k)
+		c.shapes = append(c.shapes, shape{shapeKey: k, fields: l.fields, layout: l})
+	}
+	return at
+}
+
+// share gives each shape its part of the buffers for that many frames.
+func (c *spanCoder) share(frames int) {
+	c.rows = slices.Grow(c.rows[:0], frames)[:frames]
+	c.words = slices.Grow(c.words[:0], frames)[:frames]
+	from := 0
+	for i := range c.shapes {
+		s := &c.shapes[i]
+		s.rows, s.words = c.rows[from:from], c.words[from:from+s.count]
+		from += s.count
+	}
 }
 
 // fix finds the bytes in which bits that no field covers change.
@@ -181,7 +209,6 @@ func (s *shape) fix(frames []bus.Frame) {
 	for b := range n {
 		s.fixed[b] = first[b] &^ s.layout.mapped[b]
 	}
-	s.words = make([]uint64, len(s.rows))
 	changed := uint64(0)
 	for i, r := range s.rows {
 		s.words[i] = binary.LittleEndian.Uint64(frames[r].Data[:8])
@@ -245,7 +272,8 @@ func matches(m *stream.Message, k shapeKey) bool {
 	return k.kind == bus.Data && k.id == m.ID && extended == m.Extended
 }
 
-func (c *spanCoder) describe(b []byte, frames []bus.Frame, shapes []shape, order []int) []byte {
+// describe appends what a reader needs to know before the columns.
+func describe(b []byte, frames []bus.Frame, shapes []shape, order []int) []byte {
 	b = binary.AppendUvarint(b, uint64(len(shapes)))
 	for i := range shapes {
 		s := &shapes[i]

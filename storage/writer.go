@@ -37,7 +37,7 @@ type Writer struct {
 	lookOn    bus.Micros
 	// chunk is how many frames make a span at most.
 	chunk  int
-	frames []bus.Frame
+	frames []bus.Frame // the buffer of those
 
 	events   int
 	accounts []pendingAccount
@@ -74,6 +74,7 @@ func Open(dir string, opt Options) (*Writer, Repair, error) {
 	// The largest frame takes eleven words; a span must fit into the ring
 	// with room to spare.
 	w.chunk = min(maxChunk, max(1, len(w.ring.words)/22))
+	w.frames = make([]bus.Frame, 0, w.chunk)
 	w.plan()
 	return w, repair, nil
 }
