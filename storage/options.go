@@ -30,9 +30,10 @@ type Options struct {
 	// LookOn take at full load of every bus of the plan, but at most
 	// MaxRingBytes.
 	RingBytes int64
-	// AccountEvery is how often the account is written at most, and so the
-	// longest part of it that a power cut can cost; 0 means
-	// DefaultAccountEvery. Findings that ask for no evidence wait with it.
+	// AccountEvery is how long the account waits at most for an event that it is
+	// written with: a power cut can cost that much of it, and what it was old when it
+	// was given; 0 means DefaultAccountEvery. Findings that ask for no evidence wait
+	// with it.
 	AccountEvery bus.Micros
 
 	// Quota bounds the store, in bytes, files counted in whole pages of 4
@@ -61,7 +62,7 @@ type Options struct {
 const (
 	DefaultLookBack     = 20 * bus.Second
 	DefaultLookOn       = 10 * bus.Second
-	DefaultAccountEvery = 30 * bus.Second
+	DefaultAccountEvery = 60 * bus.Second
 	// MinQuota is the least quota that is accepted.
 	MinQuota = 1 << 20
 	// MaxRingBytes bounds the look-back where no budget is given.

@@ -17,7 +17,7 @@ type runRecord struct {
 	Program string     `json:"program"`
 	Label   string     `json:"label"`
 	Clock   *bus.Clock `json:"clock,omitempty"`
-	// AccountEvery is the longest time of the account that a cut may cost.
+	// AccountEvery is that of the Options.
 	AccountEvery bus.Micros `json:"account_every_us"`
 	LookBack     bus.Micros `json:"look_back_us"`
 	LookOn       bus.Micros `json:"look_on_us"`

@@ -141,11 +141,10 @@ func (w *runWriter) span(first uint64, frames []bus.Frame) {
 	}
 }
 
-// finish takes the event whose spans have come.
+// finish takes the event whose spans have come; it is written with what is drained next.
 func (w *runWriter) finish(e *Event) {
 	w.begun = nil
 	w.queue = append(w.queue, item{typ: blockEvent, event: e})
-	w.drain()
 }
 
 func (w *runWriter) hasQuiet() bool { return len(w.quiet) > 0 }
@@ -171,7 +170,6 @@ func (w *runWriter) account(drive int, payload []byte) {
 
 func (w *runWriter) history(h []byte) {
 	w.replace(item{typ: blockHistory, payload: slices.Clone(h)})
-	w.drain()
 }
 
 // replace queues an item of which only the latest counts.

@@ -52,7 +52,7 @@ type Boot struct {
 	// could not be read.
 	Plan     *stream.Plan
 	Settings []byte
-	// AccountEvery is the longest part of the account that a cut can cost.
+	// AccountEvery is that of the Options.
 	AccountEvery bus.Micros
 	LookBack     bus.Micros
 	LookOn       bus.Micros

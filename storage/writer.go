@@ -147,7 +147,7 @@ func (w *Writer) pendingAccount() bool { return len(w.accounts) > 0 || w.run.has
 // Event keeps a finding. Where it asks for evidence, the frames from LookBack
 // before it up to now are written at once, and those up to LookOn after it once
 // they have come; frames that an earlier event has had written are not written
-// again. Findings that ask for none wait for the next writing of the account.
+// again. The account is written with it. Findings that ask for none wait for that.
 func (w *Writer) Event(f *detect.Finding, percentiles []detect.Percentile) error {
 	if w.closed {
 		return errClosed
@@ -171,6 +171,7 @@ func (w *Writer) Event(f *detect.Finding, percentiles []detect.Percentile) error
 	w.written = max(w.written, c.ordinal)
 	w.capture()
 	w.run.finish(e)
+	w.flush()
 	if e.To > w.now {
 		w.lookOn = max(w.lookOn, e.To)
 		w.lookingOn = true
@@ -281,13 +282,13 @@ func (w *Writer) flush() {
 }
 
 // History keeps what the detectors have learned, for later runs; the latest
-// counts.
+// counts. It is written with what is written next, so it is given before the account of
+// the drive that it was learned in.
 func (w *Writer) History(h []byte) error {
 	if w.closed {
 		return errClosed
 	}
 	w.run.history(h)
-	w.plan()
 	return nil
 }
 

@@ -26,7 +26,7 @@ func (watchCmd) Help() string {
 	return `Follows a running stay: both speeds and the count of late releases large, the last
 finding, the value of each signal and how much of the time it was known, and the
 time per clutch state. It reads only what is on file: values are written every
-half minute or so, events at once. q ends it. Where standard output is no
+minute or so and with each event, events at once. q ends it. Where standard output is no
 terminal it shows how things stand once. A passenger reads this, never the driver.`
 }
 

@@ -139,11 +139,11 @@ func (l *line) Account(a *detect.Account) {
 	a.Errors = l.counted.Errors - l.base.Errors
 	a.Asking = l.asking.lines()
 	if l.store != nil && l.pushed > l.muted {
-		l.keep(l.store.Account(a))
 		if a.Ended {
 			l.monitor.KeepRatios(l.stream.RatioMemory())
 			l.keep(l.store.History(l.monitor.History()))
 		}
+		l.keep(l.store.Account(a))
 	}
 	if a.Ended {
 		l.base = l.counted

@@ -344,6 +344,10 @@ func (s *soak) promises() (unsaid int) {
 	return unsaid
 }
 
+// accountAge is how old an account on file is at most: it comes every 10 s and waits
+// for its writing, and 2 s pass until rows are sure.
+const accountAge = storage.DefaultAccountEvery + 12*bus.Second
+
 // drives compares the accounts with the drives that were driven.
 func (s *soak) drives(st *storage.Store) (driven, accounted int) {
 	byBoot := map[string][]storage.Account{}
@@ -373,8 +377,7 @@ func (s *soak) drives(st *storage.Store) (driven, accounted int) {
 				continue
 			}
 			most++
-			// At most 30 s of the account, which comes every 10 s, is missing.
-			if to-from < 45*bus.Second || b.refusing {
+			if to-from < accountAge || b.refusing {
 				continue
 			}
 			least++
@@ -385,14 +388,14 @@ func (s *soak) drives(st *storage.Store) (driven, accounted int) {
 			}
 			a := as[i]
 			missing := to - (a.End + b.zero)
-			if s.disturbed(to-60*bus.Second, to) {
-				missing -= 60 * bus.Second
+			if s.disturbed(to-accountAge, to) {
+				missing -= accountAge
 			}
 			// Sure once the bus has been quiet for so long.
 			if d.To+quietAfter+15*bus.Second < b.to && !a.Ended {
 				s.errorf("%s: the account of drive %d has no end", b.id, a.Drive)
 			}
-			if missing > 42*bus.Second {
+			if missing > accountAge {
 				s.errorf("%s: the account of drive %d lacks %.0f s", b.id, a.Drive, missing.Seconds())
 			}
 		}
