@@ -164,8 +164,13 @@ func (w *runWriter) flushQuiet() {
 	w.drain()
 }
 
-func (w *runWriter) account(drive int, payload []byte) {
-	w.replace(item{typ: blockAccount, payload: payload, drive: drive})
+func (w *runWriter) account(a *detect.Account) {
+	payload, err := marshal(a)
+	if err != nil {
+		w.trouble(fmt.Errorf("the account of drive %d: %w", a.Drive, err))
+		return
+	}
+	w.replace(item{typ: blockAccount, payload: payload, drive: a.Drive})
 }
 
 func (w *runWriter) history(h []byte) {

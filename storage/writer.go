@@ -1,7 +1,6 @@
 package storage
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -40,18 +39,13 @@ type Writer struct {
 	frames []bus.Frame // the buffer of those
 
 	events   int
-	accounts []pendingAccount
-	flushed  bus.Micros // when the account was last written
+	accounts []*detect.Account // the latest of each drive that waits
+	flushed  bus.Micros        // when the account was last written
 	closed   bool
 }
 
 // stretch is frames by ordinal, the last not included.
 type stretch struct{ from, to uint64 }
-
-type pendingAccount struct {
-	drive   int
-	payload []byte
-}
 
 // maxChunk bounds the memory that making a span takes.
 const maxChunk = 16384
@@ -249,22 +243,14 @@ func (w *Writer) hand(s stretch) {
 	w.kept = out
 }
 
-// Account keeps the latest account of a drive. It is written at most every
-// Options.AccountEvery, and at once when the drive has ended.
+// Account keeps the latest account of a drive, which is the Writer's from then on. It
+// is written at most every Options.AccountEvery, and at once when the drive has ended.
 func (w *Writer) Account(a *detect.Account) error {
 	if w.closed {
 		return errClosed
 	}
-	payload, err := json.Marshal(a)
-	if err != nil {
-		return fmt.Errorf("the account of drive %d: %w", a.Drive, err)
-	}
-	i := slices.IndexFunc(w.accounts, func(p pendingAccount) bool { return p.drive == a.Drive })
-	if i < 0 {
-		w.accounts = append(w.accounts, pendingAccount{drive: a.Drive})
-		i = len(w.accounts) - 1
-	}
-	w.accounts[i].payload = payload
+	w.accounts = slices.DeleteFunc(w.accounts, func(x *detect.Account) bool { return x.Drive == a.Drive })
+	w.accounts = append(w.accounts, a)
 	if a.Ended || w.now >= w.flushed+w.opt.AccountEvery {
 		w.flush()
 	}
@@ -274,7 +260,7 @@ func (w *Writer) Account(a *detect.Account) error {
 
 func (w *Writer) flush() {
 	for _, a := range w.accounts {
-		w.run.account(a.drive, a.payload)
+		w.run.account(a)
 	}
 	w.accounts = w.accounts[:0]
 	w.flushed = w.now
