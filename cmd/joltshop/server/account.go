@@ -2,6 +2,7 @@ package server
 
 import (
 	"fmt"
+	"strings"
 
 	natsserver "github.com/nats-io/nats-server/v2/server"
 
@@ -28,6 +29,24 @@ func services(vehicle string) []string {
 	}
 }
 
+// exported are the subjects at which the shop serves any vehicle, those of services with
+// any name in them. An account reaches of them what it imports, and what it imports the
+// shop alone says. They are not told apart by vehicle, as a server looks through all of
+// them for each that is added.
+func exported() []string {
+	list := services("*")
+	for i, subject := range list {
+		tokens := strings.Split(subject, ".")
+		for j, t := range tokens {
+			if strings.Contains(t, "*") {
+				tokens[j] = "*"
+			}
+		}
+		list[i] = strings.Join(tokens, ".")
+	}
+	return list
+}
+
 // Permissions are all that a vehicle may do in its own account.
 func Permissions(vehicle string) *natsserver.Permissions {
 	return &natsserver.Permissions{
@@ -46,9 +65,6 @@ func (s *Server) account(vehicle string) (*natsserver.Account, error) {
 	a, _ := s.nats.LookupOrRegisterAccount(vehicle)
 	shop := s.nats.GlobalAccount()
 	for _, subject := range services(vehicle) {
-		if err := shop.AddServiceExport(subject, []*natsserver.Account{a}); err != nil {
-			return nil, fmt.Errorf("what vehicle %s is served at %s: %w", vehicle, subject, err)
-		}
 		if err := a.AddServiceImport(shop, subject, subject); err != nil {
 			return nil, fmt.Errorf("what vehicle %s is served at %s: %w", vehicle, subject, err)
 		}

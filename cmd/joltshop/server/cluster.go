@@ -36,7 +36,9 @@ func Rights(dir string) (string, error) {
 		return "", err
 	}
 	var exports, accounts strings.Builder
-	fmt.Fprintf(&exports, "      { service: %q }\n", nothing)
+	for _, subject := range append(exported(), nothing) {
+		fmt.Fprintf(&exports, "      { service: %q }\n", subject)
+	}
 	for _, name := range names {
 		if keptAway(dir, name, time.Now()) != "" {
 			continue
@@ -44,7 +46,6 @@ func Rights(dir string) (string, error) {
 		var imports strings.Builder
 		fmt.Fprintf(&imports, "      { service: { account: %q, subject: %q }, to: \"$JS.API.INFO\" }\n", shopUser, nothing)
 		for _, subject := range services(name) {
-			fmt.Fprintf(&exports, "      { service: %q, accounts: [%q] }\n", subject, name)
 			fmt.Fprintf(&imports, "      { service: { account: %q, subject: %q } }\n", shopUser, subject)
 		}
 		e, err := readEnrolled(dir, name)

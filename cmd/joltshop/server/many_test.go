@@ -87,6 +87,7 @@ func processorTime(t *testing.T) time.Duration {
 
 var (
 	manyVans = flag.Int("vans", 500, "how many vehicles have files on the server at a restart")
+	early    = flag.Bool("early", false, "their couriers are of before: each has a bucket of its own on the server")
 	killed   = flag.Bool("killed", false, "the server is killed, in a process of its own, and not stopped")
 )
 
@@ -99,7 +100,7 @@ func TestRestartWithMany(t *testing.T) {
 		return
 	}
 	if *killed {
-		c := exec.Command(os.Args[0], "-test.run=^TestRestartWithMany$", "-test.timeout=1h", "-vans", fmt.Sprint(*manyVans))
+		c := exec.Command(os.Args[0], "-test.run=^TestRestartWithMany$", "-test.timeout=1h", "-vans", fmt.Sprint(*manyVans), fmt.Sprintf("-early=%t", *early))
 		c.Env = append(os.Environ(), "RESTART_IN="+dir)
 		if out, err := c.CombinedOutput(); err == nil || !strings.Contains(err.Error(), "killed") {
 			t.Fatalf("%v: %s", err, out)
@@ -110,8 +111,15 @@ func TestRestartWithMany(t *testing.T) {
 	before, began := processorTime(t), time.Now()
 	s := start(t, Options{Dir: dir})
 	t.Logf("started again with files of %d vehicles (killed: %v) in %v, %v of processor time", *manyVans, *killed, time.Since(began), processorTime(t)-before)
-	if n := len(streamsOf(t, s)); n != 3 {
-		t.Errorf("%d streams, want 3", n)
+	want := 3
+	if *early {
+		want += *manyVans
+	}
+	if n := len(streamsOf(t, s)); n != want {
+		t.Errorf("%d streams, want %d", n, want)
+	}
+	if *early {
+		return
 	}
 	st, err := s.js.Stream(context.Background(), wire.PieceStream)
 	if err != nil || st.CachedInfo().State.Msgs != uint64(*manyVans*piecesEach) {
@@ -133,10 +141,18 @@ func fill(t *testing.T, dir string) *Server {
 	}
 	for n := range *manyVans {
 		van := fmt.Sprint("van-", n)
+		if *early {
+			if err := EnsureBucket(context.Background(), js, van, 1); err != nil {
+				t.Fatal(err)
+			}
+		}
 		for i := range piecesEach + 1 {
 			subject := wire.Piece(van, "parcel", int64(i)*int64(len(piece)))
-			if i == piecesEach {
+			switch {
+			case i == piecesEach:
 				subject = wire.Subject(van, wire.KindUnit)
+			case *early:
+				subject = wire.EarlierPieces(van, "parcel", fmt.Sprint(i))
 			}
 			f, err := js.PublishAsync(subject, piece, jetstream.WithStallWait(time.Minute))
 			if err != nil {

@@ -246,6 +246,11 @@ func (s *Server) startNATS(host string, port int, certificate tls.Certificate) e
 		return err
 	}
 	s.nats = ns
+	for _, subject := range exported() {
+		if err := ns.GlobalAccount().AddServiceExport(subject, nil); err != nil {
+			return fmt.Errorf("what vehicles are served at %s: %w", subject, err)
+		}
+	}
 	ns.SetLogger(logger{s.opt.Logf}, false, false)
 	go ns.Start()
 	if !ns.ReadyForConnections(startWait) {
