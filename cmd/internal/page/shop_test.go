@@ -139,6 +139,10 @@ func TestShopInBrowser(t *testing.T) {
 		if cut := eval[string](t, ctx, `[...document.querySelectorAll("#todo .todo, #todo p")].filter(e => e.scrollWidth > e.clientWidth + 1 || e.getBoundingClientRect().right > innerWidth).map(e => e.textContent.slice(0, 60)).join()`); cut != "" {
 			t.Errorf("at %d pixels of width cut: %s", width, cut)
 		}
+		// No column is beside the sheet.
+		if cut := eval[string](t, ctx, `[...document.querySelectorAll(".scroll")].filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.textContent.trim().slice(0, 60)).join()`); cut != "" {
+			t.Errorf("at %d pixels of width columns are cut: %s", width, cut)
+		}
 	}
 	clean(t, seen)
 }
