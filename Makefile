@@ -101,8 +101,8 @@ morning: ## the busiest minutes of 10,000 invented vehicles, into two intakes an
 	$(GO) run ./cmd/develop/fleet/morning -vans $(or $(VANS),10000) -seconds $(or $(SECONDS),30)
 
 .PHONY: year
-year: ## the shop's questions over a year of invented vehicles, in sealed months (VEHICLES=1000 MONTHS=12)
-	$(GO) run -tags engine ./cmd/develop/fleet/year -vehicles $(or $(VEHICLES),1000) -months $(or $(MONTHS),12)
+year: ## the shop's questions over a year of invented vehicles, in sealed months (VEHICLES=1000 MONTHS=12), or its report through an S3 server (S3=PROGRAM)
+	$(GO) run -tags engine ./cmd/develop/fleet/year -vehicles $(or $(VEHICLES),1000) -months $(or $(MONTHS),12) $(if $(S3),-s3 $(S3))
 
 .PHONY: speed
 speed: ## processor time and instructions a frame, beside the aims (needs qemu-user and gcc)

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"github.com/parquet-go/parquet-go"
+	"golang.org/x/sync/errgroup"
 )
 
 // Listed are the files of a table in a local folder.
@@ -177,6 +178,10 @@ func mirror(ctx context.Context, from place, to folder, of func(string) need) (f
 	}
 }
 
+// fetchesAtOnce is how many files are fetched at the same time: those of a day that goes on
+// are small and many, and a store that is far away takes its time for each.
+const fetchesAtOnce = 16
+
 // mirrorOnce fetches in the order in which List reads.
 func mirrorOnce(ctx context.Context, from place, to folder, of func(string) need) (int, error) {
 	kept := map[string]bool{}
@@ -186,15 +191,23 @@ func mirrorOnce(ctx context.Context, from place, to folder, of func(string) need
 			if err != nil {
 				return 0, err
 			}
+			g, ctx := errgroup.WithContext(ctx)
+			g.SetLimit(fetchesAtOnce)
 			for _, f := range files {
 				// The store is not trusted to name files: only our own form is taken.
 				if !filepath.IsLocal(filepath.FromSlash(f.name)) || strings.Count(f.name, "/") != 3 || path.Ext(f.name) != suffix {
 					continue
 				}
 				kept[f.name] = true
-				if err := fetch(ctx, from, f, to, of(f.name)); err != nil {
-					return 0, fmt.Errorf("%s: %w", f.name, err)
-				}
+				g.Go(func() error {
+					if err := fetch(ctx, from, f, to, of(f.name)); err != nil {
+						return fmt.Errorf("%s: %w", f.name, err)
+					}
+					return nil
+				})
+			}
+			if err := g.Wait(); err != nil {
+				return 0, err
 			}
 		}
 	}

@@ -7,6 +7,9 @@
 //
 //	go run -tags engine ./cmd/develop/fleet/year -vehicles 1000 -months 12
 //
+// With -s3 PROGRAM, a genuine S3 server (.ci/s3 says which), joltshop itself makes its
+// report on the last nine weeks through that server, in place of the questions alone.
+//
 // Not like a real year: every month is the same month, of 28 days, again.
 package main
 
@@ -34,6 +37,7 @@ import (
 func main() {
 	vehicles := flag.Int("vehicles", 1000, "how many vehicles, by forties")
 	months := flag.Int("months", 12, "how many months")
+	program := flag.String("s3", "", "an S3 server's program: joltshop reports through it")
 	flag.Parse()
 	if *vehicles < 1 || *months < 1 || flag.NArg() > 0 {
 		fmt.Fprintln(os.Stderr, "year: expected at least one vehicle and one month, and no further words")
@@ -41,7 +45,7 @@ func main() {
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	defer stop()
-	if err := run(ctx, os.Stdout, (*vehicles+invent-1)/invent, *months); err != nil {
+	if err := run(ctx, os.Stdout, (*vehicles+invent-1)/invent, *months, *program); err != nil {
 		fmt.Fprintln(os.Stderr, "year:", err)
 		os.Exit(1)
 	}
@@ -53,7 +57,7 @@ const (
 	monthDays = 28
 )
 
-func run(ctx context.Context, out io.Writer, copies, months int) error {
+func run(ctx context.Context, out io.Writer, copies, months int, program string) error {
 	dir, err := os.MkdirTemp("", "year-")
 	if err != nil {
 		return err
@@ -72,6 +76,24 @@ func run(ctx context.Context, out io.Writer, copies, months int) error {
 	fmt.Fprintf(os.Stderr, "laid down in %s\n", time.Since(began).Round(time.Second))
 	_, bytes := cost.Size(year)
 	last := f.LastDay.AddDate(0, months-1, 0)
+	days := float64(invent * copies * months * monthDays)
+	fmt.Fprintf(out, "%d vehicles, %d months of %d days: %d rows in %.2f GB, %.2f kB a vehicle-day\n", invent*copies, months, monthDays, rows, float64(bytes)/1e9, float64(bytes)/1e3/days)
+	if program == "" {
+		return ask(ctx, out, year, last, months, days)
+	}
+	s, err := openStore(ctx, program, dir)
+	if err != nil {
+		return err
+	}
+	defer s.close()
+	if err := s.put(ctx, year); err != nil {
+		return err
+	}
+	return s.report(ctx, out, dir, last)
+}
+
+// ask puts all questions over all of it.
+func ask(ctx context.Context, out io.Writer, year string, last time.Time, months int, days float64) error {
 	began, cpu := time.Now(), cost.Used()
 	a, err := questions.Ask(ctx, year, questions.Asked{LastDay: last, HistoryDays: 31 * months})
 	if err != nil {
@@ -83,8 +105,6 @@ func run(ctx context.Context, out io.Writer, copies, months int) error {
 		seen += x.Week().Seen + x.Before().Seen
 	}
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	days := float64(invent * copies * months * monthDays)
-	fmt.Fprintf(w, "%d vehicles, %d months of %d days: %d rows\t%.2f GB, %.2f kB a vehicle-day\n", invent*copies, months, monthDays, rows, float64(bytes)/1e9, float64(bytes)/1e3/days)
 	fmt.Fprintf(w, "all questions over all of it (%d vehicles, %d opportunities)\t%s, %s of %d processors' time, %.3f ms a vehicle-day\n", len(a.Coverage), seen,
 		took.Round(100*time.Millisecond), spent.Round(100*time.Millisecond), runtime.NumCPU(), spent.Seconds()*1000/days)
 	fmt.Fprintf(w, "greatest memory, laying down included\t%.2f GB\n", float64(cost.Peak())/1e6)
