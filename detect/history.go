@@ -40,6 +40,8 @@ type kept struct {
 	Lines *ratioline.Memory `json:"lines,omitempty"`
 	// Trend are the points of the slip trend, oldest first.
 	Trend []trendPoint `json:"slip_trend,omitempty"`
+	// Shaking is what slip and engine speed do by themselves.
+	Shaking *keptBand `json:"shaking,omitempty"`
 	// Launches are the converter's capacity factors of the latest launches, in
 	// rpm/√(N·m), from version 0.3 on.
 	Launches []float64 `json:"launches,omitempty"`

@@ -3,6 +3,7 @@ package detect
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"joltwatch/bus"
 	"joltwatch/detect/state"
@@ -104,8 +105,10 @@ type shudder struct {
 	brakeEnded bool
 	minute     float64
 	blind      float64
-	// What slip and engine speed do by themselves, the stay through.
+	// What slip and engine speed do by themselves, the stay through, in bins from
+	// usualFromHz on.
 	slipUsual, engUsual usualBand
+	usualFromHz         float64
 }
 
 // bankMax bounds the bins, which are binHz apart: 3 to 24 Hz. It is even.
@@ -161,6 +164,49 @@ func (u *usualBand) learn(bin int, rpm float64) {
 	} else {
 		*v = max(rpm, *v/step)
 	}
+}
+
+// keptBand is what two speeds usually do, as it stands on file: a run that begins with
+// the driver on his way has it from the first second.
+type keptBand struct {
+	// FromHz is the lower end of the band, 1 Hz above the first bin; Windows is
+	// how many were seen.
+	FromHz  float64 `json:"from_hz"`
+	Windows float64 `json:"windows"`
+	// SlipRPM and EngineRPM are the medians by bin, 0 where there is none.
+	SlipRPM   []float64 `json:"slip_rpm"`
+	EngineRPM []float64 `json:"engine_rpm"`
+}
+
+func (d *shudder) keep(h *history) {
+	if d.slipUsual.n > 0 {
+		h.Shaking = &keptBand{d.usualFromHz, min(d.slipUsual.n, 1/usualLeast), d.slipUsual.keep(), d.engUsual.keep()}
+	}
+}
+
+func (u *usualBand) keep() []float64 {
+	list := make([]float64, bankMax)
+	for i, v := range u.rpm {
+		list[i] = state.Round(v, 0.01)
+	}
+	return list
+}
+
+// recall takes up what was kept; what is out of range is left out.
+func (d *shudder) recall(h *history) {
+	k := h.Shaking
+	if k == nil || !(k.Windows >= 0 && k.Windows <= 1/usualLeast) || !usualRPM(k.SlipRPM) || !usualRPM(k.EngineRPM) {
+		return
+	}
+	d.usualFromHz = k.FromHz
+	d.slipUsual, d.engUsual = usualBand{n: k.Windows}, usualBand{n: k.Windows}
+	copy(d.slipUsual.rpm[:], k.SlipRPM)
+	copy(d.engUsual.rpm[:], k.EngineRPM)
+}
+
+// usualRPM reports whether all are medians that a band can have.
+func usualRPM(v []float64) bool {
+	return len(v) <= bankMax && !slices.ContainsFunc(v, func(x float64) bool { return !(x >= 0 && x < 1e4) })
 }
 
 // of is what is usual at a bin and its neighbours.
@@ -266,6 +312,9 @@ func (d *shudder) window(s *scene, m *state.Moment, set *ShudderSettings, long f
 	if carried < set.FromHz+2 || d.maxDt > float64(2.5*d.minDt)+0.004 {
 		d.opportunity(s, false)
 		return
+	}
+	if d.usualFromHz != set.FromHz {
+		d.slipUsual, d.engUsual, d.usualFromHz = usualBand{}, usualBand{}, set.FromHz
 	}
 	known := float64(d.slipUsual.n*shudderWindow) >= set.LearnS
 	d.opportunity(s, known)

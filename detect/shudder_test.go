@@ -136,3 +136,44 @@ func TestRippleIsNoShudder(t *testing.T) {
 		t.Errorf("ripple told as shudder %d times; tone found in %d windows of 100", told, found)
 	}
 }
+
+// What a vehicle usually does is known from the first second of the next run, and what
+// cannot be that is left out.
+func TestUsualRippleIsKept(t *testing.T) {
+	r := rand.New(rand.NewPCG(11, 12))
+	set := DefaultSettings().Shudder
+	wave := func(rpm float64) []float64 {
+		v := make([]float64, 50)
+		for i := range v {
+			v[i] = rpm*math.Sin(2*math.Pi*9*0.02*float64(i)) + 0.5*r.NormFloat64()
+		}
+		return v
+	}
+	d := shudder{usualFromHz: set.FromHz}
+	for range 20 {
+		d.peak(wave(3), 50, set.FromHz, set.ToHz, &d.slipUsual)
+		d.peak(wave(3), 50, set.FromHz, set.ToHz, &d.engUsual)
+	}
+	h, read := newHistory(), newHistory()
+	d.keep(h)
+	if err := read.decode(h.encode()); err != nil {
+		t.Fatal(err)
+	}
+	var next shudder
+	next.recall(read)
+	if known := next.slipUsual.n * shudderWindow; known < set.LearnS || next.usualFromHz != set.FromHz {
+		t.Errorf("%g s known of the band from %g Hz", known, next.usualFromHz)
+	}
+	for rpm, shakes := range map[float64]bool{4: false, 30: true} {
+		if p := next.peak(wave(rpm), 50, set.FromHz, set.ToHz, &next.slipUsual); (p.over >= set.Over) != shakes {
+			t.Errorf("%g rpm is %.1f times what is usual", rpm, p.over)
+		}
+	}
+	for _, bad := range []keptBand{{3, -1, nil, nil}, {3, 20, []float64{-1}, nil}, {3, 20, nil, make([]float64, bankMax+1)}} {
+		var x shudder
+		x.recall(&history{kept: kept{Shaking: &bad}})
+		if x.slipUsual.n != 0 {
+			t.Errorf("%+v was taken", bad)
+		}
+	}
+}

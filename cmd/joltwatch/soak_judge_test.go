@@ -23,6 +23,8 @@ type want struct {
 	alarm    bool // must be of a class that a technician would act on
 	// late is how long after its end it may be told at the latest.
 	late bus.Micros
+	// untold: what the bus carries is that of a sound vehicle.
+	untold bool
 }
 
 // harvest takes what the truth has gathered, so that it does not grow. What
@@ -46,26 +48,28 @@ func (s *soak) harvest() {
 		if end == 0 {
 			end = r.Fell + 6*bus.Second
 		}
-		s.wants = append(s.wants, want{"late release", detect.KindReleaseLag, r.Fell - bus.Second/2, end + bus.Second/2, true, 6 * bus.Second})
+		s.wants = append(s.wants, want{"late release", detect.KindReleaseLag, r.Fell - bus.Second/2, end + bus.Second/2, true, 6 * bus.Second, false})
 	}
 	for i := range tr.Slips {
 		x := &tr.Slips[i]
 		if !x.Asked && x.Kmh >= hs.MinKmh+3 && (x.To-x.From).Seconds() >= hs.UnaskedS+2 && x.Mean >= hs.UnaskedRPM+5 {
-			s.wants = append(s.wants, want{"unasked slip", detect.KindHillSlip, x.From, x.To, true, 3 * bus.Second})
+			// Where the controller regulates slip the state on the bus asks for it, and how
+			// much of it is not on this one.
+			s.wants = append(s.wants, want{"unasked slip", detect.KindHillSlip, x.From, x.To, true, 3 * bus.Second, x.Target > 0})
 		}
 	}
 	for i := range tr.Shakes {
 		if x := &tr.Shakes[i]; x.What == "shudder" {
-			s.wants = append(s.wants, want{"shudder", detect.KindShudder, x.From, x.To, false, 5 * bus.Second})
+			s.wants = append(s.wants, want{"shudder", detect.KindShudder, x.From, x.To, false, 5 * bus.Second, false})
 		}
 	}
 	for i := range tr.Shifts {
 		if x := &tr.Shifts[i]; x.To > x.From && x.InjectedS > 0 && x.FlareRPM > s.set.Flare.MinRPM {
-			s.wants = append(s.wants, want{"flare", detect.KindFlare, x.Begin - bus.Second, x.End + bus.Second, false, 3 * bus.Second})
+			s.wants = append(s.wants, want{"flare", detect.KindFlare, x.Begin - bus.Second, x.End + bus.Second, false, 3 * bus.Second, false})
 		}
 	}
 	for _, at := range tr.Marks {
-		s.wants = append(s.wants, want{"mark", detect.KindMark, at - bus.Second, at + bus.Second, false, bus.Second})
+		s.wants = append(s.wants, want{"mark", detect.KindMark, at - bus.Second, at + bus.Second, false, bus.Second, false})
 	}
 	s.truth.drives = append(s.truth.drives, tr.Drives...)
 	tr.Releases, tr.Applies, tr.Shifts, tr.Slips, tr.Opens, tr.Shakes, tr.Jolts = nil, nil, nil, nil, nil, nil, nil
@@ -206,10 +210,6 @@ type outcome struct {
 	notRunning, busAway, refused, untold, notSeen, bad int
 }
 
-// shudderLearns is how long a run takes before it tells of a shudder: it holds that
-// against what was usual in learn_s with the clutch on since it began.
-const shudderLearns = 60 * bus.Second
-
 // judge finds every want on file, or says what it was lost to.
 func (s *soak) judge(st *storage.Store) map[string]*outcome {
 	s.faults()
@@ -241,21 +241,17 @@ func (s *soak) judge(st *storage.Store) map[string]*outcome {
 			continue
 		}
 		seen, refused := s.seen(&w)
-		ready := w.from
-		if w.kind == detect.KindShudder {
-			ready -= shudderLearns
-		}
 		switch {
 		case seen && refused:
 			o.refused++
-		case !s.listening(ready, w.to+w.late):
+		case !s.listening(w.from, w.to+w.late):
 			o.notRunning++
 		case w.kind != detect.KindBusFault && s.disturbed(w.from, w.to):
 			o.busAway++
 		case seen:
 			o.bad++
 			s.errorf("%s at %s was found and is not on file", w.what, s.clock(w.from))
-		case w.kind == detect.KindReleaseLag && notObservable(st, zero, &w, untold):
+		case w.untold || w.kind == detect.KindReleaseLag && notObservable(st, zero, &w, untold):
 			o.untold++
 		default:
 			o.notSeen++

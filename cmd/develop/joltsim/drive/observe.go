@@ -342,9 +342,6 @@ func (o *observer) held(now bus.Micros, slip, kmh float64) {
 	if o.slip == nil && (asked || unasked) {
 		o.slip = &Slip{From: now, Asked: asked, Gear: c.gear, Kmh: round3(kmh)}
 		o.slipSum, o.slipN, o.hill = 0, 0, c.hill
-		if asked {
-			o.slip.Target = c.slipWant
-		}
 	}
 	if o.slip != nil {
 		o.slip.Kmh = min(o.slip.Kmh, round3(kmh))
@@ -353,7 +350,7 @@ func (o *observer) held(now bus.Micros, slip, kmh float64) {
 		if slip > o.slip.Peak {
 			o.slip.Peak = round3(slip)
 		}
-		if asked {
+		if c.mode == modePartial {
 			o.slip.Target = round3(c.slipWant)
 		}
 	}

@@ -228,7 +228,7 @@ type Slip struct {
 	From   bus.Micros `json:"from_us"`
 	To     bus.Micros `json:"to_us"`
 	Asked  bool       `json:"asked"`
-	Target float64    `json:"target"` // rpm
+	Target float64    `json:"target"` // rpm that are regulated last, 0 where none
 	Mean   float64    `json:"mean"`
 	Peak   float64    `json:"peak"`
 	Gear   int        `json:"gear"`
