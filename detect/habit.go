@@ -31,9 +31,9 @@ const (
 	habitLeast = 0.5
 )
 
-// latenessOf holds a parting at an instant against the habit. Where a shift hides how
+// latenessOf holds a parting at an instant against a habit. Where a shift hides how
 // fast the turbine was falling the road's speed tells it.
-func (s *scene) latenessOf(o coupling.Onset, c *Context, road slows) lateness {
+func (s *scene) latenessOf(o coupling.Onset, c *Context, road slows, habit *chain.Memory) lateness {
 	x := lateness{of: newRelease(c), road: road}
 	x.of.TurbineRPM, x.of.RPMPerS = s.falling(&state.Edge{Early: o.At, Late: o.At}, math.NaN())
 	if math.IsNaN(x.of.RPMPerS) {
@@ -47,7 +47,7 @@ func (s *scene) latenessOf(o coupling.Onset, c *Context, road slows) lateness {
 	before, after := (o.At - o.Early).Seconds(), (o.Late - o.At).Seconds()
 	x.minRPM = max(0, x.of.TurbineRPM-float64(after*x.of.RPMPerS))
 	x.maxRPM = x.of.TurbineRPM + float64(before*x.of.RPMPerS)
-	if x.decision, x.decided = s.history.Partings.Decide(&x.of); x.decided {
+	if x.decision, x.decided = habit.Decide(&x.of); x.decided {
 		if x.decision.UsualRPM > 0 {
 			x.decision.LateS = min(x.decision.LateS, belowS(s.Trail(), o.At, x.decision.UsualRPM))
 		}
@@ -96,8 +96,8 @@ func (x *lateness) late(set *ReleaseLagSettings) bool {
 	return x.decision.LateS >= limit && x.minS >= float64(habitLeast*limit)
 }
 
-// learn takes a parting into the habit. One that is late is no less what this
-// vehicle does: the habit's middle and spread are medians.
+// learn takes a parting into the habit, a late one too: it is set aside there as long as
+// the most are not.
 func (x *lateness) learn(s *scene) {
 	if !math.IsNaN(x.of.RPMPerS) {
 		s.history.Partings.Learn(&x.of)
@@ -141,9 +141,8 @@ func newRelease(c *Context) chain.Release {
 	return r
 }
 
-// lateness is that of a trial's parting, lagS after the fall and lowS at the least.
-func (w *way) lateness(s *scene, lowS, lagS float64) lateness {
-	from := w.fall.Mid()
-	at := from + seconds(lagS)
-	return s.latenessOf(coupling.Onset{At: at, Early: from + seconds(lowS), Late: at}, &w.context, w.road)
+// lateness is that of a trial's parting, by the habit that was there before the release.
+func (w *way) lateness(s *scene, o coupling.Onset) lateness {
+	before := s.history.Partings.Without(&w.habit.of)
+	return s.latenessOf(o, &w.context, w.habit.road, &before)
 }

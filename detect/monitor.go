@@ -5,6 +5,7 @@ import (
 
 	"joltwatch/bus"
 	"joltwatch/detect/calibrate"
+	"joltwatch/detect/chain"
 	"joltwatch/detect/state"
 	"joltwatch/stream"
 )
@@ -256,6 +257,28 @@ func CalibrationIn(b []byte) (c calibrate.Summary, ok bool, err error) {
 		return c, false, err
 	}
 	return h.Chain.Summary(), true, nil
+}
+
+// Habits are how closely a vehicle keeps to where it lets go: by when the command falls,
+// and by when the speeds part where no command is known; nil where there is none yet.
+type Habits struct {
+	Command *chain.Kept `json:"command,omitempty"`
+	Speeds  *chain.Kept `json:"speeds,omitempty"`
+}
+
+// HabitsIn returns those that a History holds.
+func HabitsIn(b []byte) (x Habits, err error) {
+	h := newHistory()
+	if err := h.decode(b); err != nil {
+		return x, err
+	}
+	if k, ok := h.Releases.Kept(); ok {
+		x.Command = &k
+	}
+	if k, ok := h.Partings.Kept(); ok {
+		x.Speeds = &k
+	}
+	return x, nil
 }
 
 // KeepRatios puts the ratios that the stream has learned into the history.

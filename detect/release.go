@@ -211,6 +211,7 @@ type release struct {
 	lag, low, high float64 // s
 	key            historyKey
 	habit          lateness // where no command is known
+	usualS, usualN float64  // the median lag before it, and of how many
 }
 
 func (d *releaseLag) separated(s *scene, m *state.Moment, p *state.Separation) {
@@ -224,8 +225,9 @@ func (d *releaseLag) separated(s *scene, m *state.Moment, p *state.Separation) {
 		low: max(0, (p.Seen.Early - p.Fall.Late).Seconds()), high: max(0, (p.Seen.Late - p.Fall.Early).Seconds())}
 	r.lag = min(max((p.Seen.At-p.Fall.Mid()).Seconds(), r.low), r.high)
 	if !p.HasCommand && p.Outcome == coupling.Parted {
-		r.habit = s.latenessOf(p.Seen.Onset, &p.Context, d.links.slows(m.At))
+		r.habit = s.latenessOf(p.Seen.Onset, &p.Context, d.links.slows(m.At), &s.history.Partings)
 	}
+	r.usualS, r.usualN = s.history.median(r.key)
 	ended := p.Outcome != coupling.Taken && p.Outcome != coupling.Lost
 	judged := ended && r.judge(s, p)
 	if p.Reported && r.class == Normal && r.lag+p.HeldS >= s.set.ReleaseLag.LimitS {

@@ -2,6 +2,7 @@ package detect
 
 import (
 	"joltwatch/bus"
+	"joltwatch/detect/chain"
 	"joltwatch/detect/coupling"
 	"joltwatch/detect/state"
 )
@@ -39,13 +40,19 @@ type way struct {
 	context Context
 	judged  bool       // as this way has it
 	since   bus.Micros // the clutch engaged and the pedal released
-	road    slows
+	// lateS is by how much later than this vehicle's usual it came as it is, 0 where it
+	// came as usual, placed whether that is known. A trial is of one so late, not of one
+	// later still.
+	lateS  float64
+	placed bool
+	habit  lateness
+	unsure bus.Micros // how much earlier the speeds may have parted
 }
 
 // recognised is in which trials a later release would have been.
 type recognised = [len(trialsS)]bool
 
-// trialsS is how much later the clutch lets go in the trials, in s.
+// trialsS is how much later than usual the clutch lets go in the trials, in s.
 var trialsS = [3]float64{0.5, 1, 2}
 
 const (
@@ -85,18 +92,30 @@ func (x *selfTest) copied(p *state.Separation, r *release, judged bool) {
 
 func wayOf(p *state.Separation, r *release, command bool) way {
 	w := way{is: true, fall: coupling.Edge{Early: p.Fall.Early, Late: p.Fall.Late}, command: command, key: r.key,
-		context: p.Context, since: p.Since, road: r.habit.road, known: !p.Seen.Hidden && (p.Proven || r.lag < hiddenS)}
-	if !command {
+		context: p.Context, since: p.Since, habit: r.habit, known: !p.Seen.Hidden && (p.Proven || r.lag < hiddenS)}
+	switch {
+	case !command:
 		// What is known is when it let go.
-		w.fall = coupling.Edge{Early: p.Seen.At, Late: p.Seen.At}
-	} else if w.known {
-		w.lag = r.lag
+		w.fall, w.unsure = coupling.Edge{Early: p.Seen.At, Late: p.Seen.At}, p.Seen.At-p.Seen.Early
+		if x := &r.habit.decision; r.habit.decided {
+			w.placed = true
+			if x.LowS > 0 {
+				w.lateS = x.LateS // not as the habit itself goes to and fro
+			}
+		}
+	case w.known:
+		w.lag, w.placed = r.lag, true
+		if r.usualN >= chain.Fewest {
+			w.lateS = max(0, r.lag-r.usualS)
+		}
 	}
 	return w
 }
 
 // due is when the speeds that the longest lag needs are in.
-func (w *way) due() bus.Micros { return w.fall.Early + seconds(w.lag+trialsS[len(trialsS)-1]+afterS) }
+func (w *way) due() bus.Micros {
+	return w.fall.Early + seconds(w.lag+trialsS[len(trialsS)-1]+afterS)
+}
 
 // due reports whether the test is to be run now: the speeds are in, or what
 // comes now belongs to another release. A reported state may fall only after the
@@ -112,14 +131,19 @@ func (x *selfTest) due(m *state.Moment) bool {
 // run returns in which trials the release would have been recognised.
 func (w *way) run(s *scene) (yes recognised) {
 	for i, by := range trialsS {
-		yes[i] = w.is && w.recognised(s, by)
+		yes[i] = w.is && w.recognised(s, by-w.lateS)
 	}
 	return yes
 }
 
 // recognised reports whether the release would have been told had it come later, by
-// so many seconds; where its own lag is not known, had that been the lag.
+// so many seconds, or sooner; where its own lag is not known, had that been the lag.
 func (w *way) recognised(s *scene, by float64) bool {
+	if by <= 0 && !w.command {
+		at := w.fall.Mid() + seconds(by)
+		late := w.lateness(s, coupling.Onset{At: at, Early: at - w.unsure, Late: at})
+		return late.late(&s.set.ReleaseLag)
+	}
 	var t coupling.Trial
 	if w.command && w.known && w.since < w.fall.Early-seconds(by+state.MinEngagedS) {
 		t = coupling.Earlier(s.Limits(), s.Trail(), w.fall, by)
@@ -135,7 +159,8 @@ func (w *way) recognised(s *scene, by float64) bool {
 	case s.Dragged(t.EngineLow, t.TurbineLow) && (!w.command || t.LagS >= s.set.ReleaseLag.DragAfterS && t.LowS >= float64(lateLeast*s.set.ReleaseLag.DragAfterS)):
 		return true
 	case !w.command:
-		late := w.lateness(s, t.LowS, t.LagS)
+		at := w.fall.Mid()
+		late := w.lateness(s, coupling.Onset{At: at + seconds(t.LagS), Early: at + seconds(t.LowS), Late: at + seconds(t.LagS)})
 		return t.Outcome == coupling.Parted && late.late(&s.set.ReleaseLag)
 	}
 	if t.LagS-t.LowS > hiddenS {
@@ -149,13 +174,14 @@ func (w *way) recognised(s *scene, by float64) bool {
 func (d *releaseLag) tried(s *scene) {
 	x := &d.test
 	x.pending = false
-	yes := recognised{true, true, true}
-	if !x.told {
+	yes := recognised{true, true, true} // what was told is, later still
+	if !x.told || x.seen.placed {
 		yes = x.seen.run(s)
 	}
 	observed := x.judged && yes[observedTrial]
 	d.counts.add(observed, x.hit)
 	d.trial(x.stop, yes)
+	d.told = d.told || x.stop && x.hit
 	if x.copy.is {
 		asCopy := x.copy.run(s)
 		d.owed.owe(x.stop, yes, asCopy)

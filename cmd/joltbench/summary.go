@@ -110,7 +110,7 @@ func writeLearned(out io.Writer, s *review.Stay) {
 	for _, x := range []struct {
 		heading string
 		lines   []string
-	}{{"Ratios learned", ratios}, {"Calibration", review.CalibrationText(s.Calibration)}, {"Lines of engine over road speed", s.LinesText()}} {
+	}{{"Ratios learned", ratios}, {"Calibration", s.CalibrationText()}, {"Lines of engine over road speed", s.LinesText()}} {
 		if len(x.lines) > 0 {
 			fmt.Fprintf(out, "\n%s\n  %s\n", x.heading, strings.Join(x.lines, "\n  "))
 		}
@@ -211,6 +211,8 @@ type summaryJSON struct {
 	Ratios []stream.LearnedRatio `json:"learned_ratios,omitempty"`
 	// Calibration is absent where nothing was learned of the speeds.
 	Calibration *calibrate.Summary `json:"calibration,omitempty"`
+	// Habits are how closely the vehicle keeps to where it lets go.
+	Habits detect.Habits `json:"habits"`
 	// Asking is how values are asked for, and why nothing is, as watch shows it.
 	Asking  []string `json:"asking"`
 	Remarks []string `json:"remarks"`
@@ -244,7 +246,7 @@ type opportunityJSON struct {
 
 func summaryObject(s *review.Stay, t *review.Total) summaryJSON {
 	o := summaryJSON{Verdict: s.Verdict(review.Metric, review.Times{}), Label: s.Label, Drives: t.Drives, EngineOnS: t.EngineOnS, MovingS: t.MovingS, ClosedS: t.ClosedS,
-		PartialS: t.PartialS, CoastS: t.CoastS, OpenS: t.OpenS, UnknownS: t.UnknownS, Stops: t.Stops, StopsObserved: t.StopsObserved, Trials: t.Trials, Commands: t.Commands, Calibration: s.Calibration,
+		PartialS: t.PartialS, CoastS: t.CoastS, OpenS: t.OpenS, UnknownS: t.UnknownS, Stops: t.Stops, StopsObserved: t.StopsObserved, Trials: t.Trials, Commands: t.Commands, Calibration: s.Calibration, Habits: s.Habits,
 		BytesWritten: s.Card.BytesWritten, Syncs: s.Card.Syncs,
 		Frames: t.Frames, BadLines: t.BadLines, Dropped: t.Dropped, ErrorFrames: t.Errors, Events: len(s.Events),
 		Counts: []count{}, Roles: []roleJSON{}, Fresh: map[string]float64{}, Opportunities: []opportunityJSON{}, Bands: t.Bands,

@@ -3,6 +3,7 @@ package chain
 import (
 	"encoding/json"
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"joltwatch/bus"
@@ -274,6 +275,54 @@ func TestDriver(t *testing.T) {
 		near := func(got Span, want float64) bool { return math.Abs(got.Mid().Seconds()-want) <= 0.03 }
 		if ok != (x.let > 0) || ok && !near(let, x.let) || !near(braked, x.braked) {
 			t.Errorf("%s: let %v, braked %v, %v", x.name, let, braked, ok)
+		}
+	}
+}
+
+// Late releases among those that a habit is taken from are set aside by it: with three in
+// ten late by a second the habit is about as narrow as without, from its first dozen on.
+// One that is wide by itself stays that, and says so.
+func TestLateOnesAreNoHabit(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	memory := func(n, late int, sd float64) *Memory {
+		m := &Memory{}
+		for i := range n {
+			rate := 80 + 150*r.Float64()
+			by := 0.0
+			if 3*i%10 < late {
+				by = 0.7 + 0.6*r.Float64()
+			}
+			m.Learn(&Release{Gear: 2, Celsius: 70, TurbineRPM: 900 + 0.4*rate - by*rate + sd*r.NormFloat64(), RPMPerS: rate,
+				BrakeS: 2 + by + 0.05*r.NormFloat64(), Kmh: math.NaN(), KmhPerS: math.NaN(), PartedLowKPa: math.NaN(), PartedHighKPa: math.NaN(),
+				DeadS: math.NaN(), LagS: math.NaN()})
+		}
+		return m
+	}
+	for _, n := range []int{12, 20, 60} {
+		for range 20 {
+			sound, some := memory(n, 0, 8), memory(n, 3, 8)
+			x := &Release{Gear: 2, Celsius: 70, TurbineRPM: 900 + 0.4*150 - 150, RPMPerS: 150, BrakeS: math.NaN()}
+			a, ok := sound.Decide(x)
+			b, too := some.Decide(x)
+			if !ok || !too || math.Abs(b.LateS-1) > 0.2 || b.SpreadS > a.SpreadS+0.12 {
+				t.Errorf("of %d, late by %.2f s with a spread of %.2f s without late ones, %.2f and %.2f (%v) with", n, a.LateS, a.SpreadS, b.LateS, b.SpreadS, too)
+			}
+			if k, ok := some.Kept(); !ok || k.Releases != n || k.Late < n/5 || k.Late > n/2 || k.WithinS > 0.4 {
+				t.Errorf("of %d: %+v", n, k)
+			}
+			x.BrakeS, x.TurbineRPM = 3, math.NaN()
+			if d, ok := some.Decide(x); !ok || d.LowS < 0.5 {
+				t.Errorf("of %d, by the brake: late by %.2f s at the least (%v), want 0.8", n, d.LowS, ok)
+			}
+		}
+	}
+	wide := memory(40, 0, 60)
+	if d, ok := wide.Decide(&Release{Gear: 2, Celsius: 70, TurbineRPM: 900 + 0.4*150 - 150, RPMPerS: 150, BrakeS: math.NaN()}); ok && d.SpreadS < 0.3 {
+		t.Errorf("a spread of %.2f s, of a wide habit", d.SpreadS)
+	}
+	for name, m := range map[string]*Memory{"wide by itself": wide, "late at the most of its stops": memory(40, 7, 8)} {
+		if k, ok := m.Kept(); !ok || k.WithinS < 1 {
+			t.Errorf("%s: %+v", name, k)
 		}
 	}
 }

@@ -186,7 +186,7 @@ func (p *Passed) below(slope, line float64) bool {
 func (m *Memory) astray(r *Release, h *habit) (d Decision, ok bool) {
 	x := r.remembered()
 	value, rate := byTurbine.of(&x)
-	if value < 0 || rate < byTurbine.slowest || h.own < fewestOwn || value-float64(h.slope*rate) < h.high+(h.high-h.mid) || h.share(h.high) > fewInWay {
+	if value < 0 || rate < byTurbine.slowest || h.own < fewestOwn || value-float64(h.slope*rate) < h.high+(h.high-h.mid) || above(h.rest, h.high) > fewInWay {
 		return d, false
 	}
 	for i := range r.Way {
@@ -218,18 +218,23 @@ func (m *Memory) bySpeed(r *Remembered, l *law) (d Decision, ok bool) {
 	if len(list) < Fewest {
 		return d, false
 	}
-	least, slope, most := l.slope(list)
-	h := l.line(list, r.Gear, slope)
+	of := l.sound(list)
+	least, slope, most := l.slope(of)
+	if len(of) < Fewest { // too few of them lie on a line by chance
+		a, _, b := l.slope(list)
+		least, most = min(least, a), max(most, b)
+	}
+	h := l.line(of, r.Gear, slope)
 	off := value - float64(h.slope*rate)
 	d = Decision{LateS: (h.mid - off) / rate, LowS: (h.low - off) / rate, HighS: (h.high - off) / rate,
 		usual: h.mid + float64(h.slope*rate), N: len(list)}
 	for _, b := range [...]float64{least, most} {
-		x := l.line(list, r.Gear, b)
+		x := l.line(of, r.Gear, b)
 		off := value - float64(b*rate)
 		d.LowS, d.HighS = min(d.LowS, (x.low-off)/rate), max(d.HighS, (x.high-off)/rate)
 	}
-	d.SpreadS = (d.HighS - d.LowS) / (2 * wide) * (1 + few/float64(len(list))) * (1 + l.outside(list, rate))
-	d.Less = h.share(off)
+	d.SpreadS = (d.HighS - d.LowS) / (2 * wide) * (1 + few/float64(len(of))) * (1 + l.outside(of, rate))
+	d.Less = above(l.rests(list, slope), off)
 	return d, true
 }
 
@@ -272,7 +277,7 @@ func (m *Memory) byBrake(r *Release) (d Decision, ok bool) {
 	if len(v) < Fewest || math.IsNaN(r.BrakeS) {
 		return d, false
 	}
-	low, mid, high := reach(v, 0)
+	low, mid, high := reach(soundTimes(v), 0)
 	return Decision{LateS: r.BrakeS - mid, LowS: r.BrakeS - high, HighS: r.BrakeS - low, UsualBrakeS: mid, N: len(v)}, true
 }
 
@@ -328,19 +333,17 @@ const fewestOwn = 3
 // own they say where the habit lies, and all of them, each about those of its gear,
 // how far it goes; a gear that has not may have a habit like that of any other.
 func (l *law) habit(list []*Remembered, gear int) habit {
+	list = l.sound(list)
 	_, slope, _ := l.slope(list)
 	return l.line(list, gear, slope)
 }
 
 // line is the habit with so much of a slope.
 func (l *law) line(list []*Remembered, gear int, slope float64) (h habit) {
-	h.slope = slope
+	h.slope, h.rest = slope, l.rests(list, slope)
 	of := map[int][]float64{}
-	for _, x := range list {
-		value, rate := l.of(x)
-		v := value - float64(h.slope*rate)
-		h.rest = append(h.rest, v)
-		of[x.Gear] = append(of[x.Gear], v)
+	for i, x := range list {
+		of[x.Gear] = append(of[x.Gear], h.rest[i])
 	}
 	h.low, h.mid, h.high = reach(h.rest, l.least)
 	if h.own = len(of[gear]); h.own == len(list) {
@@ -376,11 +379,21 @@ func sorted(v []float64) []float64 {
 	return v
 }
 
-// share is that of the releases that are above.
-func (h *habit) share(off float64) (s float64) {
-	for _, x := range h.rest {
+// rests is what is left of the value of each without the slope.
+func (l *law) rests(list []*Remembered, slope float64) []float64 {
+	rest := make([]float64, len(list))
+	for i, x := range list {
+		value, rate := l.of(x)
+		rest[i] = value - float64(slope*rate)
+	}
+	return rest
+}
+
+// above is the share of those that are.
+func above(rest []float64, off float64) (s float64) {
+	for _, x := range rest {
 		if x > off {
-			s += 1 / float64(len(h.rest))
+			s += 1 / float64(len(rest))
 		}
 	}
 	return s
@@ -391,23 +404,12 @@ func (h *habit) share(off float64) (s float64) {
 // J. Am. Stat. Assoc. 63, 1968; by gears, the sums over them); 0 where there are none. A
 // few releases in unlike gears, each braked its own way, make one by chance.
 func (l *law) slope(list []*Remembered) (least, mid, most float64) {
-	var all, own []float64
 	gears := map[int]float64{}
-	for i, x := range list {
-		a, p := l.of(x)
+	for _, x := range list {
 		gears[x.Gear]++
-		for _, y := range list[:i] {
-			b, q := l.of(y)
-			if math.Abs(p-q) < l.apart {
-				continue
-			}
-			s := (a - b) / (p - q)
-			all = append(all, s)
-			if x.Gear == y.Gear {
-				own = append(own, s)
-			}
-		}
 	}
+	all := l.slopes(list, func(*Remembered, *Remembered) bool { return true })
+	own := l.slopes(list, func(x, y *Remembered) bool { return x.Gear == y.Gear })
 	if len(own) >= Fewest {
 		all = own
 	} else {
@@ -425,4 +427,17 @@ func (l *law) slope(list []*Remembered) (least, mid, most float64) {
 	c, pairs := 1.96*math.Sqrt(variance/18)/possible, float64(len(all))
 	least, most = at(all, max(0, (1-c)/2)), at(all, min((1+c)/2, (pairs-1)/pairs))
 	return max(0, least), max(0, mid), max(0, most)
+}
+
+// slopes are those between all pairs of a sort that are far enough apart.
+func (l *law) slopes(list []*Remembered, which func(x, y *Remembered) bool) (of []float64) {
+	for i, x := range list {
+		a, p := l.of(x)
+		for _, y := range list[:i] {
+			if b, q := l.of(y); math.Abs(p-q) >= l.apart && which(x, y) {
+				of = append(of, (a-b)/(p-q))
+			}
+		}
+	}
+	return of
 }

@@ -83,6 +83,12 @@ func (m *Memory) Learn(r *Release) {
 	m.Next = (m.Next + 1) % remembered
 }
 
+// Without is the memory as it was before a release was taken.
+func (m *Memory) Without(r *Release) Memory {
+	x := r.remembered()
+	return Memory{Last: slices.DeleteFunc(slices.Clone(m.Last), func(y Remembered) bool { return y == x })}
+}
+
 func (r *Release) remembered() Remembered {
 	return Remembered{r.Gear, known(r.Celsius, 1), known(r.TurbineRPM, 1), known(r.RPMPerS, 1), known(r.BrakeS, 0.01),
 		known(r.Kmh, 0.1), known(r.KmhPerS, 0.01),

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"joltwatch/detect/calibrate"
+	"joltwatch/detect/chain"
 )
 
 // Recognised says in how many of the releases (Trials.Releases) a later one would have been
@@ -46,13 +47,39 @@ func (t *Total) LockupText() string {
 	return fmt.Sprintf("%.0f to %.0f %%", math.Floor(100*low), math.Ceil(100*high))
 }
 
-// CalibrationText says what was learned of how this vehicle's speeds come in,
-// one statement a line.
-func CalibrationText(c *calibrate.Summary) []string {
+// CalibrationText says what was learned of how this vehicle's speeds come in and where
+// it lets go, one statement a line.
+func (s *Stay) CalibrationText() []string {
+	lines := chainText(s.Calibration)
+	for _, x := range []struct {
+		what string
+		kept *chain.Kept
+	}{{"the command falls", s.Habits.Command}, {"the speeds part", s.Habits.Speeds}} {
+		if x.kept != nil {
+			lines = append(lines, habitText(x.what, x.kept))
+		}
+	}
+	return lines
+}
+
+// wideS is how far a habit goes to each side that says little of one release, in s.
+const wideS = 1.0
+
+func habitText(what string, k *chain.Kept) string {
+	text := fmt.Sprintf("%s within ±%.1f s of this vehicle's habit, by %s", what, k.WithinS, Plural(k.Releases, "release"))
+	if k.Late > 0 {
+		text += fmt.Sprintf(", of which %d are set aside as late", k.Late)
+	}
+	if k.WithinS >= wideS {
+		text += ": a wide habit, by which what is late by less is not told"
+	}
+	return text
+}
+
+func chainText(c *calibrate.Summary) (lines []string) {
 	if c == nil {
 		return nil
 	}
-	var lines []string
 	switch {
 	case !c.Aligned:
 		lines = append(lines, "delay of engine against turbine speed: not known yet, so that intervals are wider")

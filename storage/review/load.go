@@ -47,6 +47,9 @@ func Load(dir string) (*Stay, error) {
 	if c, ok, err := detect.CalibrationIn(store.History()); err == nil && ok {
 		s.Calibration = &c
 	}
+	if s.Habits, err = detect.HabitsIn(store.History()); err != nil {
+		s.Habits = detect.Habits{} // said above
+	}
 	if s.Lines, err = detect.LinesIn(store.History()); err != nil {
 		s.Lines = nil // said above
 	}

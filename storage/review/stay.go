@@ -44,6 +44,8 @@ type Stay struct {
 	// Calibration is what was learned of the speeds' measuring chain, nil
 	// where nothing was.
 	Calibration *calibrate.Summary
+	// Habits are how closely the vehicle keeps to where it lets go.
+	Habits detect.Habits
 	// Lines are those of engine over road speed that were learned where these
 	// two are all there is; nil where there is more, or nothing.
 	Lines *ratioline.Memory

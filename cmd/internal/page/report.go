@@ -118,7 +118,7 @@ func newReport(s *review.Stay, o Options) *report {
 	r.Known = review.Percent(r.Total.MovingS-r.Total.UnknownS, r.Total.MovingS)
 	r.Lockup = r.Total.LockupText()
 	r.Recognised = r.Total.Recognised()
-	r.Calibration = review.CalibrationText(s.Calibration)
+	r.Calibration = s.CalibrationText()
 	for _, x := range s.Unmapped() {
 		r.Unmapped = append(r.Unmapped, strings.ReplaceAll(x.String(), "_", " "))
 	}
