@@ -30,7 +30,7 @@ const trialOfCommandS = 1.0
 func (d *linkTrack) decisionOf(s *scene, m *state.Moment) decision {
 	x := decision{fall: m.Edge, context: m.Context(s.SinceStart(m.At))}
 	pedal, _ := m.Accelerator()
-	if !s.InDrive() || pedal >= 2 || m.Edge.Early-d.rose < seconds(state.MinEngagedS) {
+	if !s.InDrive() || pedal >= drivenOnPct || m.Edge.Early-d.rose < seconds(state.MinEngagedS) {
 		return x
 	}
 	x.is = true

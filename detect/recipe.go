@@ -82,6 +82,18 @@ func (b *Bound) Holds(v float64) bool { return v >= b.From && v <= b.To }
 // Recipe is under which conditions a late release is expected.
 type Recipe []Bound
 
+// drivenOnPct of the accelerator is a driver who drives on. Structural: above what a
+// pedal reads that is let go.
+const drivenOnPct = 2.0
+
+// DrivenOn reports whether a release came as the driver drove on: the pedal pressed and
+// the vehicle not slowing down, as in a kick-down. It is no stop.
+func DrivenOn(f *Finding) bool {
+	pedal := f.Context.AcceleratorPct
+	slowing, ok := f.Get(braking.Name)
+	return pedal != nil && *pedal >= drivenOnPct && ok && slowing <= 0
+}
+
 // Met reports whether a release was made under all conditions of the recipe. Where
 // it was not, against is the first that stood against it, and says whether its
 // value was known.

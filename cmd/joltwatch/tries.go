@@ -72,6 +72,9 @@ func (t *tries) take(f *detect.Finding) string {
 	if !t.wanted() || f.Kind != detect.KindReleaseLag {
 		return ""
 	}
+	if detect.DrivenOn(f) {
+		return fmt.Sprintf("a release (%s), and no try: the driver drove on", f.Class)
+	}
 	late := !detect.Ordinary(f.Kind, f.Class)
 	met, against, known := t.recipe.Met(f)
 	switch {

@@ -11,13 +11,21 @@ import (
 	"joltwatch/stream"
 )
 
-// Releases are the releases that were judged, each with its conditions.
+// Releases are the releases that were judged, each with its conditions. Those made as
+// the driver drove on are no stops and are left out.
 func (s *Stay) Releases() *conditions.Sample {
 	x := &conditions.Sample{Kept: 1}
 	inTime := 0
 	for i := range s.Events {
 		e := &s.Events[i]
 		if e.Kind != detect.KindReleaseLag {
+			continue
+		}
+		if detect.DrivenOn(&e.Finding) {
+			x.DrivenOn.Of++
+			if !detect.Ordinary(e.Kind, e.Class) {
+				x.DrivenOn.Late++
+			}
 			continue
 		}
 		r := conditions.Release{Late: !detect.Ordinary(e.Kind, e.Class), LagS: math.NaN()}
@@ -70,7 +78,7 @@ func (s *Stay) Tries(r detect.Recipe) (tries, late int) {
 		if e.Kind != detect.KindReleaseLag {
 			continue
 		}
-		if met, _, _ := r.Met(&e.Finding); met {
+		if met, _, _ := r.Met(&e.Finding); met && !detect.DrivenOn(&e.Finding) {
 			tries++
 			if !detect.Ordinary(e.Kind, e.Class) {
 				late++

@@ -109,7 +109,10 @@ func tableOf(a *conditions.Answer) (t conditionTable) {
 	for i := range each {
 		t.Rows = append(t.Rows, rowOf(&each[i], a))
 	}
-	t.Note = "Each condition is looked at with all bounds that it may have. p is how likely so much is by chance in any condition: outcomes dealt out anew at most 499 times, the greatest of the conditions each time, by the likelihood ratio averaged over all bounds of a condition. What is named above is likeliest alone or with another, and only where so much in all of them together is at most 5 % likely by chance. Lag: Spearman's rank correlation, of the releases whose lag is known closely, with its p among all conditions."
+	if n := a.DrivenOn.Of; n > 0 {
+		t.Note = fmt.Sprintf("Releases as the driver drove on, the pedal pressed and the vehicle not slowing down, are no stops and are not among these: %d, %d of them late. ", n, a.DrivenOn.Late)
+	}
+	t.Note += "Each condition is looked at with all bounds that it may have. p is how likely so much is by chance in any condition: outcomes dealt out anew at most 499 times, the greatest of the conditions each time, by the likelihood ratio averaged over all bounds of a condition. What is named above is likeliest alone or with another, and only where so much in all of them together is at most 5 % likely by chance. Lag: Spearman's rank correlation, of the releases whose lag is known closely, with its p among all conditions."
 	return t
 }
 

@@ -22,6 +22,8 @@ type Answer struct {
 	// Otherwise where it does not: of releases that had no part in finding the
 	// bounds. Counts are those behind them.
 	Within, Otherwise Rate
+	// DrivenOn are releases that were not asked, for they were no stops.
+	DrivenOn struct{ Late, Of int }
 	// Kept is the share of the releases in time that is on file.
 	Kept float64
 }
@@ -68,7 +70,7 @@ const apart = 20.0
 
 // Find asks what the late releases of a stay have in common.
 func Find(s *Sample) *Answer {
-	a := &Answer{Releases: len(s.Releases), Late: late(s.Releases), Kept: s.Kept}
+	a := &Answer{Releases: len(s.Releases), Late: late(s.Releases), DrivenOn: s.DrivenOn, Kept: s.Kept}
 	if a.Kept <= 0 || a.Kept > 1 {
 		a.Kept = 1
 	}

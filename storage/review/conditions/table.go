@@ -25,6 +25,8 @@ type Release struct {
 // Sample are the releases of a stay, in order of time.
 type Sample struct {
 	Releases []Release
+	// DrivenOn are those that were left out, for they were no stops.
+	DrivenOn struct{ Late, Of int }
 	// Kept is the share of those in time that is on file: 1 unless the store's
 	// room ran out and a fair part of them went.
 	Kept float64

@@ -95,8 +95,16 @@ func (a *Answer) Recipe() detect.Recipe {
 	return r
 }
 
-// Says answers in one sentence.
+// Says answers in a sentence, and one on what was not asked where there were late ones
+// among it.
 func (a *Answer) Says(q Quantity) string {
+	if n := &a.DrivenOn; n.Late > 0 {
+		return a.says(q) + fmt.Sprintf(" Not asked, for they were no stops: %d releases as the driver drove on, %d of them late.", n.Of, n.Late)
+	}
+	return a.says(q)
+}
+
+func (a *Answer) says(q Quantity) string {
 	var list []string
 	for i := range a.Named {
 		list = append(list, a.Named[i].Text(q))
