@@ -15,6 +15,7 @@ type cruise struct {
 	n         int
 	sum, sum2 float64
 	proven    bool
+	unknown   float64 // s for which nothing had been known of the clutch
 	mean, sd  float64 // of the stretch proven last, rpm
 }
 
@@ -29,9 +30,9 @@ const (
 	cruiseTol = 8.0
 )
 
-// row takes a row and reports whether a stretch that lasts on is proven, and how
-// much of it went before, once.
-func (c *cruise) row(s *Vehicle, m *Moment) (now bool, before float64) {
+// row takes a row and reports whether a stretch that lasts on is proven, and for how
+// much of it nothing had been known of the clutch, once; was is what it was taken for.
+func (c *cruise) row(s *Vehicle, m *Moment, was Clutch) (now bool, before float64) {
 	pedal, hasPedal := m.Accelerator()
 	loaded := hasPedal && pedal >= cruisePedal && m.HasKmh && m.Kmh >= cruiseKmh && m.HasSlip && !m.Gap &&
 		m.TolRPM <= cruiseTol && m.Forward() && !m.Shifting && m.SinceGearS > 1 && m.SinceShiftS > 0.5
@@ -42,7 +43,9 @@ func (c *cruise) row(s *Vehicle, m *Moment) (now bool, before float64) {
 		return false, 0
 	}
 	if c.n == 0 {
-		c.from = m.At
+		c.from, c.unknown = m.At, 0
+	} else if was == Unknown {
+		c.unknown += m.DtS
 	}
 	c.n++
 	c.sum += m.SlipRPM
@@ -55,7 +58,7 @@ func (c *cruise) row(s *Vehicle, m *Moment) (now bool, before float64) {
 	c.sd = math.Sqrt(max(0, c.sum2/n-float64(c.mean*c.mean)))
 	held := math.Abs(c.mean) <= cruiseRPM+m.TolRPM && c.sd <= max(4, 1.5*r)+m.StepRPM
 	if held && !c.proven {
-		before = (m.At - c.from).Seconds()
+		before = c.unknown
 	}
 	c.proven = held
 	// The next stretch stands for itself.

@@ -240,7 +240,7 @@ const steadyRate = 500.0
 
 // cruising takes the proof of a cruise.
 func (p *withoutCommand) cruising(s *Vehicle, m *Moment) {
-	held, before := p.cruise.row(s, m)
+	held, before := p.cruise.row(s, m, p.clutch)
 	if !held || p.away > 0 {
 		return
 	}
