@@ -56,6 +56,7 @@ var diedSpec = &Spec{
 type engineDied struct {
 	counts *counts
 	ran    bool
+	moved  bool       // and moved, in the same drive
 	apart  bus.Micros // when engine and turbine were last seen far apart
 	slip   float64    // then
 	found  Finding
@@ -73,8 +74,9 @@ func (d *engineDied) row(s *scene, m *state.Moment) {
 		d.confirm(s, m)
 	}
 	if m.Gap {
-		d.ran = false
+		d.ran, d.moved = false, false
 	}
+	d.moved = d.moved || m.Running && m.Moving
 	if m.Stopped && m.Running {
 		d.counts.add(m.HasGear && !s.Facts().StopStart, false)
 	}
@@ -96,7 +98,7 @@ const (
 )
 
 func (d *engineDied) died(s *scene, m *state.Moment) {
-	if s.Facts().StopStart || !m.HasKmh || !m.HasGear && m.StoodS > noGearS || s.KeyedOff(m) || m.Kmh > diedKmh || s.StalledNear(m.At) {
+	if !d.moved || s.Facts().StopStart || !m.HasKmh || !m.HasGear && m.StoodS > noGearS || s.KeyedOff(m) || m.Kmh > diedKmh || s.StalledNear(m.At) {
 		return
 	}
 	if d.wait && d.sure {
@@ -163,5 +165,5 @@ func (d *engineDied) end(s *scene, _ bus.Micros) {
 	if d.wait && d.sure {
 		d.tell(s)
 	}
-	d.wait, d.sure, d.ran = false, false, false
+	d.wait, d.sure, d.ran, d.moved = false, false, false, false
 }

@@ -3,6 +3,7 @@ package detect_test
 import (
 	"testing"
 
+	"joltwatch/bus"
 	"joltwatch/detect"
 	"joltwatch/stream"
 )
@@ -26,6 +27,14 @@ func TestEngineDiesAtAStop(t *testing.T) {
 		{"key turned off long after", func(h *hand) { h.run(30, nil); h.die(3) }, 0},
 		{"key that silences the bus", func(h *hand) { h.run(1, nil); h.die(0.2) }, 0},
 		{"stop and start on purpose", func(h *hand) { h.plan.Facts.StopStart = true; h.run(1, nil); h.die(3) }, 0},
+		{"controllers that wake with what they last sent", func(h *hand) {
+			h.gear = stream.GearPark
+			h.die(3)
+			h.at += 600 * bus.Second
+			h.gear, h.engine = 1, 700
+			h.run(0.04, nil)
+			h.die(3)
+		}, 0},
 		{"engine goes on", func(h *hand) { h.run(5, nil) }, 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
