@@ -82,13 +82,14 @@ type hillSlip struct {
 	now     float64 // slip of the last second
 	moved   float64 // seconds for which that has been at another level
 
-	// hold is the command at which the clutch held, closed and under load.
-	hold     float64
-	holdS    float64
-	held     heldWith
-	lastGear int
-	ready    bus.Micros
-	chanced  float64 // seconds under load
+	// hold is the command at which the clutch held of late, closed and under load, most
+	// the highest such.
+	hold, most float64
+	holdS      float64
+	held       heldWith
+	lastGear   int
+	ready      bus.Micros
+	chanced    float64 // seconds under load
 	// laid is for how long slip laid on the stretch would have been seen, and
 	// would whether it would have been told.
 	laid  float64
@@ -133,6 +134,9 @@ func (d *hillSlip) row(s *scene, m *state.Moment) {
 			}
 			d.holdS += m.DtS
 			d.hold += float64(min(1, m.DtS/2) * (m.Level - d.hold))
+			if d.holdS >= holdLeastS {
+				d.most = max(d.most, d.hold)
+			}
 			d.held.row(m)
 		}
 	}
@@ -187,6 +191,12 @@ const (
 	// holdLeastS is how long the command must have held the clutch before it
 	// can be said to stand where it held. Structural.
 	holdLeastS = 2.0
+	// lowHold is the share of the most with which this clutch has held below which a
+	// command regulates: that it held without load says nothing of slip under load.
+	lowHold = 0.35
+	// heldShare of its mean is the least that slip which is held comes down to. What
+	// comes and goes is an apply or a shift, where neither command nor gear tells.
+	heldShare = 0.25
 )
 
 // shownWithin is how soon after a clutch was seen to hold slip begins that is of
@@ -231,7 +241,7 @@ func (d *hillSlip) levelled(m *state.Moment) bool {
 }
 
 func (d *hillSlip) begin(s *scene, m *state.Moment) {
-	*d = hillSlip{counts: d.counts, on: true, now: m.SlipRPM, proved: d.proved, hasProved: d.hasProved, hold: d.hold, holdS: d.holdS, held: d.held,
+	*d = hillSlip{counts: d.counts, on: true, now: m.SlipRPM, proved: d.proved, hasProved: d.hasProved, hold: d.hold, most: d.most, holdS: d.holdS, held: d.held,
 		lastGear: d.lastGear, ready: d.ready, chanced: d.chanced, laid: d.laid, would: d.would, ctx: m.Context(s.SinceStart(m.At))}
 	d.hillSum = hillSum{start: m.At, last: m.At, low: math.Inf(1)}
 }
@@ -278,7 +288,7 @@ func (d *hillSlip) end(s *scene, _ bus.Micros) {
 // known yet, and that has it otherwise than the command, leaves it open.
 func (d *hillSlip) class(s *scene, mean float64) Class {
 	commands := d.cn > 0.5*d.n && d.holdS >= holdLeastS
-	stands := commands && d.command/d.cn >= float64((1-s.set.HillSlip.AskedDip)*d.hold)
+	stands := commands && d.command/d.cn >= float64((1-s.set.HillSlip.AskedDip)*max(d.hold, lowHold*d.most))
 	closed := d.state > 0.7*d.known
 	states := d.states(s)
 	unasked := false
@@ -326,7 +336,7 @@ func (d *hillSlip) finish(s *scene, m *state.Moment) {
 	if mean < set.MinRPM {
 		return // it came and went
 	}
-	if d.cn == 0 && d.known == 0 && d.wantN == 0 && !d.shown {
+	if d.cn == 0 && d.known == 0 && d.wantN == 0 && (!d.shown || !m.HasGear && d.low < float64(heldShare*mean)) {
 		return // whether the clutch was on at all is not known
 	}
 	class := d.class(s, mean)

@@ -45,6 +45,19 @@ func TestWhoSaysThatSlipWasAskedFor(t *testing.T) {
 	}
 }
 
+// A command that held without load, far below the one that holds under load, regulates:
+// slip while it stands there is no sign of wear.
+func TestCommandThatHeldWithoutLoad(t *testing.T) {
+	for most, want := range map[float64]Class{200: HillUnasked, 600: Asked} {
+		set := DefaultSettings()
+		s := &scene{Vehicle: state.New(set.state(), &stream.Facts{}), set: &set}
+		d := hillSlip{hold: 100, most: most, holdS: 60, hillSum: hillSum{n: 10, cn: 10, command: 10 * 120}}
+		if got := d.class(s, 30); got != want {
+			t.Errorf("held with %g at most: %v, want %v", most, got, want)
+		}
+	}
+}
+
 // Slip no greater than is regulated on purpose is not told while nothing but a
 // state of which the meaning is not known leaves it open; the chance still counts,
 // as one that was not observed.
