@@ -406,6 +406,64 @@ func TestCruiseProvesAClosedClutch(t *testing.T) {
 	}
 }
 
+// A cruise takes no more for closed than its own time: that a converter had been open
+// before it stays unknown.
+func TestCruiseTakesItsOwnTimeOnly(t *testing.T) {
+	h := newHand(t, detect.DefaultSettings())
+	h.kmh, h.pedal = 80, 60
+	h.turbine, h.engine = 2000, 2200
+	h.run(30, nil)
+	for range 10 {
+		h.pedal, h.engine = 15, 2000
+		h.run(3, nil)
+		h.pedal = 0
+		h.run(1, nil)
+	}
+	h.m.Flush()
+	if a := h.got.account; a.UnknownS < 28 {
+		t.Errorf("unknown for %.1f s, closed for %.1f s: 30 s with 200 rpm of slip", a.UnknownS, a.ClosedS)
+	}
+}
+
+// Where neither command nor gear is known, slip that dies away is an apply or a shift.
+func TestSlipThatDiesAway(t *testing.T) {
+	for _, least := range []float64{2, 90} {
+		h := newHand(t, detect.DefaultSettings())
+		h.mute = []stream.Role{stream.Gear}
+		h.drive()
+		h.pedal = 40
+		h.run(6, func(s float64) { h.turbine += 1; h.engine = h.turbine; h.kmh = h.turbine / 37.5 })
+		h.run(4.5, func(s float64) { h.engine = h.turbine + least + (190-least)*(1-s/4.5) })
+		h.run(3, func(s float64) { h.engine = h.turbine })
+		h.m.Flush()
+		if n := len(h.got.of(detect.KindHillSlip)); n > 0 != (least > 50) {
+			t.Errorf("down to %g rpm: told %d times", least, n)
+		}
+	}
+}
+
+// An engine that was let go long before comes back to its idle as the turbine falls, and
+// below it: that is no clutch that drags.
+func TestEngineComingToIdleDragsNothing(t *testing.T) {
+	h := newHand(t, detect.DefaultSettings())
+	h.drive()
+	h.pedal = 0
+	from := h.turbine
+	h.run(4.5, func(s float64) { h.turbine = from - 310*s; h.kmh, h.engine = h.turbine/37.5, h.turbine-80*min(s, 1) })
+	h.run(1.1, func(s float64) { h.turbine = from - 310*(4.5+s); h.kmh, h.engine = h.turbine/37.5, h.turbine+4*s-3 })
+	at, engine := h.turbine, h.engine
+	h.run(3, func(s float64) {
+		h.turbine = max(0, at-310*s)
+		h.kmh, h.engine = h.turbine/37.5, min(700, engine+200*s)
+	})
+	h.m.Flush()
+	for _, f := range h.got.of(detect.KindReleaseLag) {
+		if f.Class != detect.Normal {
+			t.Errorf("%s: %+v", f.Class, f.Measures)
+		}
+	}
+}
+
 // Slip that the command asked for, and slip that it did not.
 func TestHillSlipAskedAndUnasked(t *testing.T) {
 	for _, c := range []struct {

@@ -296,6 +296,9 @@ func (r *release) judge(s *scene, p *state.Separation) bool {
 		p.Seen.Hidden && r.high >= set.LimitS && r.low < set.LimitS:
 		return false // it may be either
 	}
+	if !p.HasCommand && !p.Driven && p.Outcome == coupling.Parted && (late || dragging) {
+		return false // an engine that comes back to its idle may fall as the turbine does
+	}
 	if p.HasCommand && !p.Proven && (late || r.lag >= set.DragAfterS || p.Outcome != coupling.Parted) {
 		return false
 	}

@@ -72,6 +72,9 @@ func (x *selfTest) plan(p *state.Separation, r *release, told bool) {
 		x.hit = r.class != Normal
 		x.told = x.hit && r.class != ReleaseLateCommand
 	}
+	if !p.HasCommand && !p.Driven {
+		return // nor would a later one have been told
+	}
 	x.seen = wayOf(p, r, p.HasCommand)
 	x.at = max(x.at, x.seen.due())
 }
@@ -163,6 +166,7 @@ func (w *way) recognised(s *scene, by float64) bool {
 		late := w.lateness(s, coupling.Onset{At: at + seconds(t.LagS), Early: at + seconds(t.LowS), Late: at + seconds(t.LagS)})
 		return t.Outcome == coupling.Parted && late.late(&s.set.ReleaseLag)
 	}
+	t.LowS = min(t.LowS, t.SureS)
 	if t.LagS-t.LowS > hiddenS {
 		t.LagS = t.LowS
 	}

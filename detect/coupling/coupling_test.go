@@ -184,6 +184,23 @@ func TestStandingTurbineProvesNothing(t *testing.T) {
 	}
 }
 
+// An open converter that is tight takes the engine along in overrun, behind the turbine
+// by little more than ripple, until a shift shows it: nobody saw that it held so long.
+func TestTightConverterIsNoClutchThatHolds(t *testing.T) {
+	tight := func(s, turbine float64) float64 {
+		return turbine - 17*(1-math.Exp(-s/0.08)) - 140*min(max(s-2, 0)/0.2, 1)
+	}
+	for seed := range uint64(20) {
+		how, w, tr := stop{lagS: 0.2, pitchS: 0.02, ripple: 4, seed: seed, turbine: func(s float64) float64 { return max(0, 1500-170*max(0, s-8)) }, open: tight}.run(t)
+		if how != Parted {
+			t.Fatalf("seed %d: outcome %v", seed, how)
+		}
+		if s := w.Separation(tr); s.Early.Seconds()-fallS > 0.6 {
+			t.Errorf("seed %d: held for %.2f s at the least", seed, s.Early.Seconds()-fallS)
+		}
+	}
+}
+
 // An open converter under little load goes along through a shift some tens of rpm
 // behind the engine, as regulated slip does: that proves no clutch that holds. One
 // without slip is proven.

@@ -7,9 +7,10 @@ import "joltwatch/bus"
 type Trial struct {
 	Outcome Outcome
 	// LagS is from the fall to the separation, LowS the least that the points
-	// allow.
-	LagS, LowS float64
-	Proven     bool
+	// allow, SureS the least where an engine that follows as in an open converter
+	// counts as let go.
+	LagS, LowS, SureS float64
+	Proven            bool
 	// EngineLow and TurbineLow are as in Watch.
 	EngineLow, TurbineLow float64
 }
@@ -98,5 +99,9 @@ func (w *Watch) trial(t *Trail, how Outcome) Trial {
 	later := micros(t.chain.LaterS())
 	since := func(from, to bus.Micros) float64 { return max(0, (to - from).Seconds()) }
 	r.LagS, r.LowS = since(w.Fall.Mid(), at-later), since(w.Fall.Late, low-later)
+	r.SureS = r.LowS
+	if w.trails(t) {
+		r.SureS = since(w.Fall.Late, w.ProvenTo-later)
+	}
 	return r
 }

@@ -60,12 +60,15 @@ type Watch struct {
 	RanTo bus.Micros
 
 	initial     float64 // base
+	held        float64 // slip over a longer time before the fall, rpm
+	below       float64 // how far below it the slip of a clutch that holds may lie
 	baseRate    float64 // of the turbine in the base, rpm/s
 	test, early apart
 	heldLow     float64 // engine, before the excursion under way
 	heldTurbine float64
 	judged      bus.Micros
 	line        line
+	trailed     bool // see trails; of points that line has no more
 	lastAt      bus.Micros
 	lastLate    bus.Micros
 }
@@ -112,7 +115,31 @@ func (w *Watch) Begin(set *Limits, t *Trail, fall Edge) bool {
 	}
 	w.initial = w.Base
 	w.baseRate = w.line.rate()
+	w.holds(t, i1)
 	return w.Base <= farRelease && w.Base >= -overrunMost(last)
+}
+
+// holds takes what this vehicle's slip was while the clutch held, as far as ripple
+// lets the mean over heldS be told.
+func (w *Watch) holds(t *Trail, i1 int) {
+	r := max(t.noise.SeenRPM, w.Noise)
+	if t.noise.SeenRPM == 0 {
+		r = t.noise.RippleRPM
+	}
+	w.held, w.below = w.initial, min(openRPM, max(openLeastRPM, openSD*r))
+	if w.Moving {
+		return
+	}
+	sum, n := 0.0, 0
+	for i := t.After(w.Fall.Early - micros(heldS)); i < i1; i++ {
+		if p := t.Get(i); !p.Shifting && p.Sigma < tellRPM && abs(p.Slip-w.Base) < 4*r+closedLeastRPM {
+			sum += p.Slip
+			n++
+		}
+	}
+	if n > 0 {
+		w.held = sum / float64(n)
+	}
 }
 
 // overrunMost is the most negative slip of a clutch that holds, without sign: an
@@ -212,6 +239,7 @@ func (w *Watch) dying(p *Point) bool {
 func (w *Watch) prove(t *Trail, p *Point) {
 	// What comes after a gap stands for itself: the clutch may have let go in it.
 	if w.line.n > 0 && p.At-w.line.to > micros(t.gapS()) {
+		w.trailed = w.trails(t)
 		w.line = line{}
 		w.heldLow, w.heldTurbine = p.Engine, p.Turbine
 	}
@@ -223,10 +251,11 @@ func (w *Watch) prove(t *Trail, p *Point) {
 		return
 	}
 	if w.proof(t) {
-		w.Proven, w.ProvenTo = true, p.At
+		w.Proven, w.ProvenTo, w.trailed = true, p.At, false
 		w.low()
 		w.line = line{}
 	} else if w.line.n >= proofLen {
+		w.trailed = w.trails(t)
 		w.line = line{}
 	}
 }
@@ -251,15 +280,19 @@ func (w *Watch) proof(t *Trail) bool {
 	if most := closedRPM + g.Tol; w.initial > most && g.Mean > most+skew {
 		return false
 	}
-	d := g.Mean - w.initial
-	return d-skew >= -openRPM-g.Tol && d <= regulatedRPM+skew+g.Tol
+	return g.Mean-w.held >= -w.below-skew-g.Tol && g.Mean-w.initial <= regulatedRPM+skew+g.Tol
 }
 
 const (
-	// openRPM is how far below the slip of a clutch that holds the slip of an
-	// open converter in overrun lies at the least, regulatedRPM how far above
-	// that of one that slips under control may (cp).
+	// openRPM is how far below the slip of a clutch that holds the slip of an open
+	// converter in overrun may lie at the least, and regulatedRPM how far above that of
+	// one that slips under control (cp). Where this vehicle's own ripple, openSD of it,
+	// lets less than that be told, less tells: some converters are tight.
 	openRPM, regulatedRPM = 20.0, 50.0
+	openLeastRPM, openSD  = 8.0, 2.0
+	// heldS is over how long the slip of a clutch that holds is taken: ripple goes on for
+	// some tenths of a second.
+	heldS, closedLeastRPM = 1.0, 4.0
 	// closedRPM is a slip under drive that an open converter does not keep (cp).
 	closedRPM = 20.0
 )
@@ -267,10 +300,16 @@ const (
 // Proof reports whether the speeds have been seen to move together.
 func (w *Watch) Proof(t *Trail) bool {
 	if w.proof(t) {
-		w.Proven = true
+		w.Proven, w.ProvenTo, w.trailed = true, w.line.to, false
 		w.low()
 	}
 	return w.Proven
+}
+
+// trails reports whether the engine has followed the turbine since the last proof as it
+// does in an open converter: the clutch may have let go any time since.
+func (w *Watch) trails(t *Trail) bool {
+	return w.trailed || w.line.judge(w.set).Verdict == Coupled && !w.proof(t)
 }
 
 // proofLen bounds the points of one proof.
@@ -333,6 +372,10 @@ func (w *Watch) Separation(t *Trail) Seen {
 		// It was under way before the fall and has not been proven since: the
 		// clutch had let go by then, nobody saw when.
 		s.Hidden = w.Moving && !w.Proven
+	}
+	if w.trails(t) {
+		s.Hidden = true
+		s.Early = min(s.Early, max(w.ProvenTo, w.Fall.Early))
 	}
 	for _, a := range [...]*apart{&w.test, &w.early} {
 		if a.strayed {
