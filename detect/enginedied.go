@@ -52,7 +52,7 @@ var diedSpec = &Spec{
 // Engine died: the engine stops by itself in the last moments of a stop, or just
 // after it, in a forward gear. A key turned off in park or long after the stop is
 // nothing of the kind, nor is one that silences the bus; an engine that stops
-// itself on purpose cannot be told apart.
+// itself on purpose cannot be told apart, but for the first times (see ownStarts).
 type engineDied struct {
 	counts *counts
 	ran    bool
@@ -78,18 +78,24 @@ func (d *engineDied) row(s *scene, m *state.Moment) {
 	}
 	d.moved = d.moved || m.Running && m.Moving
 	if m.Stopped && m.Running {
-		d.counts.add(m.HasGear && !s.Facts().StopStart, false)
+		d.counts.add(m.HasGear && !d.onPurpose(s), false)
 	}
 	if m.Running && m.HasSlip && math.Abs(m.SlipRPM)-m.TolRPM > state.ApartRPM {
 		d.apart, d.slip = m.At, m.SlipRPM
 	}
+	stopped := !m.Running && d.ran && known && m.Row.V[stream.EngineSpeed] < s.Limits().DeadRPM
+	s.ownStarts.row(m, stopped)
 	if m.Running {
 		d.ran, d.wait = true, d.wait && d.sure // it may have been started again
-	} else if d.ran && known && m.Row.V[stream.EngineSpeed] < s.Limits().DeadRPM {
+	} else if stopped {
 		d.ran = false
 		d.died(s, m)
 	}
 }
+
+// onPurpose reports whether this engine stops itself at standstill, as far as is
+// stated or learned.
+func (*engineDied) onPurpose(s *scene) bool { return s.Facts().StopStart || s.ownStarts.known() }
 
 const (
 	// apartAgo is how old the sight of an open clutch may be. Structural: an
@@ -98,7 +104,7 @@ const (
 )
 
 func (d *engineDied) died(s *scene, m *state.Moment) {
-	if !d.moved || s.Facts().StopStart || !m.HasKmh || !m.HasGear && m.StoodS > noGearS || s.KeyedOff(m) || m.Kmh > diedKmh || s.StalledNear(m.At) {
+	if !d.moved || d.onPurpose(s) || !m.HasKmh || !m.HasGear && m.StoodS > noGearS || s.KeyedOff(m) || m.Kmh > diedKmh || s.StalledNear(m.At) {
 		return
 	}
 	if d.wait && d.sure {

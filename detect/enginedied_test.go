@@ -16,6 +16,33 @@ func (h *hand) die(on float64) {
 	h.run(on, nil)
 }
 
+// TestEngineThatStopsItself: nothing says that it does, so that the first times are
+// told; from then on none is.
+func TestEngineThatStopsItself(t *testing.T) {
+	h := newHand(t, detect.DefaultSettings(), stream.EngineSpeed, stream.TurbineSpeed, stream.VehicleSpeed, stream.Gear)
+	h.drive()
+	for range 8 {
+		h.run(5, func(s float64) { // it runs again as the vehicle pulls away
+			h.pedal = 20
+			h.kmh = 12 * s
+			h.turbine = h.kmh * 37.5
+			h.engine = max(h.turbine+200, 1000)
+		})
+		h.pedal = 0
+		from := h.turbine
+		h.run(4, func(s float64) {
+			h.turbine = max(0, from*(1-s/4))
+			h.kmh = h.turbine / 37.5
+			h.engine = 700
+		})
+		h.die(3)
+	}
+	h.m.Flush()
+	if n := len(h.got.of(detect.KindEngineDied)); n == 0 || n > 3 {
+		t.Errorf("told %d times, want the first ones only", n)
+	}
+}
+
 func TestEngineDiesAtAStop(t *testing.T) {
 	for _, c := range []struct {
 		name string

@@ -45,6 +45,8 @@ type kept struct {
 	// Launches are the converter's capacity factors of the latest launches, in
 	// rpm/√(N·m), from version 0.3 on.
 	Launches []float64 `json:"launches,omitempty"`
+	// OwnStarts say whether the engine stops itself, from version 0.3 on.
+	OwnStarts ownStarts `json:"own_starts,omitzero"`
 	// Releases is what is usual of them, link by link, from version 0.3 on.
 	Releases chain.Memory `json:"releases,omitzero"`
 	// Partings are those that no command tells of, with the turbine's speed as the

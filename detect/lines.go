@@ -133,6 +133,9 @@ var lineStates = [...]state.Clutch{ratioline.Unknown: state.Unknown, ratioline.O
 // Stopped implements ratioline.Out: one stop and its release.
 func (d *lines) Stopped(x *ratioline.Stop) {
 	s := d.scene
+	if x.Class == ratioline.Stall && s.ownStarts.known() && x.Off-x.Drawn < rollDown {
+		x.Class = ratioline.NotSeen
+	}
 	hit := x.Class >= ratioline.Late
 	d.release.counts.add(x.Found[observedTrial], hit)
 	if !x.Held {
@@ -170,6 +173,10 @@ func (d *lines) Stopped(x *ratioline.Stop) {
 	}
 	s.out.finding(&f, percentiles)
 }
+
+// rollDown is how long an engine that stops itself may take from idle until it stands,
+// drawn along by a vehicle that rolls on (common practice, no source).
+const rollDown = 1200 * bus.Second / 1000
 
 // Carried implements ratioline.Out: a minute under load with the clutch on.
 func (d *lines) Carried(observable bool) { d.carried.add(observable, false) }

@@ -223,6 +223,7 @@ func (m *Monitor) History() []byte {
 	h := m.scene.history
 	chain := m.scene.Calibration()
 	h.Chain, h.Report, h.Levels = &chain, m.scene.Report().Memory(), m.scene.Levels()
+	h.OwnStarts = m.scene.ownStarts
 	if m.lines != nil {
 		h.Lines = m.lines.track.Memory()
 	}
@@ -243,6 +244,7 @@ func (m *Monitor) LoadHistory(b []byte) error {
 		m.lines.track.Recall(h.Lines)
 	}
 	m.scene.Recall(h.Chain, h.Report, h.Levels)
+	m.scene.ownStarts = ownStarts{Stops: min(h.OwnStarts.Stops, ownKept), Own: min(h.OwnStarts.Own, ownKept)}
 	for _, d := range m.keepers {
 		d.recall(h)
 	}

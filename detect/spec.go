@@ -323,6 +323,8 @@ type scene struct {
 	saysPartial bool
 	// traffic counts the frames of all sorts so far, as the caller has them.
 	traffic uint64
+	// ownStarts are those of an engine that stops itself.
+	ownStarts ownStarts
 }
 
 // counts are the opportunities of one kind in the drive under way. Each

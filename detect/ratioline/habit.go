@@ -10,9 +10,12 @@ const (
 	// habitLeast is how many releases a habit must rest on.
 	habitLeast = 8
 	// A release is late against habit from lateLeast s, or lateSpread times the
-	// usual deviation, beyond the middle.
+	// usual deviation, beyond the middle, and lateBeyond times as late as all but one in
+	// lateFew before: many a vehicle lets go early in most stops and late in a few.
 	lateLeast  = 0.5
 	lateSpread = 4.0
+	lateFew    = 32
+	lateBeyond = 1.25
 	// slowest is the least fall of the turbine, in rpm/s, that turns speeds
 	// into times.
 	slowest = 60.0
@@ -27,6 +30,8 @@ type Release struct {
 	Fall    float64 `json:"fall_rpm_s"`
 	// Step is how far, in rpm, the slip then went off what it had been.
 	Step float64 `json:"step_rpm"`
+	// Late says that it was told as late.
+	Late bool `json:"late,omitempty"`
 }
 
 // habit is at which turbine speed this vehicle lets go.
@@ -34,8 +39,9 @@ type habit struct {
 	of [habitSize]Release
 	n  int // ever
 	// What was last worked out of some of them.
-	count                     int
-	speeds, falls, late, list [habitSize]float64
+	count                             int
+	ratios, speeds, falls, late, list [habitSize]float64
+	told                              [habitSize]bool
 }
 
 func (h *habit) add(r Release) {
@@ -61,20 +67,60 @@ func (h *habit) usualStep() float64 {
 // usual works out at which turbine speed in rpm this vehicle lets go on a line, and
 // by how much later in s than at that its releases came in the middle; it leaves
 // those in h.late. The middle and the deviation are medians, which a few late ones
-// do not move.
+// do not move. Those of other gears say something of this one where they agree.
 func (h *habit) usual(ratio float64) (turbine, middle float64, ok bool) {
+	if turbine, middle, ok = h.of1(ratio, sameGear); ok {
+		return turbine, middle, ok
+	}
+	turbine, middle, ok = h.of1(ratio, math.Inf(1))
+	return turbine, middle, ok && h.agree(middle)
+}
+
+// sameGear is how far two ratios of one gear may be apart, as a share.
+const sameGear = 0.03
+
+// of1 is usual, of the releases whose ratio is within a share of one.
+func (h *habit) of1(ratio, within float64) (turbine, middle float64, ok bool) {
 	n := 0
-	for pass := 0; pass < 2 && n < habitLeast; pass++ { // of this gear, else of all
-		n = 0
-		for _, r := range h.of[:min(h.n, habitSize)] {
-			if pass == 1 || math.Abs(r.Ratio/ratio-1) < 0.03 {
-				h.speeds[n], h.falls[n] = r.Turbine, r.Fall
-				n++
-			}
+	for _, r := range h.of[:min(h.n, habitSize)] {
+		if math.Abs(r.Ratio/ratio-1) < within {
+			h.ratios[n], h.speeds[n], h.falls[n], h.told[n] = r.Ratio, r.Turbine, r.Fall, r.Late
+			n++
 		}
 	}
 	return h.middle(n)
 }
+
+// agree reports whether the releases of each gear come at the usual time of all: many
+// a vehicle lets go in each gear at a speed of its own.
+func (h *habit) agree(middle float64) bool {
+	gears := 0
+	for i := range h.count {
+		n, first := 0, true
+		for j := range h.count {
+			if math.Abs(h.ratios[j]/h.ratios[i]-1) < sameGear {
+				first = first && j >= i
+				h.list[n] = h.late[j]
+				n++
+			}
+		}
+		if !first || n < agreeLeast {
+			continue
+		}
+		gears++
+		if math.Abs(median(h.list[:n])-middle) > agreeWithin {
+			return false
+		}
+	}
+	return gears >= agreeLeast
+}
+
+const (
+	// agreeLeast is how many gears must agree, each in as many releases at the least,
+	// to within agreeWithin s.
+	agreeLeast  = 2
+	agreeWithin = lateLeast / 2
+)
 
 // middle returns the middle of n speeds, and that of the times that lie between it
 // and each at the rate at which they fell.
@@ -99,7 +145,7 @@ func (h *habit) compare(s *Stop, kmh, rate, ratio float64) {
 	if !ok || rate < slowest {
 		return
 	}
-	s.limit = max(lateLeast, float64(lateSpread*h.spread(middle)))
+	s.limit = max(lateLeast, float64(lateSpread*h.spread(middle)), lateBeyond*(h.latest()-middle))
 	s.LateMin = (usual-float64(ratio*kmh))/rate - middle
 	s.LateMax = (usual-s.TurbineMin)/rate - middle
 	h.share(s, middle)
@@ -111,6 +157,22 @@ func (h *habit) spread(middle float64) float64 {
 		h.list[i] = math.Abs(l - middle)
 	}
 	return 1.4826 * median(h.list[:h.count])
+}
+
+// latest is how late a release was that was not told: all but one in lateFew were less.
+func (h *habit) latest() float64 {
+	n := 0
+	for i, l := range h.late[:h.count] {
+		if !h.told[i] {
+			h.list[n] = l
+			n++
+		}
+	}
+	if n == 0 {
+		return 0
+	}
+	slices.Sort(h.list[:n])
+	return h.list[n-1-n/lateFew]
 }
 
 // share notes what share of the releases were less late than a stop's.

@@ -86,6 +86,9 @@ const (
 	// stallWithin is how soon after the line is left the engine must die for
 	// the clutch to have killed it.
 	stallWithin = 1500 * bus.Second / 1000
+	// runDown is how long an engine that is shut off takes from idle until it stands
+	// (common practice, no source).
+	runDown = 600_000 * bus.Micros(1)
 )
 
 // bench is where stops are judged, and judged again with a late release laid over
@@ -96,6 +99,9 @@ type bench struct {
 	stop Stop
 	// downs is where this vehicle shifts down as it slows.
 	downs downshifts
+	// shifts is when the stop that is judged shifted down, to lower rpm per km/h.
+	shifts bus.Micros
+	lower  float64
 }
 
 // judge works out the stop that ended in a standstill at t.stand.
@@ -117,6 +123,10 @@ func (b *bench) judge(t *Tracker) *Stop {
 	ratio := t.known.of[k[left].line].Ratio
 	step, sure := c.step, c.sure
 	b.downs.see(t.known.Lines(), p, k)
+	b.shifts, b.lower = bus.Micros(math.MaxInt64), ratio
+	if line := int(k[left].line) + 1; c.shifted && line < t.known.n {
+		b.shifts, b.lower = p[left].At, t.known.of[line].Ratio
+	}
 	from, usually := b.usually(&c, p, left, sure, ratio)
 	for i, late := range latenesses {
 		b.stop.Found[i] = from >= 0 && b.finds(&c, n, from, ratio, usually+late, 0)
@@ -126,7 +136,7 @@ func (b *bench) judge(t *Tracker) *Stop {
 		return &b.stop
 	}
 	if b.stop.Class <= Late && b.stop.Seen {
-		t.habit.add(Release{ratio, round((b.stop.TurbineMin+b.stop.TurbineMax)/2, 0.1), round(fall(p, left, ratio), 0.1), round(step, 0.1)})
+		t.habit.add(Release{ratio, round((b.stop.TurbineMin+b.stop.TurbineMax)/2, 0.1), round(fall(p, left, ratio), 0.1), round(step, 0.1), b.stop.Class == Late})
 	}
 	return &b.stop
 }
@@ -161,24 +171,32 @@ const testDrag = 0.85
 func (b *bench) finds(c *judgement, n, left int, ratio float64, to bus.Micros, down float64) bool {
 	var test Stop
 	q := b.q[:copy(b.q[:n], b.p[:n])]
-	b.layLate(q, left, ratio, to, down)
+	b.layLate(q, left, ratio, c.idle, to, down)
 	c.decide(q, b.x[:n], &test)
 	return test.Class >= Late
 }
 
 // layLate keeps the engine on its line until an instant, or until the turbine has
 // fallen to a speed, with the ripple that it had on it before; it shifts down where
-// this vehicle does.
-func (b *bench) layLate(p []Point, left int, ratio float64, to bus.Micros, down float64) {
+// this vehicle does. What a shift down made of the engine's speed afterwards is cut
+// off: an opened converter does not drive it above the turbine.
+func (b *bench) layLate(p []Point, left int, ratio, idle float64, to bus.Micros, down float64) {
 	back, on := left, ratio
-	for i := left + 1; i < len(p) && p[i].At <= to; i++ {
-		on = b.downs.next(on, p[i].Kmh)
+	for i := left + 1; i < len(p); i++ {
+		if on = b.downs.next(on, p[i].Kmh); p[i].At > b.shifts {
+			on = max(on, b.lower)
+		}
 		turbine := float64(on * p[i].Kmh)
 		if p[i].Kmh < 0.5 || turbine < down {
 			return
 		}
 		x := &p[max(back, 0)]
-		p[i].RPM = turbine + x.RPM - float64(ratio*x.Kmh)
+		switch {
+		case p[i].At <= to:
+			p[i].RPM = turbine + x.RPM - float64(ratio*x.Kmh)
+		case b.lower > ratio:
+			p[i].RPM = min(p[i].RPM, max(idle, turbine))
+		}
 		if back--; back < left-rippleKeep {
 			back = left
 		}
@@ -216,25 +234,39 @@ type judgement struct {
 	base, limit, step float64
 	// sure is the last point at which the clutch was closed for certain, or -1.
 	sure int
+	// shifted says that the line was left by a shift down, in or after which the
+	// clutch let go unseen.
+	shifted bool
 }
 
 // decide fills in a stop and returns the last point on the line; the marks are
 // worked out on the way.
 func (c *judgement) decide(p []Point, k []mark, s *Stop) int {
-	*s = Stop{At: c.stand, Idle: c.idle}
+	*s, c.shifted = Stop{At: c.stand, Idle: c.idle}, false
 	c.known.judge(p, k)
-	left := c.leaves(p, k)
+	left := c.leaves(p, k, anyLine)
+	if left >= 0 {
+		c.drag(p, k, left, s)
+	}
+	if s.Drawn == 0 {
+		// An open converter in overrun keeps a ratio as well.
+		if left = c.leaves(p, k, (*Line).firm); left >= 0 {
+			c.drag(p, k, left, s)
+		}
+	}
 	if left < 0 {
 		return left
 	}
 	line := k[left].line
 	ratio := c.known.of[line].Ratio
 	last := left
-	c.drag(p, k, left, s)
 	left, off := c.parts(p, k, left, ratio)
 	if s.Drawn > 0 {
 		// An engine below idle on its line: what looked like a parting was none.
 		left, off = last, c.opened(p, k, last)
+	}
+	if c.shifted = s.Drawn == 0 && c.rises(p, left); c.shifted {
+		off = c.opened(p, k, left)
 	}
 	died := c.died(p, left)
 	if died >= 0 && (off < 0 || died < off) {
@@ -248,7 +280,7 @@ func (c *judgement) decide(p []Point, k []mark, s *Stop) int {
 	s.On, s.Off = p[left].At, p[off].At
 	s.Kmh = (p[left].Kmh + p[off].Kmh) / 2
 	s.TurbineMin, s.TurbineMax = float64(ratio*p[off].Kmh), float64(ratio*p[left].Kmh)
-	s.Seen = off != died && c.certain(&p[left], ratio) &&
+	s.Seen = off != died && !c.shifted && c.certain(&p[left], ratio) &&
 		(s.TurbineMin > float64(seenAbove*c.idle) || p[off].RPM < s.TurbineMin+c.base-c.limit && s.TurbineMin > c.idle)
 	c.step = 0
 	for i := off; i < len(p) && p[i].At <= s.Off+stepWithin; i++ {
@@ -264,16 +296,32 @@ func (c *judgement) decide(p []Point, k []mark, s *Stop) int {
 	}
 	c.habit.compare(s, p[sure].Kmh, fall(p, sure, ratio), ratio)
 	switch {
+	case s.Drawn > 0 && died >= 0 && p[died].At-s.Drawn < runDown:
+		// One that is shut off as it rolls to a stop runs down as fast.
+		s.Class = NotSeen
 	case s.Drawn > 0 && died >= 0 && p[died].At-s.On <= stallWithin:
 		s.Class = Stall
 	case s.Drawn > 0:
 		s.Class = Dragging
-	case c.drifts(p, k, left, ratio):
-		// It may have been open, with an engine that idles high.
+	case c.shifted || c.drifts(p, k, left, ratio):
+		// It let go in or after a shift down, or may have been open before, with an
+		// engine that idles high.
 	case s.Count >= habitLeast && c.sure > 0 && p[c.sure].At-p[c.sure-1].At <= lateSpacing && s.LateMin > s.limit:
 		s.Class = Late
 	}
 	return left
+}
+
+// rises reports whether the engine sped up as it left the line, to above its idle: a
+// shift down does that, while an opened converter lets the engine fall.
+func (c *judgement) rises(p []Point, left int) bool {
+	most := max(p[left].RPM+c.limit, float64((1+idleBand)*c.idle))
+	for i := left + 1; i < len(p) && p[i].At-p[left].At <= stepWithin; i++ {
+		if p[i].RPM > most && p[i].Pedal != PedalOn {
+			return true
+		}
+	}
+	return false
 }
 
 // slipDrift is the share of the tolerance by which the slip of a closed clutch drifts
@@ -384,16 +432,18 @@ func (c *judgement) parts(p []Point, k []mark, left int, ratio float64) (on, off
 	return left, c.opened(p, k, left)
 }
 
+func anyLine(*Line) bool { return true }
+
 // leaves returns the last point before the standstill at which the clutch was
-// certainly closed or nearly so, -1 where there is none, or where the driver
-// pressed the pedal after it.
-func (c *judgement) leaves(p []Point, k []mark) int {
+// certainly closed or nearly so on a line of that kind, -1 where there is none, or
+// where the driver pressed the pedal after it.
+func (c *judgement) leaves(p []Point, k []mark, is func(*Line) bool) int {
 	left := -1
 	for i := range p {
 		if p[i].At > c.stand {
 			break
 		}
-		if proven(k[i]) {
+		if proven(k[i]) && is(&c.known.of[k[i].line]) {
 			left = i
 		}
 	}
@@ -408,10 +458,12 @@ func (c *judgement) leaves(p []Point, k []mark) int {
 	return left
 }
 
-// opened returns the first point after one at which the clutch is seen open, or -1.
+// opened returns the first point after one at which the clutch is seen open, or the
+// engine on what may be an open converter's line; or -1.
 func (c *judgement) opened(p []Point, k []mark, left int) int {
 	for i := left + 1; i < len(p); i++ {
-		if k[i].state == Open || p[i].Kmh < 1 && p[i].RPM > c.running {
+		other := proven(k[i]) && k[i].line != k[left].line && !c.shifted
+		if k[i].state == Open || other || p[i].Kmh < 1 && p[i].RPM > c.running {
 			return i
 		}
 	}
