@@ -277,7 +277,7 @@ func (m *Memory) byBrake(r *Release) (d Decision, ok bool) {
 	if len(v) < Fewest || math.IsNaN(r.BrakeS) {
 		return d, false
 	}
-	low, mid, high := reach(soundTimes(v), 0)
+	low, mid, high := reach(v, 0)
 	return Decision{LateS: r.BrakeS - mid, LowS: r.BrakeS - high, HighS: r.BrakeS - low, UsualBrakeS: mid, N: len(v)}, true
 }
 

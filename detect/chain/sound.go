@@ -169,20 +169,6 @@ func (l *law) fitted(list []*Remembered) float64 {
 	return max(0, with/against)
 }
 
-// soundTimes returns those of ascending times from brake to command that are not late.
-func soundTimes(v []float64) []float64 {
-	sooner, farthest := make([]float64, len(v)), make([]float64, len(v))
-	for i, x := range v {
-		sooner[len(v)-1-i], farthest[i] = -x, loosest
-	}
-	late, _ := split(sooner, farthest, closestS)
-	return v[:len(v)-late]
-}
-
-// closestS is the least that a habit of times goes, in s: what messages and rows are
-// apart (cp).
-const closestS = 0.1
-
 // Kept is how closely a vehicle keeps to where it lets go, for people.
 type Kept struct {
 	// Releases is how many it rests on, Late how many of them are set aside as late.
