@@ -280,7 +280,7 @@ func (w *Watch) proof(t *Trail) bool {
 	if most := closedRPM + g.Tol; w.initial > most && g.Mean > most+skew {
 		return false
 	}
-	return g.Mean-w.held >= -w.below-skew-g.Tol && g.Mean-w.initial <= regulatedRPM+skew+g.Tol
+	return g.Mean-w.held-skew >= -w.below-g.Tol && g.Mean-w.initial <= regulatedRPM+skew+g.Tol
 }
 
 const (
