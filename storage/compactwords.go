@@ -92,6 +92,7 @@ var compactShapes = [...][]string{
 	{"falls", "recognised_later_1_s"},
 	{"gear", "deg_c", "turbine_rpm", "rpm_per_s", "brake_s", "kmh", "kmh_per_s", "parted_low_kpa", "parted_high_kpa", "dead_s", "lag_s", "overdue_s"},
 	{"kmh", "pedal_percent", "held_s", "slipped_s", "slip_rpm"},
+	{"rpm_per_kmh", "turbine_rpm", "fall_rpm_s", "step_rpm", "late"},
 }
 
 // wordNumber finds a word's number in the list.
