@@ -69,18 +69,18 @@ func (h *habit) usualStep() float64 {
 // those in h.late. The middle and the deviation are medians, which a few late ones
 // do not move. Those of other gears say something of this one where they agree.
 func (h *habit) usual(ratio float64) (turbine, middle float64, ok bool) {
-	if turbine, middle, ok = h.of1(ratio, sameGear); ok {
+	if turbine, middle, ok = h.usualWithin(ratio, sameGear); ok {
 		return turbine, middle, ok
 	}
-	turbine, middle, ok = h.of1(ratio, math.Inf(1))
+	turbine, middle, ok = h.usualWithin(ratio, math.Inf(1))
 	return turbine, middle, ok && h.agree(middle)
 }
 
 // sameGear is how far two ratios of one gear may be apart, as a share.
 const sameGear = 0.03
 
-// of1 is usual, of the releases whose ratio is within a share of one.
-func (h *habit) of1(ratio, within float64) (turbine, middle float64, ok bool) {
+// usualWithin is usual by the releases whose ratio is within a share of one alone.
+func (h *habit) usualWithin(ratio, within float64) (turbine, middle float64, ok bool) {
 	n := 0
 	for _, r := range h.of[:min(h.n, habitSize)] {
 		if math.Abs(r.Ratio/ratio-1) < within {
