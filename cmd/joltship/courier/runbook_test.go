@@ -22,6 +22,7 @@ import (
 	"github.com/johannesboyne/gofakes3"
 	"github.com/johannesboyne/gofakes3/backend/s3mem"
 
+	"joltwatch/cmd/develop/fleet/gateway"
 	"joltwatch/cmd/joltshop/dataset"
 )
 
@@ -102,50 +103,32 @@ var (
 	engineProgram = flag.String("engine", "", "joltshop with the SQL engine (make engine), for the report")
 )
 
-// store is one that speaks S3, with the bucket shop in it.
-type store struct {
-	t    *testing.T
-	url  string
-	kill func()
-	// again starts a genuine one once more after kill; nil of a fake one.
-	again func()
-}
-
-const s3Key = "invented-key-of-the-test"
-
-func newStore(t *testing.T) *store {
+// newStore starts one that speaks S3, with the bucket shop in it. It returns where, and
+// what kills a genuine one and starts it once more, nil of a fake one.
+func newStore(t *testing.T) (url string, restart func()) {
 	t.Helper()
 	if *s3Program == "" {
 		held := s3mem.New()
-		if err := held.CreateBucket("shop"); err != nil {
+		if err := held.CreateBucket(gateway.Bucket); err != nil {
 			t.Fatal(err)
 		}
 		s := httptest.NewServer(gofakes3.New(held).Server())
 		t.Cleanup(s.Close)
-		return &store{t: t, url: s.URL}
+		return s.URL, nil
 	}
-	objects, about := filepath.Join(t.TempDir(), "objects"), t.TempDir()
-	if err := os.MkdirAll(filepath.Join(objects, "shop"), 0o755); err != nil {
+	s, err := gateway.New(*s3Program, t.TempDir())
+	if err != nil {
 		t.Fatal(err)
 	}
-	at := fmt.Sprintf("127.0.0.1:%d", freePorts(t, 1)[0])
-	s := &store{t: t, url: "http://" + at}
-	s.again = func() {
+	start := func() {
 		t.Helper()
-		c := exec.Command(*s3Program, "--quiet", "--port", at, "posix", "--sidecar", about, objects)
-		c.Env = append(os.Environ(), "ROOT_ACCESS_KEY="+s3Key, "ROOT_SECRET_KEY="+s3Key)
-		if err := c.Start(); err != nil {
+		if err := s.Start(); err != nil {
 			t.Fatal(err)
 		}
-		s.kill = func() {
-			c.Process.Kill() //nolint:errcheck // it may have ended
-			c.Wait()         //nolint:errcheck // killed
-		}
-		eventually(t, "the store", func() bool { return listens(at) })
 	}
-	s.again()
-	t.Cleanup(func() { s.kill() })
-	return s
+	start()
+	t.Cleanup(s.Kill)
+	return "http://" + s.At, func() { s.Kill(); start() }
 }
 
 func listens(at string) bool {
@@ -154,11 +137,6 @@ func listens(at string) bool {
 		c.Close()
 	}
 	return err == nil
-}
-
-// env are the variables by which it is found.
-func (s *store) env() []string {
-	return []string{"AWS_ENDPOINT_URL=" + s.url, "AWS_REGION=us-east-1", "AWS_ACCESS_KEY_ID=" + s3Key, "AWS_SECRET_ACCESS_KEY=" + s3Key}
 }
 
 // The runbook's commands, each in a process of its own: enrolment, three servers of a
@@ -178,8 +156,9 @@ func TestRunbook(t *testing.T) {
 	if out, err := exec.Command("go", "build", "-o", bin, "joltwatch/cmd/joltship", "joltwatch/cmd/joltshop", "github.com/nats-io/nats-server/v2").CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
-	s3 := newStore(t)
-	b := &book{t: t, text: string(text), dir: t.TempDir(), env: append(s3.env(), "PATH="+bin+":"+os.Getenv("PATH"))}
+	url, restart := newStore(t)
+	found := gateway.Env(url)
+	b := &book{t: t, text: string(text), dir: t.TempDir(), env: append(slices.Clone(found), "PATH="+bin+":"+os.Getenv("PATH"))}
 	at := func(name string) string { return filepath.Join(b.dir, name) }
 	p := freePorts(t, 8)
 	local := func(port int) string { return fmt.Sprintf("127.0.0.1:%d", port) }
@@ -250,9 +229,8 @@ func TestRunbook(t *testing.T) {
 	before := arrived()
 	eventually(t, "files by the second", func() bool { return arrived() > before+1 })
 	servers[2]()
-	if s3.again != nil {
-		s3.kill()
-		s3.again()
+	if restart != nil {
+		restart()
 	}
 	for range vans {
 		if failed := <-done; failed != "" {
@@ -267,7 +245,7 @@ func TestRunbook(t *testing.T) {
 	if n := files(t, at("my-shop/parked")); n > 0 {
 		t.Errorf("%d vehicles with something set aside", n)
 	}
-	for _, v := range s3.env() {
+	for _, v := range found {
 		name, value, _ := strings.Cut(v, "=")
 		t.Setenv(name, value)
 	}

@@ -81,7 +81,7 @@ func run(ctx context.Context, out io.Writer, copies, months int, program string)
 	if program == "" {
 		return ask(ctx, out, year, last, months, days)
 	}
-	s, err := openStore(ctx, program, dir)
+	s, err := openStore(program, dir)
 	if err != nil {
 		return err
 	}

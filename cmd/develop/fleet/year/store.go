@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"net"
 	"net/http"
 	"net/http/httptest"
 	"net/http/httputil"
@@ -22,55 +21,37 @@ import (
 
 	"github.com/minio/minio-go/v7"
 	"github.com/minio/minio-go/v7/pkg/credentials"
+
+	"joltwatch/cmd/develop/fleet/gateway"
 )
 
-// store is a genuine S3 server, a gateway over a folder in a process of its own, behind
-// what counts what it is asked.
+// store is a genuine S3 server behind what counts what it is asked.
 type store struct {
-	server   *exec.Cmd
+	server   *gateway.Server
 	counting *httptest.Server
 
 	requests, fetched atomic.Int64
 }
 
-const storeKey, storeBucket = "invented-key", "shop"
-
-func openStore(ctx context.Context, program, dir string) (*store, error) {
-	objects, about := filepath.Join(dir, "objects"), filepath.Join(dir, "about")
-	for _, d := range []string{filepath.Join(objects, storeBucket), about} {
-		if err := os.MkdirAll(d, 0o700); err != nil {
-			return nil, err
-		}
-	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+func openStore(program, dir string) (*store, error) {
+	server, err := gateway.New(program, dir)
 	if err != nil {
 		return nil, err
 	}
-	at := l.Addr().String()
-	l.Close()
-	s := &store{server: exec.CommandContext(ctx, program, "--quiet", "--port", at, "posix", "--sidecar", about, objects)}
-	s.server.Env = append(os.Environ(), "ROOT_ACCESS_KEY="+storeKey, "ROOT_SECRET_KEY="+storeKey)
-	s.server.Stderr = os.Stderr
-	if err := s.server.Start(); err != nil {
+	if err := server.Start(); err != nil {
 		return nil, err
 	}
+	s := &store{server: server}
 	// The signature of a request is over the name of the host that it went to.
 	s.counting = httptest.NewServer(&httputil.ReverseProxy{
 		Rewrite: func(r *httputil.ProxyRequest) {
 			s.requests.Add(1)
-			r.SetURL(&url.URL{Scheme: "http", Host: at})
+			r.SetURL(&url.URL{Scheme: "http", Host: server.At})
 			r.Out.Host = r.In.Host
 		},
 		ModifyResponse: func(r *http.Response) error { r.Body = counted{r.Body, &s.fetched}; return nil },
 	})
-	for end := time.Now().Add(time.Minute); ; time.Sleep(100 * time.Millisecond) {
-		if c, err := net.Dial("tcp", at); err == nil {
-			return s, c.Close()
-		} else if time.Now().After(end) {
-			s.close()
-			return nil, fmt.Errorf("%s does not start: %w", program, err)
-		}
-	}
+	return s, nil
 }
 
 type counted struct {
@@ -85,11 +66,8 @@ func (c counted) Read(p []byte) (int, error) {
 }
 
 func (s *store) close() {
-	if s.counting != nil {
-		s.counting.Close()
-	}
-	s.server.Process.Kill() //nolint:errcheck // it may have ended
-	s.server.Wait()         //nolint:errcheck // killed
+	s.counting.Close()
+	s.server.Kill()
 }
 
 // put puts a folder's files under fleet/.
@@ -98,7 +76,7 @@ func (s *store) put(ctx context.Context, dir string) error {
 	if err != nil {
 		return err
 	}
-	c, err := minio.New(u.Host, &minio.Options{Creds: credentials.NewStaticV4(storeKey, storeKey, ""), Region: "us-east-1", BucketLookup: minio.BucketLookupPath})
+	c, err := minio.New(u.Host, &minio.Options{Creds: credentials.NewStaticV4(gateway.Key, gateway.Key, ""), Region: gateway.Region, BucketLookup: minio.BucketLookupPath})
 	if err != nil {
 		return err
 	}
@@ -108,7 +86,7 @@ func (s *store) put(ctx context.Context, dir string) error {
 		}
 		name, err := filepath.Rel(dir, at)
 		if err == nil {
-			_, err = c.FPutObject(ctx, storeBucket, "fleet/"+filepath.ToSlash(name), at, minio.PutObjectOptions{})
+			_, err = c.FPutObject(ctx, gateway.Bucket, "fleet/"+filepath.ToSlash(name), at, minio.PutObjectOptions{})
 		}
 		return err
 	})
@@ -127,9 +105,9 @@ func (s *store) report(ctx context.Context, out io.Writer, dir string, last time
 	for _, when := range []string{"the first time", "again"} {
 		s.requests.Store(0)
 		s.fetched.Store(0)
-		c := exec.CommandContext(ctx, joltshop, "report", "s3://"+storeBucket+"/fleet", "--week-to", last.Format(time.DateOnly),
+		c := exec.CommandContext(ctx, joltshop, "report", "s3://"+gateway.Bucket+"/fleet", "--week-to", last.Format(time.DateOnly),
 			"--cache", filepath.Join(dir, "cache"), "-o", filepath.Join(dir, "shop.html"))
-		c.Env = append(os.Environ(), "AWS_ENDPOINT_URL="+s.counting.URL, "AWS_REGION=us-east-1", "AWS_ACCESS_KEY_ID="+storeKey, "AWS_SECRET_ACCESS_KEY="+storeKey)
+		c.Env = append(os.Environ(), gateway.Env(s.counting.URL)...)
 		c.Stderr = os.Stderr
 		began := time.Now()
 		if err := c.Run(); err != nil {
