@@ -143,14 +143,14 @@ func signed(t *testing.T, ca *authority, vehicle string) (nats.Option, *x509.Cer
 	return nats.Secure(&tls.Config{RootCAs: roots, Certificates: []tls.Certificate{{Certificate: [][]byte{cert.Raw}, PrivateKey: key}}}), cert
 }
 
-// The rights as NATS servers read them from their configuration, on three genuine
-// servers, each a process of its own and not of the strict kind: what is said of the
-// embedded server holds there, the certificate saying who it is.
-func TestRights(t *testing.T) {
+// forCluster makes the folder of a shop with its authority; a test that takes a cluster is
+// not run with -short.
+func forCluster(t *testing.T) (dir string, ca *authority) {
+	t.Helper()
 	if testing.Short() {
 		t.Skip("a cluster takes some seconds: not run with -short")
 	}
-	dir := t.TempDir()
+	dir = t.TempDir()
 	if err := prepareDir(dir); err != nil {
 		t.Fatal(err)
 	}
@@ -158,6 +158,14 @@ func TestRights(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return dir, ca
+}
+
+// The rights as NATS servers read them from their configuration, on three genuine
+// servers, each a process of its own and not of the strict kind: what is said of the
+// embedded server holds there, the certificate saying who it is.
+func TestRights(t *testing.T) {
+	dir, ca := forCluster(t)
 	shows := map[string]nats.Option{}
 	for _, v := range []string{"honest", "hostile"} {
 		shows[v] = certify(t, dir, ca, v)
@@ -277,17 +285,7 @@ func letInBy(urls string, shown nats.Option) (n int) {
 // was renewed and one struck off. Logged, README has it of ten thousand; what is tested
 // is that the earlier certificates end.
 func TestRightsOfMany(t *testing.T) {
-	if testing.Short() {
-		t.Skip("a cluster takes some seconds: not run with -short")
-	}
-	dir := t.TempDir()
-	if err := prepareDir(dir); err != nil {
-		t.Fatal(err)
-	}
-	ca, err := openAuthority(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
+	dir, ca := forCluster(t)
 	renewed, stolen := certify(t, dir, ca, "van-1"), certify(t, dir, ca, "van-2")
 	for n := 3; n <= *manyVans; n++ {
 		name := fmt.Sprint("van-", n)
