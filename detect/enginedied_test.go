@@ -22,19 +22,8 @@ func TestEngineThatStopsItself(t *testing.T) {
 	h := newHand(t, detect.DefaultSettings(), stream.EngineSpeed, stream.TurbineSpeed, stream.VehicleSpeed, stream.Gear)
 	h.drive()
 	for range 8 {
-		h.run(5, func(s float64) { // it runs again as the vehicle pulls away
-			h.pedal = 20
-			h.kmh = 12 * s
-			h.turbine = h.kmh * 37.5
-			h.engine = max(h.turbine+200, 1000)
-		})
-		h.pedal = 0
-		from := h.turbine
-		h.run(4, func(s float64) {
-			h.turbine = max(0, from*(1-s/4))
-			h.kmh = h.turbine / 37.5
-			h.engine = 700
-		})
+		h.pullAway() // it runs again meanwhile
+		h.halt()
 		h.die(3)
 	}
 	h.m.Flush()
@@ -67,14 +56,7 @@ func TestEngineDiesAtAStop(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			h := newHand(t, detect.DefaultSettings(), stream.EngineSpeed, stream.TurbineSpeed, stream.VehicleSpeed, stream.Gear, stream.ClutchPressureCommand)
 			h.drive()
-			h.pedal = 0
-			from := h.turbine
-			h.run(4, func(s float64) {
-				h.turbine = max(0, from*(1-s/4))
-				h.kmh = h.turbine / 37.5
-				h.command = 0
-				h.engine = 700
-			})
+			h.halt()
 			c.do(h)
 			h.m.Flush()
 			got := h.got.of(detect.KindEngineDied)

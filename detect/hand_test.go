@@ -123,15 +123,32 @@ func (h *hand) run(seconds float64, change func(s float64)) {
 func (h *hand) drive() {
 	h.engine, h.turbine, h.kmh, h.pedal, h.command = 700, 0, 0, 0, 0
 	h.run(3, nil)
+	h.pullAway()
+	h.command = 400
+	h.run(0.4, func(s float64) { h.engine = h.turbine + 200*(1-s/0.4) })
+	h.run(5, func(s float64) { h.engine = h.turbine })
+}
+
+// pullAway takes the vehicle to 60 km/h with the clutch open.
+func (h *hand) pullAway() {
 	h.run(5, func(s float64) {
 		h.pedal = 20
 		h.kmh = 12 * s
 		h.turbine = h.kmh * 37.5
 		h.engine = max(h.turbine+200, 1000)
 	})
-	h.command = 400
-	h.run(0.4, func(s float64) { h.engine = h.turbine + 200*(1-s/0.4) })
-	h.run(5, func(s float64) { h.engine = h.turbine })
+}
+
+// halt brings the vehicle to a stop in 4 s with the clutch open.
+func (h *hand) halt() {
+	h.pedal = 0
+	from := h.turbine
+	h.run(4, func(s float64) {
+		h.turbine = max(0, from*(1-s/4))
+		h.kmh = h.turbine / 37.5
+		h.command = 0
+		h.engine = 700
+	})
 }
 
 // stop slows down at 300 rpm/s of the turbine, with the command falling after
