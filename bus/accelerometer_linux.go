@@ -35,12 +35,8 @@ type Accelerometer struct {
 
 	axes []axis // nil while the device is away
 	due  time.Time
-	down bool
-	out  []Frame
-	next int
+	outbox
 
-	mu     sync.Mutex
-	stats  Stats
 	closed chan struct{}
 	once   sync.Once
 }
@@ -70,7 +66,7 @@ func OpenAccelerometer(device string, opt AccelerometerOptions) (*Accelerometer,
 	if opt.Rate < 1 || opt.Rate > 1000 {
 		return nil, fmt.Errorf("accelerometer: rate %d; expected 1 to 1000 readings a second", opt.Rate)
 	}
-	a := &Accelerometer{dir: device, opt: opt, period: time.Second / time.Duration(opt.Rate), closed: make(chan struct{})}
+	a := &Accelerometer{dir: device, opt: opt, outbox: outbox{bus: opt.Bus}, period: time.Second / time.Duration(opt.Rate), closed: make(chan struct{})}
 	if err := a.connect(); err != nil {
 		if !opt.Wait || !errors.Is(err, ErrMissing) {
 			return nil, err
@@ -139,29 +135,21 @@ func (a *Accelerometer) connect() error {
 }
 
 // Read returns one reading of each axis when the time for it has come.
-func (a *Accelerometer) Read(batch []Frame) (int, error) {
-	if a.next == len(a.out) {
-		a.out, a.next = a.out[:0], 0
-		wait := absentTime
-		if !a.down {
-			wait = time.Until(a.due)
-		}
-		select {
-		case <-a.closed:
-			a.disconnect()
-			return 0, io.EOF
-		case <-time.After(max(wait, 0)):
-		}
-		a.sample()
-		a.mu.Lock()
-		for i := range a.out {
-			addStats(&a.stats, &a.out[i])
-		}
-		a.mu.Unlock()
+func (a *Accelerometer) Read(batch []Frame) (int, error) { return a.hand(batch, a.receive) }
+
+func (a *Accelerometer) receive() error {
+	wait := absentTime
+	if !a.down {
+		wait = time.Until(a.due)
 	}
-	n := copy(batch, a.out[a.next:])
-	a.next += n
-	return n, nil
+	select {
+	case <-a.closed:
+		a.disconnect()
+		return io.EOF
+	case <-time.After(max(wait, 0)):
+	}
+	a.sample()
+	return nil
 }
 
 func (a *Accelerometer) sample() {
@@ -170,7 +158,7 @@ func (a *Accelerometer) sample() {
 			return
 		}
 		a.down = false
-		a.out = append(a.out, NewNotice(BootNow(), a.opt.Bus, NoticeUp, 0))
+		a.notice(BootNow(), NoticeUp, 0)
 	}
 	// A reading that comes too late is left out rather than made up for.
 	a.due = a.due.Add(a.period)
@@ -189,7 +177,7 @@ func (a *Accelerometer) sample() {
 		raw, err := strconv.ParseInt(strings.TrimSpace(string(b[:n])), 10, 64)
 		at := BootNow()
 		if err != nil {
-			a.out = append(a.out, NewNotice(at, a.opt.Bus, NoticeBadInput, 1))
+			a.notice(at, NoticeBadInput, 1)
 			continue
 		}
 		f := NewReading(at, a.opt.Bus, uint32(i), float64((float64(raw)+x.offset)*x.scale))
@@ -203,21 +191,6 @@ func (a *Accelerometer) disconnect() {
 		x.file.Close()
 	}
 	a.axes = nil
-}
-
-func (a *Accelerometer) setDown() {
-	a.down = true
-	a.out = append(a.out, NewNotice(BootNow(), a.opt.Bus, NoticeDown, 0))
-}
-
-// Clock relates boot time to wall time as the host knows it now.
-func (a *Accelerometer) Clock() Clock { return BootClock() }
-
-// Stats returns the counters so far.
-func (a *Accelerometer) Stats() Stats {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	return a.stats
 }
 
 // Close ends a Read that waits.

@@ -15,14 +15,12 @@ import (
 type Asker struct {
 	link askLink
 	now  func() Micros
+	outbox
 
 	mu      sync.Mutex // guards the inquiry, and what follows
 	inquiry *inquiry
-	stats   Stats
 	trouble string // why nothing can be sent
 	batch   []Frame
-	out     []Frame
-	next    int
 	retry   Micros
 	paused  PauseReason
 }
@@ -66,24 +64,21 @@ func newAsker(opt AskOptions, now func() Micros, open func([]Filter) (askLink, e
 	if err != nil {
 		return nil, err
 	}
-	return &Asker{link: link, now: now, inquiry: q, batch: make([]Frame, 64)}, nil
+	return &Asker{link: link, now: now, outbox: outbox{bus: opt.Bus}, inquiry: q, batch: make([]Frame, 64)}, nil
 }
 
 // Read returns the answers that have come, waiting up to 0.1 s. Asking goes on
 // only while it is called.
-func (a *Asker) Read(batch []Frame) (int, error) {
-	if a.next == len(a.out) {
-		a.out, a.next = a.out[:0], 0
-		wait := a.ask()
-		n, err := a.link.receive(a.batch, min(max(wait.Duration(), time.Millisecond), quietTime))
-		if err != nil {
-			return 0, err
-		}
-		a.hear(a.batch[:n])
+func (a *Asker) Read(batch []Frame) (int, error) { return a.hand(batch, a.receive) }
+
+func (a *Asker) receive() error {
+	wait := a.ask()
+	n, err := a.link.receive(a.batch, min(max(wait.Duration(), time.Millisecond), quietTime))
+	if err != nil {
+		return err
 	}
-	n := copy(batch, a.out[a.next:])
-	a.next += n
-	return n, nil
+	a.hear(a.batch[:n])
+	return nil
 }
 
 // ask sends what is due, to every controller that is free.
@@ -124,7 +119,7 @@ func (a *Asker) pause(now Micros) {
 		code = NoticeNotAsking
 	}
 	a.inquiry.last = max(a.inquiry.last, now)
-	a.out = append(a.out, NewNotice(a.inquiry.last, a.inquiry.opt.Bus, code, int64(paused)))
+	a.notice(a.inquiry.last, code, int64(paused))
 }
 
 // silent is why nothing is asked: that nothing can be sent goes before reasons of
@@ -150,7 +145,6 @@ func (a *Asker) hear(frames []Frame) {
 	if l, ok := a.link.(troubled); ok {
 		a.trouble = l.trouble()
 	}
-	a.stats.Frames += uint64(len(a.inquiry.out))
 	a.out = append(a.out, a.inquiry.out...)
 	a.inquiry.out = a.inquiry.out[:0]
 }
@@ -176,7 +170,6 @@ func (a *Asker) happened(f *Frame) bool {
 		n.At = max(n.At, a.inquiry.last)
 		a.inquiry.last = n.At
 		a.out = append(a.out, n)
-		addStats(&a.stats, &n)
 	}
 	return true
 }
@@ -321,16 +314,6 @@ func (a *Asker) State() AskState {
 	s := a.inquiry.look(a.now())
 	s.Silent, s.Pause = a.silent()
 	return s
-}
-
-// Clock relates boot time to wall time as the host knows it now.
-func (a *Asker) Clock() Clock { return BootClock() }
-
-// Stats counts answers as frames.
-func (a *Asker) Stats() Stats {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	return a.stats
 }
 
 // Close ends a Read that waits.

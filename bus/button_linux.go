@@ -36,10 +36,8 @@ type Button struct {
 	file   *os.File // nil while the device is away
 	closed bool
 
-	boot  bool // the kernel stamps with the boot clock
-	out   []Frame
-	next  int
-	down  bool
+	outbox
+	boot  bool   // the kernel stamps with the boot clock
 	heard Micros // when it was last pressed, or opened
 }
 
@@ -53,7 +51,7 @@ const (
 
 // OpenButton opens an input device (/dev/input/by-path/… or /dev/input/event0).
 func OpenButton(path string, opt ButtonOptions) (*Button, error) {
-	b := &Button{path: path, opt: opt, heard: BootNow()}
+	b := &Button{path: path, opt: opt, outbox: outbox{bus: opt.Bus}, heard: BootNow()}
 	if err := b.connect(); err != nil {
 		if !opt.Wait || !errors.Is(err, ErrMissing) {
 			return nil, err
@@ -100,15 +98,7 @@ func (b *Button) connect() error {
 // Read returns the presses, waiting up to 0.2 s for the first, or 30 s once nothing has
 // come for long.
 func (b *Button) Read(batch []Frame) (int, error) {
-	if b.next == len(b.out) {
-		b.out, b.next = b.out[:0], 0
-		if err := b.receive(); err != nil {
-			return 0, err
-		}
-	}
-	n := copy(batch, b.out[b.next:])
-	b.next += n
-	return n, nil
+	return b.hand(batch, b.receive)
 }
 
 func (b *Button) receive() error {
@@ -121,7 +111,7 @@ func (b *Button) receive() error {
 			return nil
 		}
 		b.down = false
-		b.out = append(b.out, NewNotice(BootNow(), b.opt.Bus, NoticeUp, 0))
+		b.notice(BootNow(), NoticeUp, 0)
 	}
 	var buf [32 * inputEventSize]byte
 	wait := quietTime
@@ -159,21 +149,10 @@ func (b *Button) receive() error {
 		if code := binary.NativeEndian.Uint16(body[2:]); b.opt.Key != 0 && code != b.opt.Key {
 			continue
 		}
-		b.out = append(b.out, NewNotice(at, b.opt.Bus, NoticeMark, 1))
+		b.notice(at, NoticeMark, 1)
 	}
 	return nil
 }
-
-func (b *Button) setDown() {
-	b.down = true
-	b.out = append(b.out, NewNotice(BootNow(), b.opt.Bus, NoticeDown, 0))
-}
-
-// Clock relates boot time to wall time as the host knows it now.
-func (b *Button) Clock() Clock { return BootClock() }
-
-// Stats counts nothing: marks are notices.
-func (b *Button) Stats() Stats { return Stats{} }
 
 // Close ends a Read that waits.
 func (b *Button) Close() error {

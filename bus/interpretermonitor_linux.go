@@ -4,24 +4,17 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"sync"
 	"time"
 )
 
 // InterpreterMonitor listens through an adapter with an AT-command interpreter.
 type InterpreterMonitor struct {
 	*interpreter
-	out    []Frame
-	next   int
+	outbox
 	heard  Micros
 	poked  bool
-	last   Micros
 	lastIn Micros
 	ending said // of the latest line since listening began
-	told   bool // that it is down
-
-	mu    sync.Mutex
-	stats Stats
 }
 
 // OpenInterpreterMonitor opens an adapter that listens and asks nothing. It is
@@ -34,7 +27,7 @@ func openMonitor(d *interpreter) (*InterpreterMonitor, error) {
 	if b := d.opt.Bitrate; b != 500000 && b != 250000 {
 		return nil, fmt.Errorf("%s: to listen through an interpreter takes the bus's bitrate, as finding it takes sending: expected bitrate = 500000 or 250000", d.path)
 	}
-	m := &InterpreterMonitor{interpreter: d}
+	m := &InterpreterMonitor{interpreter: d, outbox: outbox{bus: d.opt.Bus}}
 	err := m.begin()
 	switch {
 	case err == nil:
@@ -154,20 +147,7 @@ func oneFilter(filters []Filter, extended bool) (id, mask uint32, ok bool) {
 
 // Read returns the frames received since the last call, waiting up to 0.2 s.
 func (m *InterpreterMonitor) Read(batch []Frame) (int, error) {
-	if m.next == len(m.out) {
-		m.out, m.next = m.out[:0], 0
-		if err := m.receive(); err != nil {
-			return 0, err
-		}
-		m.mu.Lock()
-		for i := range m.out {
-			addStats(&m.stats, &m.out[i])
-		}
-		m.mu.Unlock()
-	}
-	n := copy(batch, m.out[m.next:])
-	m.next += n
-	return n, nil
+	return m.hand(batch, m.receive)
 }
 
 func (m *InterpreterMonitor) receive() error {
@@ -213,12 +193,12 @@ func (m *InterpreterMonitor) recover() error {
 	case err == io.EOF:
 		return err
 	case err != nil:
-		if !m.told {
+		if !m.down {
 			m.lose(err)
 		}
 		m.fall(err, interpreterRetry)
-	case m.told:
-		m.told = false
+	case m.down:
+		m.down = false
 		m.note(NoticeUp, 0)
 	}
 	return nil
@@ -226,13 +206,12 @@ func (m *InterpreterMonitor) recover() error {
 
 func (m *InterpreterMonitor) lose(err error) {
 	m.fall(err, Second)
-	m.told = true
+	m.down = true
 	m.note(NoticeDown, 0)
 }
 
 func (m *InterpreterMonitor) note(code NoticeCode, count int64) {
-	m.last = max(m.last, m.now())
-	m.out = append(m.out, NewNotice(m.last, m.opt.Bus, code, count))
+	m.outbox.note(m.now(), code, count)
 }
 
 func (m *InterpreterMonitor) take(line []byte, tooLong, prompt bool) {
@@ -293,16 +272,6 @@ func (m *InterpreterMonitor) ended() {
 	default:
 		m.lose(fmt.Errorf("%s: the adapter has restarted and is set up anew", m.path))
 	}
-}
-
-// Clock relates boot time to wall time as the host knows it now.
-func (m *InterpreterMonitor) Clock() Clock { return BootClock() }
-
-// Stats returns the counters so far.
-func (m *InterpreterMonitor) Stats() Stats {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return m.stats
 }
 
 // Close ends a Read that waits.

@@ -25,16 +25,12 @@ type Records struct {
 	port port
 
 	lines lineBuffer
-	out   []Frame
-	next  int
-	down  bool
+	outbox
 	clock deviceClock
 	prev  Micros // when bytes were last read
-	last  Micros
 	bad   int64
 
 	mu       sync.Mutex
-	stats    Stats
 	channels []string
 	units    []string
 	reason   string
@@ -45,7 +41,7 @@ const recordStampModulus = 1 << 32
 
 // OpenRecords opens the device.
 func OpenRecords(path string, opt RecordOptions) (*Records, error) {
-	r := &Records{opt: opt, port: port{path: path, baud: opt.Baud}, lines: lineBuffer{limit: maxRecordLine}}
+	r := &Records{opt: opt, outbox: outbox{bus: opt.Bus}, port: port{path: path, baud: opt.Baud}, lines: lineBuffer{limit: maxRecordLine}}
 	r.channels = append(r.channels, opt.Channels...)
 	r.units = make([]string, len(r.channels))
 	if err := r.port.connect(); err != nil {
@@ -70,20 +66,7 @@ func (r *Records) start() {
 // Read returns the readings received since the last call, waiting up to 0.2 s.
 // It goes on when the device is unplugged and plugged in again.
 func (r *Records) Read(batch []Frame) (int, error) {
-	if r.next == len(r.out) {
-		r.out, r.next = r.out[:0], 0
-		if err := r.receive(); err != nil {
-			return 0, err
-		}
-		r.mu.Lock()
-		for i := range r.out {
-			addStats(&r.stats, &r.out[i])
-		}
-		r.mu.Unlock()
-	}
-	n := copy(batch, r.out[r.next:])
-	r.next += n
-	return n, nil
+	return r.hand(batch, r.receive)
 }
 
 func (r *Records) receive() error {
@@ -197,18 +180,6 @@ func (r *Records) reject(reason string) {
 	r.mu.Unlock()
 }
 
-func (r *Records) note(at Micros, code NoticeCode, count int64) {
-	r.last = max(r.last, at)
-	r.out = append(r.out, NewNotice(r.last, r.opt.Bus, code, count))
-}
-
-func (r *Records) setDown() {
-	if !r.down {
-		r.down = true
-		r.note(BootNow(), NoticeDown, 0)
-	}
-}
-
 // Channels returns the channels by index with the units that the device states,
 // empty where it states none.
 func (r *Records) Channels() (names, units []string) {
@@ -222,16 +193,6 @@ func (r *Records) LastReason() string {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return r.reason
-}
-
-// Clock relates boot time to wall time as the host knows it now.
-func (r *Records) Clock() Clock { return BootClock() }
-
-// Stats returns the counters so far.
-func (r *Records) Stats() Stats {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	return r.stats
 }
 
 // Close ends a Read that waits, within 0.2 s.

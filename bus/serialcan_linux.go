@@ -30,19 +30,15 @@ type SerialCAN struct {
 	port port
 	code int // the digit after S, -1 for none
 
-	lines    lineBuffer
-	out      []Frame
-	next     int
-	down     bool
+	lines lineBuffer
+	outbox
 	clock    deviceClock
 	lastRead Micros
-	last     Micros
 	bad      int64
 	tap      func(*Frame) // given every data frame, where set
 	watch    watchdog
 
 	mu         sync.Mutex
-	stats      Stats
 	started    bool // the adapter takes frames to send
 	answers    bool
 	listenOnly bool
@@ -51,7 +47,7 @@ type SerialCAN struct {
 
 // OpenSerialCAN opens the adapter, sets its bitrate and starts it.
 func OpenSerialCAN(path string, opt AdapterOptions) (*SerialCAN, error) {
-	s := &SerialCAN{opt: opt, code: -1, port: port{path: path, baud: opt.Baud}, lines: lineBuffer{limit: maxAdapterLine}}
+	s := &SerialCAN{opt: opt, outbox: outbox{bus: opt.Bus}, code: -1, port: port{path: path, baud: opt.Baud}, lines: lineBuffer{limit: maxAdapterLine}}
 	for i, b := range adapterBitrates {
 		if b == opt.Bitrate {
 			s.code = i
@@ -188,16 +184,7 @@ func (s *SerialCAN) reply(wait time.Duration, drain bool) byte {
 // Read returns the frames received since the last call, waiting up to 0.2 s.
 // It goes on when the adapter is unplugged and plugged in again.
 func (s *SerialCAN) Read(batch []Frame) (int, error) {
-	if s.next == len(s.out) {
-		s.out, s.next = s.out[:0], 0
-		if err := s.receive(); err != nil {
-			return 0, err
-		}
-		s.publish()
-	}
-	n := copy(batch, s.out[s.next:])
-	s.next += n
-	return n, nil
+	return s.hand(batch, s.receive)
 }
 
 func (s *SerialCAN) receive() error {
@@ -249,7 +236,7 @@ func (s *SerialCAN) receive() error {
 		s.line(line, now, early)
 	}
 	if s.bad > 0 {
-		s.note(max(s.last, now-Micros(early)), NoticeBadInput, s.bad)
+		s.note(now-Micros(early), NoticeBadInput, s.bad)
 		s.bad = 0
 	}
 	return nil
@@ -344,44 +331,9 @@ func (s *SerialCAN) line(line []byte, now Micros, early uint32) {
 	}
 }
 
-func (s *SerialCAN) note(at Micros, code NoticeCode, count int64) {
-	at = max(at, s.last)
-	s.last = at
-	s.out = append(s.out, NewNotice(at, s.opt.Bus, code, count))
-}
-
 func (s *SerialCAN) setDown() {
-	if !s.down {
-		s.down = true
-		s.setStarted(false)
-		s.note(BootNow(), NoticeDown, 0)
-	}
-}
-
-func (s *SerialCAN) publish() {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for i := range s.out {
-		addStats(&s.stats, &s.out[i])
-	}
-}
-
-// addStats counts one frame of a source.
-func addStats(s *Stats, f *Frame) {
-	switch f.Kind {
-	case Error:
-		s.Errors++
-		s.Frames++
-	case Notice:
-		switch NoticeCode(f.ID) {
-		case NoticeDropped:
-			s.Dropped += uint64(f.Count())
-		case NoticeBadInput:
-			s.BadLines += uint64(f.Count())
-		}
-	default:
-		s.Frames++
-	}
+	s.setStarted(false)
+	s.outbox.setDown()
 }
 
 // AdapterState is how a serial adapter was found.
@@ -401,16 +353,6 @@ func (s *SerialCAN) State() AdapterState {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return AdapterState{s.answers, s.listenOnly, s.stamps}
-}
-
-// Clock relates boot time to wall time as the host knows it now.
-func (s *SerialCAN) Clock() Clock { return BootClock() }
-
-// Stats returns the counters so far.
-func (s *SerialCAN) Stats() Stats {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.stats
 }
 
 // Close ends a Read that waits, within 0.2 s.

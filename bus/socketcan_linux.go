@@ -56,9 +56,7 @@ type SocketCAN struct {
 	data [socketBatch][unix.CAN_MTU + 56]byte // CANFD_MTU, 72
 	ctrl [socketBatch][64]byte
 
-	out     []Frame // decoded and not handed out yet
-	next    int
-	down    bool
+	outbox
 	dropped uint32 // the kernel's counter on this socket
 	device  uint64 // the interface's counters of frames that never got to a socket
 	counted Micros // when they were last looked at
@@ -68,7 +66,6 @@ type SocketCAN struct {
 
 	mu     sync.Mutex // guards what follows, and changes of file
 	closed bool
-	stats  Stats
 }
 
 // socketBatch is how many frames one system call takes over.
@@ -110,13 +107,14 @@ func OpenSocketCAN(iface string, opt SocketOptions) (*SocketCAN, error) {
 			s.closeSocket()
 			return nil, fmt.Errorf("%s is down; set it up with \"joltwatch prepare\", or \"ip link set %s up\"", iface, iface)
 		}
-		s.out = append(s.out, NewNotice(BootNow(), opt.Bus, NoticeDown, 0))
+		s.notice(BootNow(), NoticeDown, 0)
 	}
 	return s, nil
 }
 
 func newSocketCAN(iface string, opt SocketOptions) *SocketCAN {
-	s := &SocketCAN{iface: iface, opt: opt, wait: quietTime, heard: BootNow(), out: make([]Frame, 0, 4*socketBatch+4)}
+	s := &SocketCAN{iface: iface, opt: opt, wait: quietTime, heard: BootNow(),
+		outbox: outbox{bus: opt.Bus, out: make([]Frame, 0, 4*socketBatch+4)}}
 	for i := range s.msgs {
 		s.iovs[i].Base = &s.data[i][0]
 		s.iovs[i].SetLen(len(s.data[i]))
@@ -243,15 +241,7 @@ const (
 // the first. It goes on through an interface that is down or unplugged and says
 // so with NoticeDown and NoticeUp.
 func (s *SocketCAN) Read(batch []Frame) (int, error) {
-	if s.next == len(s.out) {
-		s.out, s.next = s.out[:0], 0
-		if err := s.receive(); err != nil {
-			return 0, err
-		}
-	}
-	n := copy(batch, s.out[s.next:])
-	s.next += n
-	return n, nil
+	return s.hand(batch, s.receive)
 }
 
 func (s *SocketCAN) receive() error {
@@ -304,7 +294,6 @@ func (s *SocketCAN) receive() error {
 		s.counted = now
 		s.countDevice(s.wall.last)
 	}
-	s.publish()
 	return nil
 }
 
@@ -348,7 +337,7 @@ func (s *SocketCAN) drain() {
 func (s *SocketCAN) decode(n int) {
 	now := BootNow()
 	if jump := s.wall.check(now, wallOffset()); jump != 0 {
-		s.out = append(s.out, NewNotice(now, s.opt.Bus, NoticeClockJump, int64(jump)))
+		s.notice(now, NoticeClockJump, int64(jump))
 	}
 	for i := range n {
 		at, drops := now, s.dropped
@@ -380,7 +369,7 @@ func (s *SocketCAN) decode(n int) {
 func (s *SocketCAN) countDrops(at Micros, drops uint32) {
 	if d := drops - s.dropped; d != 0 {
 		s.dropped = drops
-		s.out = append(s.out, NewNotice(at, s.opt.Bus, NoticeDropped, int64(d)))
+		s.notice(at, NoticeDropped, int64(d))
 	}
 }
 
@@ -389,8 +378,7 @@ func (s *SocketCAN) countDrops(at Micros, drops uint32) {
 func (s *SocketCAN) countDevice(at Micros) {
 	n := deviceDrops(s.iface)
 	if n > s.device {
-		d := n - s.device
-		s.out = append(s.out, NewNotice(at, s.opt.Bus, NoticeDropped, int64(d)))
+		s.notice(at, NoticeDropped, int64(n-s.device))
 	}
 	s.device = n
 }
@@ -450,10 +438,10 @@ func (s *SocketCAN) frame(at Micros, b []byte) {
 	}
 	class := socketcan.ErrorClass(f.ID)
 	if class&socketcan.ErrorClassBusOff != 0 {
-		s.out = append(s.out, NewNotice(at, s.opt.Bus, NoticeBusOff, 0))
+		s.notice(at, NoticeBusOff, 0)
 	}
 	if class&socketcan.ErrorClassRestarted != 0 {
-		s.out = append(s.out, NewNotice(at, s.opt.Bus, NoticeRestarted, 0))
+		s.notice(at, NoticeRestarted, 0)
 	}
 }
 
@@ -481,34 +469,9 @@ func (s *SocketCAN) quiet() {
 	s.countDrops(BootNow(), drops[memInfoDrops])
 }
 
-func (s *SocketCAN) setDown() {
-	if !s.down {
-		s.down = true
-		s.out = append(s.out, NewNotice(BootNow(), s.opt.Bus, NoticeDown, 0))
-	}
-}
-
 func (s *SocketCAN) up(at Micros) {
 	s.down = false
-	s.out = append(s.out, NewNotice(at, s.opt.Bus, NoticeUp, 0))
-}
-
-func (s *SocketCAN) publish() {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for i := range s.out {
-		addStats(&s.stats, &s.out[i])
-	}
-}
-
-// Clock relates boot time to wall time as the host knows it now.
-func (s *SocketCAN) Clock() Clock { return BootClock() }
-
-// Stats returns the counters so far.
-func (s *SocketCAN) Stats() Stats {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.stats
+	s.notice(at, NoticeUp, 0)
 }
 
 // Close ends a Read that waits.
