@@ -1,9 +1,7 @@
 package bus_test
 
 import (
-	"errors"
 	"fmt"
-	"io"
 	"strings"
 
 	"joltwatch/bus"
@@ -18,19 +16,12 @@ func ExampleNewTextLog() {
 		return
 	}
 	defer log.Close()
-	batch := make([]bus.Frame, 16)
-	for {
-		n, err := log.Read(batch)
-		for _, f := range batch[:n] {
-			fmt.Printf("%.4f s: %X % X\n", f.At.Seconds(), f.ID, f.Data[:f.Len])
-		}
-		if errors.Is(err, io.EOF) {
-			break
-		}
+	for f, err := range bus.Frames(log) {
 		if err != nil {
 			fmt.Println(err)
 			return
 		}
+		fmt.Printf("%.4f s: %X % X\n", f.At.Seconds(), f.ID, f.Data[:f.Len])
 	}
 	// Output:
 	// 0.0000 s: 121 0B 40

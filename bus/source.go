@@ -1,6 +1,10 @@
 package bus
 
-import "errors"
+import (
+	"errors"
+	"io"
+	"iter"
+)
 
 // Source is where frames come from. Read and Close may be called from
 // different goroutines, and Close ends a Read that waits; the other methods may
@@ -13,6 +17,28 @@ type Source interface {
 	Clock() Clock
 	Stats() Stats
 	Close() error
+}
+
+// Frames are all frames of a source up to its end, each only until the next; what ends it
+// early comes last, with a nil frame.
+func Frames(s Source) iter.Seq2[*Frame, error] {
+	return func(yield func(*Frame, error) bool) {
+		batch := make([]Frame, 256)
+		for {
+			n, err := s.Read(batch)
+			for i := range batch[:n] {
+				if !yield(&batch[i], nil) {
+					return
+				}
+			}
+			if err != nil {
+				if err != io.EOF {
+					yield(nil, err)
+				}
+				return
+			}
+		}
+	}
 }
 
 // Errors of opening a source that a caller may want to tell apart; the error's

@@ -46,15 +46,12 @@ func Example() {
 		return
 	}
 	to := &feed{m: detect.New(set, file.Plan, alarms{})}
-	batch := make([]bus.Frame, 256)
-	for {
-		n, err := log.Read(batch)
-		for i := range batch[:n] {
-			s.Push(&batch[i], to)
-		}
+	for f, err := range bus.Frames(log) {
 		if err != nil {
-			break // io.EOF
+			fmt.Println(err)
+			return
 		}
+		s.Push(f, to)
 	}
 	s.Flush(to)
 	to.m.Flush()

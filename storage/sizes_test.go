@@ -2,9 +2,7 @@ package storage_test
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -53,16 +51,9 @@ func load(t testing.TB, name, log string, vehicleFile string, vehicleText []byte
 	s, err := stream.New(file.Plan)
 	must(t, err)
 	d := &drive{name: name, plan: file.Plan}
-	batch := make([]bus.Frame, 256)
-	for {
-		n, err := src.Read(batch)
-		for i := range batch[:n] {
-			s.Push(&batch[i], d)
-		}
-		if errors.Is(err, io.EOF) {
-			break
-		}
+	for f, err := range bus.Frames(src) {
 		must(t, err)
+		s.Push(f, d)
 	}
 	s.Flush(d)
 	return d

@@ -9,7 +9,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"strconv"
 	"syscall"
@@ -67,27 +66,20 @@ func replay(tx *socketcan.Transmitter, path string) error {
 		return err
 	}
 	defer log.Close()
-	batch := make([]bus.Frame, 256)
 	var first bus.Micros
-	start := time.Now()
-	for sent := 0; ; {
-		n, err := log.Read(batch)
-		for _, f := range batch[:n] {
-			if sent == 0 {
-				first = f.At
-			}
-			sent++
-			time.Sleep(time.Until(start.Add(time.Duration(f.At-first) * time.Microsecond)))
-			out := can.Frame{ID: f.ID, IsExtended: f.Flags&bus.Extended != 0, Length: f.Len, Data: can.Data(f.Data[:8])}
-			if err := transmit(tx, out); err != nil {
-				return err
-			}
-		}
-		if errors.Is(err, io.EOF) {
-			return nil
-		}
+	start, begun := time.Now(), false
+	for f, err := range bus.Frames(log) {
 		if err != nil {
 			return err
 		}
+		if !begun {
+			first, begun = f.At, true
+		}
+		time.Sleep(time.Until(start.Add(time.Duration(f.At-first) * time.Microsecond)))
+		out := can.Frame{ID: f.ID, IsExtended: f.Flags&bus.Extended != 0, Length: f.Len, Data: can.Data(f.Data[:8])}
+		if err := transmit(tx, out); err != nil {
+			return err
+		}
 	}
+	return nil
 }

@@ -230,38 +230,26 @@ func (c *defsCmd) record(h *host, files []*definitions) (*recording, error) {
 	defer log.Close()
 	rec := &recording{}
 	seen := map[defKey]bool{} // identifiers, and whether a file defines them
-	batch := make([]bus.Frame, 256)
-	for {
-		n, err := log.Read(batch)
-		for i := range batch[:n] {
-			f := &batch[i]
-			if f.Kind != bus.Data {
-				continue
-			}
-			rec.frames++
-			defined := false
-			for _, d := range files {
-				if d.take(f) {
-					defined = true
-				}
-			}
-			if defined {
-				rec.defined++
-			}
-			k := defKey{f.ID, f.Flags&bus.Extended != 0}
-			if was, known := seen[k]; !known || defined && !was {
-				seen[k] = defined
-			}
-		}
-		if errors.Is(err, io.EOF) {
-			break
-		}
+	for f, err := range bus.Frames(log) {
 		if err != nil {
 			return nil, err
 		}
-		if err := h.ctx.Err(); err != nil {
+		if h.ctx.Err() != nil {
 			return nil, fmt.Errorf("interrupted while reading %s", c.From)
 		}
+		if f.Kind != bus.Data {
+			continue
+		}
+		rec.frames++
+		defined := false
+		for _, d := range files {
+			defined = d.take(f) || defined
+		}
+		if defined {
+			rec.defined++
+		}
+		k := defKey{f.ID, f.Flags&bus.Extended != 0}
+		seen[k] = seen[k] || defined
 	}
 	rec.identifiers = len(seen)
 	for _, defined := range seen {

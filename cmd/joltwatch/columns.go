@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -92,21 +91,15 @@ func columnStats(path string, names []string) ([]columnStat, error) {
 	}
 	defer src.Close()
 	stats := make([]columnStat, len(names))
-	batch := make([]bus.Frame, 256)
-	for {
-		n, err := src.Read(batch)
-		for i := range batch[:n] {
-			if f := &batch[i]; f.Kind == bus.Reading {
-				stats[f.ID].add(f.Value())
-			}
-		}
-		if errors.Is(err, io.EOF) {
-			return stats, nil
-		}
+	for f, err := range bus.Frames(src) {
 		if err != nil {
 			return nil, err
 		}
+		if f.Kind == bus.Reading {
+			stats[f.ID].add(f.Value())
+		}
 	}
+	return stats, nil
 }
 
 // roleWord is how a role is recognised: all words of one of the phrases stand in

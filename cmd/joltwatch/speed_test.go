@@ -53,17 +53,13 @@ func framesOf(tb testing.TB, log string) []bus.Frame {
 	}
 	defer src.Close()
 	var all []bus.Frame
-	batch := make([]bus.Frame, batchFrames)
-	for {
-		n, err := src.Read(batch)
-		all = append(all, batch[:n]...)
-		if errors.Is(err, io.EOF) {
-			return all
-		}
+	for f, err := range bus.Frames(src) {
 		if err != nil {
 			tb.Fatal(err)
 		}
+		all = append(all, *f)
 	}
+	return all
 }
 
 // truckVehicle writes the vehicle file of the truck recording.

@@ -3,7 +3,6 @@ package ratioline
 import (
 	"encoding/binary"
 	"fmt"
-	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -26,28 +25,20 @@ func realDrive(t *testing.T, n int, tr *Tracker) {
 		t.Skipf("the real drives are not here (%v); set JOLTWATCH_CAPTURES to their folder", err)
 	}
 	defer src.Close()
-	batch := make([]bus.Frame, 256)
-	for {
-		n, err := src.Read(batch)
-		for i := range batch[:n] {
-			f := &batch[i]
-			switch f.ID {
-			case 0x100:
-				tr.Engine(f.At, 0.25*float64(binary.LittleEndian.Uint16(f.Data[:])))
-			case 0x101:
-				tr.Road(f.At, float64(f.Data[0]))
-			case 0x102:
-				tr.Accelerator(f.At, float64(f.Data[0])/2.55)
-			}
-		}
-		if err == io.EOF {
-			tr.Flush()
-			return
-		}
+	for f, err := range bus.Frames(src) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		switch f.ID {
+		case 0x100:
+			tr.Engine(f.At, 0.25*float64(binary.LittleEndian.Uint16(f.Data[:])))
+		case 0x101:
+			tr.Road(f.At, float64(f.Data[0]))
+		case 0x102:
+			tr.Accelerator(f.At, float64(f.Data[0])/2.55)
+		}
 	}
+	tr.Flush()
 }
 
 // The ratios of that car are public.

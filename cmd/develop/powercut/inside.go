@@ -5,7 +5,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"time"
@@ -121,21 +120,13 @@ func replay(dir, log, vehicleFile, boot string) error {
 		if err != nil {
 			return err
 		}
-		batch := make([]bus.Frame, 128)
-		for {
-			n, err := src.Read(batch)
-			for i := range batch[:n] {
-				f := &batch[i]
-				f.At += shift
-				end = f.At
-				decoder.Push(f, p)
-			}
-			if errors.Is(err, io.EOF) {
-				break
-			}
+		for f, err := range bus.Frames(src) {
 			if err != nil {
 				return err
 			}
+			f.At += shift
+			end = f.At
+			decoder.Push(f, p)
 		}
 		shift = end + bus.Second
 		if err := src.Close(); err != nil {

@@ -140,17 +140,13 @@ func frames(log string) (all []bus.Frame, err error) {
 		return nil, err
 	}
 	defer src.Close()
-	batch := make([]bus.Frame, 512)
-	for {
-		n, err := src.Read(batch)
-		all = append(all, batch[:n]...)
-		if errors.Is(err, io.EOF) {
-			return all, nil
-		}
+	for f, err := range bus.Frames(src) {
 		if err != nil {
 			return nil, err
 		}
+		all = append(all, *f)
 	}
+	return all, nil
 }
 
 // feed writes the hours to the recorder and returns the most that it had resident in
