@@ -2,8 +2,8 @@ package bus
 
 import (
 	"fmt"
+	"maps"
 	"slices"
-	"sort"
 )
 
 // J1939Codes listens for active trouble codes (SAE J1939-73 DM1), which every
@@ -109,16 +109,11 @@ func (w *J1939Codes) complete(f *Frame, key uint32, b []byte) (Codes, bool) {
 // Active returns what each controller sent last, where that was after since and
 // it had codes or a lamp on, by bus and address.
 func (w *J1939Codes) Active(since Micros) []Codes {
-	var keys []uint32
-	for k, c := range w.latest {
-		if c.At > since && (len(c.Codes) > 0 || c.Lamp) {
-			keys = append(keys, k)
-		}
-	}
-	sort.Slice(keys, func(i, j int) bool { return keys[i] < keys[j] })
 	var out []Codes
-	for _, k := range keys {
-		out = append(out, w.latest[k])
+	for _, k := range slices.Sorted(maps.Keys(w.latest)) {
+		if c := w.latest[k]; c.At > since && (len(c.Codes) > 0 || c.Lamp) {
+			out = append(out, c)
+		}
 	}
 	return out
 }

@@ -1,8 +1,9 @@
 package find
 
 import (
+	"maps"
 	"math"
-	"sort"
+	"slices"
 )
 
 // Progress is told how far the analysis is, in steps.
@@ -114,12 +115,7 @@ func (a *analysis) traces() {
 }
 
 func (a *analysis) references() {
-	var ps []Parameter
-	for p := range a.s.answers.ref {
-		ps = append(ps, p)
-	}
-	sort.Slice(ps, func(i, j int) bool { return ps[i] < ps[j] })
-	for _, p := range ps {
+	for _, p := range slices.Sorted(maps.Keys(a.s.answers.ref)) {
 		r := a.s.answers.ref[p]
 		seen := ReferenceSeen{Parameter: p, Name: parameters[p].name, Unit: parameters[p].unit, Answers: r.seen, Min: math.Inf(1), Max: math.Inf(-1)}
 		for _, v := range r.v {

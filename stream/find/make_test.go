@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"joltwatch/bus"
@@ -37,12 +38,7 @@ func set(p []byte, r run, v uint64) {
 }
 
 func has(fields []Field, want Field) bool {
-	for _, f := range fields {
-		if f == want {
-			return true
-		}
-	}
-	return false
+	return slices.Contains(fields, want)
 }
 
 func TestCounters(t *testing.T) {

@@ -3,6 +3,7 @@ package find
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"joltwatch/stream"
 )
@@ -154,10 +155,8 @@ func (a *analysis) numbers(f func(*series)) {
 			if r.length > 12 || r.signed {
 				return
 			}
-			for _, h := range have[t] {
-				if h == r {
-					return
-				}
+			if slices.Contains(have[t], r) {
+				return
 			}
 			s := newSeries(t, r, 12)
 			if s == nil || s.rough > 0.25 {

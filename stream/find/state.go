@@ -14,7 +14,7 @@ func (a *analysis) shorts(f func(id *Identifier, r run)) {
 				continue
 			}
 			active := id.plain(w) & s.active()
-			for b := 0; b < 64; b++ {
+			for b := range 64 {
 				if active>>b&1 == 0 {
 					continue
 				}

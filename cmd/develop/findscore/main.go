@@ -1,4 +1,4 @@
-// Score runs the signal search on drives of invented vehicles whose layouts
+// Findscore runs the signal search on drives of invented vehicles whose layouts
 // are scrambled, and compares what it proposes with the truth. The search sees
 // the frames only.
 //
@@ -8,20 +8,20 @@
 package main
 
 import (
-	"encoding/json"
 	"flag"
 	"fmt"
 	"math"
 	"os"
 	"runtime"
-	"sort"
-	"sync"
+	"slices"
 	"time"
 
 	"joltwatch/bus"
 	"joltwatch/cmd/develop/joltsim/drive"
 	"joltwatch/stream"
 	"joltwatch/stream/find"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // scored are the roles looked for, in the order of the table.
@@ -47,52 +47,52 @@ func main() {
 	seeds := flag.Int("seeds", 100, "how many drives")
 	from := flag.Uint64("from", 1, "the first seed")
 	answers := flag.Bool("answers", true, "with the answers to standard requests that every car gives")
-	asJSON := flag.Bool("json", false, "one JSON object a drive")
-	workers := flag.Int("workers", runtime.NumCPU(), "drives at once")
 	verbose := flag.Bool("v", false, "say each miss")
 	flag.Parse()
-	out := make([]outcome, *seeds)
-	var wg sync.WaitGroup
-	next := make(chan int)
-	for range *workers {
-		wg.Add(1)
-		go func() {
-			defer wg.Done()
-			for i := range next {
-				o, err := run(*from+uint64(i), *answers)
-				if err != nil {
-					fmt.Fprintf(os.Stderr, "score: seed %d: %v\n", *from+uint64(i), err)
-					os.Exit(1)
-				}
-				out[i] = o
-			}
-		}()
+	met, err := score(*from, *seeds, *answers, *verbose)
+	if err != nil {
+		fmt.Fprintf(os.Stderr, "findscore: %v\n", err)
+		os.Exit(1)
 	}
-	for i := range out {
-		next <- i
-	}
-	close(next)
-	wg.Wait()
-	if *asJSON {
-		e := json.NewEncoder(os.Stdout)
-		for _, o := range out {
-			if err := e.Encode(o); err != nil {
-				fmt.Fprintf(os.Stderr, "score: %v\n", err)
-				os.Exit(1)
-			}
-		}
-	}
-	met := table(out, *answers, *verbose)
-	if !unlikes(*from, max(*seeds/5, 2), *verbose) || !met {
+	if !met {
 		os.Exit(3)
 	}
 }
 
+// score prints both tables and returns whether all aims are met.
+func score(from uint64, seeds int, answers, verbose bool) (bool, error) {
+	out, err := eachOf(seeds, func(i int) (outcome, error) { return run(from+uint64(i), answers) })
+	if err != nil {
+		return false, err
+	}
+	met := table(out, answers, verbose)
+	right, err := unlikes(from, max(seeds/5, 2), verbose)
+	return met && right, err
+}
+
+// eachOf makes n things, as many at once as there are processors.
+func eachOf[T any](n int, do func(i int) (T, error)) ([]T, error) {
+	all := make([]T, n)
+	var g errgroup.Group
+	g.SetLimit(runtime.NumCPU())
+	for i := range all {
+		g.Go(func() (err error) {
+			all[i], err = do(i)
+			return err
+		})
+	}
+	return all, g.Wait()
+}
+
+// vehicleOf is the vehicle that a seed takes.
+func vehicleOf(seed uint64) string {
+	vehicles := slices.Sorted(slices.Values(append(drive.Tuning.Vehicles(), drive.Scoring.Vehicles()...)))
+	return vehicles[seed%uint64(len(vehicles))]
+}
+
 // run drives one seed and scores the search on it.
 func run(seed uint64, answers bool) (outcome, error) {
-	vehicles := append(drive.Tuning.Vehicles(), drive.Scoring.Vehicles()...)
-	sort.Strings(vehicles)
-	o := outcome{Seed: seed, Vehicle: vehicles[seed%uint64(len(vehicles))],
+	o := outcome{Seed: seed, Vehicle: vehicleOf(seed),
 		First: map[string]bool{}, Listed: map[string]bool{}, Scale: map[string]float64{}, Said: map[string]string{}}
 	sc := drive.Recipe(o.Vehicle, seed)
 	sc.NoLog, sc.NoTrace = true, true
@@ -188,10 +188,8 @@ func compareRoad(r *drive.Result, p *find.Proposal) (ratio float64, same bool) {
 // proposal. It returns proposed over true value in the mean of the upper half,
 // and whether the proposal is the same quantity: the ratio holds throughout.
 func compare(frames []bus.Frame, m *drive.Message, sig *drive.Signal, p *find.Proposal) (ratio float64, same bool) {
-	if p.ID.ID != m.ID || p.ID.Extended != m.Extended || p.Mux != nil {
-		return 0, false
-	}
-	if !overlap(sig, p.Field) {
+	field := drive.Field{Start: uint8(p.Field.Start), Length: uint8(p.Field.Length), BigEndian: p.Field.BigEndian}
+	if p.ID.ID != m.ID || p.ID.Extended != m.Extended || p.Mux != nil || !sig.Overlaps(field) {
 		return 0, false
 	}
 	right := decoder(m, stream.Signal{Name: "right", Role: stream.EngineSpeed, Start: uint16(sig.Start), Length: sig.Length,
@@ -237,36 +235,10 @@ func compare(frames []bus.Frame, m *drive.Message, sig *drive.Signal, p *find.Pr
 	return ratio, off*100 < len(x)
 }
 
-// overlap says whether the proposal takes in the signal's most significant
-// bits or any other.
-func overlap(sig *drive.Signal, f find.Field) bool {
-	a, b := places(int(sig.Start), int(sig.Length), sig.BigEndian), places(f.Start, f.Length, f.BigEndian)
-	for k := range a {
-		if b[k] {
-			return true
-		}
-	}
-	return false
-}
-
-// places are the payload bits of a field, counted as in definition files.
-func places(start, length int, big bool) map[int]bool {
-	out := map[int]bool{}
-	for k := range length {
-		at := start + k
-		if big {
-			at = start/8*8 + 7 - start%8 + k // from the most significant bit of byte 0
-			at = at/8*8 + 7 - at%8
-		}
-		out[at] = true
-	}
-	return out
-}
-
 func decoder(m *drive.Message, s stream.Signal) *stream.Decoder {
 	d, err := stream.NewDecoder(&stream.Plan{Buses: []string{"can0"}, Messages: []stream.Message{{Name: "m", ID: m.ID, Extended: m.Extended, SourceAddress: -1, Signals: []stream.Signal{s}}}})
 	if err != nil {
-		fmt.Fprintf(os.Stderr, "score: %v\n", err)
+		fmt.Fprintf(os.Stderr, "findscore: %v\n", err)
 		os.Exit(1)
 	}
 	return d
@@ -310,17 +282,14 @@ func table(out []outcome, answers, verbose bool) bool {
 			met = met && 100*first >= 95*n && (!answers || 100*scale >= 95*n)
 		}
 	}
-	all := 0
+	all, made, wrong := 0, 0, 0
 	for _, o := range out {
 		if o.First["engine_speed"] && o.First["turbine_speed"] && o.First["output_speed"] {
 			all++
 		}
-	}
-	fmt.Printf("\nengine, turbine and output speed all three in first place: %d of %d drives\n", all, n)
-	made, wrong := 0, 0
-	for _, o := range out {
 		made, wrong = made+o.Claims, wrong+o.Wrong
 	}
+	fmt.Printf("\nengine, turbine and output speed all three in first place: %d of %d drives\n", all, n)
 	fmt.Printf("wrong claims in these: %d of %d\n", wrong, made)
 	met = met && float64(wrong) <= mostWrong*float64(made)
 	if verbose {

@@ -1,11 +1,9 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
-	"os"
-	"runtime"
-	"sort"
-	"sync"
+	"slices"
 
 	"joltwatch/cmd/develop/joltsim/drive"
 	"joltwatch/stream"
@@ -17,54 +15,32 @@ const mostWrong = 0.01
 
 // claims counts, for one kind of recording, what the search called found.
 type claims struct {
-	drives, made, wrong int
-	said                []string
+	made, wrong int
+	said        []string
 }
 
 // unlikes runs the search on recordings in which not all is there to be found:
 // it has to claim nothing that is not so. It returns whether it did.
-func unlikes(from uint64, seeds int, verbose bool) bool {
-	type job struct {
-		kind    string
-		seed    uint64
-		answers bool
-	}
+func unlikes(from uint64, seeds int, verbose bool) (bool, error) {
 	kinds := drive.Unlike()
-	var jobs []job
-	for _, kind := range kinds {
-		for i := range seeds {
-			jobs = append(jobs, job{kind, from + uint64(i), i%2 == 0})
-		}
+	got, err := eachOf(len(kinds)*seeds, func(i int) (claims, error) {
+		k := i % seeds
+		return unlike(kinds[i/seeds], from+uint64(k), k%2 == 0)
+	})
+	if err != nil {
+		return false, err
 	}
-	got := make([]claims, len(jobs))
-	var wg sync.WaitGroup
-	limit := make(chan struct{}, runtime.NumCPU())
-	for i, j := range jobs {
-		wg.Add(1)
-		limit <- struct{}{}
-		go func() {
-			defer wg.Done()
-			defer func() { <-limit }()
-			got[i] = unlike(j.kind, j.seed, j.answers)
-		}()
+	byKind := map[string]claims{}
+	for i, x := range got {
+		c := byKind[kinds[i/seeds]]
+		byKind[kinds[i/seeds]] = claims{c.made + x.made, c.wrong + x.wrong, append(c.said, x.said...)}
 	}
-	wg.Wait()
-	byKind := map[string]*claims{}
-	for i, j := range jobs {
-		c := byKind[j.kind]
-		if c == nil {
-			c = &claims{}
-			byKind[j.kind] = c
-		}
-		c.drives++
-		c.made, c.wrong, c.said = c.made+got[i].made, c.wrong+got[i].wrong, append(c.said, got[i].said...)
-	}
-	sort.SliceStable(kinds, func(a, b int) bool { return byKind[kinds[a]].wrong > byKind[kinds[b]].wrong })
+	slices.SortStableFunc(kinds, func(a, b string) int { return cmp.Compare(byKind[b].wrong, byKind[a].wrong) })
 	fmt.Printf("\nRecordings in which not everything is there to be found:\n\n| kind | recordings | claims | wrong |\n|---|---|---|---|\n")
 	made, wrong := 0, 0
 	for _, k := range kinds {
 		c := byKind[k]
-		fmt.Printf("| %s | %d | %d | %d |\n", k, c.drives, c.made, c.wrong)
+		fmt.Printf("| %s | %d | %d | %d |\n", k, seeds, c.made, c.wrong)
 		made, wrong = made+c.made, wrong+c.wrong
 		for _, s := range c.said {
 			if verbose {
@@ -73,19 +49,16 @@ func unlikes(from uint64, seeds int, verbose bool) bool {
 		}
 	}
 	fmt.Printf("\nwrong claims in these: %d of %d\n", wrong, made)
-	return float64(wrong) <= mostWrong*float64(made)
+	return float64(wrong) <= mostWrong*float64(made), nil
 }
 
 // unlike judges one recording. What is sent has to be the claim; a role that is
 // not sent must not be claimed. A motor on one ratio passes for no engine.
-func unlike(kind string, seed uint64, answers bool) (c claims) {
-	vehicles := append(drive.Tuning.Vehicles(), drive.Scoring.Vehicles()...)
-	sort.Strings(vehicles)
-	vehicle := vehicles[seed%uint64(len(vehicles))]
+func unlike(kind string, seed uint64, answers bool) (c claims, err error) {
+	vehicle := vehicleOf(seed)
 	r, err := drive.ScrambleUnlike(kind, vehicle, seed, answers)
 	if err != nil {
-		fmt.Fprintf(os.Stderr, "score: %v\n", err)
-		os.Exit(1)
+		return c, err
 	}
 	s := find.NewSurvey(find.Options{})
 	for i := range r.Frames {
@@ -104,7 +77,7 @@ func unlike(kind string, seed uint64, answers bool) (c claims) {
 		c.wrong++
 		c.said = append(c.said, fmt.Sprintf("%s, seed %d, %s: %s claimed as %v %v: %v", kind, seed, vehicle, role, p.ID, p.Field, p.Evidence))
 	}
-	return c
+	return c, nil
 }
 
 // claimed reports whether the proposal is the role, or a copy of it.

@@ -17,18 +17,31 @@ import (
 
 // scoreCmd measures the detectors against the truth of simulated drives.
 type scoreCmd struct {
-	Hours       float64 `default:"300" help:"Hours of normal driving besides the scenario library, shared out over the vehicles."`
-	AskedHours  float64 `default:"30" help:"Hours of normal driving of the cars of which nothing is known but two speeds."`
-	Family      int     `default:"0" enum:"0,1,2" help:"Only vehicles of this family, 1 or 2; both where 0."`
-	Tuning      bool    `help:"Use the tuning vehicles and seeds instead of the scoring ones: for choosing thresholds."`
-	Sensitivity bool    `help:"Vary each threshold by 20 % either way as well, on a tenth of the hours."`
-	Only        string  `help:"Only drives whose name contains this."`
-	Notes       bool    `help:"List the first misses and false alarms of each row and class."`
-	Rows        bool    `help:"Print the table of each class as well."`
-	JSON        bool    `name:"json" help:"One object an aim and row instead of the table."`
-	Jobs        int     `default:"2" help:"Drives at a time."`
-	Known       string  `placeholder:"FILE" help:"Fail only on aims that are missed by more than this record of earlier misses has."`
-	Record      string  `placeholder:"FILE" help:"Write such a record."`
+	Hours      float64 `default:"300" help:"Hours of normal driving besides the scenario library, shared out over the vehicles."`
+	AskedHours float64 `default:"30" help:"Hours of normal driving of the cars of which nothing is known but two speeds."`
+	driven
+	Sensitivity bool `help:"Vary each threshold by 20 % either way as well, on a tenth of the hours."`
+	Rows        bool `help:"Print the table of each class as well."`
+	JSON        bool `name:"json" help:"One object an aim and row instead of the table."`
+}
+
+// driven are the flags of what is driven, and how its aims are judged.
+type driven struct {
+	Family int    `default:"0" enum:"0,1,2" help:"Only vehicles of this family, 1 or 2; both where 0."`
+	Tuning bool   `help:"Use the tuning vehicles and seeds instead of the scoring ones: for choosing thresholds."`
+	Only   string `help:"Only drives whose name contains this."`
+	Notes  bool   `help:"List the first misses and what was told wrongly."`
+	Jobs   int    `default:"2" help:"Drives at a time."`
+	Known  string `placeholder:"FILE" help:"Fail only on aims that are missed by more than this record of earlier misses has."`
+	Record string `placeholder:"FILE" help:"Write such a record."`
+}
+
+// set is what the vehicles and seeds are taken from.
+func (d *driven) set() drive.Set {
+	if d.Tuning {
+		return drive.Tuning
+	}
+	return drive.Scoring
 }
 
 // missedError says that aims were missed, which is no failure of the program.
@@ -38,15 +51,11 @@ func (e missedError) Error() string { return fmt.Sprintf("%d aims missed", int(e
 
 // Run drives everything and prints the aims.
 func (c *scoreCmd) Run() error {
-	set := drive.Scoring
-	if c.Tuning {
-		set = drive.Tuning
-	}
 	known, err := openKnown(c.Known)
 	if err != nil {
 		return err
 	}
-	jobs, err := c.jobs(set, c.Hours)
+	jobs, err := c.jobs(c.set(), c.Hours)
 	if err != nil {
 		return err
 	}
@@ -70,7 +79,7 @@ func (c *scoreCmd) Run() error {
 	if !c.Sensitivity || c.Known != "" || c.Record != "" {
 		return judgeAims(list, known, c.Known, c.Record)
 	}
-	lost, err := c.vary(set)
+	lost, err := c.vary(c.set())
 	if err != nil {
 		return err
 	}

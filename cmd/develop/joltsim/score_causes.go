@@ -108,27 +108,17 @@ func tellable(l *drive.Layout, follows bool) map[drive.Cause]bool {
 
 // causesCmd measures what the review says of findings whose cause is known.
 type causesCmd struct {
-	Rounds int    `default:"1" help:"Rounds of drives; each draws its own."`
-	Family int    `default:"0" enum:"0,1,2" help:"Only vehicles of this family, 1 or 2; both where 0."`
-	Tuning bool   `help:"Use the tuning vehicles and seeds instead of the scoring ones: for choosing thresholds."`
-	Only   string `help:"Only drives whose name contains this."`
-	Notes  bool   `help:"List what was put wrongly."`
-	Jobs   int    `default:"2" help:"Drives at a time."`
-	Known  string `placeholder:"FILE" help:"Fail only on aims that are missed by more than this record of earlier misses has."`
-	Record string `placeholder:"FILE" help:"Write such a record."`
+	Rounds int `default:"1" help:"Rounds of drives; each draws its own."`
+	driven
 }
 
 // Run drives everything and prints the tables and the aims.
 func (c *causesCmd) Run() error {
-	set := drive.Scoring
-	if c.Tuning {
-		set = drive.Tuning
-	}
 	known, err := openKnown(c.Known)
 	if err != nil {
 		return err
 	}
-	jobs, err := c.jobs(set)
+	jobs, err := c.jobs(c.set())
 	if err != nil {
 		return err
 	}

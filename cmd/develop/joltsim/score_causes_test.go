@@ -11,7 +11,7 @@ import (
 // release faults are put first where the signals tell them, and nothing is named
 // where they do not.
 func TestCausesOfReleases(t *testing.T) {
-	c := &causesCmd{Rounds: 1, Tuning: true, Jobs: 1}
+	c := &causesCmd{Rounds: 1, driven: driven{Tuning: true, Jobs: 1}}
 	jobs, err := c.jobs(drive.Tuning)
 	if err != nil {
 		t.Fatal(err)

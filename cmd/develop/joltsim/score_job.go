@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -12,6 +13,8 @@ import (
 	"joltwatch/detect"
 	"joltwatch/stream"
 	"joltwatch/stream/vehicle"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // simulation is a drive in progress, of either family.
@@ -188,27 +191,17 @@ func (f *fan) Frame(b *bus.Frame) {
 // is that of the first of them that has one, in their order.
 func each(n, atOnce int, do func(i int) error, begun func(n int)) error {
 	errs := make([]error, n)
-	next := make(chan int)
-	var wg sync.WaitGroup
-	for range max(1, atOnce) {
-		wg.Go(func() {
-			for i := range next {
-				errs[i] = do(i)
-			}
-		})
-	}
+	var g errgroup.Group
+	g.SetLimit(max(1, atOnce))
 	for i := range n {
-		next <- i
+		g.Go(func() error {
+			errs[i] = do(i)
+			return nil
+		})
 		begun(i + 1)
 	}
-	close(next)
-	wg.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return err
-		}
-	}
-	return nil
+	g.Wait()
+	return cmp.Or(errs...)
 }
 
 // run drives the job once and returns, for each of the settings, what a

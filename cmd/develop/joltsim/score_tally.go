@@ -70,11 +70,14 @@ func (r *row) note(s string) {
 	}
 }
 
-// miss counts a truth that was not found, hit one that was.
+// miss counts a truth that was not found, with a note unless that is empty; hit one
+// that was.
 func (r *row) miss(note string) {
 	r.truths++
 	r.misses++
-	r.note("missed: " + note)
+	if note != "" {
+		r.note("missed: " + note)
+	}
 }
 
 func (r *row) hit() {

@@ -224,7 +224,7 @@ func (s *seen) remove(i int) { s.findings = slices.Delete(s.findings, i, i+1) }
 func TestScoreDoesNotDependOnCores(t *testing.T) {
 	var out [2]bytes.Buffer
 	for i, jobs := range []int{1, 3} {
-		c := scoreCmd{Hours: 0, Only: "second-gear", Jobs: jobs}
+		c := scoreCmd{Hours: 0, driven: driven{Only: "second-gear", Jobs: jobs}}
 		list, err := c.jobs(drive.Scoring, 0)
 		if err != nil {
 			t.Fatal(err)

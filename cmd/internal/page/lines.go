@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"slices"
 
 	"joltwatch/detect/ratioline"
 	"joltwatch/storage/review"
@@ -43,8 +44,7 @@ func speedsPlane(m *ratioline.Memory) Chart {
 		return g.end()
 	})
 	c.Columns = []string{"line, from the lowest gear", "rpm for 1 km/h", "spread", "rests on", "between"}
-	for i := len(m.Lines) - 1; i >= 0; i-- {
-		l := m.Lines[i]
+	for i, l := range slices.Backward(m.Lines) {
 		c.Rows = append(c.Rows, []string{fmt.Sprint(len(m.Lines) - i), fmt.Sprintf("%.2f", l.Ratio), fmt.Sprintf("±%.1f %%", 100*l.Spread),
 			review.DurationText(l.Seconds), fmt.Sprintf("%.0f and %.0f km/h", l.KmhMin, l.KmhMax)})
 	}

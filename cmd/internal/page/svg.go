@@ -65,7 +65,7 @@ func newAxis(lo, hi, from, to float64, ticks int) axis {
 func stepped(lo, hi, from, to, step float64) axis {
 	a := axis{lo: math.Floor(lo/step) * step, hi: math.Ceil(hi/step) * step, from: from, to: to, step: step}
 	// Bounded, as values from a hostile store may be anything.
-	for i := 0; i < 100; i++ {
+	for i := range 100 {
 		v := a.lo + float64(i)*step
 		if i > 1 && !(v <= a.hi+step/2) {
 			break

@@ -128,7 +128,7 @@ func Rows(s *review.Stay, stretches []review.Stretch, progress func(done, total 
 func traces(name string, s *review.Stay, stretches []review.Stretch, progress func(done, total int), aligned bool) *Table {
 	t := &Table{Name: name, Columns: []Column{{"run", "", Int}, {"at_us", "µs", Int}, {"time", "", Time}}}
 	first := len(t.Columns)
-	for r := stream.Role(0); r < stream.NumRoles; r++ {
+	for r := range stream.NumRoles {
 		t.Columns = append(t.Columns, Column{r.String(), r.Unit(), Float})
 	}
 	if aligned {
@@ -203,7 +203,7 @@ func (w *sink) Row(r *stream.Row) {
 		return
 	}
 	w.start(r.At)
-	for x := stream.Role(0); x < stream.NumRoles; x++ {
+	for x := range stream.NumRoles {
 		if r.Has(x) {
 			w.row[w.first+int(x)] = interpolated(r.V[x])
 		}

@@ -298,8 +298,7 @@ func (c *Courier) send(ctx context.Context, conn *nats.Conn, js jetstream.JetStr
 	for i := range w.records {
 		r := &w.records[i]
 		if err := c.publish(ctx, js, &r.Record, did); err != nil {
-			var bad *unsendable
-			if !errors.As(err, &bad) {
+			if _, ok := errors.AsType[*unsendable](err); !ok {
 				return err
 			}
 			c.log.Warn().Str("record", r.Key).Err(err).Msg("not sent")

@@ -3,6 +3,7 @@ package courier
 import (
 	"context"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"sync"
@@ -151,9 +152,7 @@ func (s *sink) Flush(context.Context) error {
 		s.no++
 		return s.fail
 	}
-	for id, r := range s.held {
-		s.rows[id] = r
-	}
+	maps.Copy(s.rows, s.held)
 	clear(s.held)
 	return nil
 }

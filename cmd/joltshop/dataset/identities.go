@@ -28,8 +28,7 @@ func (d *Dataset) Identities(ctx context.Context, add func(vehicle, stay, id str
 			}
 			for _, f := range files {
 				err := d.identities(ctx, table, f, add)
-				var bad *badFile
-				if errors.As(err, &bad) {
+				if bad, ok := errors.AsType[*badFile](err); ok {
 					err = d.setAside(ctx, bad.name)
 				}
 				if err != nil {

@@ -86,16 +86,14 @@ func (s *Shop) Deliver(ctx context.Context) (err error) {
 	idle := make(chan struct{}, 1)
 	var took sync.WaitGroup
 	var failed error
-	took.Add(1)
-	go func() {
-		defer took.Done()
+	took.Go(func() {
 		failed = intake.Run(taking, intake.Options{Conn: conn, Dir: s.Dir, Dataset: data, Logf: s.Logf, Idle: func() {
 			select {
 			case idle <- struct{}{}:
 			default:
 			}
 		}})
-	}()
+	})
 	defer func() {
 		stop()
 		took.Wait()

@@ -102,7 +102,7 @@ func pulls(r *random, v *Vehicle, fault func() Fault) []Step {
 	if v.MassKg > 8000 {
 		kmh = 68
 	}
-	s := []Step{{Do: "start", ForS: 3, Grade: pct(0.5)}}
+	s := []Step{{Do: "start", ForS: 3, Grade: new(0.5)}}
 	for k := range 8 {
 		s = append(s, Step{Do: "drive", ToKmh: 0.5 * kmh, Accel: 0.9, ForS: 25})
 		x := Step{Do: "drive", ToKmh: kmh, Accel: 0.6, ForS: 65}

@@ -80,10 +80,7 @@ func newEncoder(sc *Scenario, l *Layout, start bus.Micros, rnd *random) *encoder
 		m := &l.Messages[i]
 		s := &e.msgs[i]
 		s.m = m
-		s.period = int64(mul(float64(m.PeriodMs), rate) + 0.5)
-		if s.period < 1 {
-			s.period = 1
-		}
+		s.period = max(int64(mul(float64(m.PeriodMs), rate)+0.5), 1)
 		s.due = int64(rnd.n(int(s.period)))
 		if m.PhaseMs > 0 {
 			s.due = int64(m.PhaseMs)
@@ -395,7 +392,7 @@ func checksum(kind ChecksumKind, id uint32, data []byte) byte {
 		c = 0xff
 		for _, b := range data {
 			c ^= b
-			for k := 0; k < 8; k++ {
+			for range 8 {
 				if c&0x80 != 0 {
 					c = c<<1 ^ 0x1d
 				} else {

@@ -199,10 +199,7 @@ func (x *faultState) begin(s *Sim) {
 		x.buses(s, false)
 		e.queue(bus.NewNotice(at, 0, bus.NoticeDown, 1), 0)
 	case "frames-lost":
-		n := int(f.Value)
-		if n > len(e.pending) {
-			n = len(e.pending)
-		}
+		n := min(int(f.Value), len(e.pending))
 		e.pending = e.pending[:len(e.pending)-n]
 		e.queue(bus.NewNotice(at, 0, bus.NoticeDropped, int64(f.Value)), 0)
 	case "error-frames":

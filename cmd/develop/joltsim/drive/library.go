@@ -52,7 +52,7 @@ func normalSteps(rnd *random, vehicle string, seconds float64) []Step {
 		return nil
 	}
 	r := route{rnd: rnd, heavy: v.MassKg > 8000, left: seconds}
-	r.add(Step{Do: "start", ForS: rnd.between(2, 8), Grade: pct(0)})
+	r.add(Step{Do: "start", ForS: rnd.between(2, 8), Grade: new(0.0)})
 	for r.left > 0 {
 		switch part := rnd.n(10); {
 		case part < 6:
@@ -92,7 +92,7 @@ func (r *route) town() {
 	for k := 2 + rnd.n(5); k > 0; k-- {
 		kmh := []float64{28, 32, 40, 48, 50, 52, 58}[rnd.n(7)]
 		dur := rnd.between(12, 50)
-		r.add(Step{Do: "drive", ToKmh: kmh, Accel: r.pull(), ForS: dur, Grade: pct(rnd.between(-1.5, 2))})
+		r.add(Step{Do: "drive", ToKmh: kmh, Accel: r.pull(), ForS: dur, Grade: new(rnd.between(-1.5, 2))})
 		if rnd.n(3) == 0 {
 			to := kmh - rnd.between(8, 18)
 			r.add(Step{Do: "drive", ToKmh: to, Accel: rnd.between(0.5, 1.3), ForS: rnd.between(5, 20)})
@@ -116,7 +116,7 @@ func (r *route) country() {
 	}
 	for k := 1 + rnd.n(3); k > 0; k-- {
 		dur := rnd.between(30, 120)
-		r.add(Step{Do: "drive", ToKmh: kmh + rnd.between(-9, 9), Accel: r.pull(), ForS: dur, Grade: pct(rnd.between(-2.5, 2.5))})
+		r.add(Step{Do: "drive", ToKmh: kmh + rnd.between(-9, 9), Accel: r.pull(), ForS: dur, Grade: new(rnd.between(-2.5, 2.5))})
 		r.left -= dur
 	}
 	if rnd.n(2) == 0 {
@@ -140,10 +140,10 @@ func (r *route) motorway() {
 		if rnd.n(3) == 0 && !r.heavy {
 			grade = rnd.between(2, 4)
 		}
-		r.add(Step{Do: "drive", ToKmh: kmh + rnd.between(-8, 8), Accel: rnd.between(0.3, 0.9), ForS: dur, Grade: pct(grade)})
+		r.add(Step{Do: "drive", ToKmh: kmh + rnd.between(-8, 8), Accel: rnd.between(0.3, 0.9), ForS: dur, Grade: new(grade)})
 		r.left -= dur
 	}
-	r.add(Step{Do: "drive", ToKmh: 50, Accel: 1, ForS: 25, Grade: pct(0)},
+	r.add(Step{Do: "drive", ToKmh: 50, Accel: 1, ForS: 25, Grade: new(0.0)},
 		Step{Do: "stop", Accel: rnd.between(0.9, 1.6), ForS: 4})
 	r.left -= 40
 }
@@ -155,21 +155,21 @@ func (r *route) oddity() {
 	took := 40.0
 	switch rnd.n(4) {
 	case 0:
-		r.add(Step{Do: "drive", ToKmh: 50, Accel: r.pull(), ForS: 20, Grade: pct(0)},
+		r.add(Step{Do: "drive", ToKmh: 50, Accel: r.pull(), ForS: 20, Grade: new(0.0)},
 			Step{Do: "neutral", ForS: rnd.between(3, 8), PedalPct: float64(rnd.n(2)) * 12},
 			Step{Do: "stop", Accel: 1.2, ForS: 3})
 	case 1:
-		r.add(Step{Do: "drive", ToKmh: 14, Accel: 0.6, ForS: 8, Grade: pct(0)},
+		r.add(Step{Do: "drive", ToKmh: 14, Accel: 0.6, ForS: 8, Grade: new(0.0)},
 			Step{Do: "stop", Accel: 0.9, ForS: 1},
 			Step{Do: "reverse", ToKmh: 5, ForS: rnd.between(4, 9)})
 		took = 30
 	case 2:
 		r.add(Step{Do: "stop", Accel: 1.2, ForS: 2},
 			Step{Do: "off", ForS: rnd.between(5, 40)},
-			Step{Do: "start", ForS: 3, Grade: pct(0)})
+			Step{Do: "start", ForS: 3, Grade: new(0.0)})
 		took = 30
 	case 3:
-		r.add(Step{Do: "pedal", PedalPct: rnd.between(60, 95), ToKmh: 60, ForS: 20, Grade: pct(0)},
+		r.add(Step{Do: "pedal", PedalPct: rnd.between(60, 95), ToKmh: 60, ForS: 20, Grade: new(0.0)},
 			Step{Do: "drive", ToKmh: 60, Accel: 1, ForS: 15},
 			Step{Do: "stop", Accel: rnd.between(2.5, 4.5), ForS: 3})
 	}
@@ -182,10 +182,10 @@ func town(rnd *random, n int) []Step { return townOf(n)(rnd) }
 // cruise returns a steady drive at a speed for a time, and back.
 func cruise(kmh, seconds, grade float64) []Step {
 	return []Step{
-		{Do: "start", ForS: 3, Grade: pct(0)},
+		{Do: "start", ForS: 3, Grade: new(0.0)},
 		{Do: "drive", ToKmh: kmh, Accel: 0.9, ForS: 50},
-		{Do: "drive", ToKmh: kmh, Accel: 0.5, ForS: seconds, Grade: pct(grade)},
-		{Do: "drive", ToKmh: kmh, Accel: 0.5, ForS: 30, Grade: pct(0)},
+		{Do: "drive", ToKmh: kmh, Accel: 0.5, ForS: seconds, Grade: new(grade)},
+		{Do: "drive", ToKmh: kmh, Accel: 0.5, ForS: 30, Grade: new(0.0)},
 		{Do: "drive", ToKmh: 45, Accel: 1, ForS: 30},
 		{Do: "stop", Accel: 1.2, ForS: 4},
 		{Do: "off", ForS: 6},
@@ -261,7 +261,7 @@ func cruiseOf(kmh, s, grade float64) func(*random) []Step {
 // parts starts the engine, drives n parts, and stops it.
 func parts(n int, part func(r *random, k int) []Step) func(*random) []Step {
 	return func(r *random) []Step {
-		steps := []Step{{Do: "start", ForS: 3, Grade: pct(0)}}
+		steps := []Step{{Do: "start", ForS: 3, Grade: new(0.0)}}
 		for k := range n {
 			steps = append(steps, part(r, k)...)
 		}
@@ -294,14 +294,14 @@ func (l *library) normal() {
 		func(sc *Scenario) { sc.LoadKg = 0.45 * l.v.MassKg })
 	l.add("ice", 0, func(r *random) []Step {
 		s := town(r, 8)
-		s[0].Friction = pct(0.12)
+		s[0].Friction = new(0.12)
 		return s
 	}, nil)
 	l.add("cold", 0, townOf(8), func(sc *Scenario) { sc.FluidC = 2 })
 	l.add("keys", 0, func(r *random) []Step {
 		var s []Step
-		for k := 0; k < 4; k++ {
-			s = append(s, Step{Do: "start", ForS: 3, Grade: pct(0)}, Step{Do: "drive", ToKmh: 42, Accel: 0.9, ForS: 25},
+		for range 4 {
+			s = append(s, Step{Do: "start", ForS: 3, Grade: new(0.0)}, Step{Do: "drive", ToKmh: 42, Accel: 0.9, ForS: 25},
 				Step{Do: "stop", Accel: 1.3, ForS: 3}, Step{Do: "off", ForS: 20})
 		}
 		return s

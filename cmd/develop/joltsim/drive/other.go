@@ -16,7 +16,7 @@ func (l *Layout) withOther(n int, rnd *random) Layout {
 		taken[out.Messages[i].ID] = true
 	}
 	periods := []int{20, 50, 100, 100, 200, 500, 1000, 1000}
-	for k := 0; k < n; k++ {
+	for k := range n {
 		m := Message{Name: fmt.Sprintf("Other%d", k+1), Len: 8, PeriodMs: periods[rnd.n(len(periods))],
 			JitterUs: 800, LatencyUs: rnd.n(3000), Bus: rnd.n(len(l.Buses))}
 		for {
@@ -135,13 +135,16 @@ func (f Field) bits() occupied {
 	return o
 }
 
+// Overlaps reports whether the fields share a bit.
+func (f Field) Overlaps(g Field) bool { return f.bits()&g.bits() != 0 }
+
 func (o *occupied) take(f Field)     { *o |= f.bits() }
 func (o occupied) free(f Field) bool { return o&f.bits() == 0 }
 
 // place finds room for a field of n bits in a payload of so many bytes, mostly
 // on byte or nibble borders as designers do.
 func (o *occupied) place(rnd *random, n uint8, size int, big bool) (Field, bool) {
-	for try := 0; try < 24; try++ {
+	for range 24 {
 		step := []int{8, 8, 8, 4, 1}[rnd.n(5)]
 		room := 8*size - int(n)
 		if room < 0 {

@@ -106,10 +106,10 @@ func TestLightShift(t *testing.T) {
 // practice, no source).
 func TestMixedTown(t *testing.T) {
 	var moving, on float64
-	for n := 0; n < 6; n++ {
+	for n := range 6 {
 		rnd := newRandom(uint64(n), 9)
-		steps := []Step{{Do: "start", ForS: 3, Grade: pct(0)}}
-		for k := 0; k < 10; k++ {
+		steps := []Step{{Do: "start", ForS: 3, Grade: new(0.0)}}
+		for range 10 {
 			steps = append(steps, Step{Do: "drive", ToKmh: rnd.between(42, 60), Accel: rnd.between(0.7, 1.2), ForS: rnd.between(40, 110)},
 				Step{Do: "stop", Accel: rnd.between(0.9, 1.6), ForS: 5})
 		}
@@ -131,7 +131,7 @@ func TestMotorwayHill(t *testing.T) {
 		var from bus.Micros
 		watch(t, Scenario{Name: "hill", Vehicle: "van", Seed: 6, Steps: []Step{
 			{Do: "start", ForS: 3}, {Do: "drive", ToKmh: 106, Accel: 0.8, ForS: 90},
-			{Do: "drive", ToKmh: 106, Accel: 0.5, ForS: 25, Grade: pct(c.grade)}}}, func(s *Sim) {
+			{Do: "drive", ToKmh: 106, Accel: 0.5, ForS: 25, Grade: new(c.grade)}}}, func(s *Sim) {
 			if s.w.d.at < 2 {
 				return
 			}

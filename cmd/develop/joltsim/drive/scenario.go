@@ -129,8 +129,7 @@ func Load(path string) (Scenario, error) {
 			row, col := strict.Errors[0].Position()
 			return sc, fmt.Errorf("%s:%d:%d: %s is nothing that a scenario has", path, row, col, strings.Join(strict.Errors[0].Key(), "."))
 		}
-		var de *toml.DecodeError
-		if errors.As(err, &de) {
+		if de, ok := errors.AsType[*toml.DecodeError](err); ok {
 			row, col := de.Position()
 			return sc, fmt.Errorf("%s:%d:%d: %s", path, row, col, strings.TrimPrefix(de.Error(), "toml: "))
 		}
@@ -174,6 +173,3 @@ func (sc *Scenario) check() error {
 	}
 	return nil
 }
-
-// Flat and the like are for scenarios written in Go.
-func pct(x float64) *float64 { return &x }

@@ -46,7 +46,7 @@ func ScrambleUnlike(kind, vehicle string, seed uint64, answers bool) (*Result, e
 	sc := Recipe(vehicle, seed)
 	sc.NoLog, sc.NoTrace = true, true
 	if kind == "stationary" {
-		sc.Steps = []Step{{Do: "start", ForS: 15, Grade: pct(0)}}
+		sc.Steps = []Step{{Do: "start", ForS: 15, Grade: new(0.0)}}
 		for k := range 5 {
 			sc.Steps = append(sc.Steps, Step{Do: "neutral", ForS: 6, PedalPct: 8 + 3*float64(k)}, Step{Do: "stop", Accel: 1, ForS: 4})
 		}
@@ -132,7 +132,7 @@ func Recipe(vehicle string, seed uint64) Scenario {
 	rnd := newRandom(seed, 42)
 	kmh := rnd.between(46, 58)
 	return Scenario{Name: "recipe", Vehicle: vehicle, Seed: seed, FluidC: rnd.between(50, 85), Steps: []Step{
-		{Do: "start", ForS: rnd.between(5, 8), Grade: pct(0)},
+		{Do: "start", ForS: rnd.between(5, 8), Grade: new(0.0)},
 		{Do: "drive", ToKmh: kmh, Accel: rnd.between(0.8, 1.3), ForS: rnd.between(24, 30)},
 		{Do: "lift", ToKmh: kmh - 12, ForS: 5},
 		{Do: "stop", Accel: rnd.between(1, 1.5), ForS: 4},
@@ -280,7 +280,7 @@ func (x *scrambler) place(s Signal, period int) {
 // wheels adds four wheel speeds, much like the output shaft.
 func (x *scrambler) wheels() {
 	m := Message{Name: "Wheels", ID: x.newID(), Extended: x.wide, Len: 8, PeriodMs: 20, JitterUs: 600, LatencyUs: 1500}
-	for k := uint8(0); k < 4; k++ {
+	for k := range uint8(4) {
 		f := Field{16 * k, 16, false}
 		if x.rnd.n(2) == 0 {
 			f = Field{16*k + 7, 16, true}

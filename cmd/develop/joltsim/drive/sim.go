@@ -170,7 +170,7 @@ func (s *Sim) Next() ([]bus.Frame, bool) {
 	if s.asleep() {
 		return s.out, true
 	}
-	for n := 0; n < 1000; n++ {
+	for range 1000 {
 		if s.ms%10 == 0 {
 			s.slow()
 			if s.done {

@@ -167,7 +167,7 @@ func (l *Layout) VehicleTOML(v *Vehicle, dbc []string) string {
 	if l.J1939 {
 		return b.String()
 	}
-	for r := stream.Role(0); r < stream.NumRoles; r++ {
+	for r := range stream.NumRoles {
 		for i := range l.Messages {
 			m := &l.Messages[i]
 			for k := range m.Signals {

@@ -35,7 +35,7 @@ func Week(vehicle string, seed uint64, hours float64, keys int) (Scenario, error
 		{Kind: "flare", ForS: 120, Value: 0.4},
 		{Kind: "silent", ForS: 15},
 	}
-	for k := 0; k < keys; k++ {
+	for k := range keys {
 		steps := normalSteps(rnd, vehicle, hours*3600/float64(keys)*rnd.between(0.6, 1.4))
 		steps = withoutKeys(steps)
 		if len(steps) > 4 {
