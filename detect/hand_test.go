@@ -517,7 +517,31 @@ func TestHillSlipAskedAndUnasked(t *testing.T) {
 	}
 }
 
-// Moving time is shared out by state, gear, speed and temperature, and adds up.
+// A controller that keeps a little slip under load tells the clutch as much as that
+// takes: more than held it with less. It is the same load with no less command that
+// shows a clutch which no longer carries it.
+func TestSlipRegulatedByLoad(t *testing.T) {
+	for _, c := range []struct {
+		pedal, command float64
+		class          string
+	}{{40, 200, "asked"}, {60, 260, "asked"}, {20, 200, "unasked"}, {20, 140, "unasked"}} {
+		h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+		h.command = 300 // in overrun it is held with more
+		h.drive()
+		h.pedal = 20
+		h.command = 140
+		h.run(8, nil)
+		h.pedal, h.command = c.pedal, c.command
+		h.run(8, func(s float64) { h.engine = h.turbine + min(35, 200*s) })
+		h.pedal, h.command = 20, 140
+		h.run(3, func(s float64) { h.engine = h.turbine })
+		h.m.Flush()
+		if f := h.only(detect.KindHillSlip); f.Class.String() != c.class {
+			t.Errorf("%v kPa at %v %% of pedal: class %s, want %s", c.command, c.pedal, f.Class, c.class)
+		}
+	}
+}
+
 // A lining that grips and slips takes the slip under the limit for most of a second:
 // that is one stretch. What is half of the limit or less on the whole is none.
 func TestSlipThatComesAndGoes(t *testing.T) {

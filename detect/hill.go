@@ -87,6 +87,7 @@ type hillSlip struct {
 	hold, most float64
 	holdS      float64
 	held       heldWith
+	carried    carried
 	lastGear   int
 	ready      bus.Micros
 	chanced    float64 // seconds under load
@@ -113,6 +114,8 @@ func (d *hillSlip) row(s *scene, m *state.Moment) {
 	}
 	d.lastGear = m.Gear
 	usable := load && m.HasSlip && m.At >= d.ready && m.TolRPM <= state.TolUsableRPM/2 && (!m.HasCommand || m.Engaged)
+	closed := usable && m.State == state.Closed && m.HasLevel && !d.on
+	d.carried.row(m, closed)
 	if !m.HasCommand && m.State == state.Closed {
 		d.proved, d.hasProved = m.At, true
 	}
@@ -128,7 +131,7 @@ func (d *hillSlip) row(s *scene, m *state.Moment) {
 			d.counts.add(d.would, false)
 			d.would = false
 		}
-		if m.State == state.Closed && m.HasLevel && !d.on {
+		if closed {
 			if d.holdS == 0 {
 				d.hold = m.Level
 			}
@@ -155,6 +158,7 @@ func (d *hillSlip) row(s *scene, m *state.Moment) {
 		}
 		d.quiet = 0
 		d.add(m)
+		d.addLoad(m)
 		d.keep = d.hillSum
 	case d.on:
 		// Dips do not end it, but count only if it goes on: ripple and a clutch that
@@ -169,13 +173,21 @@ func (d *hillSlip) row(s *scene, m *state.Moment) {
 			break
 		}
 		d.add(m)
+		d.addLoad(m)
+	}
+}
+
+// addLoad adds what the clutch was to carry.
+func (d *hillSlip) addLoad(m *state.Moment) {
+	if l, ok := d.carried.loadOf(m); ok {
+		d.load.add(l, max(m.DtS, 0.001))
 	}
 }
 
 // tryLaid lays laidRPM of slip on the stretch as it is: an opportunity counts as
 // observed only if slip that nobody asked for would have been told as that.
 func (d *hillSlip) tryLaid(s *scene, m *state.Moment, usable bool, limit float64) {
-	tells := m.HasLevel && d.holdS >= holdLeastS || s.saysPartial && m.Row.Has(stream.LockupState) && s.stateIsMeant() || m.Row.Has(stream.SlipCommand)
+	tells := m.HasLevel && d.holdS >= holdLeastS && d.byCommand(s, m.Level, d.carried.load, m.HasPressure) == HillUnasked || s.saysPartial && m.Row.Has(stream.LockupState) && s.stateIsMeant() || m.Row.Has(stream.SlipCommand)
 	if !usable || !tells || m.SlipRPM+laidRPM < limit {
 		d.laid = 0
 		return
@@ -221,6 +233,8 @@ type hillSum struct {
 	cn          float64
 	state       float64 // seconds in which the state said closed
 	known       float64
+	pressure    bool // it is one
+	load        timeMean
 	want        float64 // slip asked for, summed over wantN seconds
 	wantN       float64
 	hadTol      float64
@@ -241,7 +255,7 @@ func (d *hillSlip) levelled(m *state.Moment) bool {
 }
 
 func (d *hillSlip) begin(s *scene, m *state.Moment) {
-	*d = hillSlip{counts: d.counts, on: true, now: m.SlipRPM, proved: d.proved, hasProved: d.hasProved, hold: d.hold, most: d.most, holdS: d.holdS, held: d.held,
+	*d = hillSlip{counts: d.counts, on: true, now: m.SlipRPM, proved: d.proved, hasProved: d.hasProved, hold: d.hold, most: d.most, holdS: d.holdS, held: d.held, carried: d.carried,
 		lastGear: d.lastGear, ready: d.ready, chanced: d.chanced, laid: d.laid, would: d.would, ctx: m.Context(s.SinceStart(m.At))}
 	d.hillSum = hillSum{start: m.At, last: m.At, low: math.Inf(1)}
 }
@@ -259,6 +273,7 @@ func (d *hillSum) add(m *state.Moment) {
 	d.hadTol = max(d.hadTol, m.TolRPM)
 	d.with.add(m, w)
 	if m.HasLevel {
+		d.pressure = m.HasPressure
 		d.command += float64(m.Level * w)
 		d.cn += w
 	}
@@ -288,7 +303,14 @@ func (d *hillSlip) end(s *scene, _ bus.Micros) {
 // known yet, and that has it otherwise than the command, leaves it open.
 func (d *hillSlip) class(s *scene, mean float64) Class {
 	commands := d.cn > 0.5*d.n && d.holdS >= holdLeastS
-	stands := commands && d.command/d.cn >= float64((1-s.set.HillSlip.AskedDip)*max(d.hold, lowHold*d.most))
+	by := Unknown
+	if commands {
+		load := math.NaN()
+		if d.load.s > 0.5*d.n {
+			load = d.load.value()
+		}
+		by = d.byCommand(s, d.command/d.cn, load, d.pressure)
+	}
 	closed := d.state > 0.7*d.known
 	states := d.states(s)
 	unasked := false
@@ -298,13 +320,33 @@ func (d *hillSlip) class(s *scene, mean float64) Class {
 		unasked = mean-want > max(30, float64(0.5*want))
 	case states && s.stateIsMeant():
 		unasked = closed
-	case commands && !(states && stands && !closed && !s.Report().Follows()):
-		unasked = stands
+	case commands && !(states && by == HillUnasked && !closed && !s.Report().Follows()):
+		return by
 	default:
 		return Unknown
 	}
 	if unasked {
 		return HillUnasked
+	}
+	return Asked
+}
+
+// byCommand says whether slip was asked for by the command's mean and the load's. Below
+// what held the clutch it was. Else it was not where the clutch has carried more with
+// no more, or with as much as it is ever told; a controller that has never had it carry
+// so much, and does not tell it all that it can, regulates slip as it wishes.
+func (d *hillSlip) byCommand(s *scene, level, load float64, pressure bool) Class {
+	share := 1 - s.set.HillSlip.AskedDip
+	highest := float64(share * d.carried.highest)
+	switch {
+	case level < float64(share*max(d.hold, lowHold*d.most)):
+		return Asked
+	case math.IsNaN(load), d.carried.most(level, pressure) >= float64(carriedSame*load), d.carried.most(level/share, pressure) >= float64(carriedMore*load):
+		return HillUnasked
+	case level >= highest && d.most >= highest:
+		return HillUnasked
+	case level >= highest:
+		return Unknown
 	}
 	return Asked
 }
