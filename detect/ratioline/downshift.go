@@ -1,6 +1,10 @@
 package ratioline
 
-import "math"
+import (
+	"math"
+
+	"joltwatch/bus"
+)
 
 // Downshift is at which turbine speed, in rpm, a line is left for the next lower
 // gear's as the vehicle slows with the clutch closed.
@@ -82,3 +86,50 @@ func (d *downshifts) next(ratio, kmh float64) float64 {
 // passedShare of the usual turbine speed is far below it: shifts are done at the same
 // to a few percent (common practice, no source).
 const passedShare = 0.93
+
+// sliding is how a vehicle whose clutch holds on slows through the gears: on which line
+// it is, when it shifts to a lower gear's, and when it may shift again.
+type sliding struct {
+	on, lower     float64
+	shifts, again bus.Micros
+}
+
+// sliding returns that of a vehicle that was last seen on a line at a point. A shift
+// that was due by then may come a little later, unseen as the clutch lets go with it.
+func (d *downshifts) sliding(p []Point, left int, ratio float64) sliding {
+	s := sliding{on: ratio, lower: ratio, shifts: math.MaxInt64}
+	x := d.find(ratio)
+	if x == nil || x.Count < downCount || left < 0 {
+		return s
+	}
+	i := left + 1
+	for i > 0 && float64(ratio*p[i-1].Kmh) < x.Turbine {
+		i--
+	}
+	if i <= left && p[left].At-p[i].At < shiftWait {
+		s.lower, s.shifts = x.To, p[i].At+shiftWait
+	}
+	return s
+}
+
+// slide returns the line on which it is at the next point.
+func (d *downshifts) slide(s *sliding, x *Point) float64 {
+	was := s.on
+	if x.At >= s.again {
+		s.on = d.next(s.on, x.Kmh)
+	}
+	if x.At > s.shifts {
+		s.on = max(s.on, s.lower)
+	}
+	if s.on != was {
+		s.again = x.At + shiftEvery
+	}
+	return s.on
+}
+
+// shiftWait is how long after the turbine speed at which it is due a shift may come,
+// shiftEvery how soon after one the next may (common practice, no source).
+const (
+	shiftWait  = 700_000 * bus.Micros(1)
+	shiftEvery = bus.Second
+)

@@ -181,11 +181,13 @@ func (b *bench) finds(c *judgement, n, left int, ratio float64, to bus.Micros, d
 // this vehicle does. What a shift down made of the engine's speed afterwards is cut
 // off: an opened converter does not drive it above the turbine.
 func (b *bench) layLate(p []Point, left int, ratio, idle float64, to bus.Micros, down float64) {
-	back, on := left, ratio
+	back := left
+	s := b.downs.sliding(p, left, ratio)
+	if b.shifts < math.MaxInt64 {
+		s.lower, s.shifts = b.lower, b.shifts
+	}
 	for i := left + 1; i < len(p); i++ {
-		if on = b.downs.next(on, p[i].Kmh); p[i].At > b.shifts {
-			on = max(on, b.lower)
-		}
+		on := b.downs.slide(&s, &p[i])
 		turbine := float64(on * p[i].Kmh)
 		if p[i].Kmh < 0.5 || turbine < down {
 			return

@@ -156,7 +156,8 @@ func (l *learned) history(p *plans) ([]byte, error) {
 
 // askedReleases judges the stops of a car of which two speeds are known.
 func (m *matcher) askedReleases() {
-	usual := m.usualLagS()
+	usual, stops := m.usualLagS(), 0
+	var known []lateRelease
 	for i := range m.truth.Releases {
 		r := &m.truth.Releases[i]
 		end := ended(r)
@@ -168,6 +169,12 @@ func (m *matcher) askedReleases() {
 		drawn := r.Reason == "stop" && (r.TurbineMin < drawnShare*m.j.idleRPM || r.Stalled && r.LagS > m.set.ReleaseLag.LimitS)
 		above := r.TurbineMin > undrawnShare*m.j.idleRPM && !r.Stalled
 		late := r.Reason == "stop" && least(r)-usual >= 1
+		if r.Reason == "stop" {
+			stops++
+			if by := r.LagS - usual; by >= askedFromS && (r.InjectedS > 0 || r.InjectedNm > 0) {
+				known = append(known, lateRelease{by, f != nil && alarming(f)})
+			}
+		}
 		if drawn {
 			m.askedJudge(rowAskedDrawn, r, f)
 		}
@@ -179,6 +186,32 @@ func (m *matcher) askedReleases() {
 		}
 		if !drawn && !late && f != nil && alarming(f) && r.LagS <= m.set.ReleaseLag.LimitS && r.TurbineMin > undrawnShare*m.j.idleRPM {
 			m.spurious(rowSound, f)
+		}
+	}
+	m.askedObserved(known, stops)
+}
+
+// Self-tests say of releases later by 0.5 to 2 s; one later than askedToS is none of
+// those.
+const (
+	askedFromS = 0.5
+	askedToS   = 2.5
+)
+
+// askedObserved notes which of a drive's late ones were told, and what its self-tests
+// say of the stops: not those of a drive in which most are late already.
+func (m *matcher) askedObserved(late []lateRelease, stops int) {
+	if !m.j.stops {
+		return
+	}
+	for _, x := range late {
+		if x.lagS < askedToS {
+			m.t.askedLate = append(m.t.askedLate, x)
+		}
+	}
+	if 2*len(late) < stops {
+		for i := range m.seen.accounts {
+			m.t.askedTrials.Add(m.seen.accounts[i].ReleaseTrials)
 		}
 	}
 }
@@ -215,8 +248,16 @@ func (a *aims) asked(t *tally) {
 	drawn, late := t.row(rowAskedDrawn), t.row(rowAskedLate)
 	a.share("two speeds: drawn below idle, told, %", drawn.hits, drawn.truths, 90)
 	a.share("two speeds: late by 1 s or more, told, %", late.hits, late.truths, 70)
-	if t.released == 0 || late.truths == 0 {
+	if t.askedTrials.Releases == 0 || len(t.askedLate) == 0 {
 		return
 	}
-	a.points("two speeds: observed as told less late by 1 s found, points", float64(t.later1S)/float64(t.released), late.hits, late.truths)
+	expected, found := 0.0, 0
+	for _, x := range t.askedLate {
+		expected += recognisable(&t.askedTrials, x.lagS)
+		if x.told {
+			found++
+		}
+	}
+	n := len(t.askedLate)
+	a.points("two speeds: observed as told less found of those as late, points", expected/float64(n), found, n)
 }

@@ -172,11 +172,6 @@ func match(t *tally, j *job, truth *drive.Truth, s *seen, set *detect.Settings, 
 // account reads what the accounts say of releases.
 func (m *matcher) account() {
 	for i := range m.seen.accounts {
-		trials := &m.seen.accounts[i].ReleaseTrials
-		if m.j.stops {
-			m.t.released += trials.Releases
-			m.t.later1S += trials.Later1S
-		}
 		for _, o := range m.seen.accounts[i].Opportunities {
 			if o.Kind == detect.KindHillSlip {
 				m.slipObserved += o.Observable

@@ -4,6 +4,8 @@ import (
 	"math"
 	"sort"
 	"strings"
+
+	"joltwatch/detect"
 )
 
 // tally is what one run of the scorer has counted of one class of vehicle: per
@@ -22,9 +24,10 @@ type tally struct {
 	// those drives would have found of releases later by as much.
 	late, found int
 	expected    float64
-	// later1S of released are what the accounts' self-tests say of a release later
-	// by 1 s.
-	released, later1S uint64
+	// askedTrials are what the self-tests say of the stops of a car of which two speeds
+	// are known, askedLate its releases that truly were late.
+	askedTrials detect.ReleaseTrials
+	askedLate   []lateRelease
 }
 
 // row counts one kind of truth.
@@ -100,8 +103,8 @@ func (t *tally) add(o *tally) {
 	t.late += o.late
 	t.found += o.found
 	t.expected += o.expected
-	t.released += o.released
-	t.later1S += o.later1S
+	t.askedTrials.Add(o.askedTrials)
+	t.askedLate = append(t.askedLate, o.askedLate...)
 	for name, b := range o.rows {
 		a := t.row(name)
 		a.truths += b.truths

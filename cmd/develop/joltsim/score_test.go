@@ -216,6 +216,34 @@ func TestObservedIsHeldToTheTruth(t *testing.T) {
 	}
 }
 
+// TestAskedIsHeldToTheTruth: what the self-tests of a car of which two speeds are known
+// say of releases later by a second is compared with those that were as late.
+func TestAskedIsHeldToTheTruth(t *testing.T) {
+	for _, c := range []struct {
+		told int
+		want verdict
+	}{{0, missed}, {50, open}, {100, missed}} {
+		x := newTally()
+		x.row(rowAskedLate).hits = 1
+		x.row(rowAskedLate).truths = 1
+		x.askedTrials = detect.ReleaseTrials{Releases: 200, Later1S: 100, Later2S: 200}
+		for i := range 100 {
+			x.askedLate = append(x.askedLate, lateRelease{1, i < c.told})
+		}
+		found := false
+		for what, v := range verdicts(x) {
+			if strings.HasPrefix(what, "two speeds: observed") {
+				if found = true; v != c.want {
+					t.Errorf("half said, %d of 100 told: %s, want %s", c.told, v, c.want)
+				}
+			}
+		}
+		if !found {
+			t.Error("no aim")
+		}
+	}
+}
+
 // remove takes a finding out.
 func (s *seen) remove(i int) { s.findings = slices.Delete(s.findings, i, i+1) }
 
