@@ -24,7 +24,7 @@ type feed struct {
 	keep int
 }
 
-func (f *feed) Sample(s *stream.Sample) { f.m.Sample(s) }
+func (f *feed) Samples(of []stream.Sample) { f.m.Samples(of) }
 func (f *feed) Row(r *stream.Row) {
 	if len(f.rows) < f.keep {
 		f.rows = append(f.rows, *r)

@@ -61,7 +61,7 @@ type hand struct {
 	mute                                 []stream.Role // not in the rows
 	beside                               map[stream.Role]float64
 	row                                  stream.Row
-	sample                               stream.Sample
+	sample                               [1]stream.Sample
 }
 
 func newHand(t testing.TB, set detect.Settings, roles ...stream.Role) *hand {
@@ -102,8 +102,8 @@ func (h *hand) run(seconds float64, change func(s float64)) {
 		}
 		if h.hasCommand {
 			put(stream.ClutchPressureCommand, h.command)
-			h.sample = stream.Sample{At: h.at, Role: stream.ClutchPressureCommand, OK: true, Value: h.command}
-			h.m.Sample(&h.sample)
+			h.sample[0] = stream.Sample{At: h.at, Role: stream.ClutchPressureCommand, OK: true, Value: h.command}
+			h.m.Samples(h.sample[:])
 		}
 		if h.tol > 0 {
 			r.Derived |= 1 << stream.TurbineSpeed
@@ -247,7 +247,7 @@ func TestDraggingBeforeAReportedState(t *testing.T) {
 		parted, h := x.parted, newHand(t, detect.DefaultSettings(), stream.LockupState)
 		told := func(v float64) {
 			h.beside = map[stream.Role]float64{stream.LockupState: v}
-			h.m.Sample(&stream.Sample{At: h.at, Role: stream.LockupState, OK: true, Value: v})
+			h.m.Samples([]stream.Sample{{At: h.at, Role: stream.LockupState, OK: true, Value: v}})
 		}
 		told(stream.LockupOpen)
 		h.drive()

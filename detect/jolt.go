@@ -263,22 +263,27 @@ func (d *jolt) line(from, to, at bus.Micros) (l line, ok bool) {
 	return l, true
 }
 
-// mean returns the mean acceleration between two instants: of an accelerometer
-// the mean of its values, of a speed the slope of the straight line through
-// them, which steps of the value disturb less than the difference of two.
-func (d *jolt) mean(from, to bus.Micros) (float64, bool) {
+// mean returns the mean acceleration between two instants, from the value i on, and
+// the value before them: of an accelerometer the mean of its values, of a speed the
+// slope of the straight line through them, which steps of the value disturb less than
+// the difference of two.
+func (d *jolt) mean(i int, from, to bus.Micros) (mps2 float64, next int, ok bool) {
 	if d.role != stream.Acceleration {
 		l, ok := d.line(from, to, from)
-		return l.slope, ok
+		return l.slope, i, ok
 	}
 	sum, k := 0.0, 0
-	for i := d.n - 1; i >= max(0, d.n-joltLen) && d.p[uint(i)%joltLen].at >= from; i-- {
-		if q := &d.p[uint(i)%joltLen]; q.at <= to {
+	for oldest := max(0, d.n-joltLen); i >= oldest; i-- {
+		q := &d.p[uint(i)%joltLen]
+		if q.at < from {
+			break
+		}
+		if q.at <= to {
 			sum += q.v
 			k++
 		}
 	}
-	return sum / max(float64(k), 1), k >= 2
+	return sum / max(float64(k), 1), i, k >= 2
 }
 
 // gained returns by how much the speed has changed in a burst, beyond what it
@@ -346,9 +351,9 @@ func (d *jolt) row(s *scene, m *state.Moment) {
 	}
 	// Rows may come more often than values.
 	if d.seenN != d.n {
-		before, ok1 := d.mean(mid-joltBefore, mid-joltBefore+joltSide)
-		after, ok2 := d.mean(mid+joltAfter-joltSide, mid+joltAfter)
-		at, ok3 := d.mean(mid-half, mid+half)
+		after, i, ok1 := d.mean(d.n-1, mid+joltAfter-joltSide, mid+joltAfter)
+		at, i, ok2 := d.mean(i, mid-half, mid+half)
+		before, _, ok3 := d.mean(i, mid-joltBefore, mid-joltBefore+joltSide)
 		d.seenN, d.whole, d.rise, d.fall = d.n, ok1 && ok2 && ok3, at-before, at-after
 	}
 	if !d.whole {

@@ -34,8 +34,8 @@ func TestJoltIsTheBodys(t *testing.T) {
 				}
 				v += a * h.step.Seconds()
 				h.kmh = v * 3.6
-				h.sample = stream.Sample{At: h.at, Role: c.role, OK: true, Value: math.Floor(v*c.factor/c.step) * c.step}
-				h.m.Sample(&h.sample)
+				h.sample[0] = stream.Sample{At: h.at, Role: c.role, OK: true, Value: math.Floor(v*c.factor/c.step) * c.step}
+				h.m.Samples(h.sample[:])
 			})
 			h.m.Flush()
 			if got := h.got.of(detect.KindJolt); len(got) != c.n || c.n == 1 && math.Abs((got[0].Start-h.at).Seconds()+10) > 1 {
@@ -74,10 +74,10 @@ func TestRoughWheelsAreNoJolt(t *testing.T) {
 				a += (want - a) * 0.4
 				v += a * h.step.Seconds()
 				h.kmh = v * 3.6
-				h.sample = stream.Sample{At: h.at, Role: stream.VehicleSpeed, OK: true,
+				h.sample[0] = stream.Sample{At: h.at, Role: stream.VehicleSpeed, OK: true,
 					Value: math.Round((v*(1+a/75)+noise*r.NormFloat64())*360) / 100}
 				if int(h.at/h.step)%2 == 0 {
-					h.m.Sample(&h.sample)
+					h.m.Samples(h.sample[:])
 				}
 			})
 			h.m.Flush()

@@ -101,7 +101,11 @@ func newLines(s *scene, release *releaseLag, to spanner, carried *counts) *lines
 	return d
 }
 
-func (d *lines) sample(x *stream.Sample) {
+func (d *lines) samples(r stream.Role) bool {
+	return r == stream.EngineSpeed || r == stream.VehicleSpeed || r == stream.Accelerator
+}
+
+func (d *lines) sample(_ *scene, x *stream.Sample) {
 	if !x.OK {
 		return
 	}

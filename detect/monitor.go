@@ -1,8 +1,6 @@
 package detect
 
 import (
-	"math"
-
 	"joltwatch/bus"
 	"joltwatch/detect/calibrate"
 	"joltwatch/detect/chain"
@@ -40,15 +38,11 @@ type Monitor struct {
 	lines      *lines // nil where the vehicle gives more than two coarse speeds
 
 	reported bus.Micros // when the account was last handed on
-	// heard and traffic are when the latest sample came and how many frames had come
-	// by then: both are the same for all samples of a frame.
-	heard   bus.Micros
-	traffic uint64
 }
 
 // New returns a Monitor for the vehicle of the plan.
 func New(set Settings, plan *stream.Plan, out Out) *Monitor {
-	m := &Monitor{set: set, heard: math.MinInt64}
+	m := &Monitor{set: set}
 	m.scene = scene{Vehicle: state.New(set.state(), &plan.Facts), set: &m.set, out: &m.out, history: newHistory(), saysPartial: saysPartial(plan)}
 	m.out = emitter{out: out, scene: &m.scene}
 	m.out.ledger.init(plan)
@@ -79,17 +73,14 @@ func (m *Monitor) watchLines() {
 	}
 	m.lines = newLines(&m.scene, release, times, slip.counts)
 	release.lines, times.waits = m.lines, true
+	m.addSampler(m.lines)
 }
 
 // add puts a detector in the lists of what it takes.
 func (m *Monitor) add(d detector) {
 	m.detectors = append(m.detectors, d)
 	if x, ok := d.(sampler); ok {
-		for r := range m.samplers {
-			if x.samples(stream.Role(r)) {
-				m.samplers[r] = append(m.samplers[r], x)
-			}
-		}
+		m.addSampler(x)
 	}
 	if x, ok := d.(hearer); ok {
 		m.hearers = append(m.hearers, x)
@@ -114,6 +105,14 @@ func (m *Monitor) add(d detector) {
 	}
 }
 
+func (m *Monitor) addSampler(x sampler) {
+	for r := range m.samplers {
+		if x.samples(stream.Role(r)) {
+			m.samplers[r] = append(m.samplers[r], x)
+		}
+	}
+}
+
 // saysPartial reports whether the mapped clutch state can say partial: a single
 // bit says engaged for a regulated clutch too.
 func saysPartial(plan *stream.Plan) bool {
@@ -135,17 +134,16 @@ func saysPartial(plan *stream.Plan) bool {
 	return false
 }
 
-// Sample takes one decoded value, before the rows that it leads to.
-func (m *Monitor) Sample(s *stream.Sample) {
-	m.scene.Vehicle.Sample(s)
-	if s.At != m.heard || m.scene.traffic != m.traffic {
-		m.heard, m.traffic = s.At, m.scene.traffic
-		for _, d := range m.hearers {
-			d.hear(&m.scene, s)
-		}
+// Samples takes the decoded values of a frame, before the rows that they lead to.
+func (m *Monitor) Samples(of []stream.Sample) {
+	m.scene.Vehicle.Samples(of)
+	for _, d := range m.hearers {
+		d.hear(&m.scene, &of[0])
 	}
-	for _, d := range m.samplers[s.Role] {
-		d.sample(&m.scene, s)
+	for i := range of {
+		for _, d := range m.samplers[of[i].Role] {
+			d.sample(&m.scene, &of[i])
+		}
 	}
 }
 

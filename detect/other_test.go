@@ -130,7 +130,7 @@ func (p *otherPlant) state(dt float64) {
 	}
 	p.hand.beside[p.o.role] = v
 	if p.said == p.hand.at+p.hand.step {
-		p.hand.m.Sample(&stream.Sample{At: p.said, Role: p.o.role, OK: true, Value: v})
+		p.hand.m.Samples([]stream.Sample{{At: p.said, Role: p.o.role, OK: true, Value: v}})
 	}
 }
 

@@ -194,16 +194,6 @@ func (d *releaseLag) end(s *scene, _ bus.Micros) {
 	*d = releaseLag{counts: d.counts, lines: d.lines, tally: d.tally}
 }
 
-func (d *releaseLag) samples(r stream.Role) bool {
-	return r == stream.EngineSpeed || r == stream.VehicleSpeed || r == stream.Accelerator
-}
-
-func (d *releaseLag) sample(_ *scene, x *stream.Sample) {
-	if d.lines != nil {
-		d.lines.sample(x)
-	}
-}
-
 // release is a separation as it is judged.
 type release struct {
 	class          Class

@@ -14,8 +14,8 @@ func TestOneSilentControllerIsOneFinding(t *testing.T) {
 	h.drive()
 	for range 10 { // so that their silence means something
 		for _, r := range handRoles[:4] {
-			h.sample = stream.Sample{At: h.at, Role: r, OK: true, Value: 1}
-			h.m.Sample(&h.sample)
+			h.sample[0] = stream.Sample{At: h.at, Role: r, OK: true, Value: 1}
+			h.m.Samples(h.sample[:])
 		}
 		h.at += h.step
 	}

@@ -33,8 +33,8 @@ func (d *drive) Frame(f *bus.Frame) {
 		d.frames = append(d.frames, *f)
 	}
 }
-func (d *drive) Sample(s *stream.Sample) { d.samples = append(d.samples, *s) }
-func (d *drive) Row(*stream.Row)         {}
+func (d *drive) Samples(x []stream.Sample) { d.samples = append(d.samples, x...) }
+func (d *drive) Row(*stream.Row)           {}
 
 // load decodes a log; it skips the test where the file is absent.
 func load(t testing.TB, name, log string, vehicleFile string, vehicleText []byte) *drive {

@@ -360,9 +360,9 @@ func TestSteadyStateAllocatesNothing(t *testing.T) {
 
 type discard struct{ rows, samples int }
 
-func (d *discard) Frame(*bus.Frame)      {}
-func (d *discard) Sample(*stream.Sample) { d.samples++ }
-func (d *discard) Row(*stream.Row)       { d.rows++ }
+func (d *discard) Frame(*bus.Frame)          {}
+func (d *discard) Samples(x []stream.Sample) { d.samples += len(x) }
+func (d *discard) Row(*stream.Row)           { d.rows++ }
 
 // Rows are the same to the last bit on every machine: no product is fused with
 // a sum. The constant was printed by this test on amd64; run it under emulation

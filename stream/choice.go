@@ -21,6 +21,8 @@ type arrival struct {
 	seen   bool
 	// limit is the age at which the last value is stale.
 	limit bus.Micros
+	// shared is the queue that all the message's signals share, nil where they do not.
+	shared *queue
 }
 
 // heard takes a frame's instant; stale is the stale factor in 1/1024.
@@ -65,27 +67,74 @@ func (s *Stream) part(samples int) {
 		first := int(n) - k.signal
 		for j := range s.decoder.messages[k.message].fields {
 			f := &s.feeds[first+j]
+			s.separate(s.roles[f.role].queue)
 			own := *f.arrival
 			f.arrival, f.parted = &own, true
 			if r := &s.roles[f.role]; r.active == n-int32(k.signal)+int32(j) {
-				r.from = f.arrival
+				r.queue.from = f.arrival
 			}
+		}
+	}
+}
+
+// share has the signals of a message share a queue, from its first feed on, where no
+// other frame has a role of theirs.
+func (s *Stream) share(first int32) {
+	k := s.decoder.feeds[first]
+	m := &s.decoder.messages[k.message]
+	if k.signal != 0 || !m.small || len(m.fields) < 2 {
+		return
+	}
+	var of []Role
+	for i := range m.fields {
+		r := m.fields[i].role
+		if len(s.roles[r].feeds) > 1 {
+			return
+		}
+		of = append(of, r)
+	}
+	a := s.feeds[first].arrival
+	a.shared = newQueue(a, of...)
+	for i, r := range of {
+		s.roles[r].queue, s.roles[r].column = a.shared, uint8(i)
+		a.shared.percent = a.shared.percent || s.feeds[first+int32(i)].percent
+	}
+}
+
+// separate gives each role of a queue one of its own.
+func (s *Stream) separate(q *queue) {
+	if len(q.roles) == 0 || q.from.shared != q {
+		return
+	}
+	q.from.shared = nil
+	for i, role := range q.roles {
+		r := &s.roles[role]
+		r.queue, r.column = q.alone(i), 0
+		if !q.empty() {
+			s.feeds[r.active].ok = r.queue.last().ok != 0
+		}
+	}
+	s.arrange()
+}
+
+// arrange lists the queues anew.
+func (s *Stream) arrange() {
+	s.queues, s.waiting = s.queues[:0], false
+	for _, r := range s.mapped {
+		if q := s.roles[r].queue; len(q.roles) > 0 && q.roles[0] == r {
+			s.queues = append(s.queues, q)
 		}
 	}
 }
 
 // roleState is what the stream keeps of one role.
 type roleState struct {
-	role    Role
-	smooth  bool     // interpolated
-	feeds   []int32  // of the role, in the order in which they appeared
-	active  int32    // the feed in use, -1 before the first sample
-	from    *arrival // of the feed in use; before the first sample, of none
-	samples uint64
+	feeds   []int32 // of the role, in the order in which they appeared
+	active  int32   // the feed in use, -1 before the first sample
 	notOK   uint64
-	late    uint64
 	changes uint64
-	queue   queue
+	queue   *queue
+	column  uint8 // of the queue
 }
 
 // choose decides whether a sample of feed n is taken. The feed in use stays
@@ -118,7 +167,7 @@ func (s *Stream) choose(n int32, f *feed, r *roleState, ok bool) bool {
 
 // follow makes a feed the one in use.
 func (s *Stream) follow(r *roleState, n int32) {
-	r.active, r.from = n, s.feeds[n].arrival
+	r.active, r.queue.from = n, s.feeds[n].arrival
 }
 
 // best is the most preferred feed of the role, other than n, that is fresh and

@@ -162,9 +162,10 @@ func (s *Stream) deriveTurbine(w *Row) {
 	if w.Has(TurbineSpeed) || w.At < d.steady || g != math.Trunc(g) || g < GearReverse || g > maxGear {
 		return
 	}
-	q := &s.roles[Gear].queue
+	x := &s.roles[Gear]
+	q := x.queue
 	for i := q.cur + 1; i < q.end && q.points[i].at <= w.At+gearAhead; i++ {
-		if p := &q.points[i]; p.ok && p.value != g {
+		if q.points[i].ok>>Gear&1 != 0 && q.row(i)[x.column] != g {
 			return
 		}
 	}

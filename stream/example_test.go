@@ -14,8 +14,8 @@ import (
 // rows prints the speeds of each row.
 type rows struct{}
 
-func (rows) Frame(*bus.Frame)      {}
-func (rows) Sample(*stream.Sample) {}
+func (rows) Frame(*bus.Frame)        {}
+func (rows) Samples([]stream.Sample) {}
 func (rows) Row(r *stream.Row) {
 	if r.Has(stream.EngineSpeed, stream.TurbineSpeed) {
 		fmt.Printf("%.2f s: engine %.0f rpm, turbine %.0f rpm\n", r.At.Seconds(), r.V[stream.EngineSpeed], r.V[stream.TurbineSpeed])

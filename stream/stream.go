@@ -14,8 +14,9 @@ type Sink interface {
 	// reading and answer that is mapped, and every notice and error frame,
 	// before the samples and rows it leads to.
 	Frame(*bus.Frame)
-	// Sample is called for each decoded value of the source in use.
-	Sample(*Sample)
+	// Samples is called with the decoded values of a frame that are of a source in
+	// use; there is one at least.
+	Samples([]Sample)
 	// Row is called for each common instant, in time order.
 	Row(*Row)
 }
@@ -60,9 +61,9 @@ type Stream struct {
 	feeds   []feed
 	roles   [NumRoles]roleState
 	mapped  []Role // in the order of the roles
-	smooth  []Role // those interpolated
-	held    []Role // the others
-	stale   int64  // the stale factor, in 1/1024
+	queues  []*queue
+	stale   int64    // the stale factor, in 1/1024
+	taken   []Sample // of a frame of which not all are of use
 
 	now     bus.Micros
 	started bool
@@ -73,10 +74,10 @@ type Stream struct {
 	first, end   uint32 // of pending, counting all ever added
 	newest       bus.Micros
 	hasNewest    bool
-	// waitFor and waitUntil say what the oldest pending row waits for, so
-	// that most frames need one comparison.
+	// waitFor, nil for time alone, and waitUntil say what the oldest pending row
+	// waits for, so that most frames need one comparison.
 	waiting   bool
-	waitFor   Role
+	waitFor   *queue
 	waitUntil bus.Micros
 
 	torque torqueReference
@@ -113,10 +114,11 @@ func New(plan *Plan) (*Stream, error) {
 		}
 		s.stale = int64(math.Round(f * 1024))
 	}
-	none := &arrival{limit: startPeriod}
+	none := &queue{from: &arrival{limit: startPeriod}}
 	for r := range s.roles {
-		s.roles[r] = roleState{role: Role(r), active: -1, from: none, smooth: interpolated(Role(r))}
+		s.roles[r] = roleState{active: -1, queue: none}
 	}
+	s.taken = make([]Sample, 0, len(d.samples))
 	var has [NumRoles]bool
 	for _, m := range plan.Messages {
 		for _, x := range m.Signals {
@@ -124,16 +126,9 @@ func New(plan *Plan) (*Stream, error) {
 		}
 	}
 	for r, ok := range has {
-		if !ok {
-			continue
+		if ok {
+			s.mapped = append(s.mapped, Role(r))
 		}
-		s.mapped = append(s.mapped, Role(r))
-		if s.roles[r].smooth {
-			s.smooth = append(s.smooth, Role(r))
-		} else {
-			s.held = append(s.held, Role(r))
-		}
-		s.roles[r].queue.points = make([]point, queueLen)
 	}
 	s.derive.init(plan)
 	if !has[TurbineSpeed] && has[EngineSpeed] && has[Gear] && (has[OutputSpeed] || has[VehicleSpeed]) {
@@ -161,13 +156,24 @@ func interpolated(r Role) bool {
 // growFeeds follows the decoder's feeds: some appear with the first frame of
 // an identifier.
 func (s *Stream) growFeeds() {
-	for i := len(s.feeds); i < len(s.decoder.feeds); i++ {
+	known := len(s.feeds)
+	for i := known; i < len(s.decoder.feeds); i++ {
 		k := s.decoder.feeds[i]
 		s.feeds = append(s.feeds, feed{feedKey: k.feedKey, arrival: s.arrivalOf(&k), step: k.step, percent: k.percent})
 		s.torque.wanted = s.torque.wanted || k.percent
 		r := &s.roles[k.role]
 		r.feeds = append(r.feeds, int32(i))
+		if len(r.feeds) > 1 {
+			s.separate(r.queue)
+		}
 	}
+	for i := known; i < len(s.feeds); i++ {
+		s.share(int32(i))
+		if r := &s.roles[s.feeds[i].role]; len(r.queue.roles) == 0 {
+			r.queue = newQueue(r.queue.from, s.feeds[i].role)
+		}
+	}
+	s.arrange()
 }
 
 // Push takes one frame.
@@ -185,8 +191,8 @@ func (s *Stream) Push(f *bus.Frame, sink Sink) {
 	case bus.Notice:
 		sink.Frame(f)
 		if bus.NoticeCode(f.ID) == bus.NoticeClockJump {
-			for _, r := range s.mapped {
-				s.roles[r].queue.broken = true
+			for _, q := range s.queues {
+				q.broken = true
 			}
 		}
 	case bus.Error:
@@ -213,16 +219,16 @@ func (s *Stream) take(samples []Sample, sink Sink) {
 	if len(s.feeds) != len(s.decoder.feeds) {
 		s.growFeeds()
 	}
-	direct, n := s.decoder.direct, s.decoder.base-1
-	if !direct {
+	if !s.decoder.direct {
 		s.part(len(samples))
+	} else if f := &s.feeds[s.decoder.base]; f.shared != nil {
+		s.takeAll(f.shared, samples, sink)
+		return
 	}
+	s.taken = s.taken[:0]
 	var heard *arrival
 	for i := range samples {
-		x := &samples[i]
-		if n++; !direct {
-			n = s.decoder.feed[i]
-		}
+		x, n := &samples[i], s.decoder.feedOf(i)
 		f := &s.feeds[n]
 		if f.percent {
 			s.torque.convert(x, f.address)
@@ -236,24 +242,81 @@ func (s *Stream) take(samples []Sample, sink Sink) {
 		if (r.active != n || !x.OK) && !s.choose(n, f, r, x.OK) {
 			continue
 		}
-		half := x.Early / 2
-		at := x.At - bus.Micros(half)
-		if r.queue.full() {
-			s.makeRoom(&r.queue, sink)
-		}
-		if !r.queue.push(at, half, x.Value, x.OK) {
-			r.late++
-			continue
-		}
-		r.samples++
-		if !x.OK {
-			r.notOK++
-		}
-		sink.Sample(x)
-		if x.Role <= VehicleSpeed {
-			s.refer(x.Role, at, sink)
+		s.takeOne(r.queue, x, sink)
+	}
+	if len(s.taken) > 0 {
+		sink.Samples(s.taken)
+	}
+}
+
+// takeOne puts a sample into the queue that its role has for itself.
+func (s *Stream) takeOne(q *queue, x *Sample, sink Sink) {
+	row, at := s.push(q, x, sink)
+	if row == nil {
+		return
+	}
+	if row[0] = 0; x.OK {
+		row[0], q.last().ok = x.Value, 1<<x.Role
+	} else {
+		s.roles[x.Role].notOK++
+	}
+	s.taken = append(s.taken, *x)
+	if q.refers {
+		s.refer(q, at, sink)
+	}
+}
+
+// takeAll puts the samples of a frame into the queue that their roles share.
+func (s *Stream) takeAll(q *queue, samples []Sample, sink Sink) {
+	q.from.heard(samples[0].At, s.stale)
+	if q.samples == 0 {
+		for i, r := range q.roles {
+			s.follow(&s.roles[r], s.decoder.base+int32(i))
 		}
 	}
+	if q.percent {
+		for i := range samples {
+			if f := &s.feeds[s.decoder.base+int32(i)]; f.percent {
+				s.torque.convert(&samples[i], f.address)
+			}
+		}
+	}
+	row, at := s.push(q, &samples[0], sink)
+	if row == nil {
+		return
+	}
+	row, ok := row[:len(samples)], uint32(0)
+	for i := range samples {
+		x := &samples[i]
+		if row[i] = 0; x.OK {
+			row[i] = x.Value
+			ok |= 1 << x.Role
+		} else {
+			s.roles[x.Role].notOK++
+		}
+	}
+	q.last().ok = ok
+	sink.Samples(samples)
+	if q.refers {
+		s.refer(q, at, sink)
+	}
+}
+
+// push adds a point of the sample's instant to a queue and returns where its values go,
+// nil where it comes too late, and the instant in the middle of its interval.
+func (s *Stream) push(q *queue, x *Sample, sink Sink) ([]float64, bus.Micros) {
+	if q.full() {
+		s.makeRoom(q, sink)
+	}
+	half := x.Early / 2
+	at := x.At - bus.Micros(half)
+	row := q.push(at, half)
+	if row == nil {
+		q.late++
+	} else {
+		q.samples++
+	}
+	return row, at
 }
 
 // makeRoom emits rows before their time, or drops the oldest point where no
@@ -267,21 +330,21 @@ func (s *Stream) makeRoom(q *queue, sink Sink) {
 	}
 }
 
-// alive reports whether the role has a sample that is not stale.
-func (s *Stream) alive(x *roleState) bool {
-	return !x.queue.empty() && s.now-x.queue.last().at <= x.from.limit
+// alive reports whether the queue has a sample that is not stale.
+func (s *Stream) alive(q *queue) bool {
+	return !q.empty() && s.now-q.last().at <= q.from.limit
 }
 
-// refer adds a row where the sample is one of the reference role.
-func (s *Stream) refer(r Role, at bus.Micros, sink Sink) {
+// refer adds a row where the queue has the reference role.
+func (s *Stream) refer(q *queue, at bus.Micros, sink Sink) {
 	other := Role(NumRoles)
 	for c := TurbineSpeed; c <= VehicleSpeed; c++ {
-		if x := &s.roles[c]; s.alive(x) && x.queue.last().ok {
+		if x := &s.roles[c]; s.alive(x.queue) && x.queue.last().ok>>c&1 != 0 {
 			other = c
 			break
 		}
 	}
-	engine := s.alive(&s.roles[EngineSpeed])
+	engine := s.alive(s.roles[EngineSpeed].queue)
 	switch {
 	case !engine && other == NumRoles:
 		return
@@ -293,7 +356,7 @@ func (s *Stream) refer(r Role, at bus.Micros, sink Sink) {
 		s.slower(other)
 	}
 	s.hasReference = true
-	if r != s.reference || s.hasNewest && at <= s.newest {
+	if q != s.roles[s.reference].queue || s.hasNewest && at <= s.newest {
 		return
 	}
 	if s.end-s.first == maxPending {
@@ -307,7 +370,7 @@ func (s *Stream) refer(r Role, at bus.Micros, sink Sink) {
 // slower makes the slower of engine speed and another the reference; one must be
 // clearly slower to take the place of the other.
 func (s *Stream) slower(other Role) {
-	e, o := s.roles[EngineSpeed].from.period.value(), s.roles[other].from.period.value()
+	e, o := s.roles[EngineSpeed].queue.from.period.value(), s.roles[other].queue.from.period.value()
 	switch {
 	case s.hasReference && s.reference == EngineSpeed:
 		if o > e+e/4 {
@@ -329,10 +392,7 @@ func (s *Stream) emit(sink Sink) {
 	for s.first != s.end {
 		t := s.pending[s.first%maxPending]
 		if s.waiting && s.now <= s.waitUntil {
-			if s.waitFor == NumRoles {
-				return
-			}
-			if q := &s.roles[s.waitFor].queue; q.empty() || q.last().at < t {
+			if q := s.waitFor; q == nil || q.empty() || q.last().at < t {
 				return
 			}
 		}
@@ -349,26 +409,25 @@ func (s *Stream) mustWait(t bus.Micros) bool {
 	if s.now > t+MaxDelay {
 		return false
 	}
-	for _, r := range s.smooth {
-		x := &s.roles[r]
-		if x.queue.empty() {
+	for _, q := range s.queues {
+		if len(q.smooth) == 0 || q.empty() {
 			continue
 		}
-		l := x.queue.last()
+		l := q.last()
 		if l.at >= t {
 			continue
 		}
 		// A sample later than this would lie too far from the last one to be
 		// interpolated with. It arrives half its own interval after its
 		// instant, for which the last one's stands.
-		until := min(l.at+x.from.limit+bus.Micros(l.half), t+MaxDelay)
+		until := min(l.at+q.from.limit+bus.Micros(l.half), t+MaxDelay)
 		if s.now <= until {
-			s.waiting, s.waitFor, s.waitUntil = true, r, until
+			s.waiting, s.waitFor, s.waitUntil = true, q, until
 			return true
 		}
 	}
-	if until := t + gearAhead; s.now < until && s.derive.possible && !s.alive(&s.roles[TurbineSpeed]) {
-		s.waiting, s.waitFor, s.waitUntil = true, NumRoles, until-1
+	if until := t + gearAhead; s.now < until && s.derive.possible && !s.alive(s.roles[TurbineSpeed].queue) {
+		s.waiting, s.waitFor, s.waitUntil = true, nil, until-1
 		return true
 	}
 	return false
@@ -388,11 +447,8 @@ func (s *Stream) align(t bus.Micros) {
 	w := &s.row
 	w.At, w.Derived, w.Tol[TurbineSpeed], w.StepRPM = t, 0, 0, 0
 	known := uint32(0)
-	for _, r := range s.held {
-		known |= s.hold(r, t)
-	}
-	for _, r := range s.smooth {
-		known |= s.interpolate(r, t)
+	for _, q := range s.queues {
+		known |= q.align(w, t)
 	}
 	w.Known = known
 	if s.derive.possible {
@@ -403,63 +459,14 @@ func (s *Stream) align(t bus.Micros) {
 	}
 }
 
-// hold takes over the last value of a role and returns its bit where it is known.
-func (s *Stream) hold(r Role, t bus.Micros) (known uint32) {
-	x, w := &s.roles[r], &s.row
-	p := x.queue.seek(t)
-	if p == nil || p.at > t { // it begins after this row
-		w.V[r], w.Prev[r], w.Next[r] = 0, 0, 0
-		return 0
-	}
-	w.V[r], w.Prev[r] = 0, p.at-bus.Micros(p.half)
-	w.Next[r] = w.Prev[r]
-	if !p.ok || t-p.at > x.from.limit {
-		return 0
-	}
-	w.V[r] = p.value
-	return 1 << r
-}
-
-// interpolate takes a role between the two samples around t and returns its bit where
-// it is known.
-func (s *Stream) interpolate(r Role, t bus.Micros) (known uint32) {
-	x, w := &s.roles[r], &s.row
-	w.V[r], w.Prev[r], w.Next[r] = 0, 0, 0
-	p := x.queue.seek(t)
-	if p == nil || p.at > t {
-		return 0 // it begins after this row
-	}
-	w.Prev[r] = p.at - bus.Micros(p.half)
-	w.Next[r] = w.Prev[r]
-	if p.at == t {
-		w.Next[r] = p.at + bus.Micros(p.half)
-		if !p.ok {
-			return 0
-		}
-		w.V[r] = p.value
-		return 1 << r
-	}
-	if x.queue.cur+1 >= x.queue.end {
-		return 0
-	}
-	n := &x.queue.points[x.queue.cur+1]
-	w.Next[r] = n.at + bus.Micros(n.half)
-	if !p.ok || !n.ok || !n.joined || n.at-p.at > x.from.limit {
-		return 0
-	}
-	share := float64(t-p.at) / float64(n.at-p.at)
-	w.V[r] = p.value + float64((n.value-p.value)*share)
-	return 1 << r
-}
-
 // restart begins anew after the clock has jumped back.
 func (s *Stream) restart(at bus.Micros, sink Sink) {
 	s.Flush(sink)
 	s.stats.Backwards++
 	s.now = at
 	s.hasNewest, s.hasReference = false, false
-	for _, r := range s.mapped {
-		s.roles[r].queue.clear()
+	for _, q := range s.queues {
+		q.clear()
 	}
 	for i := range s.feeds {
 		s.feeds[i].seen, s.feeds[i].ok = false, false
@@ -508,7 +515,7 @@ func (s *Stream) Cover() []RoleCover {
 	out := make([]RoleCover, 0, len(s.mapped))
 	for _, r := range s.mapped {
 		x := &s.roles[r]
-		c := RoleCover{Role: r, Samples: x.samples, NotOK: x.notOK, Late: x.late, Switches: x.changes, Source: -1, Address: -1}
+		c := RoleCover{Role: r, Samples: x.queue.samples, NotOK: x.notOK, Late: x.queue.late, Switches: x.changes, Source: -1, Address: -1}
 		if x.active >= 0 {
 			f := &s.feeds[x.active]
 			c.Source, c.Address, c.Period, c.Step = int(f.source), f.address, f.period.value(), f.step

@@ -67,9 +67,9 @@ type gather struct {
 	rows    []stream.Row
 }
 
-func (g *gather) Frame(*bus.Frame)        { g.frames++ }
-func (g *gather) Sample(s *stream.Sample) { g.samples = append(g.samples, *s) }
-func (g *gather) Row(r *stream.Row)       { g.rows = append(g.rows, *r) }
+func (g *gather) Frame(*bus.Frame)          { g.frames++ }
+func (g *gather) Samples(x []stream.Sample) { g.samples = append(g.samples, x...) }
+func (g *gather) Row(r *stream.Row)         { g.rows = append(g.rows, *r) }
 
 func truckPlan(t testing.TB) *stream.Plan {
 	t.Helper()

@@ -262,17 +262,21 @@ func (k *checker) push(f *bus.Frame) error {
 	return nil
 }
 
-// Sample shadows the line's to note the range of each role.
-func (k *checker) Sample(s *stream.Sample) {
-	if s.OK {
+// Samples shadows the line's to note the range of each role.
+func (k *checker) Samples(of []stream.Sample) {
+	for i := range of {
+		s := &of[i]
+		if !s.OK {
+			continue
+		}
 		if k.seen[s.Role] == 0 {
 			k.min[s.Role], k.max[s.Role] = s.Value, s.Value
 		}
 		k.min[s.Role], k.max[s.Role] = min(k.min[s.Role], s.Value), max(k.max[s.Role], s.Value)
 		k.seen[s.Role]++
 	}
-	k.proofs.Sample(s)
-	k.line.Sample(s)
+	k.proofs.Samples(of)
+	k.line.Samples(of)
 }
 
 // Row shadows the line's to hold the roles against each other.

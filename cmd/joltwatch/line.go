@@ -91,12 +91,14 @@ func (l *line) Frame(f *bus.Frame) {
 	}
 }
 
-// Sample implements stream.Sink.
-func (l *line) Sample(s *stream.Sample) {
+// Samples implements stream.Sink.
+func (l *line) Samples(of []stream.Sample) {
 	if len(l.asking.buses) > 0 {
-		l.asking.sample(s)
+		for i := range of {
+			l.asking.sample(&of[i])
+		}
 	}
-	l.monitor.Sample(s)
+	l.monitor.Samples(of)
 }
 
 // Row implements stream.Sink.

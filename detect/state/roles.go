@@ -31,26 +31,36 @@ func (s *Vehicle) beginRoles() {
 	}
 }
 
-func (r *RoleCount) take(s *stream.Sample) {
-	r.Samples++
-	if !s.OK {
-		r.NotOK++
-		r.LastBad = s.At
-	}
-	if r.Begun {
-		if s.Source != r.source {
-			r.Switched++
+// countRoles counts the values of a frame.
+func (s *Vehicle) countRoles(of []stream.Sample) {
+	for i := range of {
+		x := &of[i]
+		r := &s.roles[x.Role]
+		r.Samples++
+		if !x.OK {
+			r.NotOK++
+			r.LastBad = x.At
 		}
 		// The usual period: gaps of many periods are no periods.
-		if d := (s.At - r.Last).Seconds(); d > 0 && (r.PeriodS == 0 || d < 5*r.PeriodS) {
-			if r.PeriodS == 0 {
-				r.PeriodS = d
-			}
+		if d := (x.At - r.Last).Seconds(); d > 0 && d < 5*r.PeriodS {
 			r.PeriodS += float64(0.05 * (d - r.PeriodS))
-		} else if d > 0 && d < 5 {
-			// Learn anew should the period really have changed.
-			r.PeriodS += float64(0.01 * (d - r.PeriodS))
+		} else if r.Begun && d > 0 {
+			r.irregular(d)
 		}
+		if x.Source != r.source && r.Begun {
+			r.Switched++
+		}
+		r.Begun, r.source, r.Last = true, x.Source, x.At
 	}
-	r.Begun, r.source, r.Last = true, s.Source, s.At
+}
+
+// irregular takes the first interval, and one far longer than is usual.
+func (r *RoleCount) irregular(d float64) {
+	switch {
+	case r.PeriodS == 0:
+		r.PeriodS = d
+	case d < 5:
+		// Learn anew should the period really have changed.
+		r.PeriodS += float64(0.01 * (d - r.PeriodS))
+	}
 }

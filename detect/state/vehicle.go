@@ -318,14 +318,17 @@ func (s *Vehicle) TellStall(at bus.Micros) {
 // takes longer to start the engine and drive off.
 const stallOnceS = 8.0
 
-// Sample takes one decoded value, before the rows that it leads to.
-func (s *Vehicle) Sample(x *stream.Sample) {
-	if commandRank(x.Role) > 0 {
-		s.cmd.take(x)
-	}
-	s.roles[x.Role].take(x)
-	if x.Role <= stream.TurbineSpeed {
-		s.step(x)
+// Samples takes the decoded values of a frame, before the rows that they lead to.
+func (s *Vehicle) Samples(of []stream.Sample) {
+	const commands = uint32(1)<<stream.ClutchPressureCommand | 1<<stream.ClutchCommand | 1<<stream.LockupState
+	s.countRoles(of)
+	for i := range of {
+		switch r := of[i].Role; {
+		case r <= stream.TurbineSpeed:
+			s.step(&of[i])
+		case 1<<r&commands != 0:
+			s.cmd.take(&of[i])
+		}
 	}
 }
 

@@ -118,14 +118,17 @@ func Stepped(r stream.Role) bool {
 // Frame implements stream.Sink.
 func (c *collector) Frame(*bus.Frame) {}
 
-// Sample implements stream.Sink.
-func (c *collector) Sample(x *stream.Sample) {
-	c.monitor.Sample(x)
-	v := x.Value
-	if !x.OK {
-		v = math.NaN()
+// Samples implements stream.Sink.
+func (c *collector) Samples(of []stream.Sample) {
+	c.monitor.Samples(of)
+	for i := range of {
+		x := &of[i]
+		v := x.Value
+		if !x.OK {
+			v = math.NaN()
+		}
+		c.roles[x.Role].add(x.At, v)
 	}
-	c.roles[x.Role].add(x.At, v)
 }
 
 // Row implements stream.Sink.

@@ -63,8 +63,12 @@ func New(plan *stream.Plan) *Observer {
 	return o
 }
 
-// Sample takes one decoded value of the source in use.
-func (o *Observer) Sample(s *stream.Sample) { o.changes.sample(s) }
+// Samples takes the decoded values of a frame.
+func (o *Observer) Samples(of []stream.Sample) {
+	for i := range of {
+		o.changes.sample(&of[i])
+	}
+}
 
 // Row takes one row; rows come in time order.
 func (o *Observer) Row(r *stream.Row) {

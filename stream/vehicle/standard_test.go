@@ -115,9 +115,9 @@ type keep struct {
 	ok bool
 }
 
-func (k *keep) Frame(*bus.Frame)        {}
-func (k *keep) Row(*stream.Row)         {}
-func (k *keep) Sample(s *stream.Sample) { k.v, k.ok = s.Value, s.OK }
+func (k *keep) Frame(*bus.Frame)          {}
+func (k *keep) Row(*stream.Row)           {}
+func (k *keep) Samples(x []stream.Sample) { k.v, k.ok = x[len(x)-1].Value, x[len(x)-1].OK }
 
 // The scalings against a general protocol dissector from the distribution,
 // which knows the standard's tables; it rounds some to whole numbers.

@@ -165,10 +165,10 @@ type fan struct {
 	frames   uint64 // so far, mapped or not
 }
 
-func (f *fan) Sample(s *stream.Sample) {
+func (f *fan) Samples(of []stream.Sample) {
 	for _, m := range f.monitors {
 		m.Traffic(f.frames)
-		m.Sample(s)
+		m.Samples(of)
 	}
 }
 

@@ -166,8 +166,8 @@ func (p *player) Frame(f *bus.Frame) {
 	}
 }
 
-func (p *player) Sample(*stream.Sample) {}
-func (p *player) Row(*stream.Row)       {}
+func (p *player) Samples([]stream.Sample) {}
+func (p *player) Row(*stream.Row)         {}
 
 // hashOf is the hash of the frames that an event must have on file.
 func (p *player) hashOf(e *storage.Event) string {

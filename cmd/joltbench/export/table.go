@@ -181,19 +181,22 @@ type sink struct {
 // Frame implements stream.Sink.
 func (w *sink) Frame(*bus.Frame) {}
 
-// Sample implements stream.Sink.
-func (w *sink) Sample(x *stream.Sample) {
+// Samples implements stream.Sink.
+func (w *sink) Samples(of []stream.Sample) {
 	if w.aligned {
 		return
 	}
-	if w.row != nil && w.at != x.At {
+	at := of[0].At
+	if w.row != nil && w.at != at {
 		w.flush()
 	}
 	if w.row == nil {
-		w.start(x.At)
+		w.start(at)
 	}
-	if x.OK {
-		w.row[w.first+int(x.Role)] = number(x.Value)
+	for i := range of {
+		if x := &of[i]; x.OK {
+			w.row[w.first+int(x.Role)] = number(x.Value)
+		}
 	}
 }
 

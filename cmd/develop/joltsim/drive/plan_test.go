@@ -39,10 +39,12 @@ type samples struct {
 	each func(*stream.Row)
 }
 
-func (s *samples) Sample(x *stream.Sample) {
-	s.n[x.Role]++
-	if !x.OK {
-		s.bad[x.Role]++
+func (s *samples) Samples(of []stream.Sample) {
+	for _, x := range of {
+		s.n[x.Role]++
+		if !x.OK {
+			s.bad[x.Role]++
+		}
 	}
 }
 
