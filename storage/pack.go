@@ -247,16 +247,10 @@ func (p *packer) column(rests []int64, s split) {
 		if p.symbols[i] == escape {
 			continue
 		}
-		low := s.low(v)
-		for left := uint(s.shift); left > 0; {
-			take := min(left, 8-n)
-			acc |= (low & (1<<take - 1)) << n
-			low >>= take
-			left -= take
-			if n += take; n == 8 {
-				*to = append(*to, byte(acc))
-				acc, n = 0, 0
-			}
+		acc |= s.low(v) << n // seven bits and maxShift at most
+		for n += uint(s.shift); n >= 8; n -= 8 {
+			*to = append(*to, byte(acc))
+			acc >>= 8
 		}
 	}
 	if n > 0 {
