@@ -28,6 +28,7 @@ type Monitor struct {
 
 	detectors  []detector
 	samplers   [stream.NumRoles][]sampler // by the roles that they take
+	sampled    uint32                     // 1<<role of those that any takes
 	hearers    []hearer
 	noticers   []noticer
 	beginners  []beginner
@@ -109,6 +110,7 @@ func (m *Monitor) addSampler(x sampler) {
 	for r := range m.samplers {
 		if x.samples(stream.Role(r)) {
 			m.samplers[r] = append(m.samplers[r], x)
+			m.sampled |= 1 << r
 		}
 	}
 }
@@ -141,6 +143,9 @@ func (m *Monitor) Samples(of []stream.Sample) {
 		d.hear(&m.scene, &of[0])
 	}
 	for i := range of {
+		if 1<<of[i].Role&m.sampled == 0 {
+			continue
+		}
 		for _, d := range m.samplers[of[i].Role] {
 			d.sample(&m.scene, &of[i])
 		}

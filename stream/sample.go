@@ -54,12 +54,13 @@ type Row struct {
 	StepRPM float64
 }
 
-// Has reports whether all the roles are known in the row.
-func (r *Row) Has(roles ...Role) bool {
-	for _, x := range roles {
+// Has reports whether the role, and any more, are known in the row. Most ask for one:
+// no list is made for it.
+func (r *Row) Has(role Role, more ...Role) bool {
+	for _, x := range more {
 		if r.Known&(1<<x) == 0 {
 			return false
 		}
 	}
-	return true
+	return r.Known&(1<<role) != 0
 }
