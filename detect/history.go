@@ -13,6 +13,7 @@ import (
 
 	"joltwatch/detect/calibrate"
 	"joltwatch/detect/chain"
+	"joltwatch/detect/coupling"
 	"joltwatch/detect/ratioline"
 	"joltwatch/detect/state"
 	"joltwatch/stream"
@@ -36,6 +37,8 @@ type kept struct {
 	Report *state.ReportMemory `json:"report,omitempty"`
 	// Levels are the commands at which the clutch lets go and holds.
 	Levels *state.LevelsMemory `json:"command_levels,omitempty"`
+	// Overrun is what the open converter does in overrun.
+	Overrun *coupling.OverrunMemory `json:"overrun,omitempty"`
 	// Lines are those of engine over road speed, where they are watched.
 	Lines *ratioline.Memory `json:"lines,omitempty"`
 	// Trend are the points of the slip trend, oldest first.

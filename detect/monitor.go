@@ -226,6 +226,7 @@ func (m *Monitor) History() []byte {
 	h := m.scene.history
 	chain := m.scene.Calibration()
 	h.Chain, h.Report, h.Levels = &chain, m.scene.Report().Memory(), m.scene.Levels()
+	h.Overrun = m.scene.Trail().Overrun.Memory()
 	h.OwnStarts = m.scene.ownStarts
 	if m.lines != nil {
 		h.Lines = m.lines.track.Memory()
@@ -247,6 +248,7 @@ func (m *Monitor) LoadHistory(b []byte) error {
 		m.lines.track.Recall(h.Lines)
 	}
 	m.scene.Recall(h.Chain, h.Report, h.Levels)
+	m.scene.Trail().Overrun.Recall(h.Overrun)
 	m.scene.ownStarts = ownStarts{Stops: min(h.OwnStarts.Stops, ownKept), Own: min(h.OwnStarts.Own, ownKept)}
 	for _, d := range m.keepers {
 		d.recall(h)

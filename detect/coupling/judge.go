@@ -42,14 +42,22 @@ type line struct {
 	n                        int
 	from, to                 bus.Micros
 	last                     float64 // turbine
+	driving, shifting        bool    // at some point: not in overrun, and in a shift
 }
+
+// spanS is the time from the first point to the last, in s.
+func (l *line) spanS() float64 { return (l.to - l.from).Seconds() }
+
+// mean is that of slip, engine that of the engine's speed, in rpm.
+func (l *line) mean() float64   { return l.s0 + l.sy/float64(l.n) }
+func (l *line) engine() float64 { return l.x0 + l.sx/float64(l.n) + l.mean() }
 
 // rate is the turbine's rate from the first point to the last, in rpm/s.
 func (l *line) rate() float64 {
 	if l.to <= l.from {
 		return 0
 	}
-	return l.last / (l.to - l.from).Seconds()
+	return l.last / l.spanS()
 }
 
 func (l *line) add(p *Point) {
@@ -66,6 +74,7 @@ func (l *line) add(p *Point) {
 	l.sv += float64(p.Sigma * p.Sigma)
 	l.lo, l.hi = min(l.lo, x), max(l.hi, x)
 	l.tol, l.step = max(l.tol, p.Tol), max(l.step, p.StepRPM)
+	l.driving, l.shifting = l.driving || !p.Overrun, l.shifting || p.Shifting
 	l.n++
 }
 
@@ -77,7 +86,7 @@ func (l *line) judge(set *Limits) Together {
 	}
 	n := float64(g.N)
 	g.Moved = l.hi - l.lo
-	g.Mean = l.s0 + l.sy/n
+	g.Mean = l.mean()
 	vx := l.sxx/n - float64(l.sx/n)*float64(l.sx/n)
 	vy := max(0, l.ss/n-float64(l.sy/n)*float64(l.sy/n))
 	cov := l.sxy/n - float64(l.sx/n)*float64(l.sy/n)

@@ -32,6 +32,8 @@ type Point struct {
 	Tol, StepRPM float64
 	// Shifting is true in a shift and just after one.
 	Shifting bool
+	// Overrun is true where the vehicle is known to drive the engine.
+	Overrun bool
 }
 
 // Chain is how the engine's speed comes in against the turbine's.
@@ -76,6 +78,9 @@ type Trail struct {
 	p    [trailLen]Point
 	end  int // counting all ever added
 	from int // the first of the present stretch
+
+	// Overrun is what this vehicle's open converter does in overrun.
+	Overrun Overrun
 
 	last   Point // taken, kept or not
 	chain  Chain

@@ -36,8 +36,9 @@ type Limits struct {
 	// share of the turbine's movement that it may besides.
 	RangeRPM, SpreadRPM, Spread float64
 	// DeadRPM is the engine speed below which it has died, DrawnRPM that below
-	// which it has been drawn under its idle, 0 where idle is not known.
-	DeadRPM, DrawnRPM float64
+	// which it has been drawn under its idle, IdleRPM its idle and SinksRPM how far it
+	// sinks below that by itself; the three are 0 where idle is not known.
+	DeadRPM, DrawnRPM, IdleRPM, SinksRPM float64
 }
 
 // Watch follows one release, point by point.
@@ -250,18 +251,25 @@ func (w *Watch) prove(t *Trail, p *Point) {
 	if (p.At - w.judged).Seconds() < judgeS {
 		return
 	}
-	if w.proof(t) {
-		w.Proven, w.ProvenTo, w.trailed = true, p.At, false
-		w.low()
+	switch {
+	case w.proof(t):
+		w.proven(t)
 		w.line = line{}
-	} else if w.line.n >= proofLen {
+	case w.line.n >= proofLen || !w.line.driving && t.Overrun.known() && w.line.spanS() >= overrunS && w.far():
+		// In overrun what held at first would prove what came after it.
 		w.trailed = w.trails(t)
 		w.line = line{}
 	}
 }
 
-// low takes the lowest speeds for those of speeds that are together.
-func (w *Watch) low() {
+// proven takes what has been added for a proof: the lowest speeds are those of speeds
+// that are together. In overrun the clutch may have let go shortly before the end.
+func (w *Watch) proven(t *Trail) {
+	to := w.line.to
+	if !w.line.driving && t.Overrun.known() {
+		to -= micros(returnS)
+	}
+	w.Proven, w.ProvenTo, w.trailed = true, max(w.ProvenTo, to), false
 	w.EngineLow, w.TurbineLow = min(w.EngineLow, w.heldLow), min(w.TurbineLow, w.heldTurbine)
 }
 
@@ -280,8 +288,47 @@ func (w *Watch) proof(t *Trail) bool {
 	if most := closedRPM + g.Tol; w.initial > most && g.Mean > most+skew {
 		return false
 	}
-	return g.Mean-w.held-skew >= -w.below-g.Tol && g.Mean-w.initial <= regulatedRPM+skew+g.Tol
+	return g.Mean-w.held-skew >= -w.below-g.Tol && g.Mean-w.initial <= regulatedRPM+skew+g.Tol && w.heldRather(t, skew)
 }
+
+// heldRather reports whether the points since the last proof are so much likelier
+// of a clutch that holds than of an open converter in overrun; true under drive, and as
+// far as what this vehicle's converter does in overrun is not known. Below idle a governor
+// that gives fuel may take an engine past the turbine's speed, but not along with it for
+// far unless a shift does; below what it lets the engine sink to only the clutch draws it.
+func (w *Watch) heldRather(t *Trail, skew float64) bool {
+	l := &w.line
+	engine := l.engine()
+	if l.driving || l.x0+l.last+l.mean() < w.set.SinksRPM {
+		return true
+	}
+	if engine < w.set.IdleRPM && (l.shifting || !w.far()) {
+		return false
+	}
+	open, ov, ok := t.Overrun.slip(l.rate(), engine)
+	if !ok {
+		return true
+	}
+	r := max(t.noise.SeenRPM, w.Noise, sharpRPM)
+	one := float64(r*r) / (1 + l.spanS()/wanderS)
+	hv := one + float64(r*r)/(1+heldS/wanderS) + float64(skew*skew)
+	ov = max(ov, one)
+	h, o := l.mean()-w.held, l.mean()-open
+	return float64(o*o)/ov-float64(h*h)/hv+math.Log(ov/hv) >= 2*heldOdds
+}
+
+// far reports whether the turbine has moved further than speeds that pass each other stay
+// near.
+func (w *Watch) far() bool { return w.line.hi-w.line.lo >= 4*w.set.RangeRPM }
+
+const (
+	// heldOdds is the logarithm of how much likelier it must be: 150 times, as it is
+	// looked for again and again.
+	heldOdds = 5.0
+	// wanderS is over how long ripple of closed slip is the same one: that long again and
+	// again gives the mean of as many.
+	wanderS = 0.6
+)
 
 const (
 	// openRPM is how far below the slip of a clutch that holds the slip of an open
@@ -300,8 +347,7 @@ const (
 // Proof reports whether the speeds have been seen to move together.
 func (w *Watch) Proof(t *Trail) bool {
 	if w.proof(t) {
-		w.Proven, w.ProvenTo, w.trailed = true, w.line.to, false
-		w.low()
+		w.proven(t)
 	}
 	return w.Proven
 }

@@ -51,6 +51,9 @@ type releaseTrack struct {
 	lifted, sinceFall bus.Micros
 	watch             coupling.Watch
 	next              int // point of the trail that the watch takes next
+	// parted is when the latest release was seen to have parted, 0 where the clutch was
+	// told to close since.
+	parted bus.Micros
 
 	speeds withoutCommand
 
@@ -64,7 +67,7 @@ func (s *Vehicle) Following() bool { return s.release.watching }
 func (p *releaseTrack) holding() bool { return p.watching && !p.watch.Away() }
 
 func (p *releaseTrack) forget() {
-	p.watching = false
+	p.watching, p.parted = false, 0
 	p.speeds.forget()
 }
 
@@ -72,6 +75,9 @@ func (p *releaseTrack) follow(s *Vehicle, m *Moment) {
 	p.has = false
 	if a, ok := m.Accelerator(); !ok || a >= 1 {
 		p.lifted = m.At
+	}
+	if !s.InDrive() || !m.Running {
+		p.parted = 0
 	}
 	if m.HasCommand || p.watching {
 		p.speeds.forget()
@@ -87,7 +93,7 @@ func (p *releaseTrack) follow(s *Vehicle, m *Moment) {
 // commanded follows a release by its command.
 func (p *releaseTrack) commanded(s *Vehicle, m *Moment) {
 	if m.Rose {
-		p.engaged = m.Edge.Late
+		p.engaged, p.parted = m.Edge.Late, 0
 		if p.watching {
 			p.finish(s, m, p.watch.Rose())
 		}
@@ -127,7 +133,7 @@ func (p *releaseTrack) step(s *Vehicle, m *Moment) {
 const MinEngagedS = 0.5
 
 func (p *releaseTrack) begin(s *Vehicle, m *Moment) {
-	p.watching = false
+	p.watching, p.parted = false, 0
 	if !s.InDrive() || (m.Edge.Early-p.engaged).Seconds() < MinEngagedS {
 		return
 	}
@@ -152,7 +158,7 @@ func (p *releaseTrack) finish(s *Vehicle, m *Moment, how coupling.Outcome) {
 	switch how {
 	case coupling.Parted:
 		p.result.Seen = w.Separation(&s.trail)
-		p.result.Away = w.AwaySince(&s.trail)
+		p.result.Away, p.parted = w.AwaySince(&s.trail), m.At
 		s.Note(p.result.Seen.At, "speeds parted")
 	case coupling.Stalled:
 		p.result.Seen.Onset = coupling.Onset{At: m.At, Early: max(p.fall.Late, w.RanTo), Late: m.At}

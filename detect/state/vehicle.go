@@ -233,7 +233,12 @@ func (s *Vehicle) Observe(r *stream.Row) segment.Step {
 	s.cmd.at(m)
 	s.learnIdle(m)
 	if s.idleKnown {
-		s.limits.DrawnRPM = float64((1 - s.set.DragSag) * s.idle)
+		l := &s.limits
+		l.IdleRPM, l.DrawnRPM = s.idle, float64((1-s.set.DragSag)*s.idle)
+		sinks, ok := s.trail.Overrun.SinksRPM(s.idle)
+		if l.SinksRPM = l.DrawnRPM; ok {
+			l.SinksRPM, l.DrawnRPM = sinks, min(sinks, l.DrawnRPM)
+		}
 	}
 	s.align(m)
 	s.release.follow(s, m)
@@ -360,13 +365,14 @@ func (s *Vehicle) align(m *Moment) {
 		Early:  min(r.Prev[stream.EngineSpeed], r.Prev[stream.TurbineSpeed]),
 		Late:   max(r.Next[stream.EngineSpeed], r.Next[stream.TurbineSpeed], m.At),
 		Engine: m.EngineRPM, Turbine: m.TurbineRPM, Tol: m.TolRPM, StepRPM: m.StepRPM,
-		Shifting: m.masked() || m.SinceGearS < gearTailS,
+		Shifting: m.masked() || m.SinceGearS < gearTailS, Overrun: m.overrun(),
 	}
 	kept := s.trail.Add(&p)
 	m.SlipRPM, s.sigma = p.Slip, p.Sigma
 	if !kept {
 		return
 	}
+	s.coasting(m, &p)
 	on := s.state == Closed || s.state == Coast
 	// Without a command what aligns well shows that the two go together.
 	if s.learn.Point(&s.trail, on, on || !m.HasCommand && m.Forward()) || s.trail.End()%calibrateEvery == 0 {
@@ -374,7 +380,26 @@ func (s *Vehicle) align(m *Moment) {
 	}
 }
 
+// coasting learns what the open converter does in overrun, from where the speeds have
+// been seen to part.
+func (s *Vehicle) coasting(m *Moment, p *coupling.Point) {
+	r := &s.release
+	apart := r.parted != 0 && m.HasCommand && !m.Engaged && (m.At-max(r.parted, r.lifted)).Seconds() > settledS
+	if !apart || !p.Overrun || p.Tol > 0 || !m.Running || !s.idleKnown {
+		s.trail.Overrun.Break()
+		return
+	}
+	s.trail.Overrun.Sinks(p.Engine, s.idle)
+	if m.Forward() && !p.Shifting && p.Engine > float64(governedShare*s.idle) {
+		s.trail.Overrun.Add(p)
+	}
+}
+
 const (
+	// settledS is how long an engine that is let go, by clutch or pedal, takes to go over
+	// to what the fluid holds it at, governedShare of idle speed the engine speed from
+	// which no governor holds it up (cp).
+	settledS, governedShare = 0.5, 1.15
 	// shiftTailS and gearTailS are how long a shift goes on after the last
 	// report of it, and after a gear that may have been announced (cp).
 	shiftTailS, gearTailS = 0.3, 0.6
@@ -502,6 +527,5 @@ const TolUsableRPM = 90.0
 
 // Dragged reports whether engine and turbine have gone below idle together.
 func (s *Vehicle) Dragged(engineLowRPM, turbineLowRPM float64) bool {
-	below := float64((1 - s.set.DragSag) * s.idle)
-	return s.idleKnown && engineLowRPM < below && turbineLowRPM < below
+	return s.idleKnown && engineLowRPM < s.limits.DrawnRPM && turbineLowRPM < s.limits.DrawnRPM
 }
