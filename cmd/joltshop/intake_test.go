@@ -67,16 +67,8 @@ func TestShopIntake(t *testing.T) {
 	}
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
-	wait := func(what string, is func() bool) {
-		t.Helper()
-		for end := time.Now().Add(40 * time.Second); !is(); time.Sleep(50 * time.Millisecond) {
-			if time.Now().After(end) {
-				t.Fatalf("waited in vain for %s", what)
-			}
-		}
-	}
 	// Without a leader the servers answer nothing.
-	wait("the cluster", func() bool { _, err := js.AccountInfo(ctx); return err == nil })
+	waitFor(t, "the cluster", func() bool { _, err := js.AccountInfo(ctx); return err == nil })
 
 	var out, log bytes.Buffer
 	done := make(chan error, 1)
@@ -87,7 +79,7 @@ func TestShopIntake(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	wait("the stream", func() bool {
+	waitFor(t, "the stream", func() bool {
 		_, err := js.Publish(ctx, wire.Subject("van-1", wire.KindEvent), body, jetstream.WithMsgID(id))
 		return err == nil
 	})
@@ -100,12 +92,12 @@ func TestShopIntake(t *testing.T) {
 		})
 		return n
 	}
-	wait("the record in the dataset", func() bool { return rows() == 1 })
+	waitFor(t, "the record in the dataset", func() bool { return rows() == 1 })
 	// What a vehicle is to be told is told while it runs.
 	if err := server.WriteHeld(dir, "van-1", &wire.Held{Number: 1}); err != nil {
 		t.Fatal(err)
 	}
-	wait("what the vehicle is told", func() bool {
+	waitFor(t, "what the vehicle is told", func() bool {
 		m, err := conn.Request(wire.AskHeld(wire.HeldHeadOf("van-1")), nil, time.Second)
 		return err == nil && len(m.Data) > 0
 	})
