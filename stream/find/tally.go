@@ -58,7 +58,6 @@ type flips struct {
 	flip                    tally
 	carryLittle, sameLittle tally
 	carryBig, sameBig       tally
-	ones                    tally
 	everSet, everClear      uint64
 }
 

@@ -301,12 +301,9 @@ func readLoose[T row](ctx context.Context, at place, f looseFile, all *rows[T]) 
 	if err != nil {
 		return err
 	}
-	got, err := all.read(body)
-	if errors.Is(err, errNewer) {
-		return err
-	}
+	got, err := all.read(f.name, body)
 	if err != nil {
-		return &badFile{f.name, err}
+		return err
 	}
 	if err := got.(*rows[T]).into(f.partition); err != nil {
 		return err

@@ -252,10 +252,10 @@ func merge(ctx context.Context, at place, codec *zstd.Codec, p partition, b batc
 		if err != nil {
 			return aside, err
 		}
-		switch got, err := b.read(body); {
+		switch got, err := b.read(f.name, body); {
 		case errors.Is(err, errNewer):
 			// Left alone: this program would lose what it does not know.
-			if err := b.drop(body); err != nil {
+			if err := b.drop(f.name, body); err != nil {
 				return aside, fmt.Errorf("%s: %w", f.name, err)
 			}
 		case err != nil:

@@ -226,14 +226,14 @@ type row interface{ head() common }
 type batch interface {
 	count() int
 	empty() batch
-	// read decodes a file of the same table.
-	read(body []byte) (batch, error)
+	// read decodes a file of the same table; what is wrong with it is a *badFile.
+	read(name string, body []byte) (batch, error)
 	// join adds the rows of another batch of the same table that are not
 	// there; without drops those that are in it, and drop those that are in a
 	// file of a later schema.
 	join(batch)
 	without(batch)
-	drop(body []byte) error
+	drop(name string, body []byte) error
 	// name follows from the identities alone.
 	name() string
 	encode(partition, *zstd.Codec) ([]byte, error)
@@ -339,53 +339,46 @@ func schemaOf(f *parquet.File) (int, error) {
 	return n, nil
 }
 
-func (b *rows[T]) read(body []byte) (got batch, err error) {
-	// The library panics on some damage.
-	defer func() {
-		if r := recover(); r != nil {
-			got, err = nil, fmt.Errorf("no Parquet file of this table: %v", r)
+func (b *rows[T]) read(name string, body []byte) (got batch, err error) {
+	err = guard(name, func() error {
+		f, err := parquet.OpenFile(bytes.NewReader(body), int64(len(body)))
+		if err != nil {
+			return err
 		}
-	}()
-	f, err := parquet.OpenFile(bytes.NewReader(body), int64(len(body)))
-	if err != nil {
-		return nil, err
-	}
-	n, err := schemaOf(f)
-	if err != nil {
-		return nil, err
-	}
-	list, err := parquet.Read[T](bytes.NewReader(body), int64(len(body)))
-	if err != nil {
-		return nil, err
-	}
-	if n == 1 {
-		if err := fill1(list, body); err != nil {
-			return nil, err
+		n, err := schemaOf(f)
+		if err != nil {
+			return err
 		}
-	}
-	out := &rows[T]{}
-	for _, r := range list {
-		out.add(r)
-	}
-	return out, nil
+		list, err := parquet.Read[T](bytes.NewReader(body), int64(len(body)))
+		if err == nil && n == 1 {
+			err = fill1(list, body)
+		}
+		if err != nil {
+			return err
+		}
+		out := &rows[T]{}
+		for _, r := range list {
+			out.add(r)
+		}
+		got = out
+		return nil
+	})
+	return got, err
 }
 
-func (b *rows[T]) drop(body []byte) (err error) {
-	defer func() {
-		if r := recover(); r != nil {
-			err = fmt.Errorf("no Parquet file: %v", r)
+func (b *rows[T]) drop(name string, body []byte) error {
+	return guard(name, func() error {
+		list, err := parquet.Read[struct {
+			ID string `parquet:"id"`
+		}](bytes.NewReader(body), int64(len(body)))
+		if err != nil {
+			return err
 		}
-	}()
-	list, err := parquet.Read[struct {
-		ID string `parquet:"id"`
-	}](bytes.NewReader(body), int64(len(body)))
-	if err != nil {
-		return err
-	}
-	ids := map[string]bool{}
-	for _, r := range list {
-		ids[r.ID] = true
-	}
-	b.reduce(ids)
-	return nil
+		ids := map[string]bool{}
+		for _, r := range list {
+			ids[r.ID] = true
+		}
+		b.reduce(ids)
+		return nil
+	})
 }

@@ -2,6 +2,7 @@ package rank
 
 import (
 	"cmp"
+	"maps"
 	"math"
 	"slices"
 
@@ -155,7 +156,7 @@ func temperatureSlope(days []questions.Day, group string) float64 {
 		s.n, s.t, s.y, s.tt, s.ty = s.n+1, s.t+t, s.y+y, s.tt+t*t, s.ty+t*y
 	}
 	var tt, ty float64
-	for _, d := range slices.SortedFunc(mapValues(own), func(a, b *sums) int { return cmp.Or(cmp.Compare(a.t, b.t), cmp.Compare(a.y, b.y)) }) {
+	for _, d := range slices.SortedFunc(maps.Values(own), func(a, b *sums) int { return cmp.Or(cmp.Compare(a.t, b.t), cmp.Compare(a.y, b.y)) }) {
 		tt += d.tt - d.t*d.t/d.n
 		ty += d.ty - d.t*d.y/d.n
 	}
@@ -163,16 +164,6 @@ func temperatureSlope(days []questions.Day, group string) float64 {
 		return 0
 	}
 	return ty / tt
-}
-
-func mapValues[K comparable, V any](m map[K]V) func(func(V) bool) {
-	return func(yield func(V) bool) {
-		for _, v := range m {
-			if !yield(v) {
-				return
-			}
-		}
-	}
 }
 
 // lagChange is how far the week of one vehicle departs from its history, beyond what

@@ -113,7 +113,8 @@ func (g *rateGroup) factor(k int, but map[*questions.Opportunities]bool) (factor
 		if k >= len(c.Weeks) || c.Weeks[k].Observable == 0 || k == 0 && but[c] {
 			continue
 		}
-		rate, _ := g.level(first2(g.history(c, 0)))
+		was, n, _ := g.history(c, 0)
+		rate, _ := g.level(was, n)
 		hits, expected, vehicles = hits+float64(c.Weeks[k].Hits), expected+rate*float64(c.Weeks[k].Observable), vehicles+1
 	}
 	if vehicles < FewestAlike {
@@ -121,8 +122,6 @@ func (g *rateGroup) factor(k int, but map[*questions.Opportunities]bool) (factor
 	}
 	return (hits + 1) / (expected + 1), hits
 }
-
-func first2(a, b float64, _ int) (float64, float64) { return a, b }
 
 // learnSwing is the variance of the factor by which a vehicle's week departs from
 // what was to be expected, beyond chance and beyond what is not known of its rate.

@@ -18,7 +18,6 @@ type observer struct {
 
 	rel          *drive.Release
 	relFrom      float64
-	relFree      bool
 	relS, doneS  float64
 	gripped      bus.Micros // last stuck since the release began
 	pendS, pendN float64

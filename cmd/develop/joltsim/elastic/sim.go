@@ -187,13 +187,13 @@ func (s *Sim) key() {
 
 // mishap is one at work.
 type mishap struct {
-	m           *Mishap
-	atS         float64
-	on, over    bool
-	armed, done bool
-	untilS      float64
-	truth       int // index of Injected
-	memo        float64
+	m        *Mishap
+	atS      float64
+	on, over bool
+	armed    bool
+	untilS   float64
+	truth    int // index of Injected
+	memo     float64
 }
 
 func (x *mishap) tick(s *Sim) {
