@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -119,18 +118,11 @@ type bounds struct {
 }
 
 func newBounds(i stats.Interval) bounds {
-	f := func(v float64) *float64 {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return nil
-		}
-		return &v
-	}
-	return bounds{f(i.Estimate), f(i.Low), f(i.High)}
+	return bounds{cli.Finite(i.Estimate), cli.Finite(i.Low), cli.Finite(i.High)}
 }
 
 func compareJSON(out io.Writer, x *review.Comparison) error {
-	enc := json.NewEncoder(out)
-	enc.SetEscapeHTML(false)
+	l := cli.NewLines(out)
 	type side struct {
 		Count uint64  `json:"count"`
 		Of    float64 `json:"of"`
@@ -151,9 +143,7 @@ func compareJSON(out io.Writer, x *review.Comparison) error {
 		o := object{About: "share", Kind: s.Kind, Unit: "per observed opportunity", P: s.P, Verdict: s.Says,
 			Before: side{s.Before.Hits, float64(s.Before.Observable), newBounds(s.Before.Share)},
 			After:  side{s.After.Hits, float64(s.After.Observable), newBounds(s.After.Share)}}
-		if err := enc.Encode(o); err != nil {
-			return err
-		}
+		l.Add(o)
 	}
 	for _, r := range x.Rates {
 		class := r.Class.String()
@@ -164,9 +154,7 @@ func compareJSON(out io.Writer, x *review.Comparison) error {
 			b := newBounds(r.Ratio)
 			o.Ratio = &b
 		}
-		if err := enc.Encode(o); err != nil {
-			return err
-		}
+		l.Add(o)
 	}
 	for _, m := range x.Measures {
 		o := struct {
@@ -186,18 +174,15 @@ func compareJSON(out io.Writer, x *review.Comparison) error {
 			b := newBounds(m.Shift.Delta)
 			o.MedianBefore, o.MedianAfter, o.Difference, o.Delta = &m.Shift.Median1, &m.Shift.Median2, &m.Shift.Difference, &b
 		}
-		if err := enc.Encode(o); err != nil {
-			return err
-		}
+		l.Add(o)
 	}
-	if err := enc.Encode(struct {
+	l.Add(struct {
 		About string `json:"about"`
 		Says  string `json:"says"`
-	}{"verdict", x.Sentence()}); err != nil {
-		return err
-	}
-	return enc.Encode(struct {
+	}{"verdict", x.Sentence()})
+	l.Add(struct {
 		About    string   `json:"about"`
 		Cautions []string `json:"cautions"`
 	}{"cautions", x.Cautions})
+	return l.Err()
 }

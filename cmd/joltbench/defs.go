@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -264,8 +263,10 @@ func (c *defsCmd) record(h *host, files []*definitions) (*recording, error) {
 
 func (r *recording) write(w io.Writer, name string, asJSON bool) error {
 	if asJSON {
-		return line(w, map[string]any{"type": "recording", "name": name, "frames": r.frames, "frames_defined": r.defined,
+		l := cli.NewLines(w)
+		l.Add(map[string]any{"type": "recording", "name": name, "frames": r.frames, "frames_defined": r.defined,
 			"identifiers": r.identifiers, "identifiers_defined": r.definedIDs, "bad_lines": r.badLines, "frames_of_other_interfaces": r.foreign})
+		return l.Err()
 	}
 	_, err := fmt.Fprintf(w, "\n%s: %d frames; of %d identifiers %d are defined, with %d of the frames; %d lines not understood\n",
 		cli.Plain(name), r.frames, r.identifiers, r.definedIDs, r.defined, r.badLines)
@@ -273,12 +274,6 @@ func (r *recording) write(w io.Writer, name string, asJSON bool) error {
 		_, err = fmt.Fprintf(w, "%d frames of other interfaces were passed over\n", r.foreign)
 	}
 	return err
-}
-
-func line(w io.Writer, v any) error {
-	e := json.NewEncoder(w)
-	e.SetEscapeHTML(false)
-	return e.Encode(v)
 }
 
 // write is the listing for people.
@@ -446,14 +441,12 @@ type defSignalJSON struct {
 }
 
 func (d *definitions) writeJSON(w io.Writer, rec *recording, only bool) error {
+	l := cli.NewLines(w)
 	for _, p := range d.problems {
-		if err := line(w, map[string]any{"type": "problem", "file": p.File, "line": p.Pos.Line, "column": p.Pos.Column,
-			"lost": p.Lost, "text": p.Text}); err != nil {
-			return err
-		}
+		l.Add(map[string]any{"type": "problem", "file": p.File, "line": p.Pos.Line, "column": p.Pos.Column, "lost": p.Lost, "text": p.Text})
 	}
 	if only {
-		return nil
+		return l.Err()
 	}
 	for i, m := range d.file.Messages {
 		o := defMessageJSON{Type: "message", File: d.file.Name, Line: m.Pos.Line, Name: m.Name, ID: m.ID, Extended: m.Extended,
@@ -476,9 +469,7 @@ func (d *definitions) writeJSON(w io.Writer, rec *recording, only bool) error {
 			}
 			o.Signals = append(o.Signals, x)
 		}
-		if err := line(w, o); err != nil {
-			return err
-		}
+		l.Add(o)
 	}
-	return nil
+	return l.Err()
 }

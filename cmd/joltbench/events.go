@@ -59,14 +59,11 @@ func (c *eventsCmd) Run(h *host) error {
 		}
 	}
 	if c.JSON {
-		enc := json.NewEncoder(h.stdout)
-		enc.SetEscapeHTML(false)
+		l := cli.NewLines(h.stdout)
 		for _, e := range list {
-			if err := enc.Encode(eventObject(e)); err != nil {
-				return err
-			}
+			l.Add(eventObject(e))
 		}
-		return done(s)
+		return cmp.Or(l.Err(), done(s))
 	}
 	if len(list) == 0 {
 		fmt.Fprintln(h.stdout, "No events. joltbench summary says how sure that is.")

@@ -1,7 +1,7 @@
 package main
 
 import (
-	"encoding/json"
+	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -36,12 +36,9 @@ func (c *summaryCmd) Run(h *host) error {
 	}
 	t := s.Total()
 	if c.JSON {
-		enc := json.NewEncoder(h.stdout)
-		enc.SetEscapeHTML(false)
-		if err := enc.Encode(summaryObject(s, &t)); err != nil {
-			return err
-		}
-		return done(s)
+		l := cli.NewLines(h.stdout)
+		l.Add(summaryObject(s, &t))
+		return cmp.Or(l.Err(), done(s))
 	}
 	fmt.Fprintf(h.stdout, "%s\n%s\n\n", cli.Plain(s.Title()), s.Span(view.Times))
 	writeVerdict(h.stdout, s.Verdict(view.Units, view.Times))

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"text/tabwriter"
@@ -69,16 +68,14 @@ func (c *verifyCmd) Run(h *host) error {
 }
 
 func (c *verifyCmd) json(h *host, v *storage.Verification) error {
-	enc := json.NewEncoder(h.stdout)
-	enc.SetEscapeHTML(false)
+	l := cli.NewLines(h.stdout)
 	for _, f := range v.Files {
-		if err := enc.Encode(f); err != nil {
-			return err
-		}
+		l.Add(f)
 	}
 	whole := *v
 	whole.Files = nil
-	return enc.Encode(whole)
+	l.Add(whole)
+	return l.Err()
 }
 
 func (c *verifyCmd) text(h *host, v *storage.Verification) error {

@@ -1,7 +1,7 @@
 package main
 
 import (
-	"encoding/json"
+	"cmp"
 	"fmt"
 	"io"
 
@@ -17,15 +17,12 @@ func (c *eventsCmd) one(h *host, s *review.Stay, times review.Times) error {
 	}
 	w := s.Why(e, c.Units)
 	if c.JSON {
-		enc := json.NewEncoder(h.stdout)
-		enc.SetEscapeHTML(false)
-		if err := enc.Encode(struct {
+		l := cli.NewLines(h.stdout)
+		l.Add(struct {
 			eventJSON
 			Why *review.Why `json:"why,omitempty"`
-		}{eventObject(e), w}); err != nil {
-			return err
-		}
-		return done(s)
+		}{eventObject(e), w})
+		return cmp.Or(l.Err(), done(s))
 	}
 	if err := writeEvents(h.stdout, c.Units, times, []*review.Event{e}); err != nil {
 		return err

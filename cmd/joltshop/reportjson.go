@@ -1,11 +1,10 @@
 package main
 
 import (
-	"encoding/json"
 	"io"
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/joltshop/rank"
 	"joltwatch/storage/review"
-	"math"
 	"time"
 )
 
@@ -17,17 +16,8 @@ func heard(t time.Time) *time.Time {
 	return &t
 }
 
-// lines writes a JSON object a line, until the first error.
-type lines struct {
-	*json.Encoder
-	err error
-}
-
-func (l *lines) add(v any) {
-	if l.err == nil {
-		l.err = l.Encode(v)
-	}
-}
+// lines are those of the report.
+type lines struct{ *cli.Lines }
 
 // about begins each line: what it is about.
 type about struct {
@@ -35,9 +25,8 @@ type about struct {
 }
 
 func shopJSON(out io.Writer, s *rank.Shop) error {
-	l := &lines{Encoder: json.NewEncoder(out)}
-	l.SetEscapeHTML(false)
-	l.add(struct {
+	l := lines{cli.NewLines(out)}
+	l.Add(struct {
 		about
 		Vehicles  int      `json:"vehicles"`
 		WeekFrom  string   `json:"week_from"`
@@ -53,13 +42,13 @@ func shopJSON(out io.Writer, s *rank.Shop) error {
 	}{about{"shop"}, s.Vehicles, s.WeekFirst.Format(time.DateOnly), s.LastDay.Format(time.DateOnly), s.HistoryDays, s.Rate,
 		s.ChangedTests, s.StandingTest, append([]string{}, s.Common...), append([]string{}, s.Remarks...), s.Held, s.Method()})
 	for i := range s.Todo {
-		l.add(struct {
+		l.Add(struct {
 			about
 			*rank.Action
 		}{about{"todo"}, &s.Todo[i]})
 	}
 	for i := range s.Weeks {
-		l.add(struct {
+		l.Add(struct {
 			about
 			Vehicle string `json:"vehicle"`
 			*rank.Week
@@ -71,25 +60,25 @@ func shopJSON(out io.Writer, s *rank.Shop) error {
 	l.units("silent", s.Silent)
 	l.units("filling", s.Filling)
 	l.vehicles(s.Rows)
-	return l.err
+	return l.Err()
 }
 
-func (l *lines) findings(what string, list []rank.Finding) {
+func (l lines) findings(what string, list []rank.Finding) {
 	for i := range list {
 		f := &list[i]
-		l.add(struct {
+		l.Add(struct {
 			about
 			Rank int `json:"rank"`
 			*rank.Finding
 			Effect *float64 `json:"ratio"`
 			Words  string   `json:"words"`
-		}{about{what}, i + 1, f, finite(f.Effect()), f.Words()})
+		}{about{what}, i + 1, f, cli.Finite(f.Effect()), f.Words()})
 	}
 }
 
-func (l *lines) watched(list []review.Sureness) {
+func (l lines) watched(list []review.Sureness) {
 	for _, x := range list {
-		l.add(struct {
+		l.Add(struct {
 			about
 			Kind       string  `json:"kind"`
 			Seen       uint64  `json:"seen"`
@@ -102,9 +91,9 @@ func (l *lines) watched(list []review.Sureness) {
 	}
 }
 
-func (l *lines) units(what string, list []rank.Unit) {
+func (l lines) units(what string, list []rank.Unit) {
 	for _, u := range list {
-		l.add(struct {
+		l.Add(struct {
 			about
 			Vehicle    string     `json:"vehicle"`
 			Group      string     `json:"group"`
@@ -116,14 +105,14 @@ func (l *lines) units(what string, list []rank.Unit) {
 			LeftFiles  int64      `json:"left_files"`
 			LeftBytes  int64      `json:"left_bytes"`
 			Troubles   string     `json:"troubles,omitempty"`
-		}{about{what}, u.Vehicle, u.Group, heard(u.Last), finite(u.SilentDays), finite(u.Used), finite(u.DaysLeft),
+		}{about{what}, u.Vehicle, u.Group, heard(u.Last), cli.Finite(u.SilentDays), cli.Finite(u.Used), cli.Finite(u.DaysLeft),
 			u.StoreBytes, u.LeftFiles, u.LeftBytes, u.Unit.Troubles})
 	}
 }
 
-func (l *lines) vehicles(list []rank.Vehicle) {
+func (l lines) vehicles(list []rank.Vehicle) {
 	for _, v := range list {
-		l.add(struct {
+		l.Add(struct {
 			about
 			Vehicle    string     `json:"vehicle"`
 			Group      string     `json:"group"`
@@ -141,12 +130,4 @@ func (l *lines) vehicles(list []rank.Vehicle) {
 		}{about{"vehicle"}, v.Vehicle, v.Group, heard(v.Last), v.Drives, v.EngineOnS, v.MovingS, v.UnknownS, v.Stops, v.StopsObserved,
 			v.Release.Observable, v.Release.Hits, v.Release.Low, v.Release.High})
 	}
-}
-
-// finite is nil for what JSON has no number for.
-func finite(v float64) *float64 {
-	if math.IsInf(v, 0) || math.IsNaN(v) {
-		return nil
-	}
-	return &v
 }
