@@ -78,27 +78,27 @@ type plots struct {
 func findPlots(res *find.Result) []findPlot {
 	p := plots{res: res}
 	engine, turbine, output := p.of(stream.EngineSpeed), p.of(stream.TurbineSpeed), p.of(stream.OutputSpeed)
-	p.add("Speeds, rpm", "The turbine joins the engine when the clutch is closed, stands with the brake on in drive, and rides along in neutral.", "rpm",
+	p.add("Speeds, rpm", "The turbine joins the engine when the clutch is closed, stands with the brake on in drive, and rides along in neutral.",
 		p.line("engine", "s1", engine), p.line("turbine", "s2", turbine), p.line("output", "s3", output), p.answers(find.ParamEngineSpeed))
 	if turbine != nil && output != nil {
-		p.add("Turbine over output speed", "The gears are levels; the ratio leaves them in shifts and in neutral only. Found:"+ratioText(res.Ratios)+".", "ratio",
+		p.add("Turbine over output speed", "The gears are levels; the ratio leaves them in shifts and in neutral only. Found:"+ratioText(res.Ratios)+".",
 			findSeries{"ratio", "dots", res.Times, p.ratio(turbine, output), true})
 	}
 	if engine != nil && turbine != nil {
-		p.add("Slip, engine less turbine, rpm", "Positive under power, a little negative in overrun, and nothing with the clutch closed.", "rpm",
+		p.add("Slip, engine less turbine, rpm", "Positive under power, a little negative in overrun, and nothing with the clutch closed.",
 			p.line("slip", "s1", each(engine, func(i int, v float64) float64 { return v - turbine[i] })))
 	}
-	p.add("Road speed, km/h", "", "km/h", p.line("road speed", "s1", p.of(stream.VehicleSpeed)), p.answers(find.ParamRoadSpeed))
-	p.add("Pedal, gear and brake", "", "", p.line("pedal, %", "s1", p.of(stream.Accelerator)), p.line("gear, times 10", "s2", p.gear()),
+	p.add("Road speed, km/h", "", p.line("road speed", "s1", p.of(stream.VehicleSpeed)), p.answers(find.ParamRoadSpeed))
+	p.add("Pedal, gear and brake", "", p.line("pedal, %", "s1", p.of(stream.Accelerator)), p.line("gear, times 10", "s2", p.gear()),
 		p.line("brake, on = 5", "s3", each(p.of(stream.Brake), func(_ int, v float64) float64 { return 5 * v })))
 	return p.out
 }
 
 // add adds a figure of the series that there are.
-func (p *plots) add(title, note, unit string, series ...findSeries) {
+func (p *plots) add(title, note string, series ...findSeries) {
 	series = slices.DeleteFunc(series, func(s findSeries) bool { return s.v == nil })
 	if len(series) > 0 {
-		p.out = append(p.out, findPlot{title, note, drawTime(series, unit)})
+		p.out = append(p.out, findPlot{title, note, drawTime(series)})
 	}
 }
 
@@ -176,7 +176,7 @@ type findSeries struct {
 }
 
 // drawTime draws series over time, at most some thousand points of each.
-func drawTime(all []findSeries, unit string) template.HTML {
+func drawTime(all []findSeries) template.HTML {
 	const w, h, left, right, top, bottom = 960.0, 260.0, 56.0, 12.0, 24.0, 34.0
 	lo, hi, end := 0.0, 1.0, 1.0
 	for _, s := range all {

@@ -16,7 +16,6 @@ import (
 	"io"
 	"math/rand/v2"
 	"os"
-	"path/filepath"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -209,53 +208,4 @@ func (s *statusCmd) Run(h *host) error {
 		fmt.Fprintf(h.stdout, "the last visit failed: %s\n", st.Failure)
 	}
 	return nil
-}
-
-type enrolCmd struct {
-	configFlag
-	Shop        string `required:"" placeholder:"URL" help:"Where the shop enrols: https://HOST:PORT."`
-	Code        string `required:"" help:"The one-time code that the shop gave."`
-	Fingerprint string `required:"" placeholder:"HEX" help:"SHA-256 of the shop's own certificate, as the shop gave it with the code."`
-}
-
-// Run makes a key, has the shop certify it, and keeps both.
-func (e *enrolCmd) Run(h *host) error {
-	c, err := courier.Load(e.Config)
-	if err != nil {
-		return err
-	}
-	shop := shopAddress{e.Shop, e.Fingerprint}
-	id, err := enrolWith(h.ctx, shop, e.Code)
-	if err != nil {
-		return err
-	}
-	if id.vehicle != c.Vehicle {
-		return fmt.Errorf("the code is for vehicle %s, but %s says %s: put that right and ask the shop for another code", id.vehicle, e.Config, c.Vehicle)
-	}
-	dir := filepath.Join(c.State, "identity")
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return err
-	}
-	// What is left of a renewal is of the identity before.
-	for _, name := range []string{next + certificateFile, next + keyFile, unsaidFile} {
-		if err := os.Remove(filepath.Join(dir, name)); err != nil && !os.IsNotExist(err) {
-			return err
-		}
-	}
-	for _, f := range []struct {
-		name string
-		text []byte
-	}{{certificateFile, id.cert}, {keyFile, id.key}, {"ca.pem", id.ca}, {"token", []byte(id.token)}} {
-		if len(f.text) == 0 {
-			continue
-		}
-		if err := os.WriteFile(filepath.Join(dir, f.name), f.text, 0o600); err != nil {
-			return err
-		}
-	}
-	if err := writeShop(dir, shop); err != nil {
-		return err
-	}
-	_, err = fmt.Fprintf(h.stdout, "enrolled as %s; its certificate is in %s\n", id.vehicle, dir)
-	return err
 }

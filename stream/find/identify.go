@@ -28,7 +28,7 @@ type Identifier struct {
 // identify works out the make-up of one identifier.
 func (t *traffic) identify(rs []rule) Identifier {
 	id := Identifier{ID: t.ID, Frames: t.frames, MinLen: t.minLen, MaxLen: t.maxLen, t: t}
-	id.Period = t.intervals.quantile(0.5)
+	id.Period = t.intervals.median()
 	id.Jitter = t.jitter()
 	for w, s := range t.words {
 		if s == nil {

@@ -239,7 +239,7 @@ func TestIntervals(t *testing.T) {
 	for range 10000 {
 		v.add(bus.Micros(20_000 + r.IntN(801) - 400))
 	}
-	if p := v.quantile(0.5); p < 19_990 || p > 20_010 {
+	if p := v.median(); p < 19_990 || p > 20_010 {
 		t.Errorf("median interval %d µs, want about 20000", p)
 	}
 }

@@ -50,7 +50,7 @@ func newSeries(t *traffic, r run, least int) *series {
 	if n < 40 {
 		return nil
 	}
-	s := &series{t: t, run: r, at: t.rec.at, period: t.intervals.quantile(0.5)}
+	s := &series{t: t, run: r, at: t.rec.at, period: t.intervals.median()}
 	var seen distinct
 	s.v = make([]float64, n)
 	for i := range n {

@@ -10,7 +10,7 @@ func (a *analysis) shorts(f func(id *Identifier, r run)) {
 	for i := range a.ids {
 		id := &a.ids[i]
 		for w, s := range id.t.words {
-			if s == nil || id.t.intervals.quantile(0.5) > 1_000_000 {
+			if s == nil || id.t.intervals.median() > 1_000_000 {
 				continue
 			}
 			active := id.plain(w) & s.active()
@@ -60,7 +60,7 @@ func (a *analysis) heldFrames(t *traffic) []int32 {
 	}
 	a.heldOf, a.held = t, make([]int32, len(a.grid.at))
 	k := -1
-	reach := max(4*t.intervals.quantile(0.5), 500_000)
+	reach := max(4*t.intervals.median(), 500_000)
 	for i, at := range a.grid.at {
 		for k+1 < t.rec.len() && t.rec.at[k+1] <= at {
 			k++

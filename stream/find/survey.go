@@ -244,12 +244,12 @@ func (v *intervals) add(d bus.Micros) {
 	v.sum[i] += x
 }
 
-// quantile returns the mean of the bin in which the quantile lies.
-func (v *intervals) quantile(q float64) bus.Micros {
+// median returns the mean of the bin in which the median lies.
+func (v *intervals) median() bus.Micros {
 	if v.n == 0 {
 		return 0
 	}
-	want := uint64(q * float64(v.n-1))
+	want := (v.n - 1) / 2
 	var seen uint64
 	for i := range v.bin {
 		seen += uint64(v.bin[i])

@@ -185,7 +185,7 @@ func (m *matcher) releases() {
 			row = rowLate // and it is late
 		}
 		if row == rowSound {
-			m.sound(r, f)
+			m.sound(f)
 		} else {
 			m.judge(row, r, f, alarming)
 		}
@@ -262,7 +262,7 @@ func bounded(f *detect.Finding, r *drive.Release) bool {
 }
 
 // sound counts a release in which nothing is wrong.
-func (m *matcher) sound(r *drive.Release, f *detect.Finding) {
+func (m *matcher) sound(f *detect.Finding) {
 	x := m.t.row(rowSound)
 	switch {
 	case f == nil:

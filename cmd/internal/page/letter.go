@@ -40,7 +40,7 @@ func NewLetter(s *review.Stay, workshop string, view View) (*Letter, error) {
 	l := &Letter{Vehicle: s.Title(), Workshop: workshop, Title: "What was recorded in your vehicle", Units: view.Units}
 	l.Recorded = recorded(s, &t, view)
 	l.Found = foundText(s, view)
-	l.Sure = sureText(s, &t)
+	l.Sure = sureText(&t)
 	if len(l.Sure) == 0 && !hasFaults(s) && !marked(s) {
 		return nil, fmt.Errorf("there is nothing to write: in %s nothing was found, and a late release could not have been seen with these signals; joltbench summary says what is missing", review.Plural(t.Stops, "stop"))
 	}
@@ -151,7 +151,7 @@ func bounded(measure string) string {
 
 // sureText says how often the clutch was judged and how seldom the fault may
 // be, in counts that people can picture; nothing where it never was.
-func sureText(s *review.Stay, t *review.Total) []string {
+func sureText(t *review.Total) []string {
 	for _, x := range t.Sureness() {
 		if x.Kind != detect.KindReleaseLag || x.Observable == 0 {
 			continue
@@ -175,7 +175,7 @@ func unknownText(s *review.Stay, t *review.Total) []string {
 	if t.UnknownS > 0.1*t.MovingS {
 		list = append(list, fmt.Sprintf("For about %d in 10 minutes of driving we could not tell what the clutch did.", int(10*t.UnknownS/t.MovingS+0.5)))
 	}
-	if len(sureText(s, t)) == 0 {
+	if len(sureText(t)) == 0 {
 		list = append(list, "Whether the clutch lets go late could not be seen with what this vehicle tells.")
 	}
 	if !hasFaults(s) {

@@ -302,7 +302,7 @@ func (r *report) pack(s *review.Stay, o Options) (*packed, error) {
 		}
 	}
 	r.Charts, r.Undrawn = drawn(append(r.Charts, courses(p.phases)))
-	r.keepFull(s, p, o.FullBytes)
+	r.keepFull(p, o.FullBytes)
 	for i := range r.Events {
 		e := r.Events[i]
 		stretch, traced := p.at[e.Number]
@@ -453,7 +453,7 @@ func fromOf(list []review.Stretch, number int) bus.Micros {
 }
 
 // keepFull drops the full traces that do not fit, the least severe first.
-func (r *report) keepFull(s *review.Stay, p *packed, room int) {
+func (r *report) keepFull(p *packed, room int) {
 	keep := make([]bool, len(p.stretches))
 	kept := 0
 	for _, e := range r.Events {

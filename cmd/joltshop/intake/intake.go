@@ -54,7 +54,7 @@ type Options struct {
 	// vehicle at a time; 0 means an hour for all of them.
 	SweepEvery time.Duration
 	// KeepParts is how long the parts of a file are kept that was never announced: its
-	// vehicle went away in between; 0 means PartsKept. KeepStays is how long a stay
+	// vehicle went away in between; 0 means partsKept. KeepStays is how long a stay
 	// is kept in Dir to which nothing more has come; 0 means for ever.
 	KeepParts, KeepStays time.Duration
 	// Alone says that no other intake takes in from the same server: what was under
@@ -66,9 +66,9 @@ type Options struct {
 	Logf func(format string, args ...any)
 }
 
-// PartsKept is for how long parts of a file that was never announced are kept where
+// partsKept is for how long parts of a file that was never announced are kept where
 // nothing else is said.
-const PartsKept = 30 * 24 * time.Hour
+const partsKept = 30 * 24 * time.Hour
 
 const (
 	// consumerName is what the intakes of a shop share the stream by.
@@ -109,7 +109,7 @@ func Run(ctx context.Context, opt Options) error {
 		opt.SweepEvery = time.Hour
 	}
 	if opt.KeepParts == 0 {
-		opt.KeepParts = PartsKept
+		opt.KeepParts = partsKept
 	}
 	js, err := jetstream.New(opt.Conn)
 	if err != nil {

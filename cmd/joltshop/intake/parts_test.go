@@ -314,7 +314,7 @@ func TestSweep(t *testing.T) {
 func TestStaysAreLetGo(t *testing.T) {
 	_, js := prepare(t, "van-1")
 	ctx, now, dir := context.Background(), time.Now(), t.TempDir()
-	in := &intake{Options: Options{Dir: dir, SweepEvery: time.Hour, KeepParts: PartsKept, KeepStays: 100 * 24 * time.Hour, Logf: t.Logf}, js: js, homes: map[string]*home{}}
+	in := &intake{Options: Options{Dir: dir, SweepEvery: time.Hour, KeepParts: partsKept, KeepStays: 100 * 24 * time.Hour, Logf: t.Logf}, js: js, homes: map[string]*home{}}
 	home := filepath.Join(dir, "vehicles", "van-1")
 	for name, days := range map[string]int{"old": 101, "new": 99, letGone + "older": 1} {
 		stay := filepath.Join(home, name)

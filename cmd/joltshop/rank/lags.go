@@ -80,7 +80,7 @@ func newLagWeeks(days []questions.Day, slope float64, cooled map[int64]float64) 
 		}
 	}
 	w.weekDays, w.pastDays = len(this), len(past)
-	if w.weekDays < FewestDaysWeek || w.pastDays < FewestDaysBefore {
+	if w.weekDays < fewestDaysWeek || w.pastDays < fewestDaysBefore {
 		return nil
 	}
 	w.weekS, w.pastS = median(this), median(past)
@@ -201,13 +201,13 @@ func lagChanges(list []*lagWeeks) (changes []lagChange, common, commonError floa
 		}
 	}
 	spread := 0.01 // a lag is not known better than to some 1 %
-	if len(earlier) >= FewestAlike {
+	if len(earlier) >= fewestAlike {
 		spread = max(spread, deviation(earlier, 0), clippedRMS(earlier, 4*deviation(earlier, 0)))
 	}
-	if len(now) >= FewestAlike {
+	if len(now) >= fewestAlike {
 		_, seen := core(now)
 		spread = max(spread, seen)
-	} else if len(earlier) < FewestAlike {
+	} else if len(earlier) < fewestAlike {
 		return nil, 0, math.Inf(1) // nothing to tell by
 	}
 	for i, w := range list {
@@ -252,7 +252,7 @@ func takeCourse(list []*lagWeeks) []float64 {
 		weeks = max(weeks, len(w.log))
 	}
 	course := make([]float64, weeks)
-	if len(list) < FewestAlike {
+	if len(list) < fewestAlike {
 		return course // one vehicle would take itself away
 	}
 	for range 5 {
@@ -273,7 +273,7 @@ func takeCourse(list []*lagWeeks) []float64 {
 					off = append(off, w.log[k]-levels[i])
 				}
 			}
-			if course[k] = 0; len(off) >= FewestAlike {
+			if course[k] = 0; len(off) >= fewestAlike {
 				course[k], _ = core(off)
 			}
 		}

@@ -34,13 +34,13 @@ func ranked() []string {
 // What it takes for a test to be made at all. None of it looks at what was
 // found in the one period or the other, so that it does not bias the tests.
 const (
-	// FewestBefore and FewestWeek are observable opportunities.
-	FewestBefore, FewestWeek = 30, 10
-	// FewestDaysBefore and FewestDaysWeek are days with a median lag.
-	FewestDaysBefore, FewestDaysWeek = 8, 3
-	// FewestAlike is the number of vehicles below which there is no telling
+	// fewestBefore and fewestWeek are observable opportunities.
+	fewestBefore, fewestWeek = 30, 10
+	// fewestDaysBefore and fewestDaysWeek are days with a median lag.
+	fewestDaysBefore, fewestDaysWeek = 8, 3
+	// fewestAlike is the number of vehicles below which there is no telling
 	// which of a group stands out.
-	FewestAlike = 8
+	fewestAlike = 8
 )
 
 // What a change has to be at least, unless the shop says otherwise. Three more late
@@ -212,7 +212,7 @@ func (s *Shop) changedRates(all []questions.Opportunities) (list []Finding) {
 	for i := range all {
 		c := &all[i]
 		w, b := c.Week(), c.Before()
-		if !slices.Contains(Kinds, c.Kind) || b.Observable < FewestBefore || w.Observable < FewestWeek {
+		if !slices.Contains(Kinds, c.Kind) || b.Observable < fewestBefore || w.Observable < fewestWeek {
 			continue
 		}
 		k := key{c.Group, c.Kind}
@@ -223,7 +223,7 @@ func (s *Shop) changedRates(all []questions.Opportunities) (list []Finding) {
 	}
 	for _, k := range keys {
 		changes, common, hits := rateChanges(groups[k])
-		if len(groups[k]) >= FewestAlike && hits >= 10 && math.Abs(math.Log(common)) > max(math.Log(1.5), 3/math.Sqrt(hits)) {
+		if len(groups[k]) >= fewestAlike && hits >= 10 && math.Abs(math.Log(common)) > max(math.Log(1.5), 3/math.Sqrt(hits)) {
 			s.Common = append(s.Common, fmt.Sprintf("%s: %s %.2g times as often as in their history", s.whole(k.group, len(groups[k])), hit(k.kind), common))
 		}
 		for _, x := range changes {
@@ -248,7 +248,7 @@ func (s *Shop) changedLags(days []questions.Day) (list []Finding) {
 			continue
 		}
 		changes, common, unsure := lagChanges(members)
-		if len(members) >= FewestAlike && math.Abs(common) > max(0.03, 3*unsure) {
+		if len(members) >= fewestAlike && math.Abs(common) > max(0.03, 3*unsure) {
 			way := "longer"
 			if common < 0 {
 				way = "shorter"
@@ -295,7 +295,7 @@ func (s *Shop) standing(a *questions.Answers) {
 	var keys []key
 	for i := range a.Opportunities {
 		c := &a.Opportunities[i]
-		if !slices.Contains(Kinds, c.Kind) || both(c).Observable < FewestBefore {
+		if !slices.Contains(Kinds, c.Kind) || both(c).Observable < fewestBefore {
 			continue
 		}
 		k := key{c.Group, c.Kind}
@@ -308,7 +308,7 @@ func (s *Shop) standing(a *questions.Answers) {
 	few := map[string]bool{}
 	for _, k := range keys {
 		members := byGroup[k]
-		if len(members) < FewestAlike {
+		if len(members) < fewestAlike {
 			few[k.group] = true
 			continue
 		}
@@ -394,7 +394,7 @@ func keep(list []Finding, level float64) []Finding {
 		p[i] = list[i].P
 	}
 	kept := []Finding{}
-	for i, q := range Adjust(p) {
+	for i, q := range adjust(p) {
 		if q <= level {
 			list[i].Q = q
 			kept = append(kept, list[i])
@@ -529,9 +529,9 @@ func (s *Shop) Method() []string {
 	return []string{
 		fmt.Sprintf("The week is the seven days (UTC) to %s; its history the %d days before. The tests were fixed beforehand. Of each list of findings, at most %.3g %% are false on average (the false-discovery rate, Benjamini and Hochberg 1995), counted over every test made.",
 			s.LastDay.Format(time.DateOnly), s.HistoryDays, 100*s.Rate),
-		"Rates are hits per observable opportunity of: " + strings.Join(kinds, ", ") + fmt.Sprintf(". The week is held against what the vehicle's own history predicts, at the factor by which all of its kind were off in each week, and with a swing from week to week learned from the history: a prediction with the kind as prior (DuMouchel 1999) and lognormal swings (Bulmer 1974). At least %d opportunities before and %d this week; listed is a change of %.3g in a hundred or more.", FewestBefore, FewestWeek, 100*s.LeastRate),
-		fmt.Sprintf("Lags are compared week by week on the logarithm of each day's median, of days with at least 3 releases measured, at like temperature of the fluid, after what moved all of the kind in that week. The spread is that of earlier weeks or of all vehicles in this week (Efron 2004), whichever is greater, and the vehicle's own (Smyth 2004). At least %d days before and %d this week; listed is a change of %.3g %% or more.", FewestDaysBefore, FewestDaysWeek, 100*s.LeastLag),
-		fmt.Sprintf("Against their own kind, vehicles are held to a beta-binomial distribution fitted to the others of the group, over the week and the history together; a group has at least %d vehicles. Only a higher rate is listed.", FewestAlike),
+		"Rates are hits per observable opportunity of: " + strings.Join(kinds, ", ") + fmt.Sprintf(". The week is held against what the vehicle's own history predicts, at the factor by which all of its kind were off in each week, and with a swing from week to week learned from the history: a prediction with the kind as prior (DuMouchel 1999) and lognormal swings (Bulmer 1974). At least %d opportunities before and %d this week; listed is a change of %.3g in a hundred or more.", fewestBefore, fewestWeek, 100*s.LeastRate),
+		fmt.Sprintf("Lags are compared week by week on the logarithm of each day's median, of days with at least 3 releases measured, at like temperature of the fluid, after what moved all of the kind in that week. The spread is that of earlier weeks or of all vehicles in this week (Efron 2004), whichever is greater, and the vehicle's own (Smyth 2004). At least %d days before and %d this week; listed is a change of %.3g %% or more.", fewestDaysBefore, fewestDaysWeek, 100*s.LeastLag),
+		fmt.Sprintf("Against their own kind, vehicles are held to a beta-binomial distribution fitted to the others of the group, over the week and the history together; a group has at least %d vehicles. Only a higher rate is listed.", fewestAlike),
 		"A vehicle that is not listed is not shown to be sound: see how many stops were watched. Another route, load, driver or season changes rates too.",
 	}
 }

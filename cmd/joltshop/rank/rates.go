@@ -89,7 +89,7 @@ func (g *rateGroup) prior() {
 	}
 	m := (hits + 0.5) / (n + 1)
 	g.shape = 0.5 // of a single vehicle: as good as nothing is known
-	if vehicles >= FewestAlike {
+	if vehicles >= fewestAlike {
 		between := (rates - hits*hits/n - m*(vehicles-1)) / (n - squares/n)
 		g.shape = 50.0
 		if between > 0 {
@@ -117,7 +117,7 @@ func (g *rateGroup) factor(k int, but map[*questions.Opportunities]bool) (factor
 		rate, _ := g.level(was, n)
 		hits, expected, vehicles = hits+float64(c.Weeks[k].Hits), expected+rate*float64(c.Weeks[k].Observable), vehicles+1
 	}
-	if vehicles < FewestAlike {
+	if vehicles < fewestAlike {
 		return 1, math.Inf(1)
 	}
 	return (hits + 1) / (expected + 1), hits

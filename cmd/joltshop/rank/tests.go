@@ -7,11 +7,11 @@ import (
 	"gonum.org/v1/gonum/mathext"
 )
 
-// Adjust returns the p-values adjusted for the false-discovery rate (Benjamini
+// adjust returns the p-values adjusted for the false-discovery rate (Benjamini
 // and Hochberg, Journal of the Royal Statistical Society B 57, 1995, in the form
 // of adjusted values of Yekutieli and Benjamini 1999): those whose adjusted value
 // is at most q make a list of which, on average, at most the share q is false.
-func Adjust(p []float64) []float64 {
+func adjust(p []float64) []float64 {
 	order := make([]int, len(p))
 	for i := range order {
 		order[i] = i

@@ -32,13 +32,13 @@ func TestPapersExample(t *testing.T) {
 		}
 		return n
 	}
-	if n := count(Adjust(p)); n != 4 {
+	if n := count(adjust(p)); n != 4 {
 		t.Errorf("%d rejected, want 4", n)
 	}
 	// The paper: the first four satisfy p <= (i/15) 0.05, 0.0095 <= 0.013, and
 	// the fifth does not, 0.0201 > 0.017.
-	near(t, "fourth", Adjust(p)[3], 0.0095*15/4, 1e-12)
-	if q := Adjust(p)[4]; q <= 0.05 || q > 0.0201*15/5 {
+	near(t, "fourth", adjust(p)[3], 0.0095*15/4, 1e-12)
+	if q := adjust(p)[4]; q <= 0.05 || q > 0.0201*15/5 {
 		t.Errorf("fifth: %v", q)
 	}
 }
@@ -63,7 +63,7 @@ func TestAdjustIsStepUp(t *testing.T) {
 			}
 		}
 		got := 0
-		for _, q := range Adjust(p) {
+		for _, q := range adjust(p) {
 			if q <= 0.1 {
 				got++
 			}

@@ -55,8 +55,8 @@ type Options struct {
 
 // Default listeners, both on this machine only.
 const (
-	DefaultListen = "127.0.0.1:4422"
-	DefaultEnrol  = "127.0.0.1:4423"
+	defaultListen = "127.0.0.1:4422"
+	defaultEnrol  = "127.0.0.1:4423"
 )
 
 // Server is a running server.
@@ -91,10 +91,10 @@ const shopUser = "SHOP"
 // the server has confirmed is on the medium.
 func Start(opt Options) (s *Server, err error) {
 	if opt.Listen == "" {
-		opt.Listen = DefaultListen
+		opt.Listen = defaultListen
 	}
 	if opt.Enrol == "" {
-		opt.Enrol = DefaultEnrol
+		opt.Enrol = defaultEnrol
 	}
 	opt.Quota = opt.Quota.filled()
 	if opt.Logf == nil {

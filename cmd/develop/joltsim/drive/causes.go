@@ -72,13 +72,13 @@ func Causes(set Set, n int) []Case {
 			return s
 		})
 		add("lining", 12, func(r *random) []Step {
-			return pulls(r, v, func() Fault { return Fault{Kind: "unasked-slip", AtS: 30, ForS: 25, Value: r.between(50, 120)} })
+			return pulls(v, func() Fault { return Fault{Kind: "unasked-slip", AtS: 30, ForS: 25, Value: r.between(50, 120)} })
 		})
 		add("gearset", 13, func(r *random) []Step {
-			return pulls(r, v, func() Fault { return Fault{Kind: "gearset-slip", AtS: 30, ForS: 12, Value: r.between(60, 160)} })
+			return pulls(v, func() Fault { return Fault{Kind: "gearset-slip", AtS: 30, ForS: 12, Value: r.between(60, 160)} })
 		})
 		add("artefact", 14, func(r *random) []Step {
-			return pulls(r, v, func() Fault { return Fault{Kind: "stuck", On: v.Layout.Shafts(), AtS: 12, ForS: 35} })
+			return pulls(v, func() Fault { return Fault{Kind: "stuck", On: v.Layout.Shafts(), AtS: 12, ForS: 35} })
 		})
 	}
 	return out
@@ -97,7 +97,7 @@ func faulted(r *random, sound int, fault func() Fault) []Step {
 }
 
 // pulls are long pulls under load, some of them with a fault.
-func pulls(r *random, v *Vehicle, fault func() Fault) []Step {
+func pulls(v *Vehicle, fault func() Fault) []Step {
 	kmh := 88.0
 	if v.MassKg > 8000 {
 		kmh = 68

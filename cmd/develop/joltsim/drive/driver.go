@@ -84,7 +84,7 @@ func (d *driver) do(s *Step, p *plant, v float64) (done bool) {
 	late := d.inFor >= s.ForS
 	switch s.Do {
 	case "start":
-		d.hold(p)
+		d.hold()
 		if late {
 			d.selector = selectDrive
 		}
@@ -115,7 +115,7 @@ func (d *driver) do(s *Step, p *plant, v float64) (done bool) {
 	case "reverse":
 		return d.reverse(s, p, v)
 	case "off":
-		d.hold(p)
+		d.hold()
 		d.keyOn, d.selector = false, selectPark
 		p.running, p.fuelOff = false, true
 		return late
@@ -134,7 +134,7 @@ func (d *driver) roll(v, pedal float64) {
 // reverse selects reverse, drives back and stops.
 func (d *driver) reverse(s *Step, p *plant, v float64) (done bool) {
 	if d.inFor < 1 {
-		d.hold(p)
+		d.hold()
 		return false
 	}
 	d.selector = selectReverse
@@ -182,7 +182,7 @@ func (d *driver) begin(s *Step, p *plant) {
 }
 
 // hold stands on the brake.
-func (d *driver) hold(p *plant) {
+func (d *driver) hold() {
 	d.pedal = 0
 	d.brake, d.braking = mul(0.3, d.v.BrakeMax), true
 }
@@ -239,7 +239,7 @@ func (d *driver) stop(p *plant, v, decel, wait float64) bool {
 		d.inFor = 0
 		return false
 	}
-	d.hold(p)
+	d.hold()
 	return d.inFor >= wait
 }
 

@@ -187,7 +187,7 @@ func (c *control) moveRatio(p *plant) {
 }
 
 // reason says why the clutch must be open, or nothing.
-func (c *control) reason(p *plant, pct float64, braking bool, fluidC float64) string {
+func (c *control) reason(p *plant, pct, fluidC float64) string {
 	cl := &c.v.Clutch
 	idle := c.v.Engine.IdleRPM
 	release := idle + cl.ReleaseAbove + cl.ReleaseLeadS*math.Max(0, -c.turbineRate)
@@ -214,7 +214,7 @@ func (c *control) reason(p *plant, pct float64, braking bool, fluidC float64) st
 // clutch chooses the clutch's mode and its command.
 func (c *control) clutch(p *plant, pct float64, braking bool, fluidC float64) {
 	cl := &c.v.Clutch
-	why := c.reason(p, pct, braking, fluidC)
+	why := c.reason(p, pct, fluidC)
 	if why == "stop" && c.mode != modeOpen && c.overdueS < c.lateDecisionS {
 		c.overdueS += tick
 		why = ""

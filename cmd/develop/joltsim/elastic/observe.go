@@ -16,12 +16,12 @@ type observer struct {
 	gripS       float64 // since the clutch last carried anything
 	drive       *drive.DriveTruth
 
-	rel          *drive.Release
-	relFrom      float64
-	relS, doneS  float64
-	gripped      bus.Micros // last stuck since the release began
-	pendS, pendN float64
-	pendCause    drive.Cause
+	rel         *drive.Release
+	relFrom     float64
+	relS, doneS float64
+	gripped     bus.Micros // last stuck since the release began
+	pendS       float64
+	pendCause   drive.Cause
 
 	apply    *drive.Apply
 	applyS   float64
@@ -43,8 +43,8 @@ func newObserver(s *Sim) *observer {
 }
 
 // inject notes what is behind the release that begins now.
-func (o *observer) inject(lagS, nm float64, by drive.Cause) {
-	o.pendS, o.pendN, o.pendCause = lagS, nm, by
+func (o *observer) inject(lagS float64, by drive.Cause) {
+	o.pendS, o.pendCause = lagS, by
 }
 
 func (o *observer) keyOff() { o.t.KeyOffs = append(o.t.KeyOffs, o.s.now()) }
@@ -211,8 +211,8 @@ func (o *observer) releases() {
 	now := o.s.now()
 	o.rel = &drive.Release{Reason: c.fell, Fell: now, Parted: now, State: o.state, SlipRPM: milli(p.slipRPM()), Gear: c.gear,
 		Kmh: milli(p.kmh()), TurbineRPM: milli(p.turbineRPM()), TurbineMin: p.turbineRPM(), FluidC: milli(o.s.s.fluidC),
-		EngineMin: p.engineRPM(), BrakingMps2: milli(-p.accel), PedalPct: milli(100 * d.pedal), InjectedS: o.pendS, InjectedNm: o.pendN, Cause: o.pendCause}
-	o.pendS, o.pendN, o.pendCause = 0, 0, ""
+		EngineMin: p.engineRPM(), BrakingMps2: milli(-p.accel), PedalPct: milli(100 * d.pedal), InjectedS: o.pendS, Cause: o.pendCause}
+	o.pendS, o.pendCause = 0, ""
 	o.apply = nil
 }
 

@@ -292,19 +292,19 @@ func (x *mishap) release(s *Sim, t float64) {
 		switch x.m.What {
 		case "held", "drawn":
 			p.heldNm = math.Max(p.capacity, x.m.Share*s.v.Engine.PeakNm)
-			s.o.inject(x.m.Value, 0, drive.CausePlates)
+			s.o.inject(x.m.Value, drive.CausePlates)
 			if x.m.What == "drawn" {
 				x.untilS = t + 20
 			}
 		case "slow-oil":
-			s.o.inject(0, 0, drive.CauseOil)
+			s.o.inject(0, drive.CauseOil)
 			x.untilS = t + 5
 		case "late-valve":
-			s.o.inject(0, 0, drive.CauseValve)
+			s.o.inject(0, drive.CauseValve)
 			p.valveS = x.m.Value
 			x.untilS = t + 5
 		case "late-word", "late-brake":
-			s.o.inject(0, 0, drive.CauseCommand)
+			s.o.inject(0, drive.CauseCommand)
 			x.end(s)
 		}
 		return
