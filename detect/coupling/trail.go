@@ -61,6 +61,14 @@ type Noise struct {
 	RippleRPM, SeenRPM, StepRPM float64
 }
 
+// Known is the ripple that has been seen, or as large as it may be where none was.
+func (n Noise) Known() float64 {
+	if n.SeenRPM == 0 {
+		return n.RippleRPM
+	}
+	return n.SeenRPM
+}
+
 const (
 	// trailLen points at least pitchMin apart are 16 s and more.
 	trailLen = 2048

@@ -123,11 +123,8 @@ func (w *Watch) Begin(set *Limits, t *Trail, fall Edge) bool {
 // holds takes what this vehicle's slip was while the clutch held, as far as ripple
 // lets the mean over heldS be told.
 func (w *Watch) holds(t *Trail, i1 int) {
-	r := max(t.noise.SeenRPM, w.Noise)
-	if t.noise.SeenRPM == 0 {
-		r = t.noise.RippleRPM
-	}
-	w.held, w.below = w.initial, min(openRPM, max(openLeastRPM, openSD*r))
+	r := max(t.noise.Known(), w.Noise)
+	w.held, w.below = w.initial, BelowRPM(r)
 	if w.Moving {
 		return
 	}
@@ -142,6 +139,10 @@ func (w *Watch) holds(t *Trail, i1 int) {
 		w.held = sum / float64(n)
 	}
 }
+
+// BelowRPM is how far below its mean the slip of a clutch that holds may lie with so
+// much ripple, in rpm: what is further below is an open converter's.
+func BelowRPM(ripple float64) float64 { return min(openRPM, max(openLeastRPM, openSD*ripple)) }
 
 // overrunMost is the most negative slip of a clutch that holds, without sign: an
 // open converter in overrun takes the engine along with the turbine, some tens

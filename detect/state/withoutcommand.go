@@ -27,7 +27,9 @@ type withoutCommand struct {
 	// awayAt of the trail on.
 	away, awayAt int
 	// Slip while they moved together, its spread, and the least speeds, in rpm.
-	mean, spread          float64
+	mean, spread float64
+	// held is the mean of slip while the clutch was last seen to hold under drive, rpm.
+	held                  float64
 	turbineLow, engineLow float64
 	context               Context
 	lacked                bool // the turbine's speed was unknown in the row before
@@ -50,9 +52,6 @@ const (
 	coupledLeast = 400_000 * bus.Micros(1)
 	// coupledKeptS is for how long that they did so is worth something.
 	coupledKeptS = 4.0
-	// overrunSlipRPM is the most negative slip, without sign, of a clutch that
-	// holds.
-	overrunSlipRPM = 20.0
 )
 
 // Where the turbine's speed comes from a coarse road speed, the window is
@@ -195,7 +194,8 @@ func (p *withoutCommand) verdict(s *Vehicle, m *Moment) coupling.Verdict {
 			most = -1
 		}
 	}
-	if g.Verdict == coupling.Coupled && (math.Abs(g.Mean) > most || !coarse && g.Mean < -overrunSlipRPM-g.Tol) {
+	least := min(p.held, 0) - coupling.BelowRPM(s.trail.Noise().Known())
+	if g.Verdict == coupling.Coupled && (math.Abs(g.Mean) > most || !coarse && g.Mean < least-g.Tol) {
 		// An open converter in overrun takes the engine along some way behind
 		// the turbine.
 		return coupling.Untold
@@ -216,9 +216,11 @@ func (p *withoutCommand) coupled(s *Vehicle, m *Moment, g *coupling.Together) {
 		p.turbineLow, p.engineLow = m.TurbineRPM, m.EngineRPM
 	}
 	p.hasCoupled, p.coupledTo = true, m.At
-	p.mean, p.spread = g.Mean, g.Spread
+	if p.spread = g.Spread; p.away == 0 {
+		p.mean = g.Mean // else it goes along with what comes apart
+	}
 	if m.drives() {
-		p.driven, p.hasDriven = m.At, true
+		p.driven, p.hasDriven, p.held = m.At, true, g.Mean
 	} else if !p.hasDriven && p.driven < p.coupledRun {
 		p.driven = m.At
 	}
@@ -250,7 +252,7 @@ func (p *withoutCommand) cruising(s *Vehicle, m *Moment) {
 		p.context = m.Context(s.SinceStart(m.At))
 	}
 	p.hasCoupled, p.hasDriven = true, true
-	p.coupledTo, p.driven = m.At, m.At
+	p.coupledTo, p.driven, p.held = m.At, m.At, p.cruise.mean
 	if !m.HasCommand {
 		s.Revise(Unknown, Closed, before)
 	}
