@@ -231,15 +231,19 @@ func magnitude(rests []int64) uint64 {
 	return size
 }
 
-// restRange is where the rests of a column lie.
+// restRange is where the rests of a column lie; their mean only where it is needed.
 type restRange struct{ lo, hi, mean int64 }
 
 func rangeOf(rests []int64) restRange {
 	r := restRange{lo: rests[0], hi: rests[0]}
-	n := int64(len(rests))
 	for _, v := range rests {
 		r.lo, r.hi = min(r.lo, v), max(r.hi, v)
-		r.mean += v / n
+	}
+	if !r.fit(0) {
+		n := int64(len(rests))
+		for _, v := range rests {
+			r.mean += v / n
+		}
 	}
 	return r
 }

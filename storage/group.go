@@ -81,7 +81,7 @@ func (g *groups) record(typ blockType, v any) error {
 // json adds a record that is JSON already, compact and, where it may be, against an
 // earlier one.
 func (g *groups) json(typ blockType, text []byte) error {
-	n, err := parseNode(text)
+	n, err := g.pack.parser.parse(text)
 	if err != nil {
 		return fmt.Errorf("record of type %d: %w", typ, err)
 	}
@@ -115,7 +115,7 @@ const maxBack = 64
 
 // opaque adds a record whose bytes are to come back as they are; most are JSON.
 func (g *groups) opaque(typ blockType, text []byte) {
-	if n, err := parseNode(text); err == nil && bytes.Equal(n.append(nil), text) {
+	if n, err := g.pack.parser.parse(text); err == nil && bytes.Equal(n.append(nil), text) {
 		form, b := alone(text, &n)
 		g.add(typ, form, b)
 		return

@@ -2,13 +2,17 @@ package storage
 
 import (
 	"encoding/json"
+	"slices"
 	"strings"
 )
 
 // parseNode reads compact JSON as encoding/json makes it: without white space
 // between values, which is all that is written here.
-func parseNode(text []byte) (node, error) {
-	p := nodeParser{in: string(text)}
+func parseNode(text []byte) (node, error) { return new(nodeParser).parse(text) }
+
+// parse is parseNode with the room of the texts before.
+func (p *nodeParser) parse(text []byte) (node, error) {
+	*p = nodeParser{in: string(text), items: p.items[:0], keys: p.keys[:0]}
 	n := p.value()
 	if p.bad || p.at != len(p.in) {
 		return n, errCompact
@@ -23,6 +27,10 @@ type nodeParser struct {
 	at    int
 	depth int
 	bad   bool
+	// What has been read of the lists that are not at their end yet, one list after
+	// the other: each is then made as long as it is.
+	items []node
+	keys  []string
 }
 
 func (p *nodeParser) fail() node {
@@ -88,16 +96,21 @@ func (p *nodeParser) list(kind nodeKind, end byte) node {
 		p.depth--
 		return n
 	}
+	item, key := len(p.items), len(p.keys)
 	for !p.bad {
 		if kind == nodeObject {
-			n.keys = append(n.keys, p.quoted())
+			p.keys = append(p.keys, p.quoted())
 			p.bad = p.bad || !p.skip(':')
 		}
-		n.items = append(n.items, p.value())
+		p.items = append(p.items, p.value())
 		if p.skip(end) {
 			break
 		}
 		p.bad = p.bad || !p.skip(',')
+	}
+	n.items, p.items = slices.Clone(p.items[item:]), p.items[:item]
+	if kind == nodeObject {
+		n.keys, p.keys = slices.Clone(p.keys[key:]), p.keys[:key]
 	}
 	p.depth--
 	return n

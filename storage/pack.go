@@ -40,8 +40,9 @@ type packer struct {
 	enc    *zstd.Encoder
 	fse    fse.Scratch
 	choose chooser
-	text   []byte // the first part of a body, before compression
-	blob   []byte // the second part
+	parser nodeParser // of the journal's records
+	text   []byte     // the first part of a body, before compression
+	blob   []byte     // the second part
 	ways   []attempt
 	// What the way under trial leaves over, the best so far and the smallest.
 	rests, best, small []int64

@@ -20,6 +20,7 @@ type ring struct {
 	// first begins and the latest instant among them, so that nothing walks from
 	// the oldest frame on.
 	blocks []ringBlock
+	newest *ringBlock // of them, that of the latest frame
 }
 
 type ringBlock struct {
@@ -87,11 +88,11 @@ func (r *ring) push(f *bus.Frame) {
 	if at >= len(r.words) {
 		at -= len(r.words)
 	}
-	b := r.block(r.end)
 	if r.end%indexEvery == 0 {
-		*b = ringBlock{at, f.At}
+		r.newest = r.block(r.end)
+		*r.newest = ringBlock{at, f.At}
 	}
-	b.until = max(b.until, f.At)
+	r.newest.until = max(r.newest.until, f.At)
 	r.end++
 	r.used += n
 	if n == 3 && at+3 <= len(r.words) && meta&earlyBit == 0 {

@@ -351,7 +351,7 @@ func (w *runWriter) linkEvidence() error {
 	if w.spans.durable.Part != 0 {
 		l.Evidence = []fileMark{w.spans.durable}
 	}
-	g := groups{}
+	g := groups{pack: w.pack}
 	if err := g.record(blockLink, l); err != nil {
 		return err
 	}
