@@ -37,7 +37,7 @@ func TestDecide(t *testing.T) {
 		{"rolls out", 30, 590, 20, false, 0, 0},
 		{"hidden by a shift", 30, math.NaN(), math.NaN(), false, 0, 0},
 	} {
-		d, ok := usual(x.n).Decide(&Release{Gear: 2, TurbineRPM: x.rpm, RPMPerS: x.rate, BrakeS: math.NaN()})
+		d, ok := usual(x.n).Decide(&Release{Gear: 2, TurbineRPM: x.rpm, RPMPerS: x.rate, BrakeS: 6})
 		if ok != x.ok || ok && (d.LowS < x.low || d.HighS > x.high || d.LowS > d.LateS || d.LateS > d.HighS) {
 			t.Errorf("%s: %+v, %v", x.name, d, ok)
 		}
@@ -117,9 +117,32 @@ func TestDecideByWay(t *testing.T) {
 		if math.IsNaN(x.rpm) {
 			rate = math.NaN()
 		}
-		d, ok := usual(30).Decide(&Release{Gear: 2, TurbineRPM: x.rpm, RPMPerS: rate, BrakeS: math.NaN(), Way: x.way})
+		d, ok := usual(30).Decide(&Release{Gear: 2, TurbineRPM: x.rpm, RPMPerS: rate, BrakeS: 6, Way: x.way})
 		if ok != x.ok || ok && (math.Abs(d.LateS-x.late) > 0.2 || d.LowS > d.LateS || d.LateS > d.HighS) {
 			t.Errorf("%s: %+v, %v", x.name, d, ok)
+		}
+	}
+}
+
+// Before a downshift the clutch was on in a gear in which many a vehicle never lets go:
+// that was due where this one is known to.
+func TestDueInHigherGears(t *testing.T) {
+	var way []Passed
+	for ago := 0.05; ago < 3; ago += 0.05 {
+		p := Passed{AgoS: ago, TurbineRPM: 650, RPMPerS: 100, Turned: ago > 0.5}
+		if ago <= 0.5 {
+			p.TurbineRPM = 740 + 100*ago
+		}
+		way = append(way, p)
+	}
+	for higher, late := range map[int]bool{0: false, 1: false, 2: true} {
+		m := usual(30)
+		for range higher {
+			m.Learn(&Release{Gear: 3, Celsius: 70, TurbineRPM: 740, RPMPerS: 100, BrakeS: 3, PartedLowKPa: 240, PartedHighKPa: 260, DeadS: 0.04, LagS: 0.2})
+		}
+		r := &Release{Gear: 2, Celsius: 70, TurbineRPM: math.NaN(), RPMPerS: math.NaN(), BrakeS: 6, Way: way}
+		if d, ok := m.Decide(r); late != (ok && d.LowS > 2) {
+			t.Errorf("%d releases in a higher gear: %+v, %v, want late %v", higher, d, ok, late)
 		}
 	}
 }
@@ -130,7 +153,7 @@ func TestOverdueByHabit(t *testing.T) {
 	for ago := 0.05; ago < 2; ago += 0.05 {
 		way = append(way, Passed{AgoS: ago, TurbineRPM: 600, RPMPerS: 100})
 	}
-	r := &Release{Gear: 2, TurbineRPM: math.NaN(), RPMPerS: math.NaN(), BrakeS: math.NaN(), Way: way}
+	r := &Release{Gear: 2, TurbineRPM: math.NaN(), RPMPerS: math.NaN(), BrakeS: 6, Way: way}
 	m := usual(30)
 	d, _ := m.Decide(r)
 	for i := range m.Last {
@@ -148,11 +171,11 @@ func TestOverdueByHabit(t *testing.T) {
 func TestDecideInOwnGear(t *testing.T) {
 	m := usual(20)
 	for i := range 4 {
-		m.Learn(&Release{Gear: 1, Celsius: 70, TurbineRPM: 900 + 0.4*100 + float64(i), RPMPerS: 100, BrakeS: math.NaN(),
+		m.Learn(&Release{Gear: 1, Celsius: 70, TurbineRPM: 900 + 0.4*100 + float64(i), RPMPerS: 100, BrakeS: 6,
 			PartedLowKPa: math.NaN(), PartedHighKPa: math.NaN(), DeadS: math.NaN(), LagS: 0.2})
 	}
 	for rpm, late := range map[float64]float64{940: 0, 840: 1, 740: 2} {
-		d, ok := m.Decide(&Release{Gear: 1, Celsius: 70, TurbineRPM: rpm, RPMPerS: 100, BrakeS: math.NaN()})
+		d, ok := m.Decide(&Release{Gear: 1, Celsius: 70, TurbineRPM: rpm, RPMPerS: 100, BrakeS: 6})
 		if !ok || math.Abs(d.LateS-late) > 0.1 || d.LowS < late-0.6 || d.HighS > late+0.6 {
 			t.Errorf("first gear at %g rpm: %+v, want %g s late", rpm, d, late)
 		}

@@ -48,15 +48,13 @@ var (
 // Structural: what a vehicle does within three seconds is no habit.
 const loosest = 3.0
 
-// closest is the widest spread of a habit, in s, that a fall does not meet by chance.
-const closest = 1.0
-
 // Decide holds a release against the habit; ok is false where there is none yet, or
 // none that is kept closely enough. Controllers let go at a turbine or road speed
 // that is higher the faster it falls, or a while after the brake (common practice):
 // what the vehicle keeps most closely counts.
 func (m *Memory) Decide(r *Release) (Decision, bool) {
 	c, x := m.turning(r)
+	x.Way = m.due(r)
 	return c.decide(&x)
 }
 
@@ -66,6 +64,9 @@ func (m *Memory) decide(r *Release) (best Decision, ok bool) {
 	road, b := m.bySpeed(&x, &byRoad)
 	brake, c := m.byBrake(r)
 	way, w := m.byWay(r)
+	if a && turbine.usually() || b && road.usually() {
+		c = false // the brake came as it did by chance
+	}
 	if a {
 		turbine.UsualRPM = turbine.usual
 	}
@@ -81,7 +82,7 @@ func (m *Memory) decide(r *Release) (best Decision, ok bool) {
 		}
 	}
 	// One that fell as usual was hardly due before.
-	usual := ok && best.LowS <= 0 && best.HighS >= 0 && best.HighS-best.LowS <= closest
+	usual := ok && best.usually()
 	if w && !usual && way.HighS-way.LowS <= loosest && (!ok || way.LowS > best.LowS) {
 		return way, true
 	}
@@ -91,6 +92,11 @@ func (m *Memory) decide(r *Release) (best Decision, ok bool) {
 		best.HighS = max(best.HighS, best.EarliestS)
 	}
 	return best, ok
+}
+
+// usually reports whether a fall was as usual, by a habit that is one.
+func (d *Decision) usually() bool {
+	return d.LowS <= 0 && d.HighS >= 0 && d.HighS-d.LowS <= loosest
 }
 
 // earliest is how long before the fall the turbine came to its habit for the first
@@ -129,16 +135,44 @@ func (m *Memory) byWay(r *Release) (d Decision, ok bool) {
 	return d, true
 }
 
+// due is of a release's way what says when it was due: not the gears above its own
+// where the vehicle lets go in none of them, for there the clutch stays on (cp).
+func (m *Memory) due(r *Release) []Passed {
+	i := slices.IndexFunc(r.Way, func(p Passed) bool { return p.Turned })
+	if i < 0 || m.higher(r) >= fewestHigher {
+		return r.Way
+	}
+	return r.Way[:i]
+}
+
+// higher is how many releases were in a higher gear than this one.
+func (m *Memory) higher(r *Release) (n int) {
+	this := ratioOf(r.TurbineRPM, r.Kmh)
+	for i := range m.Last {
+		x := &m.Last[i]
+		v := ratioOf(x.TurbineRPM, x.Kmh)
+		if this > 0 && v > 0 && v < this*(1-alikeRatio) || (this == 0 || v == 0) && x.Gear > r.Gear {
+			n++
+		}
+	}
+	return n
+}
+
+// fewestHigher show that the vehicle lets go in higher gears too: one may have been
+// anything. Structural.
+const fewestHigher = 2
+
 // Overdue is for how long a release had been overdue when the command fell, as far as
 // the turbine's way down tells it against the releases before; NaN where it does not.
 func (m *Memory) Overdue(r *Release) float64 {
 	c, x := m.turning(r)
 	list := c.those(byTurbine.fits)
-	if len(list) < Fewest || len(r.Way) == 0 {
+	way := m.due(r)
+	if len(list) < Fewest || len(way) == 0 {
 		return math.NaN()
 	}
 	h := byTurbine.habit(list, x.Gear)
-	return overdue(r.Way, h.slope, min(h.low, at(h.rest, fewInWay)))
+	return overdue(way, h.slope, min(h.low, at(h.rest, fewInWay)))
 }
 
 // overdue is how long before the fall the turbine came below the line, and stayed: for
