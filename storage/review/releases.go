@@ -14,7 +14,7 @@ import (
 // Releases are the releases that were judged, each with its conditions. Those made as
 // the driver drove on are no stops and are left out.
 func (s *Stay) Releases() *conditions.Sample {
-	x := &conditions.Sample{Kept: 1}
+	x := &conditions.Sample{}
 	inTime := 0
 	for i := range s.Events {
 		e := &s.Events[i]

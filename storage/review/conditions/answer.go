@@ -22,10 +22,7 @@ type Answer struct {
 	// Otherwise where it does not: of releases that had no part in finding the
 	// bounds. Counts are those behind them.
 	Within, Otherwise Rate
-	// DrivenOn are releases that were not asked, for they were no stops.
-	DrivenOn struct{ Late, Of int }
-	// Kept is the share of the releases in time that is on file.
-	Kept float64
+	LeftOut
 }
 
 // Rate is late releases out of all, and what that says of the rate.
@@ -70,7 +67,7 @@ const apart = 20.0
 
 // Find asks what the late releases of a stay have in common.
 func Find(s *Sample) *Answer {
-	a := &Answer{Releases: len(s.Releases), Late: late(s.Releases), DrivenOn: s.DrivenOn, Kept: s.Kept}
+	a := &Answer{Releases: len(s.Releases), Late: late(s.Releases), LeftOut: s.LeftOut}
 	if a.Kept <= 0 || a.Kept > 1 {
 		a.Kept = 1
 	}
@@ -131,30 +128,21 @@ func within(list []Release, bounds ...detect.Bound) []Release {
 	return list
 }
 
-// surePair is how likely two conditions together must be, among all that is looked at,
-// to be named rather than the likeliest one alone: the second is a second chance to
-// be wrong.
-const surePair = 0.4
-
 // choose names the condition, or the two together, by which the outcomes are
 // likeliest over all bounds (choice among models by Bayes factors: Kass and Raftery,
 // JASA 90, 1995). p is how likely so much is by chance.
 func choose(list []Release, p float64) []Named {
 	t, x := lookFinely(list)
 	one, two := best(x.ones), best(x.twos)
-	if two >= 0 {
+	switch {
+	case two >= 0 && (one < 0 || t.amongTwos(&x.twos[two]) > t.amongOnes(&x.ones[one])):
 		e := &x.twos[two]
-		w := t.amongTwos(e)
-		if w >= surePair*(x.alone+x.both) && (one < 0 || w > t.amongOnes(&x.ones[one])) {
-			b := t.rounded(list, t.bound(e.region), t.bound(e.with))
-			return []Named{{Bound: b[0], P: p, Or: t.beside(list, x, two, e.with.col)}, {Bound: b[1], P: p, Or: t.beside(list, x, two, e.region.col)}}
-		}
+		b := t.rounded(list, t.bound(e.region), t.bound(e.with))
+		return []Named{{Bound: b[0], P: p, Or: t.beside(list, x, two, e.with.col)}, {Bound: b[1], P: p, Or: t.beside(list, x, two, e.region.col)}}
+	case one >= 0:
+		return []Named{{Bound: t.rounded(list, t.bound(x.ones[one].region))[0], P: p, Or: t.rivals(list, x, one)}}
 	}
-	if one < 0 {
-		return nil
-	}
-	b := t.rounded(list, t.bound(x.ones[one].region))
-	return []Named{{Bound: b[0], P: p, Or: t.rivals(list, x, one)}}
+	return nil
 }
 
 // best is the effect of the greatest weight; -1 where there is none.

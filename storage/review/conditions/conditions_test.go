@@ -112,7 +112,7 @@ func plain(v float64, unit string) string { return unit }
 // week has hot releases in the share given, late at the rate.
 func week(hot float64, n int, rate float64) *conditions.Sample {
 	r := rand.New(rand.NewPCG(*seed, 3))
-	s := &conditions.Sample{Kept: 1}
+	s := &conditions.Sample{}
 	for range n {
 		v := make([]float64, len(detect.Conditions))
 		for j := range v {
@@ -160,7 +160,7 @@ func TestKept(t *testing.T) {
 // all of 17 to 18 km/h late, with steps of 5 km/h, among others in time.
 func TestBoundsBetweenSteps(t *testing.T) {
 	const speed = 7
-	s := &conditions.Sample{Kept: 1}
+	s := &conditions.Sample{}
 	add := func(n int, from, to float64, late func(i int) bool) {
 		for i := range n {
 			v := make([]float64, len(detect.Conditions))
@@ -187,7 +187,7 @@ func TestBoundsBetweenSteps(t *testing.T) {
 func TestBoundsWithinAStep(t *testing.T) {
 	const turbine = 5
 	r := rand.New(rand.NewPCG(*seed, 4))
-	s := &conditions.Sample{Kept: 1}
+	s := &conditions.Sample{}
 	for range 300 {
 		v := make([]float64, len(detect.Conditions))
 		for j := range v {

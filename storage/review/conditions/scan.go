@@ -24,10 +24,10 @@ func (e *effect) ok() bool { return e.top > 0 }
 // looked is what one look at all conditions gives.
 type looked struct {
 	ones, twos []effect
-	// alone and both are the weights of all single conditions and of all pairs, each
-	// by what is thought of it before anything is seen; greatest is the greatest of
-	// a single one, as it is. p is the probability of such a total by chance.
-	alone, both, greatest, p float64
+	// total is the weight of all single conditions and of all pairs, each by what is
+	// thought of it before anything is seen; greatest is the greatest of a single one,
+	// as it is. p is the probability of such a total by chance.
+	total, greatest, p float64
 }
 
 // pairShare of what is thought before anything is seen goes to two conditions
@@ -56,15 +56,15 @@ func lookFinely(list []Release, leave ...int) (*table, *looked) {
 // look scans for late releases. See chance.down for the unit of weights.
 func (t *table) look(late []int, x *looked) {
 	var sums [2*manyCuts + 2]int
-	x.greatest, x.alone, x.both = 0, 0, 0
+	x.greatest, x.total = 0, 0
 	for j := range t.cols {
 		t.alone(j, late, sums[:], &x.ones[j])
 		x.greatest = max(x.greatest, x.ones[j].weight)
-		x.alone += t.amongOnes(&x.ones[j])
+		x.total += t.amongOnes(&x.ones[j])
 	}
 	for i := range t.twos {
 		t.together(&t.twos[i], late, &x.twos[i])
-		x.both += t.amongTwos(&x.twos[i])
+		x.total += t.amongTwos(&x.twos[i])
 	}
 }
 
@@ -104,7 +104,7 @@ func (t *table) together(p *pair, late []int, e *effect) {
 	for q := range p.quads {
 		x := &p.quads[q]
 		k := int(g.within(x.a.from, x.a.to, x.b.from, x.b.to))
-		if t.weigh(e, k, x.n, all, p.known, p.prior) {
+		if t.weigh(e, k, x.n, all, p.known, x.prior) {
 			e.region, e.with = x.a.region, x.b.region
 		}
 	}
@@ -167,7 +167,7 @@ func (t *table) test(seed uint64) *looked {
 		for i := range x.ones {
 			any[i] += atLeast(y.greatest, x.ones[i].weight)
 		}
-		top += atLeast(y.alone+y.both, x.alone+x.both)
+		top += atLeast(y.total, x.total)
 	}
 	share := func(n int) float64 { return float64(n+1) / float64(done+1) }
 	for i := range x.ones {

@@ -25,10 +25,15 @@ type Release struct {
 // Sample are the releases of a stay, in order of time.
 type Sample struct {
 	Releases []Release
-	// DrivenOn are those that were left out, for they were no stops.
+	LeftOut
+}
+
+// LeftOut is what is not among the releases that are asked.
+type LeftOut struct {
+	// DrivenOn were no stops.
 	DrivenOn struct{ Late, Of int }
-	// Kept is the share of those in time that is on file: 1 unless the store's
-	// room ran out and a fair part of them went.
+	// Kept is the share of those in time that is on file: 1, which 0 stands for too,
+	// unless the store's room ran out and a fair part of them went.
 	Kept float64
 }
 
@@ -246,14 +251,16 @@ type pair struct {
 	a, b  int
 	known int
 	quads []quad
-	prior float64 // of each quad
 	grid  *grid
 }
 
-// quad is where both have their bound.
+// quad is where both have their bound, with its share of what is thought of the pair
+// before anything is seen: the more, the more each leaves out, for what holds nearly
+// always says nothing beside the other (common practice, no source).
 type quad struct {
-	a, b *scanned
-	n    int
+	a, b  *scanned
+	n     int
+	prior float64
 }
 
 // newTable takes releases with their place and, beside those left out, all their
@@ -364,19 +371,30 @@ func (t *table) pair(a, b int, sa, sb []*scanned) {
 	}
 	g.sum()
 	p.known = int(g.total())
+	sum := 0.0
 	for _, x := range sa {
 		for _, y := range sb {
 			n := int(g.within(x.from, x.to, y.from, y.to))
 			if n >= t.least && p.known-n >= t.least {
-				p.quads = append(p.quads, quad{x, y, n})
+				w := t.leftOut(x) * t.leftOut(y)
+				p.quads = append(p.quads, quad{x, y, n, w})
+				sum += w
 			}
 		}
 	}
 	if len(p.quads) == 0 {
 		return
 	}
-	p.prior, p.grid = 1/float64(len(p.quads)), g
+	for i := range p.quads {
+		p.quads[i].prior /= sum
+	}
+	p.grid = g
 	t.twos = append(t.twos, p)
+}
+
+// leftOut is the share of the releases that a region leaves out.
+func (t *table) leftOut(x *scanned) float64 {
+	return 1 - float64(x.n)/float64(len(t.cols[x.col].known))
 }
 
 // grid counts releases by the bins of two conditions.

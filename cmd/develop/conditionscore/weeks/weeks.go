@@ -71,7 +71,6 @@ func Make(seed uint64, releases int, clump bool, names ...string) *Week {
 	for {
 		w := &Week{habit: habit{ambient: -5 + 30*r.Float64(), warm: 78 + 14*r.Float64(), tau: 400 + 500*r.Float64(),
 			turbine: 1000 + 250*r.Float64(), hills: 1 + 3*r.Float64(), braking: 0.8 + 0.5*r.Float64(), drivesADay: 3 + r.IntN(3)}}
-		w.Kept = 1
 		list := w.habit.drive(r, releases)
 		var ok bool
 		if w.Cause, ok = cause(r, list, clump, names); !ok {
