@@ -125,7 +125,7 @@ func rowOf(e *conditions.Effect, a *conditions.Answer) conditionRow {
 	r.Range = inBoth(func(u review.Units) string {
 		return conditions.Bounds(detect.Bound{Of: e.Of, From: e.Low, To: e.High}, u.Quantity)
 	})
-	if e.Of.Name == "brake_on" {
+	if e.Of.Name == "brake_on" && e.Low != e.High {
 		r.Range = same("on or off")
 	}
 	switch {

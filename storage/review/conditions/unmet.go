@@ -38,6 +38,7 @@ type Unmet struct{ Never, Ask string }
 // NeverMet lists the usual conditions under which fewer than five releases were
 // made. What was not recorded is not listed.
 func NeverMet(s *Sample, q Quantity) (list []Unmet) {
+	q = asSaid(q)
 	for _, r := range reaches {
 		j := 0
 		for detect.Conditions[j].Name != r.name {

@@ -37,10 +37,7 @@ func Name(c *detect.Condition) string { return words[c.Name].name }
 
 // Bounds says those of a condition: "at least 75 °C", "20 to 40 s", "on".
 func Bounds(b detect.Bound, write Quantity) string {
-	q := func(v float64, unit string) string { // round numbers as one says them
-		t := write(v, unit)
-		return strings.TrimSuffix(strings.NewReplacer(".00 ", " ", ".0 ", " ").Replace(t), ".00")
-	}
+	q := asSaid(write)
 	if b.Of.Name == "brake_on" {
 		if b.From > 0 {
 			return "on"
@@ -59,6 +56,13 @@ func Bounds(b detect.Bound, write Quantity) string {
 		return q(b.From, b.Of.Unit)
 	}
 	return q(b.From, b.Of.Unit) + " to " + q(b.To, b.Of.Unit)
+}
+
+// asSaid writes round numbers as one says them.
+func asSaid(write Quantity) Quantity {
+	return func(v float64, unit string) string {
+		return strings.TrimSuffix(strings.NewReplacer(".00 ", " ", ".0 ", " ").Replace(write(v, unit)), ".00")
+	}
 }
 
 // Text says a bound with its condition: "fluid 75 °C or more".
