@@ -48,28 +48,28 @@ func (s *soak) harvest() {
 		if end == 0 {
 			end = r.Fell + 6*bus.Second
 		}
-		s.wants = append(s.wants, want{"late release", detect.KindReleaseLag, r.Fell - bus.Second/2, end + bus.Second/2, true, 6 * bus.Second, false})
+		s.wants = append(s.wants, want{what: "late release", kind: detect.KindReleaseLag, from: r.Fell - bus.Second/2, to: end + bus.Second/2, late: 6 * bus.Second, alarm: true})
 	}
 	for i := range tr.Slips {
 		x := &tr.Slips[i]
 		if !x.Asked && x.Kmh >= hs.MinKmh+3 && (x.To-x.From).Seconds() >= hs.UnaskedS+2 && x.Mean >= hs.UnaskedRPM+5 {
 			// Where the controller regulates slip the state on the bus asks for it, and how
 			// much of it is not on this one.
-			s.wants = append(s.wants, want{"unasked slip", detect.KindHillSlip, x.From, x.To, true, 3 * bus.Second, x.Target > 0})
+			s.wants = append(s.wants, want{what: "unasked slip", kind: detect.KindHillSlip, from: x.From, to: x.To, late: 3 * bus.Second, alarm: true, untold: x.Target > 0})
 		}
 	}
 	for i := range tr.Shakes {
 		if x := &tr.Shakes[i]; x.What == "shudder" {
-			s.wants = append(s.wants, want{"shudder", detect.KindShudder, x.From, x.To, false, 5 * bus.Second, false})
+			s.wants = append(s.wants, want{what: "shudder", kind: detect.KindShudder, from: x.From, to: x.To, late: 5 * bus.Second})
 		}
 	}
 	for i := range tr.Shifts {
 		if x := &tr.Shifts[i]; x.To > x.From && x.InjectedS > 0 && x.FlareRPM > s.set.Flare.MinRPM {
-			s.wants = append(s.wants, want{"flare", detect.KindFlare, x.Begin - bus.Second, x.End + bus.Second, false, 3 * bus.Second, false})
+			s.wants = append(s.wants, want{what: "flare", kind: detect.KindFlare, from: x.Begin - bus.Second, to: x.End + bus.Second, late: 3 * bus.Second})
 		}
 	}
 	for _, at := range tr.Marks {
-		s.wants = append(s.wants, want{"mark", detect.KindMark, at - bus.Second, at + bus.Second, false, bus.Second, false})
+		s.wants = append(s.wants, want{what: "mark", kind: detect.KindMark, from: at - bus.Second, to: at + bus.Second, late: bus.Second})
 	}
 	s.truth.drives = append(s.truth.drives, tr.Drives...)
 	tr.Releases, tr.Applies, tr.Shifts, tr.Slips, tr.Opens, tr.Shakes, tr.Jolts = nil, nil, nil, nil, nil, nil, nil

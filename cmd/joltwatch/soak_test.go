@@ -89,7 +89,6 @@ type soak struct {
 	onAt    bus.Micros // when the program starts, 0 where it waits for the key
 	boots   []*boot
 	recent  []bus.Frame // mapped frames and notices, of this boot
-	gone    []bus.Frame // for the copy
 	trouble string      // what the card suffers from
 	unread  bool        // the stay was not looked at since the last cut
 
