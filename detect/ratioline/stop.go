@@ -116,6 +116,10 @@ func (b *bench) judge(t *Tracker) *Stop {
 	c.idle, c.idleKnown = t.idle.speed()
 	t.known.Idle = c.idle
 	left := c.decide(p, k, &b.stop)
+	if c.guessed {
+		b.stop.Held = true
+		return &b.stop
+	}
 	if left < 0 {
 		return &b.stop
 	}
@@ -237,13 +241,81 @@ type judgement struct {
 	// sure is the last point at which the clutch was closed for certain, or -1.
 	sure int
 	// shifted says that the line was left by a shift down, in or after which the
-	// clutch let go unseen.
-	shifted bool
+	// clutch let go unseen, guessed that it was a line of a gear not learned.
+	shifted, guessed bool
+	guess            Map
 }
 
 // decide fills in a stop and returns the last point on the line; the marks are
 // worked out on the way.
 func (c *judgement) decide(p []Point, k []mark, s *Stop) int {
+	left := c.decideBy(p, k, s)
+	r := 0.0
+	if s.Class < Dragging && c.idleKnown && c.known.n > 0 && c.known.n < maxLines {
+		r = c.ownRatio(p)
+	}
+	if c.guessed = r > 0; !c.guessed {
+		return left
+	}
+	// The lowest gear's line may not be learned: the clutch lets go in it, unless it
+	// holds on.
+	learned, sag := c.known, c.sag
+	c.guess = *learned
+	c.guess.of[c.guess.n] = Line{Ratio: r}
+	c.guess.n++
+	c.known, c.sag = &c.guess, ownSag*sag
+	left = c.decideBy(p, k, s)
+	c.known, c.sag = learned, sag
+	if left >= 0 && int(k[left].line) == c.guess.n-1 && s.Class >= Dragging && c.fromAbove(p, k, left) {
+		return left
+	}
+	c.guessed = false
+	return c.decideBy(p, k, s)
+}
+
+// ownRatio is the rpm per km/h of an engine below idle as the vehicle rolls to a stop, 0
+// where it is not, or where that can be no lower gear's than those learned.
+func (c *judgement) ownRatio(p []Point) float64 {
+	low := -1
+	for i := range p {
+		if p[i].At <= c.stand && p[i].At > c.stand-ownWithin && p[i].Kmh >= lowKmh && p[i].Pedal != PedalOn &&
+			p[i].RPM > c.running && p[i].RPM < float64((1-ownSag*c.sag)*c.idle) {
+			low = i
+		}
+	}
+	xy, xx := 0.0, 0.0
+	for i := low; i >= 0 && p[i].RPM < float64(ownFrom*c.idle) && p[i].Pedal != PedalOn; i-- {
+		xy += float64(p[i].RPM * p[i].Kmh)
+		xx += float64(p[i].Kmh * p[i].Kmh)
+	}
+	lowest := c.known.of[c.known.n-1].Ratio
+	if xx == 0 || xy/xx < float64(nextStep*lowest) || xy/xx > float64(hiddenStep*lowest) {
+		return 0
+	}
+	return xy / xx
+}
+
+const (
+	// ownWithin is how long before the standstill an engine is looked for that is drawn
+	// below idle on a line not learned, ownFrom times idle from where on its ratio counts,
+	// ownSag how many times the sag of a drag: a weak idle control sags by that as well.
+	ownWithin = 8 * bus.Second
+	ownFrom   = 1.2
+	ownSag    = 2
+)
+
+// fromAbove reports whether the run on a line up to a point began above idle: an engine
+// that stops, or idles badly, begins at it.
+func (c *judgement) fromAbove(p []Point, k []mark, left int) bool {
+	i := left
+	for i > 0 && k[i-1].line == k[left].line && proven(k[i-1]) {
+		i--
+	}
+	return p[i].RPM > float64((1+idleBand)*c.idle)
+}
+
+// decideBy is decide by the lines that are known.
+func (c *judgement) decideBy(p []Point, k []mark, s *Stop) int {
 	*s, c.shifted = Stop{At: c.stand, Idle: c.idle}, false
 	c.known.judge(p, k)
 	left := c.leaves(p, k, anyLine)
