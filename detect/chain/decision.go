@@ -63,7 +63,12 @@ func (m *Memory) decide(r *Release) (best Decision, ok bool) {
 	turbine, a := m.bySpeed(&x, &byTurbine)
 	road, b := m.bySpeed(&x, &byRoad)
 	brake, c := m.byBrake(r)
-	way, w := m.byWay(r)
+	var way Decision
+	w := false
+	h, n, known := m.atTurbine(r)
+	if known {
+		way, w = m.byWay(r, &h, n)
+	}
 	if a && turbine.usually() || b && road.usually() {
 		c = false // the brake came as it did by chance
 	}
@@ -86,7 +91,9 @@ func (m *Memory) decide(r *Release) (best Decision, ok bool) {
 	if w && !usual && way.HighS-way.LowS <= loosest && (!ok || way.LowS > best.LowS) {
 		return way, true
 	}
-	best.EarliestS = m.earliest(r)
+	if known {
+		best.EarliestS = first(r.Way, h.slope, h.high)
+	}
 	if best.LowS > 0 {
 		// It may have been due as a shift went on, too.
 		best.HighS = max(best.HighS, best.EarliestS)
@@ -99,15 +106,14 @@ func (d *Decision) usually() bool {
 	return d.LowS <= 0 && d.HighS >= 0 && d.HighS-d.LowS <= loosest
 }
 
-// earliest is how long before the fall the turbine came to its habit for the first
-// time, shifts or not.
-func (m *Memory) earliest(r *Release) float64 {
+// atTurbine is the habit of the turbine's speed in the release's gear, and on how many
+// releases it rests; ok is false where they are too few, or its way down is not known.
+func (m *Memory) atTurbine(r *Release) (h habit, n int, ok bool) {
 	list := m.those(byTurbine.fits)
-	if len(list) < Fewest {
-		return 0
+	if len(list) < Fewest || len(r.Way) == 0 {
+		return h, 0, false
 	}
-	h := byTurbine.habit(list, r.Gear)
-	return first(r.Way, h.slope, h.high)
+	return byTurbine.habit(list, r.Gear), len(list), true
 }
 
 // byWay: since when the turbine has been below the speed at which the command usually
@@ -115,17 +121,12 @@ func (m *Memory) earliest(r *Release) float64 {
 // is overdue from where the turbine stayed below for a while and no shift was under
 // way, for controllers wait for the end of one; what this vehicle's sound releases are
 // overdue by is its habit.
-func (m *Memory) byWay(r *Release) (d Decision, ok bool) {
-	list := m.those(byTurbine.fits)
-	if len(list) < Fewest || len(r.Way) == 0 {
-		return d, false
-	}
-	h := byTurbine.habit(list, r.Gear)
+func (m *Memory) byWay(r *Release, h *habit, n int) (d Decision, ok bool) {
 	// Some gears may have a habit of their own.
 	low := min(h.low, at(h.rest, fewInWay))
-	d = Decision{N: len(list), LowS: overdue(r.Way, h.slope, low), LateS: overdue(r.Way, h.slope, h.mid), HighS: first(r.Way, h.slope, h.high)}
+	d = Decision{N: n, LowS: overdue(r.Way, h.slope, low), LateS: overdue(r.Way, h.slope, h.mid), HighS: first(r.Way, h.slope, h.high)}
 	if d.LateS == 0 {
-		return m.astray(r, &h)
+		return m.astray(r, h)
 	}
 	usual := m.all(func(x *Remembered) float64 { return x.OverdueS })
 	if len(usual) > 0 {
@@ -166,13 +167,12 @@ const fewestHigher = 2
 // the turbine's way down tells it against the releases before; NaN where it does not.
 func (m *Memory) Overdue(r *Release) float64 {
 	c, x := m.turning(r)
-	list := c.those(byTurbine.fits)
-	way := m.due(r)
-	if len(list) < Fewest || len(way) == 0 {
+	x.Way = m.due(r)
+	h, _, known := c.atTurbine(&x)
+	if !known {
 		return math.NaN()
 	}
-	h := byTurbine.habit(list, x.Gear)
-	return overdue(way, h.slope, min(h.low, at(h.rest, fewInWay)))
+	return overdue(x.Way, h.slope, min(h.low, at(h.rest, fewInWay)))
 }
 
 // overdue is how long before the fall the turbine came below the line, and stayed: for
