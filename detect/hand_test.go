@@ -599,6 +599,30 @@ func TestShiftTellsThatTheClutchWasOn(t *testing.T) {
 	}
 }
 
+// Where only the gear is told, and before the command falls, the shift opened it still.
+func TestShiftOpensAfterTheGearIsTold(t *testing.T) {
+	for _, c := range []struct {
+		least float64
+		class string
+	}{{0, "opened"}, {300, "normal"}} {
+		h := newHand(t, detect.DefaultSettings(), stream.ClutchPressureCommand)
+		h.drive()
+		h.pedal, h.gear = 40, 2
+		h.run(4, nil)
+		h.gear = 3
+		h.run(0.1, nil)
+		h.command = c.least
+		h.run(0.5, func(s float64) { h.engine = h.turbine + 300*min(1, 4*s) })
+		h.command = 400
+		h.run(3, func(s float64) { h.engine = h.turbine + max(0, 300-600*s) })
+		h.m.Flush()
+		of := h.got.of(detect.KindShift)
+		if n := len(of); n == 0 || of[n-1].Class.String() != c.class {
+			t.Errorf("command down to %v kPa: %v, want %s", c.least, of, c.class)
+		}
+	}
+}
+
 // Regulated slip under little load is what an open converter has too: the bounds of the
 // lockup fraction leave it open. Under load they do not.
 func TestLittleLoadLeavesTheFractionOpen(t *testing.T) {

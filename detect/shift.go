@@ -119,8 +119,8 @@ func (d *shiftOn) row(s *scene, m *state.Moment) {
 			d.dipS += m.DtS
 		}
 	}
-	if m.HasCommand && !m.Engaged && !d.over {
-		d.opened = true
+	if m.HasCommand && !m.Engaged && (!d.over || !d.reported) {
+		d.opened = true // the gear may be told before the command falls
 	}
 	if d.reported && !m.Shifting && !d.over {
 		d.ended, d.over = m.At, true
