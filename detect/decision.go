@@ -148,10 +148,7 @@ func (s *scene) way(at, since bus.Micros, share float64) (list []chain.Passed) {
 	from := max(t.First(), t.After(at-wayReach-announcedReach))
 	to := t.After(at)
 	turned := s.turned(from, to, share)
-	next, last := bus.Micros(math.MaxInt64), bus.Micros(math.MinInt64)
-	if len(turned) > 0 {
-		last = turned[len(turned)-1]
-	}
+	next := bus.Micros(math.MaxInt64)
 	for i := to - 1; i >= from; i-- {
 		p := t.Get(i)
 		x := turned[i-from]
@@ -166,7 +163,7 @@ func (s *scene) way(at, since bus.Micros, share float64) (list []chain.Passed) {
 			continue
 		}
 		hidden := next-p.At <= turnBefore || p.At-x <= turnAfter || p.Shifting && p.At-x > announcedReach
-		list = append(list, chain.Passed{AgoS: ago, TurbineRPM: p.Turbine, RPMPerS: fallAt(t, i, x, share), Hidden: hidden, Turned: p.At <= last})
+		list = append(list, chain.Passed{AgoS: ago, TurbineRPM: p.Turbine, RPMPerS: fallAt(t, i, x, share), Hidden: hidden})
 	}
 	return list
 }

@@ -124,29 +124,6 @@ func TestDecideByWay(t *testing.T) {
 	}
 }
 
-// Before a downshift the clutch was on in a gear in which many a vehicle never lets go:
-// that was due where this one is known to.
-func TestDueInHigherGears(t *testing.T) {
-	var way []Passed
-	for ago := 0.05; ago < 3; ago += 0.05 {
-		p := Passed{AgoS: ago, TurbineRPM: 650, RPMPerS: 100, Turned: ago > 0.5}
-		if ago <= 0.5 {
-			p.TurbineRPM = 740 + 100*ago
-		}
-		way = append(way, p)
-	}
-	for higher, late := range map[int]bool{0: false, 1: false, 2: true} {
-		m := usual(30)
-		for range higher {
-			m.Learn(&Release{Gear: 3, Celsius: 70, TurbineRPM: 740, RPMPerS: 100, BrakeS: 3, PartedLowKPa: 240, PartedHighKPa: 260, DeadS: 0.04, LagS: 0.2})
-		}
-		r := &Release{Gear: 2, Celsius: 70, TurbineRPM: math.NaN(), RPMPerS: math.NaN(), BrakeS: 6, Way: way}
-		if d, ok := m.Decide(r); late != (ok && d.LowS > 2) {
-			t.Errorf("%d releases in a higher gear: %+v, %v, want late %v", higher, d, ok, late)
-		}
-	}
-}
-
 // What sound releases of this vehicle are overdue by is no lateness.
 func TestOverdueByHabit(t *testing.T) {
 	var way []Passed

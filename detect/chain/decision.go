@@ -54,7 +54,6 @@ const loosest = 3.0
 // what the vehicle keeps most closely counts.
 func (m *Memory) Decide(r *Release) (Decision, bool) {
 	c, x := m.turning(r)
-	x.Way = m.due(r)
 	return c.decide(&x)
 }
 
@@ -136,38 +135,10 @@ func (m *Memory) byWay(r *Release, h *habit, n int) (d Decision, ok bool) {
 	return d, true
 }
 
-// due is of a release's way what says when it was due: not the gears above its own
-// where the vehicle lets go in none of them, for there the clutch stays on (cp).
-func (m *Memory) due(r *Release) []Passed {
-	i := slices.IndexFunc(r.Way, func(p Passed) bool { return p.Turned })
-	if i < 0 || m.higher(r) >= fewestHigher {
-		return r.Way
-	}
-	return r.Way[:i]
-}
-
-// higher is how many releases were in a higher gear than this one.
-func (m *Memory) higher(r *Release) (n int) {
-	this := ratioOf(r.TurbineRPM, r.Kmh)
-	for i := range m.Last {
-		x := &m.Last[i]
-		v := ratioOf(x.TurbineRPM, x.Kmh)
-		if this > 0 && v > 0 && v < this*(1-alikeRatio) || (this == 0 || v == 0) && x.Gear > r.Gear {
-			n++
-		}
-	}
-	return n
-}
-
-// fewestHigher show that the vehicle lets go in higher gears too: one may have been
-// anything. Structural.
-const fewestHigher = 2
-
 // Overdue is for how long a release had been overdue when the command fell, as far as
 // the turbine's way down tells it against the releases before; NaN where it does not.
 func (m *Memory) Overdue(r *Release) float64 {
 	c, x := m.turning(r)
-	x.Way = m.due(r)
 	h, _, known := c.atTurbine(&x)
 	if !known {
 		return math.NaN()

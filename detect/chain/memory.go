@@ -26,10 +26,10 @@ type Release struct {
 }
 
 // Passed is the turbine at an instant before the command fell. Hidden: a shift was
-// under way, or about to be. Turned: it turned over to another gear since.
+// under way, or about to be.
 type Passed struct {
 	AgoS, TurbineRPM, RPMPerS float64
-	Hidden, Turned            bool
+	Hidden                    bool
 }
 
 // Memory is what is usual for the vehicle: its latest sound releases.
