@@ -157,8 +157,7 @@ func (d *hillSlip) row(s *scene, m *state.Moment) {
 			d.shown = shown
 		}
 		d.quiet = 0
-		d.add(m)
-		d.addLoad(m)
+		d.take(m)
 		d.keep = d.hillSum
 	case d.on:
 		// Dips do not end it, but count only if it goes on: ripple and a clutch that
@@ -172,13 +171,13 @@ func (d *hillSlip) row(s *scene, m *state.Moment) {
 			d.finish(s, m)
 			break
 		}
-		d.add(m)
-		d.addLoad(m)
+		d.take(m)
 	}
 }
 
-// addLoad adds what the clutch was to carry.
-func (d *hillSlip) addLoad(m *state.Moment) {
+// take adds a row to the stretch, with what the clutch was to carry.
+func (d *hillSlip) take(m *state.Moment) {
+	d.add(m)
 	if l, ok := d.carried.loadOf(m); ok {
 		d.load.add(l, max(m.DtS, 0.001))
 	}
@@ -187,13 +186,19 @@ func (d *hillSlip) addLoad(m *state.Moment) {
 // tryLaid lays laidRPM of slip on the stretch as it is: an opportunity counts as
 // observed only if slip that nobody asked for would have been told as that.
 func (d *hillSlip) tryLaid(s *scene, m *state.Moment, usable bool, limit float64) {
-	tells := m.HasLevel && d.holdS >= holdLeastS && d.byCommand(s, m.Level, d.carried.load, m.HasPressure) == HillUnasked || s.saysPartial && m.Row.Has(stream.LockupState) && s.stateIsMeant() || m.Row.Has(stream.SlipCommand)
-	if !usable || !tells || m.SlipRPM+laidRPM < limit {
+	if !usable || m.SlipRPM+laidRPM < limit || !d.tells(s, m) {
 		d.laid = 0
 		return
 	}
 	d.laid += m.DtS
 	d.would = d.would || d.laid >= s.set.HillSlip.UnaskedS
+}
+
+// tells reports whether slip would be told as unasked now: by what the controller wants,
+// by its state, or by its command.
+func (d *hillSlip) tells(s *scene, m *state.Moment) bool {
+	return m.Row.Has(stream.SlipCommand) || s.saysPartial && m.Row.Has(stream.LockupState) && s.stateIsMeant() ||
+		m.HasLevel && d.holdS >= holdLeastS && d.byCommand(s, m.Level, d.carried.load, m.HasPressure) == HillUnasked
 }
 
 const (

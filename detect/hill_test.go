@@ -58,6 +58,21 @@ func TestCommandThatHeldWithoutLoad(t *testing.T) {
 	}
 }
 
+// An opportunity is one only where slip would be told as unasked: not at a load that this
+// clutch has never been seen to carry with so little command.
+func TestSlipThatWouldBeTold(t *testing.T) {
+	for load, want := range map[float64]bool{20: true, 60: false} {
+		set := DefaultSettings()
+		s := &scene{Vehicle: state.New(set.state(), &stream.Facts{}), set: &set}
+		d := hillSlip{hold: 100, most: 100, holdS: 60, carried: carried{load: load, highest: 300}}
+		d.carried.at[band(100, false)] = 30
+		m := &state.Moment{Row: &stream.Row{}, HasLevel: true, Level: 100}
+		if got := d.tells(s, m); got != want {
+			t.Errorf("load %g where 30 was carried: %v, want %v", load, got, want)
+		}
+	}
+}
+
 // Slip no greater than is regulated on purpose is not told while nothing but a
 // state of which the meaning is not known leaves it open; the chance still counts,
 // as one that was not observed.
