@@ -34,6 +34,10 @@ type commandTrack struct {
 	first, end int
 }
 
+// commandRoles are the roles that have a rank, as bits: most samples have none, and
+// nothing more is asked of them.
+const commandRoles = uint32(1)<<stream.ClutchPressureCommand | 1<<stream.ClutchCommand | 1<<stream.LockupState
+
 func commandRank(r stream.Role) int {
 	switch r {
 	case stream.ClutchPressureCommand:

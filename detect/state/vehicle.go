@@ -325,13 +325,12 @@ const stallOnceS = 8.0
 
 // Samples takes the decoded values of a frame, before the rows that they lead to.
 func (s *Vehicle) Samples(of []stream.Sample) {
-	const commands = uint32(1)<<stream.ClutchPressureCommand | 1<<stream.ClutchCommand | 1<<stream.LockupState
 	s.countRoles(of)
 	for i := range of {
 		switch r := of[i].Role; {
 		case r <= stream.TurbineSpeed:
 			s.step(&of[i])
-		case 1<<r&commands != 0:
+		case 1<<r&commandRoles != 0:
 			s.cmd.take(&of[i])
 		}
 	}
