@@ -112,6 +112,7 @@ func TestDecideByWay(t *testing.T) {
 		{"below as the shift began", math.NaN(), down[27:], 0, false},
 		{"never below", math.NaN(), down[:5], 0, false},
 		{"as usual", 740, nil, 0, true},
+		{"as usual, after it was below before the downshift", 740, down, 0, true},
 	} {
 		rate := 100.0
 		if math.IsNaN(x.rpm) {

@@ -30,6 +30,7 @@ func TestDrawnInAGearNotLearned(t *testing.T) {
 			}
 			return first * kmh
 		}, false},
+		{"at idle in an open clutch, and runs down as the vehicle does", func(kmh, s float64) float64 { return min(idle, first*kmh) }, false},
 		{"switched off as it rolls", func(kmh, s float64) float64 {
 			if kmh > 6 {
 				return idle
