@@ -37,10 +37,6 @@ func set(p []byte, r run, v uint64) {
 	copy(p, q[:])
 }
 
-func has(fields []Field, want Field) bool {
-	return slices.Contains(fields, want)
-}
-
 func TestCounters(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 3))
 	for _, c := range []struct {
@@ -227,7 +223,7 @@ func TestFields(t *testing.T) {
 			set(p, run{shift: 56, length: 8}, uint64(i/40))
 		})
 		id := x.identify(rules())
-		if !has(id.Fields, c.want) {
+		if !slices.Contains(id.Fields, c.want) {
 			t.Errorf("%s: fields %v, want %v among them", c.name, id.Fields, c.want)
 		}
 	}

@@ -98,7 +98,7 @@ func run(seed uint64, answers bool) (outcome, error) {
 	sc.NoLog, sc.NoTrace = true, true
 	r, err := drive.Scramble(sc, seed, answers)
 	if err != nil {
-		return o, err
+		return o, fmt.Errorf("seed %d: %w", seed, err)
 	}
 	s := find.NewSurvey(find.Options{})
 	ids := map[uint32]bool{}

@@ -58,7 +58,7 @@ func unlike(kind string, seed uint64, answers bool) (c claims, err error) {
 	vehicle := vehicleOf(seed)
 	r, err := drive.ScrambleUnlike(kind, vehicle, seed, answers)
 	if err != nil {
-		return c, err
+		return c, fmt.Errorf("%s, seed %d: %w", kind, seed, err)
 	}
 	s := find.NewSurvey(find.Options{})
 	for i := range r.Frames {
