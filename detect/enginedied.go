@@ -1,10 +1,11 @@
 package detect
 
 import (
+	"math"
+
 	"joltwatch/bus"
 	"joltwatch/detect/state"
 	"joltwatch/stream"
-	"math"
 )
 
 // EngineDiedSettings judge an engine that dies at a stop.

@@ -1,10 +1,11 @@
 package detect
 
 import (
+	"math"
+
 	"joltwatch/bus"
 	"joltwatch/detect/state"
 	"joltwatch/stream"
-	"math"
 )
 
 // FlareSettings judge the engine's running up in an upshift.

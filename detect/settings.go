@@ -2,8 +2,9 @@ package detect
 
 import (
 	"fmt"
-	"joltwatch/detect/state"
 	"reflect"
+
+	"joltwatch/detect/state"
 )
 
 // state are those by which the state of the vehicle is judged.

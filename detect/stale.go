@@ -1,10 +1,11 @@
 package detect
 
 import (
+	"math"
+
 	"joltwatch/bus"
 	"joltwatch/detect/state"
 	"joltwatch/stream"
-	"math"
 )
 
 // RoleStaleSettings judge roles that fall silent.

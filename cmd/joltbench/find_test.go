@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"encoding/json"
-	"joltwatch/stream"
 	"math"
 	"os"
 	"regexp"
@@ -11,10 +10,11 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/rogpeppe/go-internal/testscript"
-
 	"joltwatch/cmd/develop/joltsim/drive"
+	"joltwatch/stream"
 	"joltwatch/stream/find"
+
+	"github.com/rogpeppe/go-internal/testscript"
 )
 
 // TestFindScript runs the command lines in testdata/find.

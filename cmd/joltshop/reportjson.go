@@ -2,10 +2,11 @@ package main
 
 import (
 	"io"
+	"time"
+
 	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/joltshop/rank"
 	"joltwatch/storage/review"
-	"time"
 )
 
 // heard is nil where nothing was ever heard.

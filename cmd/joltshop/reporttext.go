@@ -3,13 +3,14 @@ package main
 import (
 	"fmt"
 	"io"
-	"joltwatch/cmd/internal/cli"
-	"joltwatch/cmd/joltshop/rank"
-	"joltwatch/storage/review"
 	"math"
 	"strings"
 	"text/tabwriter"
 	"time"
+
+	"joltwatch/cmd/internal/cli"
+	"joltwatch/cmd/joltshop/rank"
+	"joltwatch/storage/review"
 )
 
 // todoText lists what to do.

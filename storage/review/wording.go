@@ -1,8 +1,9 @@
 package review
 
 import (
-	"joltwatch/detect"
 	"strings"
+
+	"joltwatch/detect"
 )
 
 // Words are what people read of one kind of finding.
