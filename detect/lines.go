@@ -83,8 +83,9 @@ func (in *Inputs) releaseByLines() (a Ability, ok bool) {
 		a = Ability{Says: fmt.Sprintf("not observable at %.2g Hz: the engine is drawn below idle and let go between two values; it takes one every %.2g s, and for a release later than usual every %.3g s",
 			1/fine, ratioline.DrawnPeriodS, ratioline.LatePeriodS)}
 	case fine > ratioline.LatePeriodS:
-		a.Says = fmt.Sprintf("by the lines of engine over road speed, once learned: an engine drawn below idle; a release later than usual by 1 s is not observable at %.2g Hz: it takes a value every %.3g s",
-			1/fine, ratioline.LatePeriodS)
+		a.Part = "a release later than usual by 1 s"
+		a.Says = fmt.Sprintf("by the lines of engine over road speed, once learned: an engine drawn below idle; %s is not observable at %.2g Hz: it takes a value every %.3g s",
+			a.Part, 1/fine, ratioline.LatePeriodS)
 	}
 	return a, ok
 }

@@ -83,7 +83,7 @@ func TestAbilityByTheLines(t *testing.T) {
 		for _, a := range Abilities(in) {
 			switch a.Kind {
 			case KindReleaseLag:
-				if a.Can != x.release || !strings.Contains(a.Says, x.releaseSays) {
+				if a.Can != x.release || !strings.Contains(a.Says, x.releaseSays) || (a.Part != "") != (x.hz == 5) {
 					t.Errorf("%g Hz: %+v", x.hz, a)
 				}
 			case lockupSpec.Kind:

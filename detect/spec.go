@@ -163,6 +163,8 @@ type Ability struct {
 	// seconds; 0 where that means nothing.
 	FinenessS float64 `json:"fineness_s,omitempty"`
 	Says      string  `json:"says"`
+	// Part is what of it cannot be told, where the rest can.
+	Part string `json:"part_not,omitempty"`
 }
 
 // Abilities judges each detector by the signals that are there.

@@ -657,18 +657,28 @@ func (r *report) print(w io.Writer) {
 	fmt.Fprintln(w, cautions)
 }
 
-// except says what it will not be able to see.
+// except says what it will not be able to tell.
 func (r *report) except() string {
-	var blind []string
+	var blind, part []string
 	for _, x := range r.Detectors {
-		if !x.Can {
+		switch {
+		case !x.Can:
 			blind = append(blind, x.Kind)
+		case x.Part != "":
+			part = append(part, x.Kind+" ("+x.Part+")")
 		}
 	}
-	if len(blind) == 0 {
+	var but []string
+	if len(blind) > 0 {
+		but = append(but, fmt.Sprintf("%d of %d kinds of findings cannot be told: %s", len(blind), len(r.Detectors), strings.Join(blind, ", ")))
+	}
+	if len(part) > 0 {
+		but = append(but, "not in full: "+strings.Join(part, ", "))
+	}
+	if len(but) == 0 {
 		return ""
 	}
-	return fmt.Sprintf(", for %d of %d kinds of findings; blind to %s", len(r.Detectors)-len(blind), len(r.Detectors), strings.Join(blind, ", "))
+	return ", but " + strings.Join(but, "; and ")
 }
 
 func (r *report) printAsked(w io.Writer, t *tabwriter.Writer) {

@@ -180,6 +180,18 @@ func TestAbilities(t *testing.T) {
 }
 
 // What stands against hearing a bus is told beside what was heard.
+// The last line that is read says what will not be told.
+func TestReadyBut(t *testing.T) {
+	r := report{Detectors: []detect.Ability{{Kind: "jolt", Can: true}}}
+	if x := r.except(); x != "" {
+		t.Errorf("%q, where all can be told", x)
+	}
+	r.Detectors = append(r.Detectors, detect.Ability{Kind: "shudder"}, detect.Ability{Kind: "release-lag", Can: true, Part: "a late one"})
+	if x, want := r.except(), ", but 1 of 3 kinds of findings cannot be told: shudder; and not in full: release-lag (a late one)"; x != want {
+		t.Errorf("%q, want %q", x, want)
+	}
+}
+
 func TestCheckTellsWhyABusIsDown(t *testing.T) {
 	file := &vehicle.File{Plan: &stream.Plan{}, Buses: []vehicle.Bus{{Name: "can0"}, {Name: "can1"}}}
 	k, err := newChecker(&host{log: zerolog.Nop()}, file, detect.DefaultSettings())
