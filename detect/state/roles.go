@@ -31,10 +31,11 @@ func (s *Vehicle) beginRoles() {
 	}
 }
 
-// countRoles counts the values of a frame.
-func (s *Vehicle) countRoles(of []stream.Sample) {
+// countRoles counts the values of a frame and returns the bits of their roles.
+func (s *Vehicle) countRoles(of []stream.Sample) (roles uint32) {
 	for i := range of {
 		x := &of[i]
+		roles |= 1 << x.Role
 		r := &s.roles[x.Role]
 		r.Samples++
 		if !x.OK {
@@ -52,6 +53,7 @@ func (s *Vehicle) countRoles(of []stream.Sample) {
 		}
 		r.Begun, r.source, r.Last = true, x.Source, x.At
 	}
+	return roles
 }
 
 // irregular takes the first interval, and one far longer than is usual.

@@ -323,9 +323,12 @@ func (s *Vehicle) TellStall(at bus.Micros) {
 // takes longer to start the engine and drive off.
 const stallOnceS = 8.0
 
-// Samples takes the decoded values of a frame, before the rows that they lead to.
-func (s *Vehicle) Samples(of []stream.Sample) {
-	s.countRoles(of)
+// Samples takes the decoded values of a frame, before the rows that they lead to, and
+// returns the bits of their roles.
+func (s *Vehicle) Samples(of []stream.Sample) (roles uint32) {
+	if roles = s.countRoles(of); roles&(commandRoles|1<<stream.EngineSpeed|1<<stream.TurbineSpeed) == 0 {
+		return roles
+	}
 	for i := range of {
 		switch r := of[i].Role; {
 		case r <= stream.TurbineSpeed:
@@ -334,6 +337,7 @@ func (s *Vehicle) Samples(of []stream.Sample) {
 			s.cmd.take(&of[i])
 		}
 	}
+	return roles
 }
 
 // step looks for the quantisation steps of the two speeds.
