@@ -37,17 +37,16 @@ const (
 
 // packer compresses, with the zstd library's coders.
 type packer struct {
-	enc    *zstd.Encoder
-	fse    fse.Scratch
-	choose chooser
-	parser nodeParser // of the journal's records
-	text   []byte     // the first part of a body, before compression
-	blob   []byte     // the second part
-	ways   []attempt
-	// What the way under trial leaves over, the best so far and the smallest.
-	rests, best, small []int64
-	symbols            []byte
-	scratch            []byte
+	enc         *zstd.Encoder
+	fse         fse.Scratch
+	choose      chooser
+	parser      nodeParser // of the journal's records
+	text        []byte     // the first part of a body, before compression
+	blob        []byte     // the second part
+	ways        []attempt
+	rests, best []int64 // what the way under trial leaves over, and the best so far
+	symbols     []byte
+	scratch     []byte
 }
 
 // window bounds the memory of compressor and reader.
@@ -106,10 +105,14 @@ type habit struct {
 // learning is for how many spans all ways to code a column are looked into.
 const learning = 3
 
-// pick chooses among p.ways to code a column; rests appends what one leaves over.
-// That of the one chosen is in p.best then. Once the column has a habit only that
-// is looked into, and the way that leaves the smallest numbers over.
-func (p *packer) pick(h *habit, rests func(dst []int64, w attempt) []int64) (attempt, split) {
+// glance is how many numbers of a column show which way leaves the smallest over.
+const glance = 64
+
+// pick chooses among p.ways to code a column of n numbers; rests appends what one
+// leaves over of the first so many. That of the one chosen is in p.best then. Once the
+// column has a habit only that is looked into, and the way that leaves the smallest
+// over at a glance.
+func (p *packer) pick(h *habit, n int, rests func(dst []int64, w attempt, n int) []int64) (attempt, split) {
 	least := ^uint64(0)
 	var best attempt
 	var how split
@@ -121,29 +124,28 @@ func (p *packer) pick(h *habit, rests func(dst []int64, w attempt) []int64) (att
 	}
 	if h.spans < learning {
 		for _, way := range p.ways {
-			p.rests = rests(p.rests[:0], way)
+			p.rests = rests(p.rests[:0], way, n)
 			try(way, 0, maxShift)
 		}
 	} else {
 		usual := ^uint64(0) // about what the way of the last span leaves over
 		if slices.Contains(p.ways, h.last) {
-			p.rests = rests(p.rests[:0], h.last)
+			p.rests = rests(p.rests[:0], h.last, n)
 			try(h.last, max(h.shift, 1)-1, h.shift+2)
-			usual = magnitude(p.best)
+			usual = magnitude(p.best[:min(n, glance)])
 		}
 		size, smallest := usual, attempt{}
 		for _, way := range p.ways {
 			if way == h.last || size == 0 {
 				continue
 			}
-			p.rests = rests(p.rests[:0], way)
-			if n := magnitude(p.rests); n < size {
-				size, smallest = n, way
-				p.small, p.rests = p.rests, p.small
+			p.rests = rests(p.rests[:0], way, min(n, glance))
+			if m := magnitude(p.rests); m < size {
+				size, smallest = m, way
 			}
 		}
 		if size < usual {
-			p.small, p.rests = p.rests, p.small
+			p.rests = rests(p.rests[:0], smallest, n)
 			try(smallest, 0, maxShift)
 		}
 	}
@@ -161,12 +163,12 @@ func (p *packer) integers(h *habit, col []uint64, length uint8, twins [][]uint64
 	for t := range twins {
 		p.ways = append(p.ways, attempt{form: formTwin, twin: t}, attempt{form: formTwinStep, twin: t})
 	}
-	way, how := p.pick(h, func(dst []int64, w attempt) []int64 {
+	way, how := p.pick(h, len(col), func(dst []int64, w attempt, n int) []int64 {
 		var twin []uint64
 		if w.form >= formTwin {
 			twin = twins[w.twin]
 		}
-		return appendRests(dst, w.form, length, col, twin)
+		return appendRests(dst, w.form, length, col[:n], twin)
 	})
 	p.text = append(p.text, way.form)
 	if way.form >= formTwin {
@@ -189,12 +191,12 @@ func (p *packer) instants(h *habit, col []uint64) {
 	for follows := uint8(2); follows <= 5; follows++ {
 		p.ways = append(p.ways, attempt{form: formGrid, grid: follows})
 	}
-	way, how := p.pick(h, func(dst []int64, w attempt) []int64 {
+	way, how := p.pick(h, len(col), func(dst []int64, w attempt, n int) []int64 {
 		if w.form != formGrid {
-			return appendRests(dst, w.form, 64, col, nil)
+			return appendRests(dst, w.form, 64, col[:n], nil)
 		}
 		g := grid{period: period, shift: uint(w.grid)}
-		for _, v := range col {
+		for _, v := range col[:n] {
 			off := int64(v) - g.guess()
 			g.follow(off)
 			dst = append(dst, off)
