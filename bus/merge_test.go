@@ -8,6 +8,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"joltwatch/cmd/develop/wait"
 )
 
 // feed is a source of frames from a channel.
@@ -104,12 +106,12 @@ func TestMergeDelayIsBounded(t *testing.T) {
 	b.ch <- data(900, 2, 0) // its driver kept it too long
 	a.ch <- data(6000, 3, 0)
 	set(20000)
-	deadline := time.Now().Add(5 * time.Second)
 	got := 0
-	for got < 2 && time.Now().Before(deadline) {
+	wait.Until(t, "both frames", func() bool {
 		n, _ := m.Read(batch)
 		got += n
-	}
+		return got >= 2
+	})
 	if got != 2 || m.Late() != 1 {
 		t.Errorf("%d frames, %d late; want 2 and 1", got, m.Late())
 	}

@@ -10,9 +10,10 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
 	"github.com/creack/pty"
+
+	"joltwatch/cmd/develop/wait"
 )
 
 // adapter is the other end of a pseudo-terminal: a serial adapter as the
@@ -250,8 +251,7 @@ func TestAdapterListensOnlyOrNotAtAll(t *testing.T) {
 				t.Error(err)
 			}
 			// What is told last is to close, and never to open.
-			for end := time.Now().Add(20 * time.Second); !strings.HasSuffix(a.told(), "L C") && time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
-			}
+			wait.Until(t, "the command to close", func() bool { return strings.HasSuffix(a.told(), "L C") })
 			if got := a.told(); got != "C S6 Z1 L C" {
 				t.Errorf("told %q", got)
 			}
@@ -397,17 +397,17 @@ func TestAdapterLosesBytes(t *testing.T) {
 	// and a run without any line end.
 	a.say("t1232AABB\rt1232AAB\rt1232AABBt1232AABB\rt12AABB\r\xff\xfe\x00\rt1232AABB\r")
 	a.say(strings.Repeat("x", 3000) + "\rt1232AACC\r")
-	got := until(t, s, "the last frame", atLeast(3, isFrame))
-	bad := int64(0)
-	for i := range got {
-		if isNotice(NoticeBadInput)(&got[i]) {
-			bad += got[i].Count()
+	bad := func(got []Frame) (n int64) {
+		for i := range got {
+			if isNotice(NoticeBadInput)(&got[i]) {
+				n += got[i].Count()
+			}
 		}
+		return n
 	}
-	time.Sleep(10 * time.Millisecond)
-	n, _ := s.Read(make([]Frame, 10))
-	if count(got, isFrame) != 3 || n != 0 && bad < 5 {
-		t.Errorf("%d frames and %d bad lines", count(got, isFrame), bad)
+	got := until(t, s, "three frames and five bad lines", func(got []Frame) bool { return count(got, isFrame) >= 3 && bad(got) >= 5 })
+	if count(got, isFrame) != 3 || bad(got) != 5 {
+		t.Errorf("%d frames and %d bad lines", count(got, isFrame), bad(got))
 	}
 	if st := s.Stats(); st.BadLines != 5 || st.Frames != 3 {
 		t.Errorf("%+v", st)

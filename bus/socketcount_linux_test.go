@@ -5,7 +5,6 @@ import (
 	"net"
 	"os"
 	"testing"
-	"time"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
@@ -60,9 +59,6 @@ func (s *SocketCAN) readLoopback(t *testing.T, batch []Frame) int {
 	t.Helper()
 	if s.next == len(s.out) {
 		s.out, s.next = s.out[:0], 0
-		if err := s.file.SetReadDeadline(time.Now().Add(10 * time.Second)); err != nil {
-			t.Fatal(err)
-		}
 		n, err := s.recvmmsg()
 		if err != nil {
 			t.Fatal(err)

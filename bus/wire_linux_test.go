@@ -12,6 +12,8 @@ import (
 	"unsafe"
 
 	"golang.org/x/sys/unix"
+
+	"joltwatch/cmd/develop/wait"
 )
 
 // needVM skips outside the emulated machine, where the kernel may have no CAN.
@@ -99,7 +101,7 @@ func encodeFrame(f *Frame) []byte {
 func (w *wire) send(f Frame) {
 	w.t.Helper()
 	b := encodeFrame(&f)
-	for deadline := time.Now().Add(10 * time.Second); ; {
+	for deadline := wait.End(w.t); ; {
 		_, err := unix.Write(w.fd, b)
 		if err == nil {
 			return
@@ -166,12 +168,12 @@ func counter(t testing.TB, iface, name string) uint64 {
 	return n
 }
 
-// until reads src until enough says so, or fails after a while.
+// until reads src until enough says so, or fails.
 func until(t testing.TB, src Source, what string, enough func([]Frame) bool) []Frame {
 	t.Helper()
 	var got []Frame
 	batch := make([]Frame, 512)
-	for deadline := time.Now().Add(90 * time.Second); ; {
+	for deadline := wait.End(t); ; {
 		n, err := src.Read(batch)
 		got = append(got, batch[:n]...)
 		if err != nil {

@@ -17,6 +17,7 @@ import (
 
 	"github.com/nats-io/nats.go"
 
+	"joltwatch/cmd/develop/wait"
 	"joltwatch/cmd/joltshop/server"
 	"joltwatch/storage/wire"
 )
@@ -35,7 +36,7 @@ func shop(t *testing.T) (*server.Server, string) {
 func TestEnrolWith(t *testing.T) {
 	s, dir := shop(t)
 	ctx := context.Background()
-	code, err := server.NewCode(dir, "van-1", time.Minute, time.Now())
+	code, err := server.NewCode(dir, "van-1", time.Hour, time.Now())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -68,7 +69,7 @@ func TestEnrolWith(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer c.Close()
-	if err := c.FlushTimeout(5 * time.Second); err != nil {
+	if err := c.FlushTimeout(time.Until(wait.End(t))); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -76,7 +77,7 @@ func TestEnrolWith(t *testing.T) {
 // What a server answers is checked before it is kept.
 func TestEnrolAnswer(t *testing.T) {
 	s, dir := shop(t)
-	code, err := server.NewCode(dir, "van-1", time.Minute, time.Now())
+	code, err := server.NewCode(dir, "van-1", time.Hour, time.Now())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -67,7 +67,7 @@ func TestEnrolAndDeliver(t *testing.T) {
 	if code, _, errs := run(t, "once", "--config", config); code != 1 || strings.Count(errs, "\n") != 1 {
 		t.Errorf("without a certificate: exit %d, %s", code, errs)
 	}
-	secret, err := server.NewCode(shopDir, "van-07", time.Minute, time.Now())
+	secret, err := server.NewCode(shopDir, "van-07", time.Hour, time.Now())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -15,6 +15,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/wait"
 	"joltwatch/cmd/joltship/courier"
 	"joltwatch/cmd/joltshop/dataset"
 	"joltwatch/cmd/joltshop/intake"
@@ -122,20 +123,11 @@ func serving(t *testing.T, dir string) (url string, stop func()) {
 		c := &serveCmd{Dir: dir, Listen: "127.0.0.1:0", Enrol: "127.0.0.1:0", fileKeep: fileKeep{Parts: 30}}
 		done <- c.Run(&host{ctx: ctx, stdout: io.Discard, stderr: io.Discard})
 	}()
-	waitFor(t, "the server", func() bool { a, err := server.AddressOf(dir); url = a.URL; return err == nil })
+	wait.Until(t, "the server", func() bool { a, err := server.AddressOf(dir); url = a.URL; return err == nil })
 	return url, func() {
 		cancel()
 		if err := <-done; err != nil {
 			t.Error(err)
-		}
-	}
-}
-
-func waitFor(t *testing.T, what string, is func() bool) {
-	t.Helper()
-	for end := time.Now().Add(time.Minute); !is(); time.Sleep(20 * time.Millisecond) {
-		if time.Now().After(end) {
-			t.Fatalf("waited in vain for %s", what)
 		}
 	}
 }
@@ -196,7 +188,7 @@ func TestBackupAndReconcile(t *testing.T) {
 			v.drive(run)
 		}
 		v.deliver(url)
-		waitFor(t, "what was delivered", func() bool { return arrived(t, shop, v) })
+		wait.Until(t, "what was delivered", func() bool { return arrived(t, shop, v) })
 	}
 	first, second := filepath.Join(dir, "backup-1"), filepath.Join(dir, "backup-2")
 	runs(1, 2)
@@ -238,7 +230,7 @@ func TestBackupAndReconcile(t *testing.T) {
 	url, stop = serving(t, shop)
 	defer func() { stop() }()
 	did := v.deliver(url)
-	waitFor(t, "all that the vehicle still has", func() bool { return arrived(t, shop, v) })
+	wait.Until(t, "all that the vehicle still has", func() bool { return arrived(t, shop, v) })
 	if want, _ := v.wants(); did.Records < 2*4+1 || did.Records >= len(want) {
 		t.Errorf("%d records were sent again of %d, of which the backup had %d", did.Records, len(want), held)
 	}
@@ -246,7 +238,7 @@ func TestBackupAndReconcile(t *testing.T) {
 		t.Errorf("once more: %+v", did)
 	}
 	said := ""
-	waitFor(t, "the shop to say what is missing", func() bool {
+	wait.Until(t, "the shop to say what is missing", func() bool {
 		list, err := intake.IncompleteIn(shop)
 		if err != nil {
 			t.Fatal(err)

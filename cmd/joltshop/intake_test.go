@@ -17,6 +17,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"joltwatch/cmd/develop/wait"
 	"joltwatch/cmd/joltshop/server"
 	"joltwatch/detect"
 	"joltwatch/storage/wire"
@@ -68,7 +69,7 @@ func TestShopIntake(t *testing.T) {
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
 	// Without a leader the servers answer nothing.
-	waitFor(t, "the cluster", func() bool { _, err := js.AccountInfo(ctx); return err == nil })
+	wait.Until(t, "the cluster", func() bool { _, err := js.AccountInfo(ctx); return err == nil })
 
 	var out, log bytes.Buffer
 	done := make(chan error, 1)
@@ -79,7 +80,7 @@ func TestShopIntake(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	waitFor(t, "the stream", func() bool {
+	wait.Until(t, "the stream", func() bool {
 		_, err := js.Publish(ctx, wire.Subject("van-1", wire.KindEvent), body, jetstream.WithMsgID(id))
 		return err == nil
 	})
@@ -92,12 +93,12 @@ func TestShopIntake(t *testing.T) {
 		})
 		return n
 	}
-	waitFor(t, "the record in the dataset", func() bool { return rows() == 1 })
+	wait.Until(t, "the record in the dataset", func() bool { return rows() == 1 })
 	// What a vehicle is to be told is told while it runs.
 	if err := server.WriteHeld(dir, "van-1", &wire.Held{Number: 1}); err != nil {
 		t.Fatal(err)
 	}
-	waitFor(t, "what the vehicle is told", func() bool {
+	wait.Until(t, "what the vehicle is told", func() bool {
 		m, err := conn.Request(wire.AskHeld(wire.HeldHeadOf("van-1")), nil, time.Second)
 		return err == nil && len(m.Data) > 0
 	})

@@ -9,6 +9,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"joltwatch/cmd/develop/wait"
 )
 
 func TestShopServeAndEnrol(t *testing.T) {
@@ -37,7 +39,7 @@ func TestShopServeAndEnrol(t *testing.T) {
 		c := &serveCmd{Dir: dir, Listen: "127.0.0.1:0", Enrol: "127.0.0.1:0", fileKeep: fileKeep{Parts: 30}}
 		done <- c.Run(&host{ctx: ctx, stdout: io.Discard, stderr: io.Discard})
 	}()
-	waitFor(t, "the server", func() bool { _, err := os.Stat(filepath.Join(dir, "address.json")); return err == nil })
+	wait.Until(t, "the server", func() bool { _, err := os.Stat(filepath.Join(dir, "address.json")); return err == nil })
 	code, out, why := run("enrol", "van-1", "--dir", dir)
 	if code != 0 || !strings.Contains(out, "joltship enrol --config FILE --shop https://127.0.0.1:") {
 		t.Errorf("enrol: %d %q %q", code, out, why)

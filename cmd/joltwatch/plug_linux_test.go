@@ -14,6 +14,8 @@ import (
 
 	"github.com/creack/pty"
 	"golang.org/x/term"
+
+	"joltwatch/cmd/develop/wait"
 )
 
 // plug is a plug-in adapter with an AT-command interpreter, on the other end of a
@@ -167,7 +169,7 @@ func TestInterpreterEndToEnd(t *testing.T) {
 	watch := func(want ...string) {
 		t.Helper()
 		var out []byte
-		for end := time.Now().Add(2 * time.Minute); time.Now().Before(end); time.Sleep(200 * time.Millisecond) {
+		for end := wait.End(t); time.Now().Before(end); time.Sleep(200 * time.Millisecond) {
 			select {
 			case err := <-ended:
 				t.Fatalf("run ended: %v\n%s", err, ran)
@@ -190,7 +192,7 @@ func TestInterpreterEndToEnd(t *testing.T) {
 	run.Process.Signal(os.Interrupt) //nolint:errcheck // what comes of it is looked at
 	select {
 	case <-ended:
-	case <-time.After(time.Minute):
+	case <-time.After(time.Until(wait.End(t))):
 		t.Fatal("run does not end")
 	}
 	for _, w := range []string{"plug asks: engine_speed ", " Hz (up to ", "silent: the engine has been off"} {

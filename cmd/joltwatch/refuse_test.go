@@ -10,9 +10,9 @@ import (
 	"strings"
 	"syscall"
 	"testing"
-	"time"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/wait"
 	"joltwatch/detect"
 	"joltwatch/storage"
 
@@ -32,7 +32,7 @@ func TestCardThatRefuses(t *testing.T) {
 	t.Setenv("NOTIFY_SOCKET", socket)
 	fed := func() bool {
 		b := make([]byte, 64)
-		if err := manager.SetReadDeadline(time.Now().Add(10 * time.Second)); err != nil {
+		if err := manager.SetReadDeadline(wait.End(t)); err != nil {
 			t.Fatal(err)
 		}
 		n, err := manager.Read(b)

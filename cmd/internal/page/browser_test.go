@@ -11,7 +11,6 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/input"
@@ -21,6 +20,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"joltwatch/cmd/develop/wait"
 	"joltwatch/storage/review"
 	"joltwatch/storage/review/invented"
 )
@@ -45,7 +45,7 @@ func browser(t *testing.T) (context.Context, func() (complaints, requests []stri
 	ctx, cancel1 := chromedp.NewContext(t.Context(),
 		chromedp.WithAllocatorOptions(chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.WindowSize(1400, 1000)))
 	t.Cleanup(cancel1)
-	ctx, cancel2 := context.WithTimeout(ctx, 5*time.Minute)
+	ctx, cancel2 := context.WithDeadline(ctx, wait.End(t))
 	t.Cleanup(cancel2)
 	var mu sync.Mutex
 	var complaints, requests []string

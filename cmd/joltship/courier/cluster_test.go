@@ -17,6 +17,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/parquet-go/parquet-go"
 
+	"joltwatch/cmd/develop/wait"
 	"joltwatch/cmd/joltshop/dataset"
 	shop "joltwatch/cmd/joltshop/server"
 	"joltwatch/storage/wire"
@@ -139,7 +140,7 @@ func TestThreeNodes(t *testing.T) {
 		t.Fatal(err)
 	}
 	const vans = 4
-	eventually(t, "the cluster", func() bool {
+	wait.Until(t, "the cluster", func() bool {
 		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 		defer cancel()
 		if shop.EnsureStreams(ctx, js, 3) != nil {
@@ -177,7 +178,7 @@ func TestThreeNodes(t *testing.T) {
 		c := newTestCourier(t, fmt.Sprintf("van-%d", i), dirs[i], servers...)
 		couriers.Add(1)
 		all := func() bool {
-			for end := time.Now().Add(2 * time.Minute); ; time.Sleep(100 * time.Millisecond) {
+			for end := wait.End(t); ; time.Sleep(100 * time.Millisecond) {
 				did, err := c.Deliver(context.Background())
 				if err == nil && did.LeftFiles+did.LeftRecords == 0 {
 					return true
@@ -209,11 +210,11 @@ func TestThreeNodes(t *testing.T) {
 		}()
 	}
 	some := func(n int) func() bool { return func() bool { return rows.sink.count(wire.KindEvent) >= n } }
-	eventually(t, "the first records", some(8))
+	wait.Until(t, "the first records", some(8))
 	nodes[0].Shutdown()
 	nodes[0].WaitForShutdown()
 	before := rows.sink.count(wire.KindEvent)
-	eventually(t, "records while a node is dead", some(before+20))
+	wait.Until(t, "records while a node is dead", some(before+20))
 	nodes[0] = start(0)
 	cutOff := func(yes bool) {
 		for i := range wires {
@@ -223,13 +224,13 @@ func TestThreeNodes(t *testing.T) {
 	}
 	cutOff(true)
 	before = rows.sink.count(wire.KindEvent)
-	eventually(t, "records while a node is cut off", some(before+20))
+	wait.Until(t, "records while a node is cut off", some(before+20))
 	cutOff(false)
 	close(home)
 	couriers.Wait()
 	events, accounts := int(runs.Load())*4, int(runs.Load())
 
-	eventually(t, "everything", func() bool {
+	wait.Until(t, "everything", func() bool {
 		for i := range vans {
 			if !sameFiles(t, dirs[i], shopDir, fmt.Sprintf("van-%d", i)) {
 				return false
@@ -237,7 +238,7 @@ func TestThreeNodes(t *testing.T) {
 		}
 		return rows.sink.count(wire.KindEvent) >= events && rows.sink.count(wire.KindAccount) >= accounts
 	})
-	eventually(t, "the stream to be drained", func() bool { return drained(t, conn) })
+	wait.Until(t, "the stream to be drained", func() bool { return drained(t, conn) })
 	if e, a := rows.sink.count(wire.KindEvent), rows.sink.count(wire.KindAccount); e != events || a != accounts {
 		t.Errorf("%d events and %d accounts in the dataset; want %d and %d", e, a, events, accounts)
 	}

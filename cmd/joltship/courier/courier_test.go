@@ -23,6 +23,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"joltwatch/cmd/develop/wait"
 	"joltwatch/cmd/joltshop/intake"
 	"joltwatch/detect"
 	"joltwatch/storage"
@@ -44,7 +45,7 @@ func TestDelivers(t *testing.T) {
 	all := func() bool {
 		return rows.count(wire.KindEvent) == 8 && rows.count(wire.KindAccount) == 2 && rows.count(wire.KindUnit) >= 1 && sameFiles(t, store, shopDir, "van-1")
 	}
-	eventually(t, "everything", all)
+	wait.Until(t, "everything", all)
 	for _, r := range rows.rows {
 		if r.Sent < time.Now().Add(-time.Hour).UnixMicro() {
 			t.Errorf("a record that does not say when it was sent: %d", r.Sent)
@@ -72,7 +73,7 @@ func TestDelivers(t *testing.T) {
 	if did := mustDeliver(t, again); did.Records != 10 {
 		t.Errorf("after losing its memory: %+v", did)
 	}
-	eventually(t, "nothing more on the stream", func() bool { return drained(t, conn) })
+	wait.Until(t, "nothing more on the stream", func() bool { return drained(t, conn) })
 	if !all() {
 		t.Error("something is there twice, or was lost")
 	}
@@ -110,7 +111,7 @@ func TestShopNamesWhatIsMissing(t *testing.T) {
 	}
 	c := newTestCourier(t, "van-1", store, url)
 	mustDeliver(t, c)
-	eventually(t, "everything", func() bool { return sameFiles(t, store, shopDir, "van-1") && drained(t, conn) })
+	wait.Until(t, "everything", func() bool { return sameFiles(t, store, shopDir, "van-1") && drained(t, conn) })
 	stay, _, err := wire.StayOf(store)
 	if err != nil {
 		t.Fatal(err)
@@ -133,11 +134,11 @@ func TestShopNamesWhatIsMissing(t *testing.T) {
 		}
 		delete(c.memory.Files, storage.HeadName)
 		mustDeliver(t, c)
-		eventually(t, "what is said of "+f.Name, func() bool { return strings.Contains(missing(), f.Name) || strings.Contains(missing(), "its journal") })
+		wait.Until(t, "what is said of "+f.Name, func() bool { return strings.Contains(missing(), f.Name) || strings.Contains(missing(), "its journal") })
 		// It comes after all.
 		delete(c.memory.Files, f.Name)
 		mustDeliver(t, c)
-		eventually(t, f.Name+" and no word of it", func() bool { return missing() == "" })
+		wait.Until(t, f.Name+" and no word of it", func() bool { return missing() == "" })
 		if again, err := os.ReadFile(filepath.Join(at, f.Name)); err != nil || !bytes.Equal(again, body) {
 			t.Errorf("%s: %v", f.Name, err)
 		}
@@ -241,7 +242,7 @@ func linkThatDrops(t *testing.T, secure bool) {
 	c.config.CA, c.config.Certificate, c.config.Key = config.CA, config.Certificate, config.Key
 	closed := func() {
 		t.Helper()
-		eventually(t, "the link to be closed", func() bool { return link.open.Load() == 0 })
+		wait.Until(t, "the link to be closed", func() bool { return link.open.Load() == 0 })
 	}
 	mustDeliver(t, c) // what there is beside
 	closed()
@@ -287,7 +288,7 @@ func linkThatDrops(t *testing.T, secure bool) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	eventually(t, "the file", func() bool {
+	wait.Until(t, "the file", func() bool {
 		b, err := os.ReadFile(filepath.Join(shopDir, "vehicles", "van-1", stay.ID, "000001-091.evidence"))
 		return err == nil && bytes.Equal(b, body)
 	})
@@ -335,7 +336,7 @@ func TestBudgetResumes(t *testing.T) {
 	if days < 2 || sum > size+20_000 {
 		t.Errorf("%d bytes sent on %d days for %d bytes of files", sum, days+1, size)
 	}
-	eventually(t, "the files", func() bool { return sameFiles(t, store, shopDir, "van-1") })
+	wait.Until(t, "the files", func() bool { return sameFiles(t, store, shopDir, "van-1") })
 }
 
 // A server that is away for days costs nothing but time; one whose disk is full,
@@ -390,16 +391,16 @@ func TestServerTroubles(t *testing.T) {
 		fmt.Sscan(portNumber, &o.Port)
 	})
 	mustDeliver(t, c)
-	eventually(t, "the connection", conn.IsConnected)
+	wait.Until(t, "the connection", conn.IsConnected)
 
 	// The dataset refuses for a while: the stream keeps it all.
 	takeIn(t, conn, shopDir, rows)
-	eventually(t, "a refusal", func() bool { return rows.refused() > 0 })
+	wait.Until(t, "a refusal", func() bool { return rows.refused() > 0 })
 	if rows.count(wire.KindEvent) != 0 || drained(t, conn) {
 		t.Error("confirmed without being durable")
 	}
 	rows.refuse(nil)
-	eventually(t, "everything", func() bool {
+	wait.Until(t, "everything", func() bool {
 		return rows.count(wire.KindEvent) == 4 && rows.count(wire.KindAccount) == 1 && sameFiles(t, store, shopDir, "van-1")
 	})
 }
@@ -472,7 +473,7 @@ func TestHostileAndNewerRecords(t *testing.T) {
 		t.Fatal(err)
 	}
 	mustDeliver(t, newTestCourier(t, "van-1", store, s.ClientURL()))
-	eventually(t, "the honest records", func() bool { return rows.count(wire.KindEvent) == 4+1 && drained(t, conn) })
+	wait.Until(t, "the honest records", func() bool { return rows.count(wire.KindEvent) == 4+1 && drained(t, conn) })
 
 	var reasons []string
 	list, err := os.ReadDir(filepath.Join(shopDir, "parked", "bad"))
@@ -523,7 +524,7 @@ func TestDamagedFileTravels(t *testing.T) {
 	}
 	_, url := shopFor(t, shopDir, newSink())
 	mustDeliver(t, newTestCourier(t, "van-1", store, url))
-	eventually(t, "the files", func() bool { return sameFiles(t, store, shopDir, "van-1") })
+	wait.Until(t, "the files", func() bool { return sameFiles(t, store, shopDir, "van-1") })
 	stay, _, err := wire.StayOf(store)
 	if err != nil {
 		t.Fatal(err)
@@ -684,7 +685,7 @@ func TestSmallBudget(t *testing.T) {
 		}
 		at = at.Add(24 * time.Hour)
 	}
-	eventually(t, "the files", func() bool { return sameFiles(t, store, shopDir, "van-1") })
+	wait.Until(t, "the files", func() bool { return sameFiles(t, store, shopDir, "van-1") })
 }
 
 // The size of a piece is where its own cost and what a break costs are least together:

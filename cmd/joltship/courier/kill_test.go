@@ -18,6 +18,7 @@ import (
 	"github.com/parquet-go/parquet-go"
 
 	"joltwatch/cmd/develop/lot"
+	"joltwatch/cmd/develop/wait"
 	shop "joltwatch/cmd/joltshop/server"
 	"joltwatch/storage"
 	"joltwatch/storage/wire"
@@ -94,7 +95,7 @@ func (k *killing) serve() {
 	if err := k.server.Start(); err != nil {
 		k.t.Fatal(err)
 	}
-	eventually(k.t, "the server", func() bool {
+	wait.Until(k.t, "the server", func() bool {
 		c, err := net.Dial("tcp", k.listen)
 		if err == nil {
 			c.Close()
@@ -267,7 +268,7 @@ func (k *killing) events() int {
 // settle lets the courier come to an end, and looks at what arrived.
 func (k *killing) settle(way string) {
 	var said *bytes.Buffer
-	eventually(k.t, "the courier to come to an end", func() bool {
+	wait.Until(k.t, "the courier to come to an end", func() bool {
 		c, s := k.visit()
 		said = s
 		return c.Wait() == nil
@@ -278,7 +279,7 @@ func (k *killing) settle(way string) {
 	}
 	stays := filepath.Join(k.dir, "vehicles", k.vehicle)
 	stay := ""
-	eventually(k.t, "all files", func() bool {
+	wait.Until(k.t, "all files", func() bool {
 		list, err := os.ReadDir(stays)
 		if err == nil && len(list) == 1 { // and nothing beside it that says what is missing
 			stay = filepath.Join(stays, list[0].Name())
@@ -301,7 +302,7 @@ func (k *killing) settle(way string) {
 		}
 	}
 	events := 4 * k.runs
-	eventually(k.t, "all records", func() bool { return k.events() >= events })
+	wait.Until(k.t, "all records", func() bool { return k.events() >= events })
 	k.all += events
 	k.t.Logf("%s: %d kills, %d files and %d events, each once and identical", way, k.runs, len(want), events)
 }

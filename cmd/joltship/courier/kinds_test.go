@@ -93,7 +93,7 @@ func secured(t *testing.T, shopDir string, secure bool) (url string, c Config) {
 	}
 	t.Cleanup(conn.Close)
 	takeIn(t, conn, shopDir, newSink())
-	code, err := shop.NewCode(shopDir, "van-1", time.Minute, time.Now())
+	code, err := shop.NewCode(shopDir, "van-1", time.Hour, time.Now())
 	if err != nil {
 		t.Fatal(err)
 	}

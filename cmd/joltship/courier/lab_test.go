@@ -16,6 +16,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/wait"
 	"joltwatch/cmd/joltshop/intake"
 	shop "joltwatch/cmd/joltshop/server"
 	"joltwatch/detect"
@@ -85,7 +86,7 @@ func node(t *testing.T, set func(*server.Options)) *server.Server {
 	}
 	s.Start()
 	t.Cleanup(func() { s.Shutdown(); s.WaitForShutdown() })
-	if !s.ReadyForConnections(10 * time.Second) {
+	if !s.ReadyForConnections(time.Until(wait.End(t))) {
 		t.Fatal("the server does not start")
 	}
 	return s
@@ -97,7 +98,7 @@ func prepare(t *testing.T, conn *nats.Conn, replicas int, vehicles ...string) je
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+	ctx, cancel := context.WithDeadline(context.Background(), wait.End(t))
 	defer cancel()
 	if err := shop.EnsureStreams(ctx, js, replicas); err != nil {
 		t.Fatal(err)
@@ -228,16 +229,6 @@ func mustDeliver(t *testing.T, c *Courier) Round {
 		t.Fatal(err)
 	}
 	return did
-}
-
-// eventually waits for what another goroutine does.
-func eventually(t *testing.T, what string, is func() bool) {
-	t.Helper()
-	for end := time.Now().Add(2 * time.Minute); !is(); time.Sleep(20 * time.Millisecond) {
-		if time.Now().After(end) {
-			t.Fatalf("waited in vain for %s", what)
-		}
-	}
 }
 
 // sameFiles reports whether the shop has every file of the store, byte for byte.

@@ -23,6 +23,7 @@ import (
 	"github.com/johannesboyne/gofakes3/backend/s3mem"
 
 	"joltwatch/cmd/develop/fleet/gateway"
+	"joltwatch/cmd/develop/wait"
 	"joltwatch/cmd/joltshop/dataset"
 )
 
@@ -167,7 +168,7 @@ func TestRunbook(t *testing.T) {
 		"10.0.0.1:6222", local(p[3]), "10.0.0.2:6222", local(p[4]), "10.0.0.3:6222", local(p[5]), "DNS:a.example", "IP:127.0.0.1")
 
 	b.start("serve", "joltshop serve", nil)
-	eventually(t, "the enrolment", func() bool { _, err := os.Stat(at("my-shop/address.json")); return err == nil })
+	wait.Until(t, "the enrolment", func() bool { _, err := os.Stat(at("my-shop/address.json")); return err == nil })
 	var vans []string
 	for i := range 3 {
 		vans = append(vans, b.enrol(fmt.Sprintf("van-0%d", 7+i)))
@@ -194,7 +195,7 @@ func TestRunbook(t *testing.T) {
 			t.Fatal(err)
 		}
 		servers = append(servers, b.start("server "+name, "nats-server -c server.conf", nil))
-		eventually(t, "server "+name, func() bool { return listens(local(p[i])) })
+		wait.Until(t, "server "+name, func() bool { return listens(local(p[i])) })
 	}
 	if err := os.WriteFile(at("servers.pem"), certificates, 0o600); err != nil {
 		t.Fatal(err)
@@ -209,7 +210,7 @@ func TestRunbook(t *testing.T) {
 		record(t, filepath.Join(van, "stay"), runs)
 		go func() {
 			c := b.courier(van, "joltship once")
-			for end := time.Now().Add(100 * time.Second); time.Now().Before(end); time.Sleep(time.Second) {
+			for end := wait.End(t); time.Now().Before(end); time.Sleep(time.Second) {
 				if out, err := b.again(c).CombinedOutput(); err == nil {
 					done <- ""
 					return
@@ -223,11 +224,11 @@ func TestRunbook(t *testing.T) {
 		list, _ := filepath.Glob(at("my-shop/vehicles/*/*/0*"))
 		return len(list)
 	}
-	eventually(t, "the first files", func() bool { return arrived() > 2 })
+	wait.Until(t, "the first files", func() bool { return arrived() > 2 })
 	killFirst()
 	t.Logf("the first intake was killed after %d files", arrived())
 	before := arrived()
-	eventually(t, "files by the second", func() bool { return arrived() > before+1 })
+	wait.Until(t, "files by the second", func() bool { return arrived() > before+1 })
 	servers[2]()
 	if restart != nil {
 		restart()
@@ -237,7 +238,7 @@ func TestRunbook(t *testing.T) {
 			t.Error(failed)
 		}
 	}
-	eventually(t, "everything", func() bool {
+	wait.Until(t, "everything", func() bool {
 		return !slices.ContainsFunc(vans, func(van string) bool {
 			return !sameFiles(t, filepath.Join(van, "stay"), at("my-shop"), filepath.Base(van))
 		})
@@ -261,9 +262,9 @@ func TestRunbook(t *testing.T) {
 		rows, distinct = idsOf(t, filepath.Join(cache, "events"))
 		return distinct >= 4*runs*len(vans)
 	}
-	eventually(t, "all records", count)
+	wait.Until(t, "all records", count)
 	b.start("what brings the days together", "joltshop tidy", nil)()
-	eventually(t, "the days brought together", func() bool { // what an intake had under way when it was killed comes again
+	wait.Until(t, "the days brought together", func() bool { // what an intake had under way when it was killed comes again
 		b.run("joltshop tidy")
 		loose, err := fs.Glob(os.DirFS(cache), "events/vehicle=*/*/*.parquet")
 		return count() && err == nil && len(loose) == 0

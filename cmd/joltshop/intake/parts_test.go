@@ -18,6 +18,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"joltwatch/cmd/develop/wait"
 	"joltwatch/cmd/joltshop/server"
 	"joltwatch/storage/wire"
 )
@@ -35,7 +36,7 @@ func prepare(t *testing.T, vehicles ...string) (*nats.Conn, jetstream.JetStream)
 	}
 	s.Start()
 	t.Cleanup(func() { s.Shutdown(); s.WaitForShutdown() })
-	if !s.ReadyForConnections(10 * time.Second) {
+	if !s.ReadyForConnections(time.Until(wait.End(t))) {
 		t.Fatal("the server does not start")
 	}
 	conn, err := nats.Connect(s.ClientURL())
@@ -181,7 +182,7 @@ func TestHostileParts(t *testing.T) {
 	go func() { done <- Run(ctx, Options{Conn: conn, Dir: dir, Dataset: nothing{}, Logf: t.Logf}) }()
 	began := time.Now()
 	arrived, state := time.Duration(0), ""
-	for time.Since(began) < 30*time.Second {
+	for time.Now().Before(wait.End(t)) {
 		time.Sleep(20 * time.Millisecond)
 		if got, err := os.ReadFile(filepath.Join(dir, "vehicles", "good", "stay", "000001-001.evidence")); err == nil && bytes.Equal(got, body) && arrived == 0 {
 			arrived = time.Since(began)

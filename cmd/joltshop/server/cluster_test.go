@@ -25,6 +25,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"joltwatch/cmd/develop/wait"
 	"joltwatch/storage/wire"
 )
 
@@ -186,14 +187,7 @@ func TestRights(t *testing.T) {
 	}
 	ctx := context.Background()
 	// Without a leader the servers answer nothing.
-	for end := time.Now().Add(time.Minute); ; time.Sleep(100 * time.Millisecond) {
-		if err = EnsureStreams(ctx, js, 3); err == nil {
-			break
-		}
-		if time.Now().After(end) {
-			t.Fatal(err)
-		}
-	}
+	wait.Until(t, "a leader", func() bool { return EnsureStreams(ctx, js, 3) == nil })
 	for _, v := range []string{"honest", "hostile"} {
 		if err := EnsureBucket(ctx, js, v, 3); err != nil {
 			t.Fatal(err)
@@ -211,7 +205,10 @@ func TestRights(t *testing.T) {
 	delivers(t, as("honest"), "honest")
 	hostile := as("hostile")
 	delivers(t, hostile, "hostile")
-	hjs := stream(t, hostile)
+	hjs, err := jetstream.New(hostile, jetstream.WithDefaultTimeout(time.Second))
+	if err != nil {
+		t.Fatal(err)
+	}
 	before := stateOf(t, js)
 	for _, subject := range []string{wire.Subject("honest", wire.KindEvent), "$O.evidence-honest.M.x", wire.Piece("honest", "x", 0), wire.HeldHeadOf("hostile")} {
 		if _, err := hjs.Publish(ctx, subject, []byte("x"), jetstream.WithRetryAttempts(0)); err == nil {
@@ -235,7 +232,7 @@ func TestRights(t *testing.T) {
 		if err := hostile.Flush(); err != nil {
 			t.Fatal(err)
 		}
-		if _, err := sub.NextMsg(time.Second); !errors.Is(err, nats.ErrPermissionViolation) {
+		if _, err := sub.NextMsg(time.Until(wait.End(t))); !errors.Is(err, nats.ErrPermissionViolation) {
 			t.Errorf("subscribe to %s: %v", subject, err)
 		}
 	}
@@ -261,7 +258,7 @@ func TestRights(t *testing.T) {
 	}
 	reread()
 	// Each node reads its rights when it comes to it.
-	for end := time.Now().Add(time.Minute); !old.IsClosed() || !stolen.IsClosed() || letIn(earlier) || letIn(shows["hostile"]); time.Sleep(20 * time.Millisecond) {
+	for end := wait.End(t); !old.IsClosed() || !stolen.IsClosed() || letIn(earlier) || letIn(shows["hostile"]); time.Sleep(20 * time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatalf("renewed: closed %v, let in %v; struck off: closed %v, let in %v", old.IsClosed(), letIn(earlier), stolen.IsClosed(), letIn(shows["hostile"]))
 		}
@@ -304,11 +301,7 @@ func TestRightsOfMany(t *testing.T) {
 	urls, nodes, reread := threeServers(t, dir, ca)
 	until := func(what string, done func() bool) {
 		t.Helper()
-		for end := time.Now().Add(10 * time.Minute); !done(); time.Sleep(50 * time.Millisecond) {
-			if time.Now().After(end) {
-				t.Fatalf("%s: not within 10 minutes", what)
-			}
-		}
+		wait.Until(t, what, done)
 		t.Logf("%s after %v; processor time of each server so far: %v", what, time.Since(began).Round(10*time.Millisecond), processorTimes(t, nodes))
 	}
 	until("started", func() bool { return letInBy(urls, renewed) == 3 })

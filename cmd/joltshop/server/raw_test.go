@@ -5,7 +5,8 @@ import (
 	"net"
 	"strings"
 	"testing"
-	"time"
+
+	"joltwatch/cmd/develop/wait"
 )
 
 // rawClient speaks the protocol without a library.
@@ -20,7 +21,7 @@ func rawClient(t *testing.T, s *Server, vehicle string) net.Conn {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { c.Close() })
-	c.SetDeadline(time.Now().Add(10 * time.Second))
+	c.SetDeadline(wait.End(t))
 	fmt.Fprintf(c, "CONNECT {\"verbose\":false,\"user\":%q,\"pass\":%q}\r\nPING\r\n", vehicle, token)
 	return c
 }

@@ -7,6 +7,8 @@ import (
 	"net/http"
 	"testing"
 	"time"
+
+	"joltwatch/cmd/develop/wait"
 )
 
 // renew asks for a certificate for another key, showing v's own; with nil it says that
@@ -70,11 +72,7 @@ func TestRenew(t *testing.T) {
 	if status := next.renew(t, s, nil); status != http.StatusOK {
 		t.Fatal(status)
 	}
-	for end := time.Now().Add(time.Minute); !old.IsClosed(); time.Sleep(20 * time.Millisecond) {
-		if time.Now().After(end) {
-			t.Fatal("a connection by the earlier certificate stays")
-		}
-	}
+	wait.Until(t, "a connection by the earlier certificate to end", old.IsClosed)
 	refused(t, s, "the earlier certificate", first.tls(s))
 	if status := first.renew(t, s, newVehicle(t)); status != http.StatusForbidden {
 		t.Errorf("the earlier certificate renews: %d", status)

@@ -16,6 +16,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"joltwatch/cmd/develop/wait"
 	"joltwatch/storage/wire"
 )
 
@@ -58,7 +59,7 @@ func dial(t *testing.T, s *Server, vehicle string, o ...nats.Option) *nats.Conn 
 
 func stream(t *testing.T, c *nats.Conn) jetstream.JetStream {
 	t.Helper()
-	js, err := jetstream.New(c, jetstream.WithDefaultTimeout(time.Second))
+	js, err := jetstream.New(c, jetstream.WithDefaultTimeout(time.Until(wait.End(t))))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -69,7 +70,7 @@ func stream(t *testing.T, c *nats.Conn) jetstream.JetStream {
 func delivers(t *testing.T, c *nats.Conn, vehicle string) {
 	t.Helper()
 	const each = time.Minute // on a busy machine
-	ctx, cancel := context.WithTimeout(context.Background(), 4*each)
+	ctx, cancel := context.WithDeadline(context.Background(), wait.End(t))
 	defer cancel()
 	js, err := jetstream.New(c, jetstream.WithDefaultTimeout(each))
 	if err != nil {
@@ -196,7 +197,7 @@ func TestComesTooEarly(t *testing.T) {
 	l.Close()
 	done := make(chan *nats.Conn)
 	go func() {
-		for end := time.Now().Add(20 * time.Second); time.Now().Before(end); {
+		for end := wait.End(t); time.Now().Before(end); {
 			if c, err := nats.Connect("nats://"+at, nats.UserInfo("van-1", token), nats.Name("van-1"), nats.CustomInboxPrefix(wire.Inbox("van-1")), nats.NoReconnect()); err == nil {
 				done <- c
 				return
@@ -270,14 +271,12 @@ func TestHostile(t *testing.T) {
 		}
 	}))
 	// The refusal is told beside the answers, so it may come a little later.
-	settle := func(want int) {
+	settle := func(want int, of string) {
 		t.Helper()
-		if err := hostile.FlushTimeout(5 * time.Second); err != nil {
+		if err := hostile.FlushTimeout(time.Until(wait.End(t))); err != nil {
 			t.Fatal(err)
 		}
-		for end := time.Now().Add(2 * time.Second); int(denied.Load()) < want && time.Now().Before(end); {
-			time.Sleep(time.Millisecond)
-		}
+		wait.Until(t, "refusal of "+of, func() bool { return int(denied.Load()) >= want })
 	}
 	state := func(name string) string {
 		st, err := s.js.Stream(context.Background(), name)
@@ -312,7 +311,7 @@ func TestHostile(t *testing.T) {
 		if err := hostile.PublishRequest(subject, wire.Inbox("hostile")+".y", nil); err != nil {
 			t.Fatal(err)
 		}
-		settle(i + 1)
+		settle(i+1, subject)
 		if n := denied.Load(); int(n) != i+1 {
 			t.Errorf("publish to %s: not refused", subject)
 			denied.Store(int32(i + 1))
@@ -324,7 +323,7 @@ func TestHostile(t *testing.T) {
 		if _, err := hostile.SubscribeSync(subject); err != nil {
 			t.Fatal(err)
 		}
-		settle(i + 1)
+		settle(i+1, subject)
 		if n := denied.Load(); int(n) != i+1 {
 			t.Errorf("subscribe to %s: not refused", subject)
 			denied.Store(int32(i + 1))
