@@ -10,18 +10,18 @@
 package main
 
 import (
+	"context"
 	"flag"
 	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
+
+	"joltwatch/cmd/internal/cli"
 )
 
 func main() {
-	if err := run(os.Args[1:]); err != nil {
-		fmt.Fprintf(os.Stderr, "cardcost: %v\n", err)
-		os.Exit(1)
-	}
+	cli.Tool("cardcost", func(context.Context) error { return run(os.Args[1:]) })
 }
 
 func run(args []string) error {

@@ -5,6 +5,7 @@ package main
 
 import (
 	"cmp"
+	"context"
 	"flag"
 	"fmt"
 	"maps"
@@ -13,6 +14,7 @@ import (
 	"strings"
 
 	"joltwatch/cmd/develop/conditionscore/weeks"
+	"joltwatch/cmd/internal/cli"
 )
 
 func main() {
@@ -20,9 +22,12 @@ func main() {
 	stops := flag.Int("stops", 300, "releases of a week at the least")
 	seed := flag.Uint64("seed", 1, "the first seed")
 	flag.Parse()
-	if *n < 1 || *stops < 1 || flag.NArg() > 0 {
-		fmt.Fprintln(os.Stderr, "conditionscore: expected at least one week and one stop, and no further words")
-		os.Exit(2)
+	cli.Tool("conditionscore", func(context.Context) error { return score(*n, *stops, *seed) })
+}
+
+func score(n, stops int, seed uint64) error {
+	if n < 1 || stops < 1 || flag.NArg() > 0 {
+		return cli.Usage("expected at least one week and one stop, and no further words")
 	}
 	causes := append([][]string{nil}, weeks.Pairs()...)
 	for _, name := range weeks.Names() {
@@ -31,7 +36,7 @@ func main() {
 	var all weeks.Score
 	rows := map[string]*weeks.Score{}
 	for _, names := range causes {
-		s := weeks.Run(*seed, *n, *stops, false, names...)
+		s := weeks.Run(seed, n, stops, false, names...)
 		name := strings.Join(names, " and ")
 		if name == "" {
 			name = "none"
@@ -44,9 +49,10 @@ func main() {
 	for _, name := range slices.SortedFunc(maps.Keys(rows), worstFirst) {
 		row(name, rows[name])
 	}
-	row("none, all on one day", weeks.Run(*seed, *n, *stops, true))
+	row("none, all on one day", weeks.Run(seed, n, stops, true))
 	row("all but the last", &all)
 	all.Print(os.Stdout)
+	return nil
 }
 
 func row(name string, s *weeks.Score) {

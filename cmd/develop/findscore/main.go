@@ -8,6 +8,8 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"flag"
 	"fmt"
 	"math"
@@ -18,6 +20,7 @@ import (
 
 	"joltwatch/bus"
 	"joltwatch/cmd/develop/joltsim/drive"
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/stream"
 	"joltwatch/stream/find"
 
@@ -49,14 +52,13 @@ func main() {
 	answers := flag.Bool("answers", true, "with the answers to standard requests that every car gives")
 	verbose := flag.Bool("v", false, "say each miss")
 	flag.Parse()
-	met, err := score(*from, *seeds, *answers, *verbose)
-	if err != nil {
-		fmt.Fprintf(os.Stderr, "findscore: %v\n", err)
-		os.Exit(1)
-	}
-	if !met {
-		os.Exit(3)
-	}
+	cli.Tool("findscore", func(context.Context) error {
+		met, err := score(*from, *seeds, *answers, *verbose)
+		if err == nil && !met {
+			err = cli.Attention(errors.New("an aim is missed"))
+		}
+		return err
+	})
 }
 
 // score prints both tables and returns whether all aims are met.

@@ -9,12 +9,15 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
 
 	"github.com/alecthomas/kong"
+
+	"joltwatch/cmd/internal/cli"
 )
 
 type options struct {
@@ -27,10 +30,7 @@ type options struct {
 func main() {
 	var c options
 	kong.Parse(&c, kong.Name("package"), kong.Description("Write the Debian packages of joltwatch."))
-	if err := c.write(); err != nil {
-		fmt.Fprintf(os.Stderr, "package: %v\n", err)
-		os.Exit(1)
-	}
+	cli.Tool("package", func(context.Context) error { return c.write() })
 }
 
 func (c *options) write() error {

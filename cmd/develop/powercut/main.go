@@ -12,16 +12,16 @@
 package main
 
 import (
+	"context"
 	"flag"
 	"fmt"
 	"os"
+
+	"joltwatch/cmd/internal/cli"
 )
 
 func main() {
-	if err := run(os.Args[1:]); err != nil {
-		fmt.Fprintf(os.Stderr, "powercut: %v\n", err)
-		os.Exit(1)
-	}
+	cli.Tool("powercut", func(context.Context) error { return run(os.Args[1:]) })
 }
 
 func run(args []string) error {

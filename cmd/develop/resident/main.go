@@ -10,6 +10,7 @@ package main
 
 import (
 	"bufio"
+	"context"
 	"errors"
 	"flag"
 	"fmt"
@@ -23,6 +24,7 @@ import (
 	"strings"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/storage"
 )
 
@@ -34,14 +36,12 @@ const (
 func main() {
 	hours := flag.Float64("hours", 24, "simulated hours")
 	flag.Parse()
-	if flag.NArg() > 0 || *hours <= 0 {
-		fmt.Fprintln(os.Stderr, "resident: expected -hours N, more than 0, and nothing else")
-		os.Exit(2)
-	}
-	if err := run(*hours); err != nil {
-		fmt.Fprintf(os.Stderr, "resident: %v\n", err)
-		os.Exit(1)
-	}
+	cli.Tool("resident", func(context.Context) error {
+		if flag.NArg() > 0 || *hours <= 0 {
+			return cli.Usage("expected -hours N, more than 0, and nothing else")
+		}
+		return run(*hours)
+	})
 }
 
 func run(hours float64) error {

@@ -14,17 +14,17 @@ import (
 	"time"
 
 	"github.com/chromedp/chromedp"
+
+	"joltwatch/cmd/internal/cli"
 )
 
 func main() {
-	if len(os.Args) != 4 {
-		fmt.Fprintln(os.Stderr, "usage: screens BUILD STAY OUT: the folder of the programs, the demonstration's stay, and the folder for the pictures")
-		os.Exit(2)
-	}
-	if err := take(os.Args[1], os.Args[2], os.Args[3]); err != nil {
-		fmt.Fprintf(os.Stderr, "screens: %v\n", err)
-		os.Exit(1)
-	}
+	cli.Tool("screens", func(context.Context) error {
+		if len(os.Args) != 4 {
+			return cli.Usage("expected BUILD STAY OUT: the folder of the programs, the demonstration's stay, and the folder for the pictures")
+		}
+		return take(os.Args[1], os.Args[2], os.Args[3])
+	})
 }
 
 // page is one picture: what writes its page, and the size of the window.

@@ -11,15 +11,18 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"os"
 	"text/tabwriter"
 
 	"github.com/alecthomas/kong"
+
+	"joltwatch/cmd/internal/cli"
 )
 
-type cli struct {
+type options struct {
 	Count        int    `default:"5" help:"How often each benchmark runs."`
 	Time         string `default:"1s" help:"How long each run takes, or how many frames it has (100000x)."`
 	Instructions bool   `help:"Count instructions only, and compare them with the record."`
@@ -27,20 +30,18 @@ type cli struct {
 }
 
 func main() {
-	var c cli
+	var c options
 	kong.Parse(&c, kong.Name("speed"), kong.Description("Print what decoding and the whole line cost beside the aims."))
-	missed, err := c.run(os.Stdout)
-	if err != nil {
-		fmt.Fprintf(os.Stderr, "speed: %v\n", err)
-		os.Exit(1)
-	}
-	if missed > 0 {
-		fmt.Fprintf(os.Stderr, "speed: %d aims missed\n", missed)
-		os.Exit(1)
-	}
+	cli.Tool("speed", func(context.Context) error {
+		missed, err := c.run(os.Stdout)
+		if err == nil && missed > 0 {
+			err = fmt.Errorf("%d aims missed", missed)
+		}
+		return err
+	})
 }
 
-func (c *cli) run(w io.Writer) (missed int, err error) {
+func (c *options) run(w io.Writer) (missed int, err error) {
 	got, err := countAll()
 	if err != nil {
 		return 0, err

@@ -15,7 +15,7 @@ import (
 	"joltwatch/storage"
 )
 
-func (c *cli) timeRows() ([]row, error) {
+func (c *options) timeRows() ([]row, error) {
 	cmd := exec.Command("go", "test", "-run", "^$", "-bench", "^Benchmark(Decode|Line)$", "-cpu", "1",
 		"-count", fmt.Sprint(c.Count), "-benchtime", c.Time, "./stream", "./cmd/joltwatch")
 	cmd.Stderr = os.Stderr

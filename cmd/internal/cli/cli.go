@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"os/signal"
 	"strings"
 	"syscall"
@@ -67,6 +68,15 @@ func (p Program) Main(args []string, stdout, stderr io.Writer) int {
 		host = append(host, p.Host(ctx))
 	}
 	return p.end(k.Run(host...), stderr)
+}
+
+// Tool runs a program without commands, once its flags are parsed, until it is done or
+// interrupted, and ends the process.
+func Tool(name string, do func(context.Context) error) {
+	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGINT, syscall.SIGTERM)
+	code := Program{Name: name}.end(do(ctx), os.Stderr)
+	stop()
+	os.Exit(code)
 }
 
 // end says what went wrong, if anything, and returns the exit code.

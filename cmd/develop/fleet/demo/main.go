@@ -11,28 +11,24 @@ import (
 	"flag"
 	"fmt"
 	"os"
-	"os/signal"
 	"path/filepath"
 	"time"
 
 	"joltwatch/cmd/develop/fleet/invented"
 	"joltwatch/cmd/develop/fleet/rehearsal"
+	"joltwatch/cmd/internal/cli"
 )
 
 func main() {
 	vans := flag.Int("vans", 20, "number of invented vans")
 	days := flag.Int("days", 26, "number of days up to today")
 	flag.Parse()
-	if flag.NArg() != 1 {
-		fmt.Fprintln(os.Stderr, "demo: expected a folder for the shop, such as build/shop")
-		os.Exit(2)
-	}
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
-	defer stop()
-	if err := run(ctx, flag.Arg(0), *vans, *days, time.Now()); err != nil {
-		fmt.Fprintln(os.Stderr, "demo:", err)
-		os.Exit(1)
-	}
+	cli.Tool("demo", func(ctx context.Context) error {
+		if flag.NArg() != 1 {
+			return cli.Usage("expected a folder for the shop, such as build/shop")
+		}
+		return run(ctx, flag.Arg(0), *vans, *days, time.Now())
+	})
 }
 
 func run(ctx context.Context, dir string, vans, days int, now time.Time) error {

@@ -22,7 +22,6 @@ import (
 	"net/http/httptest"
 	"os"
 	"os/exec"
-	"os/signal"
 	"path/filepath"
 	"runtime"
 	"slices"
@@ -39,6 +38,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"joltwatch/cmd/develop/fleet/invented"
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/joltshop/dataset"
 	"joltwatch/cmd/joltshop/intake"
 	"joltwatch/cmd/joltshop/server"
@@ -55,16 +55,12 @@ func main() {
 	flag.Float64Var(&m.gigabyte, "price-gb", 0.02, "assumed price of a gigabyte for a month")
 	flag.Float64Var(&m.million, "price-million", 5, "assumed price of a million requests")
 	flag.Parse()
-	if n := m.vans * m.seconds; min(m.vans, m.minutes, m.seconds, m.intakes) < 1 || n < 60*m.minutes || m.fileKB < 0 || flag.NArg() > 0 {
-		fmt.Fprintln(os.Stderr, "morning: expected vans, minutes, seconds and intakes from 1 on, so many that one van comes in those seconds, and no further words")
-		os.Exit(2)
-	}
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
-	defer stop()
-	if err := m.run(ctx, os.Stdout); err != nil {
-		fmt.Fprintln(os.Stderr, "morning:", err)
-		os.Exit(1)
-	}
+	cli.Tool("morning", func(ctx context.Context) error {
+		if n := m.vans * m.seconds; min(m.vans, m.minutes, m.seconds, m.intakes) < 1 || n < 60*m.minutes || m.fileKB < 0 || flag.NArg() > 0 {
+			return cli.Usage("expected vans, minutes, seconds and intakes from 1 on, so many that one van comes in those seconds, and no further words")
+		}
+		return m.run(ctx, os.Stdout)
+	})
 }
 
 // morning is what is played, and what is counted of it.

@@ -19,7 +19,6 @@ import (
 	"io"
 	"os"
 	"os/exec"
-	"os/signal"
 	"path/filepath"
 	"runtime"
 	"text/tabwriter"
@@ -30,6 +29,7 @@ import (
 	"joltwatch/cmd/develop/fleet/cost"
 	"joltwatch/cmd/develop/fleet/invented"
 	"joltwatch/cmd/develop/fleet/rehearsal"
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/joltshop/dataset"
 	"joltwatch/cmd/joltshop/questions"
 	"joltwatch/cmd/joltshop/rank"
@@ -46,17 +46,14 @@ func main() {
 	ask := flag.Bool("ask", false, "ask the dataset that is in -dir from an earlier run with the same options")
 	couriers := flag.Int("couriers", 20, "how many of the vehicles take the whole way first; 0 for none")
 	flag.Parse()
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
-	defer stop()
 	f := &invented.Fleet{Vehicles: *vehicles, Days: *days, LastDay: time.Date(2026, 3, 13, 0, 0, 0, 0, time.UTC), Seed: *seed, Planted: *planted, Stops: *stops}
-	each, err := way(ctx, os.Stdout, f, min(*couriers, *vehicles))
-	if err == nil {
-		err = run(ctx, os.Stdout, f, *dir, *ask, each)
-	}
-	if err != nil {
-		fmt.Fprintln(os.Stderr, "scale:", err)
-		os.Exit(1)
-	}
+	cli.Tool("scale", func(ctx context.Context) error {
+		each, err := way(ctx, os.Stdout, f, min(*couriers, *vehicles))
+		if err != nil {
+			return err
+		}
+		return run(ctx, os.Stdout, f, *dir, *ask, each)
+	})
 }
 
 // took is what a step took.

@@ -6,6 +6,7 @@
 package main
 
 import (
+	"context"
 	"flag"
 	"fmt"
 	"io"
@@ -15,6 +16,7 @@ import (
 	"strings"
 	"text/tabwriter"
 
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/joltshop/rank"
 )
 
@@ -23,10 +25,12 @@ func main() {
 	seed := flag.Uint64("seed", 2, "seed of the fleets; the tests' constants were chosen on 1")
 	only := flag.String("only", "", "only the scenarios with this in their name")
 	flag.Parse()
-	if bad := table(os.Stdout, *only, *fleets, *seed); bad > 0 {
-		fmt.Fprintf(os.Stderr, "shopscore: %d lines miss an aim\n", bad)
-		os.Exit(3)
-	}
+	cli.Tool("shopscore", func(context.Context) error {
+		if bad := table(os.Stdout, *only, *fleets, *seed); bad > 0 {
+			return cli.Attention(fmt.Errorf("%d lines miss an aim", bad))
+		}
+		return nil
+	})
 }
 
 // The aims: a mean false share of the stated rate, and most of what was planted

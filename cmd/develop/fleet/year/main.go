@@ -20,7 +20,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"os/signal"
 	"path/filepath"
 	"runtime"
 	"text/tabwriter"
@@ -30,6 +29,7 @@ import (
 
 	"joltwatch/cmd/develop/fleet/cost"
 	"joltwatch/cmd/develop/fleet/invented"
+	"joltwatch/cmd/internal/cli"
 	"joltwatch/cmd/joltshop/dataset"
 	"joltwatch/cmd/joltshop/questions"
 )
@@ -39,16 +39,12 @@ func main() {
 	months := flag.Int("months", 12, "how many months")
 	program := flag.String("s3", "", "an S3 server's program: joltshop reports through it")
 	flag.Parse()
-	if *vehicles < 1 || *months < 1 || flag.NArg() > 0 {
-		fmt.Fprintln(os.Stderr, "year: expected at least one vehicle and one month, and no further words")
-		os.Exit(2)
-	}
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
-	defer stop()
-	if err := run(ctx, os.Stdout, (*vehicles+invent-1)/invent, *months, *program); err != nil {
-		fmt.Fprintln(os.Stderr, "year:", err)
-		os.Exit(1)
-	}
+	cli.Tool("year", func(ctx context.Context) error {
+		if *vehicles < 1 || *months < 1 || flag.NArg() > 0 {
+			return cli.Usage("expected at least one vehicle and one month, and no further words")
+		}
+		return run(ctx, os.Stdout, (*vehicles+invent-1)/invent, *months, *program)
+	})
 }
 
 // invent is how many vehicles are invented, for monthDays days.
