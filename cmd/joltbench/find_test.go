@@ -103,7 +103,7 @@ func TestFindPagePlots(t *testing.T) {
 		t.Fatalf("%d plots, want 5", len(plots))
 	}
 	for _, p := range plots {
-		if n := strings.Count(string(p.Figure), "<circle") + 100*strings.Count(string(p.Figure), "<polyline"); n < 100 {
+		if n := strings.Count(string(p.Figure), "<circle") + 100*strings.Count(string(p.Figure), "<path"); n < 100 {
 			t.Errorf("%s: nothing drawn", p.Title)
 		}
 		if strings.Contains(string(p.Figure), "NaN") || strings.Contains(string(p.Figure), "Inf") {

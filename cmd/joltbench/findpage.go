@@ -1,9 +1,7 @@
 package main
 
 import (
-	"crypto/sha256"
 	_ "embed"
-	"encoding/base64"
 	"fmt"
 	"html/template"
 	"io"
@@ -12,6 +10,7 @@ import (
 	"strings"
 
 	"joltwatch/cmd/internal/cli"
+	"joltwatch/cmd/internal/page"
 	"joltwatch/stream"
 	"joltwatch/stream/find"
 )
@@ -51,10 +50,8 @@ type findPlot struct {
 
 // writeFindPage writes one page that loads nothing from anywhere.
 func writeFindPage(w io.Writer, log string, res *find.Result, interfaces []string) error {
-	sum := sha256.Sum256([]byte(findStyle))
 	p := findPage{
-		Policy: "default-src 'none'; base-uri 'none'; form-action 'none'; style-src 'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'",
-		Style:  template.CSS(findStyle), Log: log,
+		Policy: page.Policy(findStyle), Style: template.CSS(findStyle), Log: log,
 		Facts: fmt.Sprintf("%d frames, %d identifiers, %.0f s, %d kinds of standard answers", res.Frames, len(res.Identifiers), res.Duration.Seconds(), len(res.References)),
 	}
 	for _, r := range res.Roles {
@@ -82,7 +79,7 @@ func findPlots(res *find.Result) []findPlot {
 		p.line("engine", "s1", engine), p.line("turbine", "s2", turbine), p.line("output", "s3", output), p.answers(find.ParamEngineSpeed))
 	if turbine != nil && output != nil {
 		p.add("Turbine over output speed", "The gears are levels; the ratio leaves them in shifts and in neutral only. Found:"+ratioText(res.Ratios)+".",
-			findSeries{"ratio", "dots", res.Times, p.ratio(turbine, output), true})
+			page.Series{Name: "ratio", Class: "dots", T: res.Times, V: p.ratio(turbine, output), Dots: true})
 	}
 	if engine != nil && turbine != nil {
 		p.add("Slip, engine less turbine, rpm", "Positive under power, a little negative in overrun, and nothing with the clutch closed.",
@@ -95,10 +92,10 @@ func findPlots(res *find.Result) []findPlot {
 }
 
 // add adds a figure of the series that there are.
-func (p *plots) add(title, note string, series ...findSeries) {
-	series = slices.DeleteFunc(series, func(s findSeries) bool { return s.v == nil })
+func (p *plots) add(title, note string, series ...page.Series) {
+	series = slices.DeleteFunc(series, func(s page.Series) bool { return s.V == nil })
 	if len(series) > 0 {
-		p.out = append(p.out, findPlot{title, note, drawTime(series)})
+		p.out = append(p.out, findPlot{title, note, page.OverTime(series)})
 	}
 }
 
@@ -110,18 +107,18 @@ func (p *plots) of(r stream.Role) []float64 {
 	return nil
 }
 
-func (p *plots) line(name, class string, v []float64) findSeries {
-	return findSeries{name, class, p.res.Times, v, false}
+func (p *plots) line(name, class string, v []float64) page.Series {
+	return page.Series{Name: name, Class: class, T: p.res.Times, V: v}
 }
 
 // answers are those to a standard request, as dots.
-func (p *plots) answers(x find.Parameter) findSeries {
+func (p *plots) answers(x find.Parameter) page.Series {
 	for _, r := range p.res.References {
 		if r.Parameter == x {
-			return findSeries{"answers for " + r.Name, "dots", r.At, r.Values, true}
+			return page.Series{Name: "answers for " + r.Name, Class: "dots", T: r.At, V: r.Values, Dots: true}
 		}
 	}
-	return findSeries{}
+	return page.Series{}
 }
 
 // ratio is turbine over output speed where that may be a gear's.
@@ -167,94 +164,4 @@ func each(v []float64, f func(i int, v float64) float64) []float64 {
 		out[i] = f(i, x)
 	}
 	return out
-}
-
-type findSeries struct {
-	name, class string
-	t, v        []float64
-	dots        bool
-}
-
-// drawTime draws series over time, at most some thousand points of each.
-func drawTime(all []findSeries) template.HTML {
-	const w, h, left, right, top, bottom = 960.0, 260.0, 56.0, 12.0, 24.0, 34.0
-	lo, hi, end := 0.0, 1.0, 1.0
-	for _, s := range all {
-		for i, v := range s.v {
-			if !math.IsNaN(v) && !math.IsInf(v, 0) {
-				lo, hi = math.Min(lo, v), math.Max(hi, v)
-			}
-			end = math.Max(end, s.t[i])
-		}
-	}
-	step := niceStep((hi - lo) / 5)
-	lo, hi = math.Floor(lo/step)*step, math.Ceil(hi/step)*step
-	x := func(t float64) float64 { return left + t/end*(w-left-right) }
-	y := func(v float64) float64 { return h - bottom - (v-lo)/(hi-lo)*(h-top-bottom) }
-	var b strings.Builder
-	var names []string
-	for _, s := range all {
-		names = append(names, s.name)
-	}
-	fmt.Fprintf(&b, `<svg viewBox="0 0 %g %g" role="img" aria-label="%s over time">`, w, h, template.HTMLEscapeString(strings.Join(names, ", ")))
-	for v := lo; v <= hi+step/2; v += step {
-		fmt.Fprintf(&b, `<line x1="%g" x2="%g" y1="%.1f" y2="%.1f" class="grid"/><text x="%g" y="%.1f" class="tick end">%.4g</text>`, left, w-right, y(v), y(v), left-6, y(v)+4, v)
-	}
-	ts := niceStep(end / 8)
-	for t := 0.0; t <= end; t += ts {
-		fmt.Fprintf(&b, `<text x="%.1f" y="%g" class="tick mid">%.4g s</text>`, x(t), h-12, t)
-	}
-	for _, s := range all {
-		if s.dots {
-			stride := 1 + len(s.v)/3000
-			for i := 0; i < len(s.v); i += stride {
-				if !math.IsNaN(s.v[i]) {
-					fmt.Fprintf(&b, `<circle cx="%.1f" cy="%.1f" r="1.4" class="%s"/>`, x(s.t[i]), y(s.v[i]), s.class)
-				}
-			}
-			continue
-		}
-		stride := 1 + len(s.v)/2500
-		open := false
-		for i := 0; i < len(s.v); i += stride {
-			v := s.v[i]
-			if math.IsNaN(v) || i > 0 && s.t[i]-s.t[max(0, i-stride)] > 2 {
-				if open {
-					b.WriteString(`"/>`)
-					open = false
-				}
-				if math.IsNaN(v) {
-					continue
-				}
-			}
-			if !open {
-				fmt.Fprintf(&b, `<polyline class="line %s" points="`, s.class)
-				open = true
-			}
-			fmt.Fprintf(&b, "%.1f,%.1f ", x(s.t[i]), y(v))
-		}
-		if open {
-			b.WriteString(`"/>`)
-		}
-	}
-	at := left
-	for _, s := range all {
-		fmt.Fprintf(&b, `<text x="%.1f" y="14" class="key %s">%s</text>`, at, s.class, template.HTMLEscapeString(s.name))
-		at += 9*float64(len(s.name)) + 20
-	}
-	b.WriteString("</svg>")
-	return template.HTML(b.String())
-}
-
-func niceStep(x float64) float64 {
-	if !(x > 0) {
-		return 1
-	}
-	p := math.Pow(10, math.Floor(math.Log10(x)))
-	for _, m := range []float64{1, 2, 5} {
-		if m*p >= x {
-			return m * p
-		}
-	}
-	return 10 * p
 }

@@ -30,9 +30,9 @@ func read(name string) string {
 	return string(b)
 }
 
-// policy is the content policy that allows exactly these scripts and this
+// Policy is the content policy that allows exactly these scripts and this
 // style.
-func policy(style string, scripts ...string) string {
+func Policy(style string, scripts ...string) string {
 	hash := func(text string) string {
 		h := sha256.Sum256([]byte(text))
 		return " 'sha256-" + base64.StdEncoding.EncodeToString(h[:]) + "'"
@@ -59,7 +59,7 @@ func newHead(title string, units review.Units, style string, scripts ...string) 
 	if units == "" {
 		units = review.Metric
 	}
-	return head{Title: title, Policy: policy(style, scripts...), Style: template.CSS(style), Units: units}
+	return head{Title: title, Policy: Policy(style, scripts...), Style: template.CSS(style), Units: units}
 }
 
 var templates = template.Must(template.New("").Funcs(template.FuncMap{
