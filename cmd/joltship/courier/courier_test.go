@@ -156,18 +156,19 @@ type dropping struct {
 	open  atomic.Int64
 	back  atomic.Int64
 
+	tick  func()
 	mu    sync.Mutex
 	kinds map[string]int
 }
 
-func newDropping(t *testing.T, to string, after int64) *dropping {
+func newDropping(t *testing.T, to string, after int64, tick func()) *dropping {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { l.Close() })
-	d := &dropping{at: to[:strings.Index(to, "//")+2] + l.Addr().String(), kinds: map[string]int{}}
+	d := &dropping{at: to[:strings.Index(to, "//")+2] + l.Addr().String(), tick: tick, kinds: map[string]int{}}
 	d.after.Store(after)
 	go func() {
 		for {
@@ -197,7 +198,7 @@ func (d *dropping) pass(c net.Conn, to string) {
 	var kept bytes.Buffer
 	after := d.after.Load()
 	after += rand.Int64N(after/5) - after/10
-	n, _ := io.CopyN(io.MultiWriter(paced{s}, &kept), c, after)
+	n, _ := io.CopyN(io.MultiWriter(paced{s, d.tick}, &kept), c, after)
 	d.mu.Lock()
 	byKind(kept.Bytes(), d.kinds)
 	d.mu.Unlock()
@@ -206,20 +207,43 @@ func (d *dropping) pass(c net.Conn, to string) {
 	}
 }
 
-// pace is how many times as fast the slow link is; 1 takes 25 minutes for each kind.
-var pace = flag.Int("pace", 100, "the link of 8 kbit/s is so many times as fast")
+var inRealTime = flag.Bool("real", false, "the link of 8 kbit/s in real time, 25 minutes for each kind")
 
-// paced is a link of 8 kbit/s, so many times as fast.
-type paced struct{ io.Writer }
+// paced is a link that passes 500 bytes a tick.
+type paced struct {
+	io.Writer
+	tick func()
+}
 
 func (p paced) Write(b []byte) (n int, err error) {
 	for len(b) > 0 && err == nil {
 		var k int
 		k, err = p.Writer.Write(b[:min(len(b), 500)])
 		n, b = n+k, b[k:]
-		time.Sleep(500 * time.Millisecond / time.Duration(*pace))
+		p.tick()
 	}
 	return n, err
+}
+
+// ticks are half a second, as for 8 kbit/s, or what the server takes to have six
+// messages on its medium, one after the other: a slow link is one that is slower than the
+// server, however busy the machine is.
+func ticks(t *testing.T, conn *nats.Conn) func() {
+	if *inRealTime {
+		return func() { time.Sleep(500 * time.Millisecond) }
+	}
+	js, err := jetstream.New(conn, jetstream.WithDefaultTimeout(time.Until(wait.End(t))))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var n atomic.Int64
+	return func() {
+		for range 6 {
+			if _, err := js.Publish(context.Background(), wire.Piece("nobody", "tick", n.Add(1)), nil); err != nil && !conn.IsClosed() {
+				t.Error(err)
+			}
+		}
+	}
 }
 
 // A link that drops after the courier has sent 30 kB, as one of 8 kbit/s does that drops
@@ -236,8 +260,8 @@ func linkThatDrops(t *testing.T, secure bool) {
 	const size, carried = 1 << 20, 30_000
 	store, shopDir := t.TempDir(), t.TempDir()
 	record(t, store, 1)
-	url, config := secured(t, shopDir, secure)
-	link := newDropping(t, url, 1<<30)
+	conn, url, config := secured(t, shopDir, secure)
+	link := newDropping(t, url, 1<<30, ticks(t, conn))
 	c := newTestCourier(t, "van-1", store, link.at)
 	c.config.CA, c.config.Certificate, c.config.Key = config.CA, config.Certificate, config.Key
 	closed := func() {
@@ -376,7 +400,7 @@ func TestServerTroubles(t *testing.T) {
 	s.WaitForShutdown()
 	at := time.Now()
 	c.now = func() time.Time { return at }
-	for range 3 {
+	for range 6 {
 		if _, err := c.Deliver(context.Background()); err == nil {
 			t.Error("delivered to a server that is away")
 		}

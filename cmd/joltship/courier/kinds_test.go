@@ -21,6 +21,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/nats-io/nats.go"
+
 	shop "joltwatch/cmd/joltshop/server"
 )
 
@@ -76,18 +78,18 @@ func kindsText(count map[string]int) (s string) {
 
 // secured is a shop to which van-1 may send, with certificates where that is asked for,
 // and what its courier's file says of them.
-func secured(t *testing.T, shopDir string, secure bool) (url string, c Config) {
+func secured(t *testing.T, shopDir string, secure bool) (conn *nats.Conn, url string, c Config) {
 	t.Helper()
 	if !secure {
-		_, url = shopFor(t, shopDir, newSink())
-		return url, c
+		conn, url = shopFor(t, shopDir, newSink())
+		return conn, url, c
 	}
 	s, err := shop.Start(shop.Options{Dir: shopDir, Listen: "127.0.0.1:0", Enrol: "127.0.0.1:0", TLS: true, Logf: t.Logf})
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(s.Close)
-	conn, err := s.Connect()
+	conn, err = s.Connect()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -134,5 +136,5 @@ func secured(t *testing.T, shopDir string, secure bool) (url string, c Config) {
 			t.Fatal(err)
 		}
 	}
-	return s.URL(), c
+	return conn, s.URL(), c
 }
