@@ -5,17 +5,13 @@ import (
 	"encoding/binary"
 	"encoding/json"
 	"fmt"
-	"runtime"
-	"runtime/debug"
-	"runtime/metrics"
 	"slices"
 	"strings"
-	"sync"
-	"syscall"
 	"testing"
 	"time"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/expense"
 	"joltwatch/detect"
 
 	"github.com/klauspost/compress/zstd"
@@ -27,45 +23,6 @@ const (
 	mostTime   = 2 * time.Second
 	mostInput  = 1 << 20
 )
-
-// cost is the memory that do has in use at most, as far as looking once a
-// millisecond tells, and its processor time.
-func cost(do func()) (peak uint64, cpu time.Duration) {
-	defer debug.SetGCPercent(debug.SetGCPercent(20))
-	runtime.GC()
-	look := []metrics.Sample{{Name: "/memory/classes/heap/objects:bytes"}}
-	heap := func() uint64 {
-		metrics.Read(look) // which stops nothing, and so costs next to no time
-		return look[0].Value.Uint64()
-	}
-	before := heap()
-	var wait sync.WaitGroup
-	stop := make(chan bool)
-	wait.Go(func() {
-		for {
-			select {
-			case <-stop:
-				return
-			case <-time.After(time.Millisecond):
-				peak = max(peak, heap())
-			}
-		}
-	})
-	began := processor()
-	do()
-	cpu = processor() - began
-	close(stop)
-	wait.Wait()
-	return max(peak, before) - before, cpu
-}
-
-func processor() time.Duration {
-	var u syscall.Rusage
-	if syscall.Getrusage(syscall.RUSAGE_SELF, &u) != nil {
-		return 0
-	}
-	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
-}
 
 // uses are what a bench or a shop does with a stay.
 var uses = map[string]func(*medium){
@@ -96,25 +53,9 @@ var uses = map[string]func(*medium){
 	"missing": func(m *medium) { missingFS("store", m) }, //nolint:errcheck // as above
 }
 
-// tooCostly reports whether do, which took so much, takes more than a reader may. A busy
-// machine has the same work take more processor time: what seems to take too long is done
-// again beside work that is known, a quarter of a second of it.
+// tooCostly reports whether do, which took so much, takes more than a reader may.
 func tooCostly(do func(), peak uint64, cpu time.Duration) bool {
-	if peak > mostMemory || cpu <= mostTime {
-		return peak > mostMemory
-	}
-	body, err := json.Marshal(idling(1, 100))
-	if err != nil {
-		return true
-	}
-	_, again := cost(do)
-	_, known := cost(func() {
-		var a detect.Account
-		for n := 0; n < 12<<20 && err == nil; n += len(body) {
-			err = json.Unmarshal(body, &a)
-		}
-	})
-	return err != nil || again > mostTime*known/(250*time.Millisecond)
+	return peak > mostMemory || expense.TooLong(do, cpu, mostTime)
 }
 
 func sizeOf(m *medium) (size int64) {
@@ -130,7 +71,7 @@ func bounded(t *testing.T, what string, m *medium) {
 	t.Helper()
 	size := sizeOf(m)
 	for use, do := range uses {
-		peak, cpu := cost(func() { do(m) })
+		peak, cpu := expense.By(20, func() { do(m) })
 		t.Logf("%s, %s: %d bytes take %.1f MiB and %.2f s", what, use, size, float64(peak)/(1<<20), cpu.Seconds())
 		if tooCostly(func() { do(m) }, peak, cpu) {
 			t.Errorf("%s, %s: %d bytes take %.1f MiB and %.2f s, at most %d MiB and %v", what, use, size, float64(peak)/(1<<20), cpu.Seconds(), mostMemory>>20, mostTime)
@@ -249,7 +190,7 @@ func FuzzCost(f *testing.F) {
 		}
 		for use, do := range uses {
 			read := func() { do(m.with(name, data)) }
-			peak, cpu := cost(read)
+			peak, cpu := expense.By(20, read)
 			if tooCostly(read, peak, cpu) {
 				t.Fatalf("%s: %d bytes take %d bytes and %v", use, len(data), peak, cpu)
 			}

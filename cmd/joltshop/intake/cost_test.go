@@ -4,15 +4,11 @@ import (
 	"bytes"
 	"context"
 	"fmt"
-	"runtime"
-	"runtime/debug"
-	"runtime/metrics"
 	"strings"
-	"sync"
-	"syscall"
 	"testing"
 	"time"
 
+	"joltwatch/cmd/develop/expense"
 	"joltwatch/cmd/joltshop/dataset"
 	"joltwatch/storage/wire"
 )
@@ -23,41 +19,6 @@ const (
 	mostTime   = 2 * time.Second
 	mostInput  = 1 << 20
 )
-
-// cost is the memory that do has in use at most, as far as looking once a millisecond
-// tells, and its processor time; with a collector that is seldom at work the time
-// counts, with one that often is the memory.
-func cost(t *testing.T, collector int, do func()) (peak uint64, cpu time.Duration) {
-	defer debug.SetGCPercent(debug.SetGCPercent(collector))
-	runtime.GC()
-	look := []metrics.Sample{{Name: "/memory/classes/heap/objects:bytes"}}
-	heap := func() uint64 { metrics.Read(look); return look[0].Value.Uint64() }
-	processor := func() time.Duration {
-		var u syscall.Rusage
-		if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
-			t.Fatal(err)
-		}
-		return time.Duration(u.Utime.Nano() + u.Stime.Nano())
-	}
-	before, began := heap(), processor()
-	var wait sync.WaitGroup
-	stop := make(chan bool)
-	wait.Go(func() {
-		for {
-			select {
-			case <-stop:
-				return
-			case <-time.After(time.Millisecond):
-				peak = max(peak, heap())
-			}
-		}
-	})
-	do()
-	cpu = processor() - began
-	close(stop)
-	wait.Wait()
-	return max(peak, before) - before, cpu
-}
 
 // A megabyte of records, whatever is in them, is read, laid down or refused at a
 // bounded cost; and so is one of files that their vehicle made to be costly, which
@@ -125,10 +86,10 @@ func TestCostlyRecords(t *testing.T) {
 				}
 			}
 		}
-		_, cpu := cost(t, 100, take)
-		peak, _ := cost(t, 20, take)
+		_, cpu := expense.By(100, take)
+		peak, _ := expense.By(20, take)
 		t.Logf("%s: %d records, %d bytes, %d laid down, take %.1f MiB and %.2f s", name, len(all), size, laid, float64(peak)/(1<<20), cpu.Seconds())
-		if peak > mostMemory || cpu > mostTime {
+		if peak > mostMemory || expense.TooLong(take, cpu, mostTime) {
 			t.Errorf("%s: %d records of %d bytes take %.1f MiB and %.2f s, at most %d MiB and %v", name, len(all), size, float64(peak)/(1<<20), cpu.Seconds(), mostMemory>>20, mostTime)
 		}
 	}
