@@ -412,9 +412,13 @@ func (k *checker) roleReports(file *vehicle.File) []roleReport {
 		if s := file.Plan.Sources[x.Role]; c.Source >= 0 && c.Source < len(s) {
 			x.Source = s[c.Source]
 		}
-		optional := (file.BuiltIn || onlyStandard(file, c.Role)) && c.Role != stream.EngineSpeed
+		standard := onlyStandard(file, c.Role)
+		asked := standard && slices.ContainsFunc(file.Buses, func(b vehicle.Bus) bool { return b.Standard })
+		optional := (file.BuiltIn || standard) && c.Role != stream.EngineSpeed
 		lo, hi, bounded := plausible(c.Role)
 		switch {
+		case c.Samples == 0 && asked:
+			x.OK, x.Says = optional, "no answer: \"Asked for\" says why"
 		case c.Samples == 0 && optional:
 			x.Says = "built in, not on this bus"
 		case c.Samples == 0:

@@ -152,7 +152,7 @@ func TestInterpreterEndToEnd(t *testing.T) {
 			t.Errorf("check: silent in\n%s", out)
 		}
 	}
-	check("8", "engine_speed", "vehicle_speed", " Hz", "2 of the standard's values are taken")
+	check("8", "engine_speed", "vehicle_speed", " Hz", "2 of the standard's values are taken", `no answer: "Asked for" says why`)
 	p.set(800, "11.1V")
 	check("5", "silent: the supply is at 11.1 V")
 	p.set(800, "13.8V")
