@@ -125,6 +125,50 @@ func TestDecideByWay(t *testing.T) {
 	}
 }
 
+// A fall at a road speed well below those of all before, whatever the gear, is late
+// though shifts hide when it was due; not where the turbine was never below its habit, nor
+// where such a speed is usual.
+func TestDecideByRoadSpeed(t *testing.T) {
+	var below, above []Passed
+	for ago := 0.05; ago < 2; ago += 0.05 {
+		below = append(below, Passed{AgoS: ago, TurbineRPM: 650, RPMPerS: 100, Hidden: true})
+		above = append(above, Passed{AgoS: ago, TurbineRPM: 900, RPMPerS: 100, Hidden: true})
+	}
+	for _, x := range []struct {
+		name      string
+		n         int
+		kmh       float64
+		way       []Passed
+		slow      int // of the releases before, at 6 km/h
+		ok        bool
+		low, high float64
+	}{
+		// 12.5 km/h, below which were 15 in 100, less one of rounding, at 4 km/h a second.
+		{"below all", 30, 6, below, 0, true, 1.375, 1.95},
+		{"for longer than the turbine was below", 30, 3, below, 0, true, 1.95, 1.95},
+		{"below nearly all", 30, 6, below, 3, true, 1.25, 1.95},
+		{"as slow as some before", 30, 6, below, 6, false, 0, 0},
+		{"among those before", 30, 13, below, 0, false, 0, 0},
+		{"not known", 30, math.NaN(), below, 0, false, 0, 0},
+		{"never below its habit", 30, 6, above, 0, false, 0, 0},
+		{"too few", Fewest - 1, 6, below, 0, false, 0, 0},
+	} {
+		m := usual(x.n)
+		for i := range m.Last {
+			m.Last[i].Kmh, m.Last[i].KmhPerS = 12+float64(i%9)*0.5, 4
+			if i < x.slow {
+				m.Last[i].Kmh = 6
+			}
+			m.Last[i].BrakeS = unknown
+		}
+		r := &Release{Gear: 1, Celsius: 70, TurbineRPM: math.NaN(), RPMPerS: math.NaN(), BrakeS: math.NaN(), Kmh: x.kmh, KmhPerS: 4, Way: x.way}
+		d, ok := m.Decide(r)
+		if ok != x.ok || ok && (math.Abs(d.LowS-x.low) > 0.01 || math.Abs(d.HighS-x.high) > 0.01 || d.LateS < d.LowS || d.LateS > d.HighS) {
+			t.Errorf("%s: %+v, %v", x.name, d, ok)
+		}
+	}
+}
+
 // What sound releases of this vehicle are overdue by is no lateness.
 func TestOverdueByHabit(t *testing.T) {
 	var way []Passed

@@ -54,10 +54,21 @@ const loosest = 3.0
 // what the vehicle keeps most closely counts.
 func (m *Memory) Decide(r *Release) (Decision, bool) {
 	c, x := m.turning(r)
-	return c.decide(&x)
+	return c.decide(&x, m.slower(r))
 }
 
-func (m *Memory) decide(r *Release) (best Decision, ok bool) {
+// slower is for how long the road speed has been below nearly all at which the command
+// fell before, in whatever gear, in s: no shift hides that.
+func (m *Memory) slower(r *Release) float64 {
+	v := m.all(func(x *Remembered) float64 { return x.Kmh })
+	if len(v) < Fewest || !(r.Kmh >= 0) || !(r.KmhPerS >= byRoad.slowest) {
+		return 0
+	}
+	return max(0, (at(v, fewInWay)-byRoad.least-r.Kmh)/r.KmhPerS)
+}
+
+// decide takes a release with the gears told apart, and what slower says of it.
+func (m *Memory) decide(r *Release, slowerS float64) (best Decision, ok bool) {
 	x := r.remembered()
 	turbine, a := m.bySpeed(&x, &byTurbine)
 	road, b := m.bySpeed(&x, &byRoad)
@@ -66,7 +77,7 @@ func (m *Memory) decide(r *Release) (best Decision, ok bool) {
 	w := false
 	h, n, known := m.atTurbine(r)
 	if known {
-		way, w = m.byWay(r, &h, n)
+		way, w = m.byWay(r, &h, n, slowerS)
 	}
 	if a && turbine.usually() || b && road.usually() {
 		c = false // the brake came as it did by chance
@@ -120,17 +131,23 @@ func (m *Memory) atTurbine(r *Release) (h habit, n int, ok bool) {
 // is overdue from where the turbine stayed below for a while and no shift was under
 // way, for controllers wait for the end of one; what this vehicle's sound releases are
 // overdue by is its habit.
-func (m *Memory) byWay(r *Release, h *habit, n int) (d Decision, ok bool) {
+//
+// At a road speed below nearly all before, a shift hides nothing: it has been overdue
+// for as long as that, but not from before the turbine was below for the first time.
+func (m *Memory) byWay(r *Release, h *habit, n int, slowerS float64) (d Decision, ok bool) {
 	// Some gears may have a habit of their own.
 	low := min(h.low, at(h.rest, fewInWay))
 	d = Decision{N: n, LowS: overdue(r.Way, h.slope, low), LateS: overdue(r.Way, h.slope, h.mid), HighS: first(r.Way, h.slope, h.high)}
-	if d.LateS == 0 {
+	slowerS = min(slowerS, first(r.Way, h.slope, low))
+	if d.LateS == 0 && slowerS == 0 {
 		return m.astray(r, h)
 	}
 	usual := m.all(func(x *Remembered) float64 { return x.OverdueS })
 	if len(usual) > 0 {
 		d.LowS = max(0, d.LowS-at(usual, 1-fewInWay))
 	}
+	d.LowS = max(d.LowS, slowerS)
+	d.LateS = max(d.LateS, d.LowS)
 	d.UsualRPM = h.mid + float64(h.slope*r.Way[0].RPMPerS)
 	return d, true
 }
