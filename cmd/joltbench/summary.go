@@ -130,6 +130,9 @@ func (c *summaryCmd) writeFound(out io.Writer, s *review.Stay, t *review.Total) 
 			fmt.Fprintf(out, "  joltbench recipe %s says how to make it happen again\n", cli.Plain(c.Dir))
 		}
 	}
+	if x := s.Tried(c.Units); x != "" {
+		fmt.Fprintf(out, "\n%s\n", wrapped(cli.Plain(x), 0, 80))
+	}
 	table(out, "How sure\n", func(w io.Writer) {
 		for _, x := range t.Sureness() {
 			fmt.Fprintf(w, "  %s\t%d in %d observed of %d opportunities\ttrue rate, 95 %%: %s\n", cli.Plain(review.KindWords(x.Kind)), x.Hits, x.Observable, x.Seen, x.Bound)

@@ -1,6 +1,7 @@
 package review
 
 import (
+	"fmt"
 	"math"
 	"strings"
 
@@ -8,6 +9,7 @@ import (
 
 	"joltwatch/detect"
 	"joltwatch/storage/review/conditions"
+	"joltwatch/storage/review/stats"
 	"joltwatch/stream"
 )
 
@@ -86,6 +88,26 @@ func (s *Stay) Tries(r detect.Recipe) (tries, late int) {
 		}
 	}
 	return tries, late
+}
+
+// Tried says how the tries of the recipe went that the stay was recorded with; "" where
+// there was none.
+func (s *Stay) Tried(u Units) string {
+	r := s.Recipe()
+	if len(r) == 0 {
+		return ""
+	}
+	var list []string
+	for _, b := range r {
+		list = append(list, conditions.Text(b, u.Quantity))
+	}
+	n, late := s.Tries(r)
+	text := fmt.Sprintf("Recorded with a recipe (%s): %s", strings.Join(list, "; "), Plural(n, "stop"))
+	if n == 0 {
+		return text + " made under it."
+	}
+	rate := conditions.Rate{Late: late, Of: n, Interval: stats.Proportion(uint64(late), uint64(n))}
+	return text + " made under it, late " + rate.Text() + "."
 }
 
 // NeverMet says under which usual conditions no release was made, and what to ask

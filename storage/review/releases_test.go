@@ -33,6 +33,18 @@ func TestReleasesOfStops(t *testing.T) {
 	if n, late := s.Tries(nil); n != 4 || late != 1 {
 		t.Errorf("%d tries, %d late", n, late)
 	}
+	if got := s.Tried(Metric); got != "" {
+		t.Errorf("without a recipe: %s", got)
+	}
+	s.Settings = "[recipe]\nbraking_mps2 = {from = 1}\n"
+	// 1 of 2: 1.3 to 98.7 %, Clopper and Pearson's tables.
+	if got, want := s.Tried(Metric), "Recorded with a recipe (deceleration 1 m/s² or more): 2 stops made under it, late 5 in 10 (95 in 100: 1 in 79 to nearly always; 1 of 2)."; got != want {
+		t.Errorf("%s", got)
+	}
+	s.Settings = "[recipe]\nbraking_mps2 = {from = 3}\n"
+	if got, want := s.Tried(Metric), "Recorded with a recipe (deceleration 3 m/s² or more): 0 stops made under it."; got != want {
+		t.Errorf("%s", got)
+	}
 	want := "Too few to tell: 1 of 4 releases late; 5 of each kind are needed to ask what they have in common. Not asked, for they were no stops: 2 releases as the driver drove on, 1 of them late."
 	if got := s.Conditions().Says(Metric.Quantity); got != want {
 		t.Errorf("%s", got)

@@ -22,6 +22,7 @@ type Recipe struct {
 	Title   string
 	Span    string
 	Says    dual
+	Tried   dual   // how the tries of the recipe went that the stay was recorded with
 	Chance  string // how likely what is named is by chance, beside the table's p
 	Steps   []dual
 	Apart   []dual // what to keep to beside each that cannot be told from others
@@ -62,7 +63,7 @@ func NewRecipe(s *review.Stay, v View) *Recipe {
 	a := s.Conditions()
 	r := &Recipe{Title: s.Title(), Span: s.Span(v.Times), Says: inBoth(func(u review.Units) string { return a.Says(u.Quantity) }),
 		Table: tableOf(a), Charts: conditionCharts(a, s.Releases()), Caution: recipeCautions,
-		Unmet: inBoth(s.NeverMet)}
+		Unmet: inBoth(s.NeverMet), Tried: inBoth(s.Tried)}
 	r.Head = newHead("Recipe: "+r.Title, v.Units, read("page.css"))
 	if len(a.Named) > 0 {
 		r.Chance = fmt.Sprintf("That so much comes by chance, in all conditions and pairs of them together: p %.3f. In the table each stands alone, against the greatest of any, which asks for more: what is named may have a greater p there.", a.Named[0].P)
@@ -147,8 +148,8 @@ func rowOf(e *conditions.Effect, a *conditions.Answer) conditionRow {
 	return r
 }
 
-// conditionCharts are the two conditions that stand out most; none where too few
-// releases are late.
+// conditionCharts are two conditions, those that are named first and then those that
+// stand out most; none where too few releases are late.
 func conditionCharts(a *conditions.Answer, s *conditions.Sample) []Chart {
 	if a.Few {
 		return nil
@@ -159,7 +160,15 @@ func conditionCharts(a *conditions.Answer, s *conditions.Sample) []Chart {
 			at = append(at, j)
 		}
 	}
-	slices.SortStableFunc(at, func(x, y int) int { return cmp.Compare(a.Each[x].P, a.Each[y].P) })
+	named := func(j int) int {
+		if slices.ContainsFunc(a.Named, func(n conditions.Named) bool { return n.Of == a.Each[j].Of }) {
+			return 0
+		}
+		return 1
+	}
+	slices.SortStableFunc(at, func(x, y int) int {
+		return cmp.Or(cmp.Compare(named(x), named(y)), cmp.Compare(a.Each[x].P, a.Each[y].P))
+	})
 	var list []Chart
 	for _, j := range at[:min(2, len(at))] {
 		list = append(list, conditionChart(&a.Each[j], j, s))
@@ -256,6 +265,9 @@ func (r *Recipe) Text(p func(format string, args ...any)) {
 	p("%s, %s\n\n%s\n", r.Title, r.Span, r.Says[u])
 	if r.Chance != "" {
 		p("%s\n", r.Chance)
+	}
+	if r.Tried[u] != "" {
+		p("%s\n", r.Tried[u])
 	}
 	if len(r.Steps) > 0 {
 		p("\nTo make it happen again\n")

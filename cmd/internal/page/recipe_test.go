@@ -29,3 +29,29 @@ func TestApart(t *testing.T) {
 		}
 	}
 }
+
+// What is named is drawn before what only stands out as much.
+func TestChartsOfTheNamed(t *testing.T) {
+	a, s := &conditions.Answer{}, &conditions.Sample{}
+	for i := range 40 {
+		v := make([]float64, len(detect.Conditions))
+		for j := range v {
+			v[j] = float64(i)
+		}
+		s.Releases = append(s.Releases, conditions.Release{Values: v, Late: i >= 30})
+	}
+	for _, c := range detect.Conditions {
+		b := detect.Bound{Of: c, From: 30, To: math.Inf(1)}
+		a.Each = append(a.Each, conditions.Effect{Of: c, Best: b, K: 10, N: 10, P: 0.002})
+		if c.Name == "closed_before_s" || c.Name == "braking_mps2" {
+			a.Named = append(a.Named, conditions.Named{Bound: b})
+		}
+	}
+	var got []string
+	for _, c := range conditionCharts(a, s) {
+		got = append(got, c.Title)
+	}
+	if want := "Late releases against clutch closed before; Late releases against deceleration"; strings.Join(got, "; ") != want {
+		t.Errorf("%q", got)
+	}
+}
