@@ -138,14 +138,14 @@ func saysPartial(plan *stream.Plan) bool {
 
 // Samples takes the decoded values of a frame, before the rows that they lead to.
 func (m *Monitor) Samples(of []stream.Sample) {
-	roles := m.scene.Vehicle.Samples(of)
+	m.scene.Vehicle.Samples(of)
 	for _, d := range m.hearers {
 		d.hear(&m.scene, &of[0])
 	}
-	if roles&m.sampled == 0 {
-		return
-	}
 	for i := range of {
+		if 1<<of[i].Role&m.sampled == 0 {
+			continue
+		}
 		for _, d := range m.samplers[of[i].Role] {
 			d.sample(&m.scene, &of[i])
 		}

@@ -31,11 +31,10 @@ func (s *Vehicle) beginRoles() {
 	}
 }
 
-// countRoles counts the values of a frame and returns the bits of their roles.
-func (s *Vehicle) countRoles(of []stream.Sample) (roles uint32) {
+// countRoles counts the values of a frame.
+func (s *Vehicle) countRoles(of []stream.Sample) {
 	for i := range of {
 		x := &of[i]
-		roles |= 1 << x.Role
 		r := &s.roles[x.Role]
 		r.Samples++
 		if !x.OK {
@@ -53,7 +52,6 @@ func (s *Vehicle) countRoles(of []stream.Sample) (roles uint32) {
 		}
 		r.Begun, r.source, r.Last = true, x.Source, x.At
 	}
-	return roles
 }
 
 // irregular takes the first interval, and one far longer than is usual.

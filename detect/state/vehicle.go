@@ -323,12 +323,9 @@ func (s *Vehicle) TellStall(at bus.Micros) {
 // takes longer to start the engine and drive off.
 const stallOnceS = 8.0
 
-// Samples takes the decoded values of a frame, before the rows that they lead to, and
-// returns the bits of their roles.
-func (s *Vehicle) Samples(of []stream.Sample) (roles uint32) {
-	if roles = s.countRoles(of); roles&(commandRoles|1<<stream.EngineSpeed|1<<stream.TurbineSpeed) == 0 {
-		return roles
-	}
+// Samples takes the decoded values of a frame, before the rows that they lead to.
+func (s *Vehicle) Samples(of []stream.Sample) {
+	s.countRoles(of)
 	for i := range of {
 		switch r := of[i].Role; {
 		case r <= stream.TurbineSpeed:
@@ -337,7 +334,6 @@ func (s *Vehicle) Samples(of []stream.Sample) (roles uint32) {
 			s.cmd.take(&of[i])
 		}
 	}
-	return roles
 }
 
 // step looks for the quantisation steps of the two speeds.
