@@ -38,7 +38,7 @@ const slopeTol = 0.2
 type line struct {
 	x0, s0                   float64
 	sx, sy, sxx, sxy, ss, sv float64
-	lo, hi, tol, step        float64
+	lo, hi, tol, step, nm    float64
 	n                        int
 	from, to                 bus.Micros
 	last                     float64 // turbine
@@ -51,6 +51,9 @@ func (l *line) spanS() float64 { return (l.to - l.from).Seconds() }
 // mean is that of slip, engine that of the engine's speed, in rpm.
 func (l *line) mean() float64   { return l.s0 + l.sy/float64(l.n) }
 func (l *line) engine() float64 { return l.x0 + l.sx/float64(l.n) + l.mean() }
+
+// torque is the mean of the engine's, in N·m; NaN where some point does not tell it.
+func (l *line) torque() float64 { return l.nm / float64(l.n) }
 
 // rate is the turbine's rate from the first point to the last, in rpm/s.
 func (l *line) rate() float64 {
@@ -71,6 +74,7 @@ func (l *line) add(p *Point) {
 	l.sxx += float64(x * x)
 	l.sxy += float64(x * y)
 	l.ss += float64(y * y)
+	l.nm += p.Torque
 	l.sv += float64(p.Sigma * p.Sigma)
 	l.lo, l.hi = min(l.lo, x), max(l.hi, x)
 	l.tol, l.step = max(l.tol, p.Tol), max(l.step, p.StepRPM)

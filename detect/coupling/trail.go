@@ -30,6 +30,8 @@ type Point struct {
 	// Tol is the half-width of a derived turbine speed, in rpm, StepRPM the part
 	// of it that differs from row to row; 0 where it is measured.
 	Tol, StepRPM float64
+	// Torque is the engine's, in N·m; NaN where it is not told.
+	Torque float64
 	// Shifting is true in a shift and just after one.
 	Shifting bool
 	// Overrun is true where the vehicle is known to drive the engine.

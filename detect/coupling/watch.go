@@ -239,11 +239,14 @@ func (w *Watch) dying(p *Point) bool {
 // prove adds a point at which the speeds were together, and looks now and then
 // whether coupling shows in what has passed.
 func (w *Watch) prove(t *Trail, p *Point) {
-	// What comes after a gap stands for itself: the clutch may have let go in it.
-	if w.line.n > 0 && p.At-w.line.to > micros(t.gapS()) {
+	// What comes after a gap stands for itself: the clutch may have let go in it. So does
+	// overrun: what held under drive would prove what came after it.
+	if gap := p.At-w.line.to > micros(t.gapS()); w.line.n > 0 && (gap || w.line.driving && p.Overrun) {
 		w.trailed = w.trails(t)
 		w.line = line{}
-		w.heldLow, w.heldTurbine = p.Engine, p.Turbine
+		if gap {
+			w.heldLow, w.heldTurbine = p.Engine, p.Turbine
+		}
 	}
 	if w.line.n == 0 {
 		w.judged = p.At
@@ -256,7 +259,7 @@ func (w *Watch) prove(t *Trail, p *Point) {
 	case w.proof(t):
 		w.proven(t)
 		w.line = line{}
-	case w.line.n >= proofLen || !w.line.driving && t.Overrun.known() && w.line.spanS() >= overrunS && w.far():
+	case w.line.n >= proofLen || t.Overrun.told(&w.line) && w.line.spanS() >= overrunS && w.far():
 		// In overrun what held at first would prove what came after it.
 		w.trailed = w.trails(t)
 		w.line = line{}
@@ -267,7 +270,7 @@ func (w *Watch) prove(t *Trail, p *Point) {
 // that are together. In overrun the clutch may have let go shortly before the end.
 func (w *Watch) proven(t *Trail) {
 	to := w.line.to
-	if !w.line.driving && t.Overrun.known() {
+	if t.Overrun.told(&w.line) {
 		to -= micros(returnS)
 	}
 	w.Proven, w.ProvenTo, w.trailed = true, max(w.ProvenTo, to), false
@@ -293,29 +296,29 @@ func (w *Watch) proof(t *Trail) bool {
 }
 
 // heldRather reports whether the points since the last proof are so much likelier
-// of a clutch that holds than of an open converter in overrun; true under drive, and as
-// far as what this vehicle's converter does in overrun is not known. Below idle a governor
-// that gives fuel may take an engine past the turbine's speed, but not along with it for
-// far unless a shift does; below what it lets the engine sink to only the clutch draws it.
+// of a clutch that holds than of an open converter; true as far as what this vehicle's
+// does is not known. Below idle a governor that gives fuel may take an engine past the
+// turbine's speed, but not along with it for far unless a shift does; below what it lets
+// the engine sink to only the clutch draws it.
 func (w *Watch) heldRather(t *Trail, skew float64) bool {
 	l := &w.line
 	engine := l.engine()
-	if l.driving || l.x0+l.last+l.mean() < w.set.SinksRPM {
+	if l.driving && !t.Overrun.told(l) || l.x0+l.last+l.mean() < w.set.SinksRPM {
 		return true
 	}
 	if engine < w.set.IdleRPM && (l.shifting || !w.far()) {
 		return false
 	}
-	open, ov, ok := t.Overrun.slip(l.rate(), engine)
+	r := max(t.noise.SeenRPM, w.Noise, sharpRPM)
+	one := float64(r*r) / (1 + l.spanS()/wanderS)
+	open, ok := t.Overrun.odds(l.mean(), l.rate(), l.torque(), engine, one)
 	if !ok {
 		return true
 	}
-	r := max(t.noise.SeenRPM, w.Noise, sharpRPM)
-	one := float64(r*r) / (1 + l.spanS()/wanderS)
 	hv := one + float64(r*r)/(1+heldS/wanderS) + float64(skew*skew)
-	ov = max(ov, one)
-	h, o := l.mean()-w.held, l.mean()-open
-	return float64(o*o)/ov-float64(h*h)/hv+math.Log(ov/hv) >= 2*heldOdds
+	h := l.mean() - w.held
+	held := -0.5 * (float64(h*h)/hv + math.Log(hv))
+	return held-open >= heldOdds
 }
 
 // far reports whether the turbine has moved further than speeds that pass each other stay
@@ -323,9 +326,9 @@ func (w *Watch) heldRather(t *Trail, skew float64) bool {
 func (w *Watch) far() bool { return w.line.hi-w.line.lo >= 4*w.set.RangeRPM }
 
 const (
-	// heldOdds is the logarithm of how much likelier it must be: 150 times, as it is
+	// heldOdds is the logarithm of how much likelier it must be: 55 times, as it is
 	// looked for again and again.
-	heldOdds = 5.0
+	heldOdds = 4.0
 	// wanderS is over how long ripple of closed slip is the same one: that long again and
 	// again gives the mean of as many.
 	wanderS = 0.6

@@ -363,8 +363,11 @@ func (s *Vehicle) align(m *Moment) {
 		At:     m.At,
 		Early:  min(r.Prev[stream.EngineSpeed], r.Prev[stream.TurbineSpeed]),
 		Late:   max(r.Next[stream.EngineSpeed], r.Next[stream.TurbineSpeed], m.At),
-		Engine: m.EngineRPM, Turbine: m.TurbineRPM, Tol: m.TolRPM, StepRPM: m.StepRPM,
+		Engine: m.EngineRPM, Turbine: m.TurbineRPM, Tol: m.TolRPM, StepRPM: m.StepRPM, Torque: math.NaN(),
 		Shifting: m.masked() || m.SinceGearS < gearTailS, Overrun: m.overrun(),
+	}
+	if r.Has(stream.EngineTorque) {
+		p.Torque = r.V[stream.EngineTorque]
 	}
 	kept := s.trail.Add(&p)
 	m.SlipRPM, s.sigma = p.Slip, p.Sigma
