@@ -8,7 +8,7 @@ import (
 	"strings"
 	"testing"
 
-	"joltwatch/storage/review/invented"
+	"joltwatch/cmd/develop/invented"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )

@@ -5,9 +5,9 @@ import (
 	"strings"
 	"testing"
 
+	"joltwatch/cmd/develop/invented"
 	"joltwatch/cmd/internal/cli"
 	"joltwatch/storage/review"
-	"joltwatch/storage/review/invented"
 )
 
 // A store from someone else can not steer the terminal.

@@ -9,7 +9,7 @@ import (
 	"github.com/chromedp/cdproto/performance"
 	"github.com/chromedp/chromedp"
 
-	"joltwatch/storage/review/invented"
+	"joltwatch/cmd/develop/invented"
 )
 
 // A week of ten thousand events stays a page that opens: its size, and the

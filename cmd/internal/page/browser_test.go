@@ -20,9 +20,9 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"joltwatch/cmd/develop/invented"
 	"joltwatch/cmd/develop/wait"
 	"joltwatch/storage/review"
-	"joltwatch/storage/review/invented"
 )
 
 // browser starts a headless browser that notes what the page complains of and

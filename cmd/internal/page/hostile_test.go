@@ -10,10 +10,10 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"joltwatch/cmd/develop/invented"
 	"joltwatch/cmd/develop/joltsim/drive"
 	"joltwatch/detect"
 	"joltwatch/storage/review"
-	"joltwatch/storage/review/invented"
 	"joltwatch/stream"
 	"joltwatch/stream/vehicle"
 )

@@ -10,9 +10,9 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"joltwatch/cmd/develop/invented"
 	"joltwatch/detect"
 	"joltwatch/storage/review"
-	"joltwatch/storage/review/invented"
 )
 
 func letter(t *testing.T, s *review.Stay) *Letter {

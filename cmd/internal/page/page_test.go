@@ -4,7 +4,7 @@ import (
 	"bytes"
 	"testing"
 
-	"joltwatch/storage/review/invented"
+	"joltwatch/cmd/develop/invented"
 )
 
 func TestReport(t *testing.T) {

@@ -14,10 +14,10 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
+	"joltwatch/cmd/develop/invented"
 	"joltwatch/cmd/joltshop/questions"
 	"joltwatch/cmd/joltshop/rank"
 	"joltwatch/detect"
-	"joltwatch/storage/review/invented"
 )
 
 var shopDay = time.Date(2026, 3, 13, 0, 0, 0, 0, time.UTC)

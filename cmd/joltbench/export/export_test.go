@@ -12,9 +12,9 @@ import (
 	"github.com/parquet-go/parquet-go"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/invented"
 	"joltwatch/cmd/develop/lot"
 	"joltwatch/storage/review"
-	"joltwatch/storage/review/invented"
 )
 
 func week(t *testing.T) *review.Stay {

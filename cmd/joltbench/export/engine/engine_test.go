@@ -17,10 +17,10 @@ import (
 	_ "github.com/duckdb/duckdb-go/v2"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/invented"
 	"joltwatch/cmd/joltbench/export"
 	"joltwatch/detect"
 	"joltwatch/storage/review"
-	"joltwatch/storage/review/invented"
 )
 
 func TestEngineReadsParquet(t *testing.T) {
