@@ -66,6 +66,9 @@ func (d *linkTrack) releaseAt(s *scene, c *Context, fall *state.Edge) chain.Rele
 	}
 	r.TurbineRPM, r.RPMPerS = s.falling(fall, share)
 	let, braked, ok := d.Driver(fall.Early)
+	if ok {
+		r.RolledS = (fall.Mid() - let.Early).Seconds()
+	}
 	if ok && !math.IsNaN(share) {
 		r.Way = s.way(fall.Mid(), max(let.Late, d.rose), share)
 	}
@@ -100,8 +103,11 @@ func (d *releaseLag) decisions(s *scene, m *state.Moment) {
 	}
 	x.is = false
 	switch {
-	case isLate && !x.told:
-		d.alone(s, m, x)
+	case isLate:
+		s.history.Releases.Told(&x.of)
+		if !x.told {
+			d.alone(s, m, x)
+		}
 	case !isLate && !(s.copies() && s.Report().Follows()):
 		s.history.Releases.Learn(&x.of)
 	}

@@ -204,6 +204,54 @@ func TestDecideInOwnGear(t *testing.T) {
 	}
 }
 
+// A vehicle that lets go soon after the brake, and braked otherwise at about 1,080 rpm,
+// is held against neither alone: what comes 3 s after the brake is no habit's lateness.
+// Nor is a third release told as late at another speed once some were told there.
+func TestTwoHabits(t *testing.T) {
+	release := func(rpm, rate, brake float64) *Release {
+		return &Release{Gear: 4, Celsius: 70, TurbineRPM: rpm, RPMPerS: rate, BrakeS: brake, Kmh: math.NaN(), KmhPerS: math.NaN(),
+			PartedLowKPa: math.NaN(), PartedHighKPa: math.NaN(), DeadS: math.NaN(), LagS: 0.1}
+	}
+	m := &Memory{}
+	for i := range 20 {
+		m.Learn(release(1100+12*float64(i), 60+7*float64(i%5), 0.38))
+	}
+	late := release(1000, 90, 3)
+	if d, ok := m.Decide(late); !ok || d.LowS < 2 {
+		t.Errorf("%+v, %v: a habit after the brake", d, ok)
+	}
+	for i := range 5 {
+		m.Told(release(1075+float64(i), 90, 2+float64(i)))
+	}
+	if d, ok := m.Decide(late); ok && d.LowS > 0 && d.UsualBrakeS > 0 {
+		t.Errorf("%+v: told by the brake though one in five came later", d)
+	}
+
+	m = &Memory{}
+	for i := range 20 {
+		m.Learn(release(1500+4*float64(i%5), 100, math.NaN()))
+	}
+	for i := range 5 {
+		d, ok := m.Decide(release(1108+2*float64(i), 100, 6))
+		if told := ok && d.LowS > 0; told != (i < 4) {
+			t.Errorf("told %v as no. %d at another speed: %+v", told, i+1, d)
+		}
+		m.Told(release(1108+2*float64(i), 100, 6))
+	}
+	if d, ok := m.Decide(release(1300, 100, 6)); !ok || d.LowS < 1.5 {
+		t.Errorf("%+v, %v: between the two it is late still", d, ok)
+	}
+}
+
+// Under drive nothing is due: a command that falls soon after the pedal is released is
+// late by no more than that, at whatever speed.
+func TestLateSinceRolling(t *testing.T) {
+	r := &Release{Gear: 2, TurbineRPM: 500, RPMPerS: 100, BrakeS: 6, RolledS: 0.4}
+	if d, ok := usual(30).Decide(r); !ok || d.LowS != 0.4 || d.LateS != 0.4 || d.HighS < 1 {
+		t.Errorf("%+v, %v", d, ok)
+	}
+}
+
 // What is kept is bounded, comes back from its file, and damage is told.
 func TestMemory(t *testing.T) {
 	m := usual(3 * remembered)

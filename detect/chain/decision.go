@@ -98,8 +98,19 @@ func (m *Memory) decide(r *Release, slowerS float64) (best Decision, ok bool) {
 	}
 	// One that fell as usual was hardly due before.
 	usual := ok && best.usually()
-	if w && !usual && way.HighS-way.LowS <= loosest && (!ok || way.LowS > best.LowS) {
-		return way, true
+	byWay := w && !usual && way.HighS-way.LowS <= loosest && (!ok || way.LowS > best.LowS)
+	if byWay {
+		best, ok = way, true
+	}
+	if r.RolledS > 0 && best.LowS > r.RolledS {
+		// Under drive nothing was due.
+		best.LowS, best.LateS = r.RolledS, min(best.LateS, r.RolledS)
+	}
+	if best.LowS > 0 && best.UsualBrakeS == 0 && m.another(&x) {
+		best.LowS = 0
+	}
+	if byWay {
+		return best, true
 	}
 	if known {
 		best.EarliestS = first(r.Way, h.slope, h.high)
@@ -293,13 +304,62 @@ func (m *Memory) like(r *Remembered, fits func(*Remembered) bool) []*Remembered 
 // oil's viscosity halves in about so much (common practice).
 const alikeC = 20.0
 
-// byBrake: the time from brake to command.
+// another reports whether a release is as some before at about the same turbine and road
+// speed and fall, too many of them to be late ones: a vehicle may let go in one way as the
+// pedal is lifted and in another as it is braked, and what is usual of the one is no
+// lateness of the other. Those that were told as late count; of its gear alone, where
+// there are some.
+func (m *Memory) another(r *Remembered) bool {
+	var alike, of, gear [2]int
+	for i := range m.Last {
+		x := &m.Last[i]
+		if x.TurbineRPM < 0 || x.RPMPerS < 0 {
+			continue
+		}
+		own := 0
+		if x.Gear == r.Gear {
+			own = 1
+		}
+		gear[own]++
+		if x.RPMPerS < r.RPMPerS/alikeRate || x.RPMPerS > r.RPMPerS*alikeRate {
+			continue
+		}
+		of[own]++
+		roads := x.Kmh >= 0 && r.Kmh >= 0 && math.Abs(x.Kmh-r.Kmh) > 2*byRoad.least
+		if math.Abs(x.TurbineRPM-r.TurbineRPM) <= 2*byTurbine.least && !roads {
+			alike[own]++
+		}
+	}
+	if gear[1] < fewestOwn {
+		alike[1], of[1] = alike[1]+alike[0], of[1]+of[0]
+	}
+	return r.TurbineRPM >= 0 && alike[1] >= fewestOwn && float64(alike[1]) > float64(fewInWay*float64(of[1]))
+}
+
+// alikeRate is how many times as fast a turbine may fall that falls alike. Structural:
+// a law of its fall moves by no more than a habit's spread (cp).
+const alikeRate = 1.5
+
+// byBrake: the time from brake to command. Where more come later than it than late ones
+// may be among sound ones, it is no habit.
 func (m *Memory) byBrake(r *Release) (d Decision, ok bool) {
 	v := m.all(func(x *Remembered) float64 { return x.BrakeS })
 	if len(v) < Fewest || math.IsNaN(r.BrakeS) {
 		return d, false
 	}
 	low, mid, high := reach(v, 0)
+	all, beyond := 0.0, 0.0
+	for i := range m.Last {
+		if s := m.Last[i].BrakeS; s >= 0 {
+			all++
+			if s > high {
+				beyond++
+			}
+		}
+	}
+	if beyond > float64(fewInWay*all) {
+		return d, false
+	}
 	return Decision{LateS: r.BrakeS - mid, LowS: r.BrakeS - high, HighS: r.BrakeS - low, UsualBrakeS: mid, N: len(v)}, true
 }
 
@@ -325,7 +385,7 @@ const wide = 3.0
 func (m *Memory) those(which func(*Remembered) bool) []*Remembered {
 	var list []*Remembered
 	for i := range m.Last {
-		if which(&m.Last[i]) {
+		if !m.Last[i].Told && which(&m.Last[i]) {
 			list = append(list, &m.Last[i])
 		}
 	}

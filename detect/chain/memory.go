@@ -23,6 +23,9 @@ type Release struct {
 	// latest first. It is not kept; OverdueS is what it says.
 	Way      []Passed
 	OverdueS float64
+	// RolledS is how long ago the driver let the vehicle roll, as the command fell; 0
+	// where that is not known. It is not kept.
+	RolledS float64
 }
 
 // Passed is the turbine at an instant before the command fell. Hidden: a shift was
@@ -54,6 +57,8 @@ type Remembered struct {
 	DeadS      float64 `json:"dead_s"`
 	LagS       float64 `json:"lag_s"`
 	OverdueS   float64 `json:"overdue_s"`
+	// Told: its command was told as late.
+	Told bool `json:"told,omitempty"`
 }
 
 const (
@@ -73,8 +78,17 @@ func (m *Memory) Valid() bool {
 }
 
 // Learn takes a sound release.
-func (m *Memory) Learn(r *Release) {
+func (m *Memory) Learn(r *Release) { m.keep(r.remembered()) }
+
+// Told takes one whose command was told as late: none that a habit is made of, but enough
+// of them alike are one that was not known.
+func (m *Memory) Told(r *Release) {
 	x := r.remembered()
+	x.Told = true
+	m.keep(x)
+}
+
+func (m *Memory) keep(x Remembered) {
 	if len(m.Last) < remembered {
 		m.Last = append(m.Last, x)
 		return
@@ -92,7 +106,7 @@ func (m *Memory) Without(r *Release) Memory {
 func (r *Release) remembered() Remembered {
 	return Remembered{r.Gear, known(r.Celsius, 1), known(r.TurbineRPM, 1), known(r.RPMPerS, 1), known(r.BrakeS, 0.01),
 		known(r.Kmh, 0.1), known(r.KmhPerS, 0.01),
-		known(r.PartedLowKPa, 0.1), known(r.PartedHighKPa, 0.1), known(r.DeadS, 0.001), known(r.LagS, 0.001), known(r.OverdueS, 0.01)}
+		known(r.PartedLowKPa, 0.1), known(r.PartedHighKPa, 0.1), known(r.DeadS, 0.001), known(r.LagS, 0.001), known(r.OverdueS, 0.01), false}
 }
 
 // known rounds what is known, so that machines that fuse products agree.
@@ -133,7 +147,7 @@ func (m *Memory) LagS() (s float64, n int) {
 func (m *Memory) all(of func(*Remembered) float64) []float64 {
 	var v []float64
 	for i := range m.Last {
-		if x := of(&m.Last[i]); x >= 0 {
+		if x := of(&m.Last[i]); x >= 0 && !m.Last[i].Told {
 			v = append(v, x)
 		}
 	}
