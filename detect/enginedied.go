@@ -87,7 +87,7 @@ func (d *engineDied) row(s *scene, m *state.Moment) {
 	stopped := !m.Running && d.ran && known && m.Row.V[stream.EngineSpeed] < s.Limits().DeadRPM
 	s.ownStarts.row(m, stopped)
 	if m.Running {
-		d.ran, d.wait = true, d.wait && d.sure // it may have been started again
+		d.ran, d.wait = true, d.wait && d.sure && !s.ownStarts.own // it may have been started again
 	} else if stopped {
 		d.ran = false
 		d.died(s, m)
@@ -123,7 +123,7 @@ func (d *engineDied) died(s *scene, m *state.Moment) {
 	f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.Gear)...)
 	f.Instants = append(f.Instants, Instant{"engine died", m.At, m.At - seconds(s.PitchS()), m.At})
 	d.starts.describe(&f)
-	d.found, d.wait = f, true
+	d.found, d.wait, d.sure = f, true, false
 }
 
 // noGearS is how long the vehicle may have stood where the gear is not known.
@@ -147,7 +147,7 @@ func (d *engineDied) confirm(s *scene, m *state.Moment) {
 	if long < s.set.EngineDied.ConfirmS {
 		return
 	}
-	if d.afterLines && long < linesS {
+	if d.afterLines && long < linesS || s.ownStarts.open() {
 		d.sure = true
 		return
 	}

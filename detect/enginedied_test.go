@@ -32,6 +32,49 @@ func TestEngineThatStopsItself(t *testing.T) {
 	}
 }
 
+// TestHowAnEngineRunsAgain: one that runs again in gear stops itself, also the first
+// time and long before the vehicle pulls away; one that died is started out of gear, or
+// is not started at all. What was told as its drive ended stands.
+func TestHowAnEngineRunsAgain(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		again func(h *hand)
+		n     int
+	}{
+		{"in gear", func(h *hand) { h.die(2); h.engine = 700; h.run(4, nil) }, 0},
+		{"in gear, after the end of the drive", func(h *hand) { h.die(20); h.engine = 700; h.run(4, nil) }, 2},
+		{"the selector moved first", func(h *hand) {
+			h.die(3)
+			h.gear = stream.GearPark
+			h.run(2, nil)
+			h.engine = 700
+			h.run(4, nil)
+			h.gear = 1
+			h.run(2, nil)
+		}, 4},
+		{"the key was turned in gear", func(h *hand) { h.die(5); h.at += 600 * bus.Second; h.engine = 700; h.run(4, nil) }, 4},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			h := newHand(t, detect.DefaultSettings(), stream.EngineSpeed, stream.TurbineSpeed, stream.VehicleSpeed, stream.Gear)
+			gear := h.gear
+			h.gear = stream.GearPark
+			h.run(2, nil)
+			h.gear = gear
+			h.drive()
+			for range 4 {
+				h.halt()
+				h.run(1, nil)
+				c.again(h)
+				h.pullAway()
+			}
+			h.m.Flush()
+			if n := len(h.got.of(detect.KindEngineDied)); n != c.n {
+				t.Errorf("told %d times, want %d", n, c.n)
+			}
+		})
+	}
+}
+
 func TestEngineDiesAtAStop(t *testing.T) {
 	for _, c := range []struct {
 		name string
