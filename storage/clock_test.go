@@ -172,8 +172,14 @@ func TestQuietWhileAsleep(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	w.Tick(0)
 	w.Account(&detect.Account{Drive: 1, Ended: true})
+	before := m.calls
+	w.Tick(0)
 	calls := m.calls
+	if calls == before {
+		t.Error("the account of an ended drive is not written with the next tick")
+	}
 	for i := range 10000 {
 		w.Tick(bus.Micros(i) * bus.Second)
 	}

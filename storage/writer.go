@@ -244,15 +244,16 @@ func (w *Writer) hand(s stretch) {
 }
 
 // Account keeps the latest account of a drive, which is the Writer's from then on. It
-// is written at most every Options.AccountEvery, and at once when the drive has ended.
+// is written at most every Options.AccountEvery, and when the drive has ended with the
+// next frame or tick, or with the end of the run.
 func (w *Writer) Account(a *detect.Account) error {
 	if w.closed {
 		return errClosed
 	}
 	w.accounts = slices.DeleteFunc(w.accounts, func(x *detect.Account) bool { return x.Drive == a.Drive })
 	w.accounts = append(w.accounts, a)
-	if a.Ended || w.now >= w.flushed+w.opt.AccountEvery {
-		w.flush()
+	if a.Ended {
+		w.flushed = w.now - w.opt.AccountEvery
 	}
 	w.plan()
 	return nil
