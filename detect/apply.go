@@ -233,6 +233,7 @@ func (d *apply) finish(s *scene, m *state.Moment, class Class) {
 		Instant{"command rose", d.rise.Mid(), d.rise.Early, d.rise.Late},
 		Instant{"slip down", d.done.At, d.done.Early, d.done.Late})
 	if f.Keep {
+		f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.ClutchPressure)...)
 		d.steps.describe(&f)
 	}
 	d.counts.add(true, f.Keep)

@@ -149,13 +149,17 @@ func (b *before) last(at bus.Micros) *beforePoint {
 	return nil
 }
 
-// describe adds to a finding what led up to a release at an instant.
-func (b *before) describe(f *Finding, at bus.Micros) {
+// describe adds to a finding what led up to a release at an instant; turbine is its
+// speed then, NaN where it is to be taken from the points.
+func (b *before) describe(f *Finding, at bus.Micros, turbine float64) {
 	p := b.last(at)
 	if p == nil || at-p.at > 5*beforeEvery {
 		return
 	}
-	for i, v := range []float64{p.closedS, p.pedal, p.torque, b.turbineAt(p, at), b.brakingAt(at), p.brake, p.stops, p.grade} {
+	if math.IsNaN(turbine) {
+		turbine = b.turbineAt(p, at)
+	}
+	for i, v := range []float64{p.closedS, p.pedal, p.torque, turbine, b.brakingAt(at), p.brake, p.stops, p.grade} {
 		f.put(beforeQuantities[i], v)
 	}
 }

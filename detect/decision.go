@@ -139,7 +139,7 @@ func (d *releaseLag) alone(s *scene, m *state.Moment, x *decision) {
 	f.MissingInputs = missingInputs(m.Row, stream.FluidTemperature, stream.Brake)
 	l := linked{of: x.of, decision: x.said, decided: true}
 	l.describeDecision(&f, &x.fall)
-	d.before.describe(&f, x.fall.Mid())
+	d.before.describe(&f, x.fall.Mid(), x.of.TurbineRPM)
 	d.counts.add(true, true)
 	s.out.finding(&f, nil)
 }

@@ -224,7 +224,7 @@ func (d *lines) describe(f *Finding, x *ratioline.Stop) {
 	}
 	f.Instants = append(f.Instants, Instant{"seen open", x.Off, x.On, x.At}, Instant{"standstill", x.At, x.On, x.At})
 	f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command", "turbine_speed")
-	d.release.before.describe(f, x.On)
+	d.release.before.describe(f, x.On, math.NaN())
 }
 
 // What lines tell of a release: the road speed, the bounds of the turbine's speed at

@@ -11,8 +11,8 @@ import (
 // Condition is something that was so when the clutch was told to let go, and on
 // which it may depend whether it does so late.
 type Condition struct {
-	// Name is its key in recipes; it ends in the unit.
-	Name, Unit string
+	// Name is its key in recipes; it ends in the unit. Title is what people call it.
+	Name, Unit, Title string
 	// Step is what a bound on it is rounded to: as fine as anyone can drive.
 	Step float64
 	of   func(*Finding) (float64, bool)
@@ -23,18 +23,18 @@ func (c *Condition) Of(f *Finding) (float64, bool) { return c.of(f) }
 
 // Conditions are all that a release has on record, in the order of tables.
 var Conditions = []*Condition{
-	{"fluid_temperature_c", "°C", 5, inContext(func(c *Context) *float64 { return c.FluidTemperatureC })},
-	{"since_engine_start_s", "s", 60, func(f *Finding) (float64, bool) { return f.Context.SinceStartS, true }},
-	{closedBeforeS.Name, "s", 5, measured(&closedBeforeS)},
-	{pedalBefore.Name, "%", 2, measured(&pedalBefore)},
-	{torqueBefore.Name, "N·m", 10, measured(&torqueBefore)},
-	{fallTurbine.Name, "rpm", 50, measured(&fallTurbine)},
-	{"gear", "", 1, inContext(func(c *Context) *float64 { return c.Gear })},
-	{"speed_kmh", "km/h", 5, inContext(func(c *Context) *float64 { return c.SpeedKmh })},
-	{braking.Name, "m/s²", 0.1, measured(&braking)},
-	{brakeOn.Name, "", 1, measured(&brakeOn)},
-	{stopsBefore.Name, "", 1, measured(&stopsBefore)},
-	{gradeAtFall.Name, "%", 1, measured(&gradeAtFall)},
+	{"fluid_temperature_c", "°C", "fluid", 5, inContext(func(c *Context) *float64 { return c.FluidTemperatureC })},
+	{"since_engine_start_s", "s", "time since the engine's start", 60, func(f *Finding) (float64, bool) { return f.Context.SinceStartS, true }},
+	{closedBeforeS.Name, "s", "clutch closed before", 5, measured(&closedBeforeS)},
+	{pedalBefore.Name, "%", "mean pedal while closed", 2, measured(&pedalBefore)},
+	{torqueBefore.Name, "N·m", "mean engine torque while closed", 10, measured(&torqueBefore)},
+	{fallTurbine.Name, "rpm", "turbine speed at the release", 50, measured(&fallTurbine)},
+	{"gear", "", "gear", 1, inContext(func(c *Context) *float64 { return c.Gear })},
+	{"speed_kmh", "km/h", "road speed at the release", 5, inContext(func(c *Context) *float64 { return c.SpeedKmh })},
+	{braking.Name, "m/s²", "deceleration", 0.1, measured(&braking)},
+	{brakeOn.Name, "", "brake", 1, measured(&brakeOn)},
+	{stopsBefore.Name, "", "stops before, in the drive", 1, measured(&stopsBefore)},
+	{gradeAtFall.Name, "%", "grade", 1, measured(&gradeAtFall)},
 }
 
 func measured(q *Quantity) func(*Finding) (float64, bool) {

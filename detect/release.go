@@ -418,7 +418,7 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 	if f.Keep && r.class == Normal {
 		d.shown = s.Drive()
 	}
-	d.before.describe(&f, p.Fall.Mid())
+	d.before.describe(&f, p.Fall.Mid(), l.of.TurbineRPM)
 	s.out.finding(&f, percentiles)
 }
 

@@ -41,7 +41,11 @@ func (c *summaryCmd) Run(h *host) error {
 		return cmp.Or(l.Err(), done(s))
 	}
 	fmt.Fprintf(h.stdout, "%s\n%s\n\n", cli.Plain(s.Title()), s.Span(view.Times))
-	writeVerdict(h.stdout, s.Verdict(view.Units, view.Times))
+	v := s.Verdict(view.Units, view.Times)
+	writeVerdict(h.stdout, v)
+	if v.Strongest > 0 {
+		fmt.Fprintf(h.stdout, "%-12s joltbench events %s --event %d\n", "", cli.Plain(c.Dir), v.Strongest)
+	}
 	if t.Drives > 0 {
 		writeCoverage(h.stdout, s, &t)
 		writeSignals(h.stdout, s, &t)

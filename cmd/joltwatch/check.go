@@ -167,6 +167,9 @@ func (c *checkCmd) listen(h *host, k *checker, in *input, file *vehicle.File) er
 		return heartbeat / 4, nil
 	})
 	p.End()
+	if s := k.tries.total(); s != "" {
+		fmt.Fprintln(guide, s)
+	}
 	switch {
 	case err == errInterrupted && !in.live:
 		return interrupted{errors.New("interrupted: nothing can be said of half a recording")}

@@ -38,16 +38,7 @@ func (t *tries) guide(w io.Writer) {
 }
 
 // boundText writes a condition with its bound.
-func boundText(b *detect.Bound) string { return nameOf(b.Of) + " " + rangeText(b) }
-
-// nameOf is a condition's key in words, without its unit.
-func nameOf(c *detect.Condition) string {
-	name := c.Name
-	if c.Unit != "" {
-		name = name[:strings.LastIndexByte(name, '_')]
-	}
-	return strings.ReplaceAll(name, "_", " ")
-}
+func boundText(b *detect.Bound) string { return b.Of.Title + " " + rangeText(b) }
 
 // rangeText writes a bound as the recipe has it, with its unit.
 func rangeText(b *detect.Bound) string {
@@ -79,10 +70,10 @@ func (t *tries) take(f *detect.Finding) string {
 	met, against, known := t.recipe.Met(f)
 	switch {
 	case !known:
-		return fmt.Sprintf("a release (%s), and no try: %s was not known", f.Class, nameOf(against.Of))
+		return fmt.Sprintf("a release (%s), and no try: %s was not known", f.Class, against.Of.Title)
 	case !met:
 		v, _ := against.Of.Of(f)
-		return fmt.Sprintf("a release (%s), and no try: %s %s, and the recipe wants %s", f.Class, nameOf(against.Of), valueText(v, against.Of), rangeText(against))
+		return fmt.Sprintf("a release (%s), and no try: %s %s, and the recipe wants %s", f.Class, against.Of.Title, valueText(v, against.Of), rangeText(against))
 	}
 	t.n++
 	if late {
@@ -115,5 +106,5 @@ func (t *tries) total() string {
 	if !t.wanted() {
 		return ""
 	}
-	return fmt.Sprintf("%d tries under the conditions of the recipe, %d of them late", t.n, t.late)
+	return fmt.Sprintf("tries under the conditions of the recipe: %d, late: %d", t.n, t.late)
 }

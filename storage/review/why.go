@@ -187,7 +187,7 @@ func (b *whyBuilder) of(k CandidateKey) *Candidate {
 }
 
 // pro, con and lack put a fact to candidates; name is that of the instant at which
-// it is seen, or empty.
+// it is seen, empty where it is from the finding's beginning on.
 func (b *whyBuilder) pro(text, name string, keys ...CandidateKey) {
 	for _, k := range keys {
 		c := b.of(k)
@@ -210,6 +210,9 @@ func (b *whyBuilder) lack(text string, keys ...CandidateKey) {
 }
 
 func (b *whyBuilder) fact(text, name string) Fact {
+	if name == "" {
+		return Fact{text, b.f.Start, true}
+	}
 	if x, ok := b.instant(name); ok {
 		return Fact{text, x.At, true}
 	}

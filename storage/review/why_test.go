@@ -98,6 +98,10 @@ func TestWhyLinks(t *testing.T) {
 		w.Links[1].MinS > 1.2 || w.Links[1].MaxS < 1.2 {
 		t.Errorf("%+v", w.Links)
 	}
+	w = WhyOf(late(detect.ReleaseLate, map[string]float64{detect.InstantLifted: -4.5, detect.InstantBraked: -3, detect.InstantParted: 1.2}, measure("lag_s", 1.2)), Metric)
+	if len(w.Links) != 3 || w.Links[0].Name != "pedal released to brake" || w.Links[0].MinS > 1.5 || w.Links[0].MaxS < 1.5 || w.Links[1].Name != "brake to command" {
+		t.Errorf("pedal and brake: %+v", w.Links)
+	}
 	w = WhyOf(late(detect.ReleaseDragging, map[string]float64{detect.InstantParted: 1.2, detect.InstantDipped: 1.3}, measure("engine_low_rpm", 431)), Metric)
 	if l := w.Links[len(w.Links)-1]; l.Name != feltLink || l.MinS > 0.1 || l.MaxS < 0.1 || !strings.Contains(l.Note, "431 rpm") {
 		t.Errorf("the engine's dip: %+v", l)
@@ -159,5 +163,39 @@ func TestWhyBehindTheState(t *testing.T) {
 	}
 	if note := WhyOf(late(detect.ReleaseLate, at, measure("lag_max_s", 1.24)), Metric).Links[0].Note; strings.Contains(note, "follow the command") {
 		t.Error(note)
+	}
+}
+
+// An apply goes from step to step as they came; what was not seen joins its neighbours,
+// and the first link says so.
+func TestWhyApply(t *testing.T) {
+	apply := func(at map[string]float64, missing ...string) []Link {
+		f := &detect.Finding{Kind: detect.KindApply, Class: detect.ApplySlow, Start: 10 * bus.Second, MissingInputs: missing}
+		for name, s := range at {
+			x := 10*bus.Second + bus.Micros(s*1e6)
+			f.Instants = append(f.Instants, detect.Instant{Name: name, At: x, Early: x, Late: x})
+		}
+		return WhyOf(f, Metric).Links
+	}
+	for _, x := range []struct {
+		at            map[string]float64
+		missing, want string
+	}{
+		{map[string]float64{"command rose": 0, detect.InstantTouched: 0.4, detect.InstantFilled: 1.1, "slip down": 2},
+			"", "told to first touch 0.4 ; first touch to filled 0.7 ; filled to closed 0.9 ; "},
+		{map[string]float64{"command rose": 0, detect.InstantFilled: 0.3, detect.InstantTouched: 0.5, "slip down": 2},
+			"", "told to filled 0.3 ; filled to first touch 0.2 ; first touch to closed 1.5 ; "},
+		{map[string]float64{"command rose": 0, detect.InstantTouched: 0.4, "slip down": 2},
+			"clutch_pressure", "told to first touch 0.4 filled in this: clutch pressure was not recorded; first touch to closed 1.6 ; "},
+		{map[string]float64{"command rose": 0, "slip down": 2},
+			"", "told to closed 2.0 filled in this: the pressure was not seen to come to where this vehicle's clutch carries; the first touch was not seen; "},
+	} {
+		got := ""
+		for _, l := range apply(x.at, x.missing) {
+			got += fmt.Sprintf("%s %.1f %s; ", l.Name, l.MinS, l.Note)
+		}
+		if got != x.want {
+			t.Errorf("%q\nwant %q", got, x.want)
+		}
 	}
 }

@@ -1,7 +1,10 @@
 package review
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
+	"strings"
 
 	"joltwatch/detect"
 )
@@ -131,7 +134,7 @@ func (b *whyBuilder) slipTorque() {
 		b.lack("engine torque, against what the clutch has held", WhyLining)
 	case share <= 1.05 && b.trusted():
 		b.pro(text, "", WhyLining)
-	case share > 1.3:
+	case share > 1.05:
 		b.lack(text+": more than it has been seen to hold", WhyLining)
 	}
 }
@@ -161,6 +164,42 @@ func (b *whyBuilder) gearset() {
 	}
 }
 
+// steps writes the links of an apply, from step to step in the order in which they
+// came.
+func (b *whyBuilder) steps(rose, down detect.Instant, has bool, filled detect.Instant, touch bool, touched detect.Instant) {
+	type step struct {
+		name string
+		detect.Instant
+	}
+	list := []step{{"told", rose}}
+	var unseen []string
+	for _, x := range []struct {
+		seen bool
+		step
+		why string
+	}{{has, step{"filled", filled}, b.unfilled()}, {touch, step{"first touch", touched}, "the first touch was not seen"}} {
+		if x.seen && x.At <= down.At {
+			list = append(list, x.step)
+		} else {
+			unseen = append(unseen, x.why)
+		}
+	}
+	slices.SortStableFunc(list, func(x, y step) int { return cmp.Compare(x.At, y.At) })
+	list = append(list, step{"closed", down})
+	for i, x := range list[1:] {
+		b.link(list[i].name+" to "+x.name, list[i].Instant, x.Instant, strings.Join(unseen, "; "))
+		unseen = nil
+	}
+}
+
+// unfilled says why it is not known when the pressure was where the clutch carries.
+func (b *whyBuilder) unfilled() string {
+	if b.lacks("clutch_pressure") {
+		return "filled in this: clutch pressure was not recorded"
+	}
+	return "filled in this: the pressure was not seen to come to where this vehicle's clutch carries"
+}
+
 // apply fills the table of an apply that was slow or did not come to its end.
 func (b *whyBuilder) apply() {
 	b.add(WhyOil, WhyValve, WhyLining, WhyCommand)
@@ -173,16 +212,7 @@ func (b *whyBuilder) apply() {
 	filled, has := b.instant(detect.InstantFilled)
 	touched, touch := b.instant(detect.InstantTouched)
 	down, _ := b.instant("slip down")
-	switch {
-	case has:
-		b.link("told to filled", rose, filled, "")
-		b.link("filled to closed", filled, down, "")
-	case touch:
-		b.link("told to first touch", rose, touched, "filled in this: clutch pressure was not recorded")
-		b.link("first touch to closed", touched, down, "")
-	default:
-		b.link("told to closed", rose, down, "filled and first touch in this: neither was seen")
-	}
+	b.steps(rose, down, has, filled, touch, touched)
 	if !has {
 		b.lack("the clutch's pressure: whether it filled late or carried late", WhyOil, WhyValve, WhyLining)
 		return

@@ -42,11 +42,7 @@ func (b *whyBuilder) links() {
 		b.bare()
 		return
 	}
-	if on, ok := b.instant(detect.InstantBraked); ok && on.At <= fell.At {
-		b.link("brake to command", on, fell, "")
-	} else if up, ok := b.instant(detect.InstantLifted); ok && up.At <= fell.At {
-		b.link("pedal released to command", up, fell, b.brakeNote())
-	}
+	b.driver(fell, "command", "")
 	parted, ok := b.instant(detect.InstantParted)
 	end := "command to plates"
 	if !ok {
@@ -108,10 +104,7 @@ func (b *whyBuilder) bare() {
 	if !ok {
 		return
 	}
-	if on, has := b.instant(detect.InstantBraked); has && on.At <= parted.At {
-		b.link("brake to speeds parted", on, parted, together)
-	} else if up, has := b.instant(detect.InstantLifted); has && up.At <= parted.At {
-		b.link("pedal released to speeds parted", up, parted, joined(together, b.brakeNote()))
+	if b.driver(parted, "speeds parted", together) {
 	} else if closed, has := b.instant("certainly closed"); has {
 		b.link("certainly closed to speeds parted", closed, parted, joined(together, b.brakeNote()))
 	}
@@ -119,6 +112,25 @@ func (b *whyBuilder) bare() {
 	if n, known := b.get("habit_releases"); has && known {
 		b.link("this vehicle's habit to speeds parted", usual, parted, fmt.Sprintf("by %.0f releases; which of decision, oil and plates was late is not known", n))
 	}
+}
+
+// driver writes the links from pedal and brake to what came of them, where one of both
+// was seen before it.
+func (b *whyBuilder) driver(end detect.Instant, name, note string) bool {
+	on, braked := b.instant(detect.InstantBraked)
+	braked = braked && on.At <= end.At
+	up, lifted := b.instant(detect.InstantLifted)
+	lifted = lifted && up.At <= end.At
+	switch {
+	case braked:
+		if lifted && up.At <= on.At {
+			b.link("pedal released to brake", up, on, "")
+		}
+		b.link("brake to "+name, on, end, note)
+	case lifted:
+		b.link("pedal released to "+name, up, end, joined(note, b.brakeNote()))
+	}
+	return braked || lifted
 }
 
 // joined puts notes in a row.
@@ -167,7 +179,11 @@ func (b *whyBuilder) decision() {
 	habit := fmt.Sprintf("of %.0f releases", n)
 	if at, ok := b.get("fell_at_rpm"); ok {
 		usual, _ := b.get("usual_fall_rpm")
-		habit = fmt.Sprintf("at %.0f rpm of the turbine; usual at this gear and braking: %.0f (%.0f releases)", at, usual, n)
+		road := ""
+		if v := b.f.Context.SpeedKmh; v != nil {
+			road = " and " + b.u.Quantity(*v, "km/h")
+		}
+		habit = fmt.Sprintf("at %.0f rpm of the turbine%s; usual at this gear and braking: %.0f rpm (%.0f releases)", at, road, usual, n)
 	}
 	if at, ok := b.get("fell_at_kmh"); ok {
 		usual, _ := b.get("usual_fall_kmh")

@@ -101,7 +101,7 @@ func apart(n *conditions.Named, u review.Units) string {
 		or = append(or, conditions.Do(o, u.Quantity))
 	}
 	return fmt.Sprintf("%s may stand only for what goes together with it in this stay. To be on the safe side, also: %s. Tries with the one and without the other tell them apart.",
-		review.Capital(conditions.Name(n.Of)), strings.Join(or, "; "))
+		review.Capital(n.Of.Title), strings.Join(or, "; "))
 }
 
 func tableOf(a *conditions.Answer) (t conditionTable) {
@@ -118,7 +118,7 @@ func tableOf(a *conditions.Answer) (t conditionTable) {
 }
 
 func rowOf(e *conditions.Effect, a *conditions.Answer) conditionRow {
-	r := conditionRow{Name: conditions.Name(e.Of), Known: fmt.Sprint(e.Known), Rate: "–", P: "–", Best: same("–"), Range: same("–"), Lag: "–"}
+	r := conditionRow{Name: e.Of.Title, Known: fmt.Sprint(e.Known), Rate: "–", P: "–", Best: same("–"), Range: same("–"), Lag: "–"}
 	if e.Known == 0 {
 		r.P = "not recorded"
 		return r
@@ -179,7 +179,7 @@ func conditionCharts(a *conditions.Answer, s *conditions.Sample) []Chart {
 // conditionChart draws the rate of late releases by a condition, with exact
 // intervals.
 func conditionChart(e *conditions.Effect, j int, s *conditions.Sample) Chart {
-	c := Chart{Title: "Late releases against " + conditions.Name(e.Of), Columns: []string{"", "releases", "late", "rate, 95 %"}}
+	c := Chart{Title: "Late releases against " + e.Of.Title, Columns: []string{"", "releases", "late", "rate, 95 %"}}
 	groups := groupsOf(j, s)
 	c.Figure = figures(func(u review.Units) template.HTML { return rateFigure(c.Title, e, groups, u) })
 	for _, g := range groups {
@@ -239,7 +239,7 @@ func rateFigure(title string, e *conditions.Effect, groups []rateGroup, u review
 	y := newAxis(0, 100, chartH-bottom, top, 5)
 	g := newSVG(chartW, chartH, title)
 	_, unit := u.In(0, e.Of.Unit)
-	g.frame(x, y, strings.TrimSuffix(conditions.Name(e.Of)+", "+unit, ", "), "late, %, with its 95 % interval")
+	g.frame(x, y, strings.TrimSuffix(e.Of.Title+", "+unit, ", "), "late, %, with its 95 % interval")
 	from, to := max(in(max(e.Best.From, -1e9)), x.lo), min(in(min(e.Best.To, 1e9)), x.hi)
 	g.titled("where late ones stand out most", func() { g.rect(x.at(from), y.to, max(2, x.at(to)-x.at(from)), y.from-y.to, "region") })
 	for _, k := range groups {
@@ -287,10 +287,10 @@ func (r *Recipe) Text(p func(format string, args ...any)) {
 	if r.Unmet[u] != "" {
 		p("\n%s\n", r.Unmet[u])
 	}
-	const columns = "  %-38s %5s  %-22s %-22s %-28s %s\n"
-	p("\nConditions of all releases\n"+columns, "", "known", "nine in ten at", "late ones stand out at", "late there (95 %)", "p among all looks")
+	const columns = "  %-38s %5s  %-18s %-22s %-28s %-22s %s\n"
+	p("\nConditions of all releases\n"+columns, "", "known", "nine in ten at", "late ones stand out at", "late there (95 %)", "p among all looks", "lag grows with it")
 	for _, x := range r.Table.Rows {
-		p(columns, x.Name, x.Known, x.Range[u], x.Best[u], x.Rate, x.P)
+		p(columns, x.Name, x.Known, x.Range[u], x.Best[u], x.Rate, x.P, x.Lag)
 	}
 	p("\nCautions\n")
 	for _, c := range r.Caution {

@@ -174,11 +174,15 @@ func (s *screen) tries(now *review.Stay, a *detect.Account) {
 		return
 	}
 	n, late := now.Tries(r)
-	text := fmt.Sprintf("Recipe: tries %d, late %d", n, late)
+	var list []string
+	for i := range r {
+		list = append(list, conditions.Text(r[i], review.Metric.Quantity))
+	}
+	text := fmt.Sprintf("Recipe: tries %d, late %d (%s)", n, late, strings.Join(list, "; "))
 	for i := range r {
 		j := slices.IndexFunc(a.Roles, func(x detect.RoleCover) bool { return x.Role == stream.FluidTemperature.String() && x.Now != nil })
 		if r[i].Of.Name == "fluid_temperature_c" && j >= 0 && !r[i].Holds(*a.Roles[j].Now) {
-			text += fmt.Sprintf("; not now: %s, and it is at %s", conditions.Text(r[i], review.Metric.Quantity), review.Metric.Quantity(*a.Roles[j].Now, "°C"))
+			text += fmt.Sprintf("; not now: %s is at %s", r[i].Of.Title, review.Metric.Quantity(*a.Roles[j].Now, "°C"))
 		}
 	}
 	s.wrap(text)

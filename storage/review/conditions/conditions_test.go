@@ -11,6 +11,7 @@ import (
 	"joltwatch/cmd/develop/conditionscore/weeks"
 	"joltwatch/detect"
 	"joltwatch/storage/review/conditions"
+	"joltwatch/storage/review/stats"
 )
 
 // seed repeats a run of the tests by chance: go test -seed N.
@@ -104,6 +105,23 @@ func TestMatchedMildWeek(t *testing.T) {
 	mended := conditions.Match(a, week(0.4, 300, 0))
 	if mended.P >= 0.05 || mended.After.Of < mended.Needed {
 		t.Errorf("mended: %s", mended.Says(plain))
+	}
+}
+
+// Rates are said with as many digits as they have, and none as none.
+func TestRateText(t *testing.T) {
+	for _, x := range []struct {
+		rate conditions.Rate
+		want string
+	}{
+		{conditions.Rate{Of: 239, Interval: stats.Interval{High: 0.0191}}, "not once in 239 (95 in 100: at most 1 in 52)"},
+		{conditions.Rate{Late: 1, Of: 239, Interval: stats.Interval{Estimate: 0.0042, Low: 1.0 / 16716, High: 0.027}}, "1 in 240 (95 in 100: hardly ever to 1 in 37; 1 of 239)"},
+		{conditions.Rate{Late: 7, Of: 28, Interval: stats.Interval{Estimate: 0.25, Low: 0.11, High: 0.45}}, "1 in 4 (95 in 100: 1 in 9 to 4 in 10; 7 of 28)"},
+		{conditions.Rate{}, "not known"},
+	} {
+		if got := x.rate.Text(); got != x.want {
+			t.Errorf("%q, want %q", got, x.want)
+		}
 	}
 }
 

@@ -50,7 +50,7 @@ func late(list []Release) (n int) {
 // when is a condition of its own beside those of detect: the place of a release in
 // the stay. What comes in clumps, for a cause that is not on record, is told by it
 // rather than blamed on what happened to be so at the time.
-var when = &detect.Condition{Name: "release_number", Step: 1}
+var when = &detect.Condition{Name: "release_number", Title: "place in the stay, counted in releases", Step: 1}
 
 // placed are the releases with when as the last of their values.
 func placed(list []Release) []Release {

@@ -11,29 +11,23 @@ import (
 // Quantity writes a value with its unit, as the reader wants it.
 type Quantity func(v float64, unit string) string
 
-// wording is how people say one condition: as a name, and as what to do to meet it;
-// %s stands for its bounds.
-type wording struct{ name, do string }
-
-// words are in the order of detect.Conditions; common practice, no source.
-var words = map[string]wording{
-	"fluid_temperature_c":  {"fluid", "drive until the fluid is at %s"},
-	"since_engine_start_s": {"time since the engine's start", "wait until the engine has run for %s"},
-	"closed_before_s":      {"clutch closed before", "hold a steady speed, so that the clutch stays closed for %s"},
-	"pedal_before_percent": {"mean pedal while closed", "hold the pedal, while the clutch is closed, at %s on average"},
-	"torque_before_nm":     {"mean engine torque while closed", "load the engine, while the clutch is closed, with %s on average"},
-	"turbine_at_fall_rpm":  {"turbine speed at the release", "let the release come at a turbine speed of %s"},
-	"gear":                 {"gear", "come to the release in gear %s"},
-	"speed_kmh":            {"road speed at the release", "let the release come at a road speed of %s"},
-	"braking_mps2":         {"deceleration", "slow down with %s"},
-	"brake_on":             {"brake", "slow down with the brake %s"},
-	"stops_before":         {"stops before, in the drive", "make stops until there have been %s in the drive"},
-	"grade_percent":        {"grade", "use a road whose grade is %s (uphill counts as more)"},
-	when.Name:              {"place in the stay, counted in releases", "nothing: it came in one part of the stay (releases %s)"},
+// do is what to do to meet a condition; %s stands for its bounds. Common practice, no
+// source.
+var do = map[string]string{
+	"fluid_temperature_c":  "drive until the fluid is at %s",
+	"since_engine_start_s": "wait until the engine has run for %s",
+	"closed_before_s":      "hold a steady speed, so that the clutch stays closed for %s",
+	"pedal_before_percent": "hold the pedal, while the clutch is closed, at %s on average",
+	"torque_before_nm":     "load the engine, while the clutch is closed, with %s on average",
+	"turbine_at_fall_rpm":  "let the release come at a turbine speed of %s",
+	"gear":                 "come to the release in gear %s",
+	"speed_kmh":            "let the release come at a road speed of %s",
+	"braking_mps2":         "slow down with %s",
+	"brake_on":             "slow down with the brake %s",
+	"stops_before":         "make stops until there have been %s in the drive",
+	"grade_percent":        "use a road whose grade is %s (uphill counts as more)",
+	when.Name:              "nothing: it came in one part of the stay (releases %s)",
 }
-
-// Name says a condition in words.
-func Name(c *detect.Condition) string { return words[c.Name].name }
 
 // Bounds says those of a condition: "at least 75 °C", "20 to 40 s", "on".
 func Bounds(b detect.Bound, write Quantity) string {
@@ -55,22 +49,29 @@ func Bounds(b detect.Bound, write Quantity) string {
 	case b.From == b.To:
 		return q(b.From, b.Of.Unit)
 	}
-	return q(b.From, b.Of.Unit) + " to " + q(b.To, b.Of.Unit)
+	from, to := q(b.From, b.Of.Unit), q(b.To, b.Of.Unit)
+	if _, unit, ok := strings.Cut(to, " "); ok {
+		from = strings.TrimSuffix(from, " "+unit)
+	}
+	return from + " to " + to
 }
 
 // asSaid writes round numbers as one says them.
 func asSaid(write Quantity) Quantity {
 	return func(v float64, unit string) string {
+		if unit == "s" && v >= 10 {
+			v = math.Round(v)
+		}
 		return strings.TrimSuffix(strings.NewReplacer(".00 ", " ", ".0 ", " ").Replace(write(v, unit)), ".00")
 	}
 }
 
 // Text says a bound with its condition: "fluid 75 °C or more".
-func Text(b detect.Bound, q Quantity) string { return Name(b.Of) + " " + Bounds(b, q) }
+func Text(b detect.Bound, q Quantity) string { return b.Of.Title + " " + Bounds(b, q) }
 
 // Do says what to do so that a bound holds.
 func Do(b detect.Bound, q Quantity) string {
-	return fmt.Sprintf(words[b.Of.Name].do, Bounds(b, q))
+	return fmt.Sprintf(do[b.Of.Name], Bounds(b, q))
 }
 
 // Text says what is named, and what cannot be told apart from it.
@@ -127,19 +128,25 @@ func (a *Answer) says(q Quantity) string {
 	return fmt.Sprintf("Late releases depend on: %s. Expected %s under these conditions, %s otherwise.", named, a.Within.Text(), a.Otherwise.Text())
 }
 
-// Text writes a rate as people count: "1 in 4 (95 in 100: 1 in 9 to 5 in 10)".
+// Text writes a rate as people count: "1 in 4 (95 in 100: 1 in 9 to 5 in 10; 7 of 28)",
+// "not once in 28 (95 in 100: at most 1 in 7)".
 func (r *Rate) Text() string {
-	if r.Of == 0 {
+	switch {
+	case r.Of == 0:
 		return "not known"
+	case r.Late == 0:
+		return fmt.Sprintf("not once in %d (95 in 100: at most %s)", r.Of, often(r.High))
 	}
 	return fmt.Sprintf("%s (95 in 100: %s to %s; %d of %d)", often(r.Estimate), often(r.Low), often(r.High), r.Late, r.Of)
 }
 
-// often writes a share as people count.
+// often writes a share as people count, to as many digits as anyone can tell.
 func often(p float64) string {
 	switch {
-	case p <= 0:
-		return "not once"
+	case p < 0.001:
+		return "hardly ever"
+	case p < 0.01:
+		return fmt.Sprintf("1 in %.0f", 10*math.Round(0.1/p))
 	case p < 0.3:
 		return fmt.Sprintf("1 in %.0f", 1/p)
 	case p > 0.95:
