@@ -213,12 +213,16 @@ func (d *lines) context(at bus.Micros, kmh float64) Context {
 // describe puts the numbers of a stop into its finding.
 func (d *lines) describe(f *Finding, x *ratioline.Stop) {
 	f.Context = d.context(x.On, x.Kmh)
-	f.Measures = append(f.Measures, releaseKmh.of(x.Kmh), releaseMinRPM.of(x.TurbineMin), releaseMaxRPM.of(x.TurbineMax),
-		releaseEngineRPM.of(x.EngineLow))
+	f.Measures = append(f.Measures, releaseKmh.of(x.Kmh), releaseEngineRPM.of(x.EngineLow))
+	last := InstantDipped
+	if x.Line > 0 {
+		f.Measures = append(f.Measures, releaseMinRPM.of(x.TurbineMin), releaseMaxRPM.of(x.TurbineMax))
+		last = "last on its line"
+	}
 	if x.Count > 0 {
 		f.Measures = append(f.Measures, lateMinS.of(x.LateMin), lateMaxS.of(x.LateMax))
 	}
-	f.Instants = append(f.Instants, Instant{"last on its line", x.On, x.On, x.On})
+	f.Instants = append(f.Instants, Instant{last, x.On, x.On, x.On})
 	if x.Drawn > 0 {
 		f.Instants = append(f.Instants, Instant{"drawn below idle", x.Drawn, x.Drawn, x.On})
 	}

@@ -19,6 +19,8 @@ type Memory struct {
 	Releases []Release `json:"releases"`
 	// Downshifts are where the lines are left for the next lower gear's.
 	Downshifts []Downshift `json:"downshifts,omitempty"`
+	// Lows are how low the engine went around the latest stops, as shares of idle.
+	Lows []float64 `json:"lows,omitempty"`
 	// Loads are what the clutch has carried in top gear.
 	Loads []Load `json:"loads,omitempty"`
 }
@@ -48,6 +50,9 @@ func (t *Tracker) Memory() *Memory {
 	for _, x := range t.work.downs.of[:t.work.downs.n] {
 		x.Turbine = round(x.Turbine, 0.1)
 		m.Downshifts = append(m.Downshifts, x)
+	}
+	for i := max(0, t.lows.n-lowsSize); i < t.lows.n; i++ {
+		m.Lows = append(m.Lows, round(t.lows.of[i%lowsSize], 0.001))
 	}
 	for i := max(0, t.habit.n-habitSize); i < t.habit.n; i++ {
 		m.Releases = append(m.Releases, t.habit.of[i%habitSize])
@@ -85,6 +90,11 @@ func (t *Tracker) Recall(m *Memory) {
 	}
 	for _, r := range m.Releases {
 		t.habit.add(r)
+	}
+	for _, x := range m.Lows {
+		if x > 0 && x < 2 {
+			t.lows.add(x)
+		}
 	}
 	for _, x := range m.Loads {
 		if x.HeldS >= 0 && x.HeldS <= loadKeep && x.SlippedS >= 0 && x.SlippedS < 1e6 && x.SlipRPM >= 0 && x.SlipRPM < 1e4 {

@@ -30,7 +30,7 @@ type Stop struct {
 	At    bus.Micros
 	Class Class
 	// Line is the number of the line that the engine left, from the lowest
-	// gear on.
+	// gear on; 0 where it was drawn below idle on none that is known.
 	Line int
 	// On is the last instant on the line, Off the first at which the clutch is
 	// seen open.
@@ -112,18 +112,20 @@ func (b *bench) judge(t *Tracker) *Stop {
 	}
 	n := copy(b.p[:], t.points[from:])
 	p, k := b.p[:n], b.k[:n]
-	c := judgement{known: &t.known, habit: &t.habit, running: t.set.RunningRPM, sag: t.set.DragSag, stand: t.stand}
+	c := judgement{known: &t.known, habit: &t.habit, lows: &t.lows, running: t.set.RunningRPM, sag: t.set.DragSag, stand: t.stand}
 	c.idle, c.idleKnown = t.idle.speed()
+	if x := t.lows.limit(); x > 0 { // a weak idle control sags
+		c.sag = min(max(c.sag, 1-x), 2*c.sag)
+	}
 	t.known.Idle = c.idle
 	left := c.decide(p, k, &b.stop)
-	if c.guessed {
-		b.stop.Held = true
-		return &b.stop
+	if at, share := c.dip(p); at >= 0 {
+		t.lows.add(share)
 	}
+	b.stop.Held = left >= 0 || b.stop.Class != NotSeen
 	if left < 0 {
 		return &b.stop
 	}
-	b.stop.Held = true
 	ratio := t.known.of[k[left].line].Ratio
 	step, sure := c.step, c.sure
 	b.downs.see(t.known.Lines(), p, k)
@@ -231,6 +233,7 @@ func fall(p []Point, i int, ratio float64) float64 {
 type judgement struct {
 	known        *Map
 	habit        *habit
+	lows         *lows
 	running, sag float64
 	idle         float64
 	idleKnown    bool
@@ -241,81 +244,22 @@ type judgement struct {
 	// sure is the last point at which the clutch was closed for certain, or -1.
 	sure int
 	// shifted says that the line was left by a shift down, in or after which the
-	// clutch let go unseen, guessed that it was a line of a gear not learned.
-	shifted, guessed bool
-	guess            Map
+	// clutch let go unseen.
+	shifted bool
 }
 
-// decide fills in a stop and returns the last point on the line; the marks are
-// worked out on the way.
+// decide fills in a stop and returns the last point on the line, -1 where no line tells
+// of it; the marks are worked out on the way.
 func (c *judgement) decide(p []Point, k []mark, s *Stop) int {
-	left := c.decideBy(p, k, s)
-	r := 0.0
-	if s.Class < Dragging && c.idleKnown && c.known.n > 0 && c.known.n < maxLines {
-		r = c.ownRatio(p)
+	left := c.byLine(p, k, s)
+	if s.Class < Late && (c.stalled(p, s) || c.drawn(p, s)) {
+		return -1
 	}
-	if c.guessed = r > 0; !c.guessed {
-		return left
-	}
-	// The lowest gear's line may not be learned: the clutch lets go in it, unless it
-	// holds on.
-	learned, sag := c.known, c.sag
-	c.guess = *learned
-	c.guess.of[c.guess.n] = Line{Ratio: r}
-	c.guess.n++
-	c.known, c.sag = &c.guess, ownSag*sag
-	left = c.decideBy(p, k, s)
-	c.known, c.sag = learned, sag
-	if left >= 0 && int(k[left].line) == c.guess.n-1 && s.Class >= Dragging && c.fromAbove(p, k, left) {
-		return left
-	}
-	c.guessed = false
-	return c.decideBy(p, k, s)
+	return left
 }
 
-// ownRatio is the rpm per km/h of an engine below idle as the vehicle rolls to a stop, 0
-// where it is not, or where that can be no lower gear's than those learned.
-func (c *judgement) ownRatio(p []Point) float64 {
-	low := -1
-	for i := range p {
-		if p[i].At <= c.stand && p[i].At > c.stand-ownWithin && p[i].Kmh >= lowKmh && p[i].Pedal != PedalOn &&
-			p[i].RPM > c.running && p[i].RPM < float64((1-ownSag*c.sag)*c.idle) {
-			low = i
-		}
-	}
-	xy, xx := 0.0, 0.0
-	for i := low; i >= 0 && p[i].RPM < float64(ownFrom*c.idle) && p[i].Pedal != PedalOn; i-- {
-		xy += float64(p[i].RPM * p[i].Kmh)
-		xx += float64(p[i].Kmh * p[i].Kmh)
-	}
-	lowest := c.known.of[c.known.n-1].Ratio
-	if xx == 0 || xy/xx < float64(nextStep*lowest) || xy/xx > float64(hiddenStep*lowest) {
-		return 0
-	}
-	return xy / xx
-}
-
-const (
-	// ownWithin is how long before the standstill an engine is looked for that is drawn
-	// below idle on a line not learned, ownFrom times idle from where on its ratio counts,
-	// ownSag how many times the sag of a drag: a weak idle control sags by that as well.
-	ownWithin = 8 * bus.Second
-	ownFrom   = 1.2
-	ownSag    = 2
-)
-
-// fromAbove reports whether the run on a line up to a point began above idle: an engine
-// that stops, or idles badly, begins at it.
-func (c *judgement) fromAbove(p []Point, k []mark, left int) bool {
-	i := left
-	for i > 0 && k[i-1].line == k[left].line && proven(k[i-1]) {
-		i--
-	}
-	return p[i].RPM > float64((1+idleBand)*c.idle)
-}
-
-// decideBy is decide by the lines that are known.
-func (c *judgement) decideBy(p []Point, k []mark, s *Stop) int {
+// byLine is decide by the lines that are known.
+func (c *judgement) byLine(p []Point, k []mark, s *Stop) int {
 	*s, c.shifted = Stop{At: c.stand, Idle: c.idle}, false
 	c.known.judge(p, k)
 	left := c.leaves(p, k, anyLine)
@@ -547,7 +491,7 @@ func (c *judgement) opened(p []Point, k []mark, left int) int {
 // died returns the first point after one at which the engine stands, or -1.
 func (c *judgement) died(p []Point, left int) int {
 	for i := left + 1; i < len(p); i++ {
-		if p[i].RPM < float64(0.6*c.running) {
+		if p[i].RPM < float64(deadShare*c.running) {
 			return i
 		}
 	}

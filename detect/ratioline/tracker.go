@@ -52,6 +52,7 @@ type Tracker struct {
 	learnAt bus.Micros
 	idle    idle
 	habit   habit
+	lows    lows
 	slip    slipWatch
 
 	points  []Point
