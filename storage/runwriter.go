@@ -152,16 +152,16 @@ func (w *runWriter) hasQuiet() bool { return len(w.quiet) > 0 }
 func (w *runWriter) addQuiet(e *Event) {
 	w.quiet = append(w.quiet, e)
 	if len(w.quiet) >= maxWaitingEvents {
-		w.flushQuiet()
+		w.queueQuiet()
+		w.drain()
 	}
 }
 
-func (w *runWriter) flushQuiet() {
+func (w *runWriter) queueQuiet() {
 	for _, e := range w.quiet {
 		w.queue = append(w.queue, item{typ: blockEvent, event: e})
 	}
 	w.quiet = w.quiet[:0]
-	w.drain()
 }
 
 func (w *runWriter) account(a *detect.Account) {

@@ -260,12 +260,18 @@ func (w *Writer) Account(a *detect.Account) error {
 }
 
 func (w *Writer) flush() {
+	w.gather()
+	w.run.drain()
+}
+
+// gather queues what waits.
+func (w *Writer) gather() {
 	for _, a := range w.accounts {
 		w.run.account(a)
 	}
 	w.accounts = w.accounts[:0]
 	w.flushed = w.now
-	w.run.flushQuiet()
+	w.run.queueQuiet()
 }
 
 // History keeps what the detectors have learned, for later runs; the latest
@@ -318,7 +324,7 @@ func (w *Writer) Close() error {
 	if w.lookingOn {
 		w.capture()
 	}
-	w.flush()
+	w.gather()
 	w.closed = true
 	return w.run.close()
 }
