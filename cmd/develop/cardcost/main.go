@@ -49,7 +49,8 @@ func outside(work, program, drive string) error {
 	steps := [][]string{
 		{"go", "build", "-o", self, "./cmd/develop/cardcost"},
 		{"go", "build", "-o", recorder, "./cmd/joltwatch"},
-		{"truncate", "-s", "256M", disk},
+		// Of 512 MiB on, mkfs makes blocks of 4 KiB, as on any card; of 1 KiB on a smaller one.
+		{"truncate", "-s", "1G", disk},
 		// What is made ready later would count.
 		{"mkfs.ext4", "-q", "-E", "lazy_itable_init=0,lazy_journal_init=0", disk},
 		{".ci/vm/boot", "-t", "1800", "-d", disk, "-f", recorder, "-f", drive, self, "inside", filepath.Base(drive)},
