@@ -69,7 +69,7 @@ func TestLateCommandByItself(t *testing.T) {
 	}
 }
 
-// Where no command is known, a parting later than usual has decision, oil and plates in
+// Where no command is known, a separation later than usual has decision, oil and plates in
 // one link, from the brake on.
 func TestLateWithoutCommand(t *testing.T) {
 	h := newHand(t, detect.DefaultSettings(), stream.Brake)
@@ -101,7 +101,7 @@ func TestLateWithoutCommand(t *testing.T) {
 }
 
 // The more it is late the more it weighs, up to a bound, and never as much as an engine
-// that dies: a command, and a parting of which no command is known.
+// that dies: a command, and a separation of which no command is known.
 func TestLatenessWeighs(t *testing.T) {
 	severity := func(class detect.Class, lateS float64, roles ...stream.Role) float64 {
 		h := newHand(t, detect.DefaultSettings(), roles...)

@@ -59,7 +59,7 @@ type gearsetSlip struct {
 	n       float64
 	peak    float64
 	ready   bus.Micros
-	chanced float64
+	provenS float64
 	quiet   float64
 	ratio   float64
 	road    roadRatio
@@ -121,9 +121,9 @@ func (d *gearsetSlip) row(s *scene, m *state.Moment) {
 		d.own.learn(m.Gear, m.TurbineRPM/out, m.DtS)
 		return
 	}
-	d.chanced += m.DtS
-	if d.chanced >= 60 {
-		d.chanced -= 60
+	d.provenS += m.DtS
+	if d.provenS >= 60 {
+		d.provenS -= 60
 		d.counts.add(true, false)
 	}
 	synchronous := float64(want * out)

@@ -31,7 +31,7 @@ const (
 	habitLeast = 0.5
 )
 
-// latenessOf holds a parting at an instant against a habit. Where a shift hides how
+// latenessOf holds a separation at an instant against a habit. Where a shift hides how
 // fast the turbine was falling the road's speed tells it.
 func (s *scene) latenessOf(o coupling.Onset, c *Context, road slows, habit *chain.Memory) lateness {
 	x := lateness{of: newRelease(c), road: road}
@@ -96,11 +96,11 @@ func (x *lateness) late(set *ReleaseLagSettings) bool {
 	return x.decision.LateS >= limit && x.minS >= float64(habitLeast*limit)
 }
 
-// learn takes a parting into the habit, a late one too: it is set aside there as long as
+// learn takes a separation into the habit, a late one too: it is set aside there as long as
 // the most are not.
 func (x *lateness) learn(s *scene) {
 	if !math.IsNaN(x.of.RPMPerS) {
-		s.history.Partings.Learn(&x.of)
+		s.history.Separations.Learn(&x.of)
 	}
 }
 
@@ -141,8 +141,8 @@ func newRelease(c *Context) chain.Release {
 	return r
 }
 
-// lateness is that of a trial's parting, by the habit that was there before the release.
+// lateness is that of a trial's separation, by the habit that was there before the release.
 func (w *way) lateness(s *scene, o coupling.Onset) lateness {
-	before := s.history.Partings.Without(&w.habit.of)
+	before := s.history.Separations.Without(&w.habit.of)
 	return s.latenessOf(o, &w.context, w.habit.road, &before)
 }

@@ -152,7 +152,7 @@ func (h *hand) halt() {
 }
 
 // stop slows down at 300 rpm/s of the turbine, with the command falling after
-// 4 s and the speeds parting a lag later.
+// 4 s and the speeds apart a lag later.
 func (h *hand) stop(lag float64) {
 	const fall = 4.0
 	from := h.turbine
@@ -242,7 +242,7 @@ func TestDraggingAndStall(t *testing.T) {
 // just then, hides no engine that was drawn below idle before: the speeds had parted by
 // the time the state fell. One that follows an open converter at idle is none.
 func TestDraggingBeforeAReportedState(t *testing.T) {
-	// The gear is told with the parting, or once the speeds are off each other.
+	// The gear is told with the separation, or once the speeds are off each other.
 	for _, x := range []struct{ parted, geared float64 }{{6.1, 0}, {6.1, 0.05}, {3, 0}} {
 		parted, h := x.parted, newHand(t, detect.DefaultSettings(), stream.LockupState)
 		told := func(v float64) {

@@ -90,7 +90,7 @@ type hillSlip struct {
 	carried    carried
 	lastGear   int
 	ready      bus.Micros
-	chanced    float64 // seconds under load
+	loadedS    float64 // seconds under load
 	// laid is for how long slip laid on the stretch would have been seen, and
 	// would whether it would have been told.
 	laid  float64
@@ -124,10 +124,10 @@ func (d *hillSlip) row(s *scene, m *state.Moment) {
 		usable = false
 	}
 	if usable {
-		d.chanced += m.DtS
-		if d.chanced >= 60 {
+		d.loadedS += m.DtS
+		if d.loadedS >= 60 {
 			// A minute under load is one opportunity.
-			d.chanced -= 60
+			d.loadedS -= 60
 			d.counts.add(d.would, false)
 			d.would = false
 		}
@@ -261,7 +261,7 @@ func (d *hillSlip) levelled(m *state.Moment) bool {
 
 func (d *hillSlip) begin(s *scene, m *state.Moment) {
 	*d = hillSlip{counts: d.counts, on: true, now: m.SlipRPM, proved: d.proved, hasProved: d.hasProved, hold: d.hold, most: d.most, holdS: d.holdS, held: d.held, carried: d.carried,
-		lastGear: d.lastGear, ready: d.ready, chanced: d.chanced, laid: d.laid, would: d.would, ctx: m.Context(s.SinceStart(m.At))}
+		lastGear: d.lastGear, ready: d.ready, loadedS: d.loadedS, laid: d.laid, would: d.would, ctx: m.Context(s.SinceStart(m.At))}
 	d.hillSum = hillSum{start: m.At, last: m.At, low: math.Inf(1)}
 }
 
@@ -298,7 +298,7 @@ func (d *hillSlip) end(s *scene, _ bus.Micros) {
 	if d.on {
 		d.finish(s, s.Now())
 	}
-	d.chanced, d.laid, d.would = 0, 0, false
+	d.loadedS, d.laid, d.would = 0, 0, false
 }
 
 // class says whether slip was asked for: by what the controller says that it

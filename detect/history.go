@@ -52,9 +52,9 @@ type kept struct {
 	OwnStarts ownStarts `json:"own_starts,omitzero"`
 	// Releases is what is usual of them, link by link, from version 0.3 on.
 	Releases chain.Memory `json:"releases,omitzero"`
-	// Partings are those that no command tells of, with the turbine's speed as the
+	// Separations are those that no command tells of, with the turbine's speed as the
 	// speeds parted, from version 0.3 on.
-	Partings chain.Memory `json:"partings,omitzero"`
+	Separations chain.Memory `json:"partings,omitzero"`
 }
 
 // historyKey is one distribution. Band is the temperature band of the account
@@ -246,7 +246,7 @@ func (h *history) decode(b []byte) (err error) {
 			of[r.historyKey] = s
 		}
 	}
-	if !f.Releases.Valid() || !f.Partings.Valid() {
+	if !f.Releases.Valid() || !f.Separations.Valid() {
 		return errors.New("history of the vehicle: its releases are out of range")
 	}
 	h.of, h.kept = of, f.kept

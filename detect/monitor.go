@@ -35,7 +35,7 @@ type Monitor struct {
 	enders     []ender
 	flushers   []flusher
 	accounters []accounter
-	keepers    []keeper
+	learners   []learner
 	lines      *lines // nil where the vehicle gives more than two coarse speeds
 
 	reported bus.Micros // when the account was last handed on
@@ -101,8 +101,8 @@ func (m *Monitor) add(d detector) {
 	if x, ok := d.(accounter); ok {
 		m.accounters = append(m.accounters, x)
 	}
-	if x, ok := d.(keeper); ok {
-		m.keepers = append(m.keepers, x)
+	if x, ok := d.(learner); ok {
+		m.learners = append(m.learners, x)
 	}
 }
 
@@ -231,7 +231,7 @@ func (m *Monitor) History() []byte {
 	if m.lines != nil {
 		h.Lines = m.lines.track.Memory()
 	}
-	for _, d := range m.keepers {
+	for _, d := range m.learners {
 		d.keep(h)
 	}
 	return h.encode()
@@ -250,7 +250,7 @@ func (m *Monitor) LoadHistory(b []byte) error {
 	m.scene.Recall(h.Chain, h.Report, h.Levels)
 	m.scene.Trail().Overrun.Recall(h.Overrun)
 	m.scene.ownStarts = ownStarts{Stops: min(h.OwnStarts.Stops, ownKept), Own: min(h.OwnStarts.Own, ownKept)}
-	for _, d := range m.keepers {
+	for _, d := range m.learners {
 		d.recall(h)
 	}
 	return nil
@@ -282,7 +282,7 @@ func HabitsIn(b []byte) (x Habits, err error) {
 	if k, ok := h.Releases.Kept(); ok {
 		x.Command = &k
 	}
-	if k, ok := h.Partings.Kept(); ok {
+	if k, ok := h.Separations.Kept(); ok {
 		x.Speeds = &k
 	}
 	return x, nil

@@ -215,7 +215,7 @@ func (d *releaseLag) separated(s *scene, m *state.Moment, p *state.Separation) {
 		low: max(0, (p.Seen.Early - p.Fall.Late).Seconds()), high: max(0, (p.Seen.Late - p.Fall.Early).Seconds())}
 	r.lag = min(max((p.Seen.At-p.Fall.Mid()).Seconds(), r.low), r.high)
 	if !p.HasCommand && p.Outcome == coupling.Parted {
-		r.habit = s.latenessOf(p.Seen.Onset, &p.Context, d.links.slows(m.At), &s.history.Partings)
+		r.habit = s.latenessOf(p.Seen.Onset, &p.Context, d.links.slows(m.At), &s.history.Separations)
 	}
 	r.usualS, r.usualN = s.history.median(r.key)
 	ended := p.Outcome != coupling.Taken && p.Outcome != coupling.Lost

@@ -308,8 +308,8 @@ type flusher interface{ flush(s *scene) }
 // accounter adds what it has counted to the account of the drive.
 type accounter interface{ account(a *Account) }
 
-// keeper keeps something of its own from drive to drive, in the history.
-type keeper interface {
+// learner keeps what it has learned from drive to drive, in the history.
+type learner interface {
 	keep(h *history)
 	recall(h *history)
 }

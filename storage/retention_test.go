@@ -101,7 +101,7 @@ func week(t *testing.T, fs FS, quota, floor int64, runs, frames int) (severe, ma
 	return severe, marks, total, w
 }
 
-func TestQuotaAndWorth(t *testing.T) {
+func TestQuotaKeepsTheSevere(t *testing.T) {
 	for _, c := range []struct {
 		name         string
 		quota, floor int64

@@ -54,8 +54,8 @@ func testFrames(seed uint64, from, to bus.Micros) []bus.Frame {
 	return out
 }
 
-func finding(kind string, at bus.Micros, worth float64, keep bool) *detect.Finding {
-	return &detect.Finding{Kind: kind, Class: detect.ReleaseLate, Start: at, End: at + 600_000, Drive: 1, Severity: worth, Keep: keep,
+func finding(kind string, at bus.Micros, severity float64, keep bool) *detect.Finding {
+	return &detect.Finding{Kind: kind, Class: detect.ReleaseLate, Start: at, End: at + 600_000, Drive: 1, Severity: severity, Keep: keep,
 		Measures: []detect.Measure{{Name: "lag_s", Value: 0.6}},
 		Instants: []detect.Instant{{Name: "command fell", At: at, Early: at - 10, Late: at + 10}}}
 }

@@ -17,7 +17,7 @@ type Release struct {
 	// Between PartedLowKPa and PartedHighKPa was the pressure as the speeds parted;
 	// DeadS is the time from the command to the pressure's beginning to fall.
 	PartedLowKPa, PartedHighKPa, DeadS float64
-	// LagS is the time from the command to the speeds' parting.
+	// LagS is the time from the command to the speeds' separation.
 	LagS float64
 	// Way is how the turbine came down to the fall since the driver let it, the
 	// latest first. It is not kept; OverdueS is what it says.
@@ -139,7 +139,7 @@ func (m *Memory) DeadS() (s float64, n int) {
 	return median(m.all(func(x *Remembered) float64 { return x.DeadS }))
 }
 
-// LagS is that to the speeds' parting.
+// LagS is that to the speeds' separation.
 func (m *Memory) LagS() (s float64, n int) {
 	return median(m.all(func(x *Remembered) float64 { return x.LagS }))
 }

@@ -78,8 +78,8 @@ const (
 	// have held before it, in s.
 	laidSlip  = 60.0
 	testAfter = 3.0
-	// slipChance is how much time under load is one opportunity, in s.
-	slipChance = 60.0
+	// opportunityS is how much time under load is one opportunity, in s.
+	opportunityS = 60.0
 )
 
 // see takes the next point that is told, with what there is of the lines.
@@ -101,7 +101,7 @@ func (w *slipWatch) see(m *Map, p *Point, k *mark, drivenS float64, out Out) {
 	}
 	if holds && !w.real.on && w.real.now < least {
 		w.loads.add(p.Kmh, p.Press, load{held: dt})
-		w.chance(p, dt, out)
+		w.opportunity(p, dt, out)
 	}
 	w.try(m, p, slip, least, dt, holds)
 }
@@ -206,9 +206,9 @@ func (w *slipWatch) try(m *Map, p *Point, slip, least, dt float64, holds bool) {
 	}
 }
 
-// chance counts time under load with the clutch on.
-func (w *slipWatch) chance(p *Point, dt float64, out Out) {
-	if w.minute += dt; w.minute >= slipChance {
+// opportunity counts time under load with the clutch on.
+func (w *slipWatch) opportunity(p *Point, dt float64, out Out) {
+	if w.minute += dt; w.minute >= opportunityS {
 		out.Carried(w.would)
 		w.minute, w.would = 0, false
 	}

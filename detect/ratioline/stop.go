@@ -49,7 +49,7 @@ type Stop struct {
 	LateMin, LateMax float64
 	Share            float64
 	Count            int
-	// Seen says that the parting itself was seen. Where the engine runs down its
+	// Seen says that the separation itself was seen. Where the engine runs down its
 	// line and idles on at the end of it, an open converter may have done the
 	// same: the clutch let go at Off at the latest, and nothing says when.
 	Seen bool
@@ -280,7 +280,7 @@ func (c *judgement) byLine(p []Point, k []mark, s *Stop) int {
 	last := left
 	left, off := c.parts(p, k, left, ratio)
 	if s.Drawn > 0 {
-		// An engine below idle on its line: what looked like a parting was none.
+		// An engine below idle on its line: what looked like a separation was none.
 		left, off = last, c.opened(p, k, last)
 	}
 	if c.shifted = s.Drawn == 0 && c.rises(p, left); c.shifted {
@@ -365,7 +365,7 @@ const (
 	// seenAbove times idle is a turbine speed well above what an open converter
 	// lets the engine idle on at.
 	seenAbove = 1.1
-	// stepWithin is how soon after a parting the slip is as far off as it goes,
+	// stepWithin is how soon after a separation the slip is as far off as it goes,
 	// stepShare the share of that which must have counted as off for a closed
 	// clutch to be told from an open one in overrun.
 	stepWithin   = 800 * bus.Second / 1000
@@ -377,11 +377,11 @@ const (
 	partSpread = 4.0
 	partLeast  = 15.0
 	partStep   = 0.25
-	// backFor is how long the speeds must be together again for a parting to be
+	// backFor is how long the speeds must be together again for a separation to be
 	// withdrawn.
 	backFor = 500_000 * bus.Micros(1)
 	// lateSpacing is the longest time between two points from which a release
-	// can be called late: with longer ones a parting hides between them.
+	// can be called late: with longer ones a separation hides between them.
 	lateSpacing = 450_000 * bus.Micros(1)
 	// shiftSettle is how long after a shift the slip still swings.
 	shiftSettle = 400_000 * bus.Micros(1)

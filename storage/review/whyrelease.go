@@ -39,7 +39,7 @@ func (b *whyBuilder) release() {
 func (b *whyBuilder) links() {
 	fell, ok := b.instant(detect.InstantFell)
 	if !ok {
-		b.bare()
+		b.withoutCommand()
 		return
 	}
 	b.driver(fell, "command", "")
@@ -97,8 +97,8 @@ func (b *whyBuilder) dip() {
 	}
 }
 
-// bare is the chain where no command is known.
-func (b *whyBuilder) bare() {
+// withoutCommand is the chain where no command is known.
+func (b *whyBuilder) withoutCommand() {
 	const together = "decision, oil and plates together: no command is known"
 	parted, ok := b.instant(detect.InstantParted)
 	if !ok {

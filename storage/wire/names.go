@@ -29,17 +29,17 @@ const (
 // many as the message has. A vehicle may cut a file as it likes, and again otherwise: the
 // last message on a subject counts, and what follows it begins where it ends. The names
 // are short, as they go with each piece over links on which that counts.
-func Piece(vehicle, parcel string, offset int64) string {
-	return Pieces(vehicle, parcel, strconv.FormatInt(offset, 36))
+func Piece(vehicle, upload string, offset int64) string {
+	return Pieces(vehicle, upload, strconv.FormatInt(offset, 36))
 }
 
-// Pieces is the subject of the pieces of a parcel at an offset; * is any.
-func Pieces(vehicle, parcel, offset string) string {
-	return "p." + vehicle + "." + parcel + "." + offset
+// Pieces is the subject of the pieces of a upload at an offset; * is any.
+func Pieces(vehicle, upload, offset string) string {
+	return "p." + vehicle + "." + upload + "." + offset
 }
 
-// PieceOf is the vehicle and the parcel in a subject that Piece made.
-func PieceOf(subject string) (vehicle, parcel string) {
+// PieceOf is the vehicle and the upload in a subject that Piece made.
+func PieceOf(subject string) (vehicle, upload string) {
 	part := strings.Split(subject, ".")
 	if len(part) != 4 {
 		return "", ""
@@ -70,8 +70,8 @@ func AskHeld(subject string) string { return "$JS.API.DIRECT.GET." + HeldStream 
 func Bucket(vehicle string) string { return "evidence-" + vehicle }
 
 // EarlierPieces are the subjects of pieces in a vehicle's Bucket, as Pieces are.
-func EarlierPieces(vehicle, parcel, offset string) string {
-	return "f." + vehicle + "." + parcel + "." + offset
+func EarlierPieces(vehicle, upload, offset string) string {
+	return "f." + vehicle + "." + upload + "." + offset
 }
 
 // ObjectSubject is the subject of what says where the bytes of an object in a vehicle's

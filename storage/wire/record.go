@@ -155,9 +155,9 @@ func SumOf(path string) (sum string, size int64, err error) {
 	return hex.EncodeToString(h.Sum(nil)), size, err
 }
 
-// Parcel is what the pieces of a file are filed under: it tells files of a vehicle
+// Upload is what the pieces of a file are filed under: it tells files of a vehicle
 // apart, also those with the same bytes. r is a record of a file.
-func (r *Record) Parcel() string {
+func (r *Record) Upload() string {
 	sum := sha256.Sum256(fmt.Appendf(nil, "%s %s %s", r.Stay, r.File.Name, r.File.SHA256))
 	return strings.ToLower(base32.StdEncoding.EncodeToString(sum[:5]))[:6]
 }

@@ -40,8 +40,8 @@ func TestPieceName(t *testing.T) {
 	if got := Piece("van-1", "abc", 100_000); got != name {
 		t.Errorf("byte 100,000 is %s, want %s", got, name)
 	}
-	if vehicle, parcel := PieceOf(name); vehicle != "van-1" || parcel != "abc" {
-		t.Errorf("%s is of %s, %s", name, vehicle, parcel)
+	if vehicle, upload := PieceOf(name); vehicle != "van-1" || upload != "abc" {
+		t.Errorf("%s is of %s, %s", name, vehicle, upload)
 	}
 	if got := EarlierPieces("van-1", "abc", "255s"); got != "f.van-1.abc.255s" {
 		t.Errorf("earlier it was %s", got)

@@ -10,11 +10,11 @@ import (
 	"joltwatch/detect"
 )
 
-// Parcels as couriers of each version have sent them lie in testdata/parcels, one a
+// Records as couriers of each version have sent them lie in testdata/sent, one a
 // file named by version and kind; they are never written anew. Whatever the version of
 // this program, it reads them and they say the same.
-func TestStoredParcels(t *testing.T) {
-	list, err := filepath.Glob("testdata/parcels/*.json")
+func TestSentRecords(t *testing.T) {
+	list, err := filepath.Glob("testdata/sent/*.json")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -776,7 +776,7 @@ func TestQuestionIsLost(t *testing.T) {
 	c := &Courier{memory: &memory{}, config: &Config{Vehicle: "van-1"}, now: time.Now, meter: new(meter), quiet: 20 * time.Millisecond}
 	f := file{body: make([]byte, 1<<20)}
 	f.record.File = &wire.File{Name: "x", Size: 1 << 20}
-	before := begun{Parcel: f.record.Parcel(), Sure: 1000, Seq: 3, At: c.now()}
+	before := begun{Upload: f.record.Upload(), Sure: 1000, Seq: 3, At: c.now()}
 	c.memory.Begun = before
 	tr := c.newTransfer(dial(t, conn.ConnectedUrl()), new(Round))
 	if err := tr.file(context.Background(), &f); !errors.Is(err, errSilent) {

@@ -63,7 +63,7 @@ func (r *recordID) UnmarshalJSON(b []byte) error {
 // last of which has the number Seq there, 0 for none. What follows is cut into pieces of so
 // many bytes, and into wide ones up to byte Wide. At is when the last was confirmed.
 type begun struct {
-	Parcel string    `json:"parcel"`
+	Upload string    `json:"parcel"`
 	Sure   int64     `json:"sure"`
 	Seq    uint64    `json:"seq"`
 	Piece  int64     `json:"piece"`

@@ -149,8 +149,8 @@ func (t *transfer) file(ctx context.Context, f *file) error {
 		in = there
 	}
 	b, x := &t.c.memory.Begun, f.record.File
-	if parcel := f.record.Parcel(); b.Parcel != parcel || t.c.now().Sub(b.At).Abs() > sureFor {
-		*b = begun{Parcel: parcel}
+	if upload := f.record.Upload(); b.Upload != upload || t.c.now().Sub(b.At).Abs() > sureFor {
+		*b = begun{Upload: upload}
 	}
 	t.cut(x.Size)
 	t.unanswered = nil
@@ -232,7 +232,7 @@ func (t *transfer) piece(at int64, body []byte) error {
 	t.sent++
 	p := piece{at + int64(len(body)), t.inbox + "." + strconv.FormatInt(int64(t.sent), 36)}
 	t.unanswered = append(t.unanswered, p)
-	if err := t.publish(wire.Piece(t.c.config.Vehicle, t.c.memory.Begun.Parcel, at), p.reply, body); err != nil {
+	if err := t.publish(wire.Piece(t.c.config.Vehicle, t.c.memory.Begun.Upload, at), p.reply, body); err != nil {
 		return err
 	}
 	t.did.Bytes += int64(len(body))

@@ -80,7 +80,7 @@ func inPieces(t *testing.T, js jetstream.JetStream, vehicle, name string, pieces
 	r := &wire.Record{Version: wire.FileVersion, Kind: wire.KindFile, Vehicle: vehicle, Stay: "stay", File: &wire.File{Name: name, Size: int64(len(body)), SHA256: wire.Identity([]byte(body))}}
 	at := int64(0)
 	for _, p := range pieces {
-		if _, err := js.Publish(context.Background(), wire.Piece(vehicle, r.Parcel(), at), []byte(p)); err != nil {
+		if _, err := js.Publish(context.Background(), wire.Piece(vehicle, r.Upload(), at), []byte(p)); err != nil {
 			t.Fatal(err)
 		}
 		at += int64(len(p))
@@ -159,7 +159,7 @@ func TestHostileParts(t *testing.T) {
 	text := "of a courier of before"
 	before.File = &wire.File{Name: "000001-003.evidence", Size: int64(len(text)), SHA256: wire.Identity([]byte(text))}
 	for at, b := range map[string]string{"0": text[:10], "a": text[10:]} {
-		if _, err := js.Publish(ctx, wire.EarlierPieces("good", before.Parcel(), at), []byte(b)); err != nil {
+		if _, err := js.Publish(ctx, wire.EarlierPieces("good", before.Upload(), at), []byte(b)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -171,7 +171,7 @@ func TestHostileParts(t *testing.T) {
 		at int64
 		b  string
 	}{{5, "567"}, {8, "89a"}, {11, "bc"}, {5, "5678"}} {
-		if _, err := js.Publish(ctx, wire.Piece("good", again.Parcel(), x.at), []byte(x.b)); err != nil {
+		if _, err := js.Publish(ctx, wire.Piece("good", again.Upload(), x.at), []byte(x.b)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -270,7 +270,7 @@ func TestSweep(t *testing.T) {
 	}
 	inPieces(t, js, "van-1", "000001-001.evidence", "never", "announced")
 	inPieces(t, js, "van-2", "000001-001.evidence", "of another")
-	if _, err := js.Publish(ctx, wire.EarlierPieces("van-1", "parcel", "0"), []byte("of a courier of before")); err != nil {
+	if _, err := js.Publish(ctx, wire.EarlierPieces("van-1", "upload", "0"), []byte("of a courier of before")); err != nil {
 		t.Fatal(err)
 	}
 	count := func() uint64 { return messages(t, js, "OBJ_"+wire.Bucket("van-1")) + messages(t, js, wire.PieceStream) }

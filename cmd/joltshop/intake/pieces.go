@@ -39,7 +39,7 @@ func (in *intake) source(ctx context.Context, r *wire.Record) (source, error) {
 // pieces are those of files in a stream, at the subjects that at names.
 type pieces struct {
 	stream jetstream.Stream
-	at     func(vehicle, parcel, offset string) string
+	at     func(vehicle, upload, offset string) string
 }
 
 // errMissing is a part that has not come, or not wholly.
@@ -50,7 +50,7 @@ func (p *pieces) fetch(ctx context.Context, r *wire.Record, w io.Writer) error {
 	var list []cut
 	at, n := int64(0), 0
 	for at < r.File.Size {
-		m, err := p.stream.GetLastMsgForSubject(ctx, p.at(r.Vehicle, r.Parcel(), strconv.FormatInt(at, 36)))
+		m, err := p.stream.GetLastMsgForSubject(ctx, p.at(r.Vehicle, r.Upload(), strconv.FormatInt(at, 36)))
 		if errors.Is(err, jetstream.ErrMsgNotFound) && list == nil {
 			if list, err = p.all(ctx, r); err != nil {
 				return err
@@ -79,12 +79,12 @@ type cut struct {
 	seq      uint64
 }
 
-// all are the pieces of a parcel, by their beginning. They are looked through where one
+// all are the pieces of a upload, by their beginning. They are looked through where one
 // does not begin where the last before it ends: a file may be cut otherwise after a break,
 // and a piece of before it come after one of those.
 func (p *pieces) all(ctx context.Context, r *wire.Record) (list []cut, err error) {
 	for seq := uint64(0); len(list) <= 2*wire.MaxPieces; {
-		m, err := p.stream.GetMsg(ctx, seq+1, jetstream.WithGetMsgSubject(p.at(r.Vehicle, r.Parcel(), "*")))
+		m, err := p.stream.GetMsg(ctx, seq+1, jetstream.WithGetMsgSubject(p.at(r.Vehicle, r.Upload(), "*")))
 		if errors.Is(err, jetstream.ErrMsgNotFound) {
 			slices.SortFunc(list, func(a, b cut) int { return cmp.Compare(a.from, b.from) })
 			return append(list, cut{from: -1}), nil // never nil
@@ -123,5 +123,5 @@ func (p *pieces) over(ctx context.Context, list []cut, at int64) (*jetstream.Raw
 
 // remove removes a file's pieces.
 func (p *pieces) remove(ctx context.Context, r *wire.Record) {
-	p.stream.Purge(ctx, jetstream.WithPurgeSubject(p.at(r.Vehicle, r.Parcel(), "*"))) //nolint:errcheck // it only takes room
+	p.stream.Purge(ctx, jetstream.WithPurgeSubject(p.at(r.Vehicle, r.Upload(), "*"))) //nolint:errcheck // it only takes room
 }

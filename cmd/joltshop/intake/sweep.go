@@ -24,9 +24,9 @@ const orphanAge = 24 * time.Hour
 type sweeper struct {
 	due  time.Time
 	left []string
-	// parcels are those of which there are pieces, by vehicle, and buckets the vehicles
+	// uploads are those of which there are pieces, by vehicle, and buckets the vehicles
 	// that have one.
-	parcels map[string]map[string]bool
+	uploads map[string]map[string]bool
 	buckets map[string]bool
 }
 
@@ -57,7 +57,7 @@ func (in *intake) sweepNext(ctx context.Context, now time.Time) error {
 	if err != nil {
 		return err
 	}
-	if err := (&pieces{st, wire.Pieces}).sweep(ctx, vehicle, s.parcels[vehicle], now.Add(-in.KeepParts)); err != nil {
+	if err := (&pieces{st, wire.Pieces}).sweep(ctx, vehicle, s.uploads[vehicle], now.Add(-in.KeepParts)); err != nil {
 		return err
 	}
 	if !s.buckets[vehicle] {
@@ -86,8 +86,8 @@ func (in *intake) sweepAll(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	s.parcels = parcelsIn(info.State.Subjects)
-	for vehicle := range s.parcels {
+	s.uploads = uploadsIn(info.State.Subjects)
+	for vehicle := range s.uploads {
 		all[vehicle] = true
 	}
 	names := in.js.StreamNames(ctx)
@@ -163,7 +163,7 @@ func (in *intake) letGo(vehicle string, now time.Time) error {
 
 // sweep removes what has no name and came before orphans: parts whose sending broke
 // off, which a vehicle may not remove itself; and what has a name, or is the last piece
-// of a parcel, and came before named.
+// of a upload, and came before named.
 func (b *bucket) sweep(ctx context.Context, orphans, named time.Time) error {
 	live := map[string]bool{}
 	list, err := b.List(ctx)
@@ -194,26 +194,26 @@ func (b *bucket) sweep(ctx context.Context, orphans, named time.Time) error {
 	if err != nil {
 		return err
 	}
-	return (&pieces{b.stream, wire.EarlierPieces}).sweep(ctx, b.vehicle, parcelsIn(subjects)[b.vehicle], named)
+	return (&pieces{b.stream, wire.EarlierPieces}).sweep(ctx, b.vehicle, uploadsIn(subjects)[b.vehicle], named)
 }
 
-// parcelsIn are the parcels, by vehicle, that subjects of pieces name.
-func parcelsIn(subjects map[string]uint64) map[string]map[string]bool {
+// uploadsIn are the uploads, by vehicle, that subjects of pieces name.
+func uploadsIn(subjects map[string]uint64) map[string]map[string]bool {
 	of := map[string]map[string]bool{}
 	for subject := range subjects {
-		vehicle, parcel := wire.PieceOf(subject)
+		vehicle, upload := wire.PieceOf(subject)
 		if of[vehicle] == nil {
 			of[vehicle] = map[string]bool{}
 		}
-		of[vehicle][parcel] = true
+		of[vehicle][upload] = true
 	}
 	return of
 }
 
-// sweep removes the pieces of parcels the last of which came before a time.
-func (p *pieces) sweep(ctx context.Context, vehicle string, parcels map[string]bool, before time.Time) error {
-	for parcel := range parcels {
-		if err := purgeOlder(ctx, p.stream, p.at(vehicle, parcel, "*"), before); err != nil {
+// sweep removes the pieces of uploads the last of which came before a time.
+func (p *pieces) sweep(ctx context.Context, vehicle string, uploads map[string]bool, before time.Time) error {
+	for upload := range uploads {
+		if err := purgeOlder(ctx, p.stream, p.at(vehicle, upload, "*"), before); err != nil {
 			return err
 		}
 	}

@@ -53,7 +53,7 @@ func TestTenThousandEnrolled(t *testing.T) {
 	is("after the start", shared)
 	refused(t, s, "a vehicle of none") // makes nothing either
 	c := local(t, s, "van-77", nats.Name(wire.ClientName))
-	if _, err := stream(t, c).Publish(context.Background(), wire.Piece("van-77", "parcel", 0), []byte("x")); err != nil {
+	if _, err := stream(t, c).Publish(context.Background(), wire.Piece("van-77", "upload", 0), []byte("x")); err != nil {
 		t.Error(err)
 	}
 	is("after one vehicle came", shared)
@@ -147,12 +147,12 @@ func fill(t *testing.T, dir string) *Server {
 			}
 		}
 		for i := range piecesEach + 1 {
-			subject := wire.Piece(van, "parcel", int64(i)*int64(len(piece)))
+			subject := wire.Piece(van, "upload", int64(i)*int64(len(piece)))
 			switch {
 			case i == piecesEach:
 				subject = wire.Subject(van, wire.KindUnit)
 			case *early:
-				subject = wire.EarlierPieces(van, "parcel", fmt.Sprint(i))
+				subject = wire.EarlierPieces(van, "upload", fmt.Sprint(i))
 			}
 			f, err := js.PublishAsync(subject, piece, jetstream.WithStallWait(time.Minute))
 			if err != nil {

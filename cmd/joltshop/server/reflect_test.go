@@ -119,7 +119,7 @@ func TestSentAway(t *testing.T) {
 	refused(t, s, "kept away", nats.UserInfo("hostile", token))
 	heavy := local(t, s, "heavy")
 	for i := range int64(9) {
-		if _, err := stream(t, heavy).Publish(context.Background(), wire.Piece("heavy", "parcel", i*wire.MostPiece), make([]byte, wire.MostPiece)); err != nil {
+		if _, err := stream(t, heavy).Publish(context.Background(), wire.Piece("heavy", "upload", i*wire.MostPiece), make([]byte, wire.MostPiece)); err != nil {
 			t.Fatal(err)
 		}
 	}

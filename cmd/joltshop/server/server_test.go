@@ -113,10 +113,10 @@ func delivers(t *testing.T, c *nats.Conn, vehicle string) {
 	if info, err := bucket.GetInfo(ctx, name); err != nil || info.Size != uint64(len(part)) {
 		t.Fatalf("after: %+v, %v", info, err)
 	}
-	if ack, err := js.Publish(ctx, wire.Piece(vehicle, "parcel", 0), body); err != nil || ack.Stream != wire.PieceStream {
+	if ack, err := js.Publish(ctx, wire.Piece(vehicle, "upload", 0), body); err != nil || ack.Stream != wire.PieceStream {
 		t.Fatalf("a piece: %+v, %v", ack, err)
 	}
-	if ack, err := js.Publish(ctx, wire.EarlierPieces(vehicle, "parcel", "0"), body); err != nil || ack.Stream != "OBJ_"+wire.Bucket(vehicle) {
+	if ack, err := js.Publish(ctx, wire.EarlierPieces(vehicle, "upload", "0"), body); err != nil || ack.Stream != "OBJ_"+wire.Bucket(vehicle) {
 		t.Fatalf("a piece of before: %+v, %v", ack, err)
 	}
 	m, err := c.RequestWithContext(ctx, wire.AskHeld(wire.HeldHeadOf(vehicle)), nil)
@@ -300,7 +300,7 @@ func TestHostile(t *testing.T) {
 		"$JS.API.STREAM.MSG.GET." + theirs, "$JS.API.STREAM.INFO." + theirs, "$JS.API.DIRECT.GET." + theirs + ".$O.evidence-honest.M.x",
 		"$JS.API.STREAM.DELETE." + theirs, "$JS.API.STREAM.PURGE." + theirs, "$JS.API.CONSUMER.CREATE." + theirs,
 		"$JS.API.STREAM.DELETE.OBJ_evidence-hostile", "$JS.API.STREAM.PURGE.OBJ_evidence-hostile", "$JS.ACK.JOLT.x.1.1.1.1.0",
-		wire.Piece("honest", "parcel", 0), wire.EarlierPieces("honest", "parcel", "0"), "p.hostile.x", "p.hostile.x.0.0",
+		wire.Piece("honest", "upload", 0), wire.EarlierPieces("honest", "upload", "0"), "p.hostile.x", "p.hostile.x.0.0",
 		wire.HeldHeadOf("honest"), wire.HeldHeadOf("hostile"), wire.HeldPart("hostile", "x", "0"),
 		wire.AskHeld(wire.HeldHeadOf("honest")), wire.AskHeld(wire.HeldPart("honest", "x", "0")), "$JS.API.DIRECT.GET." + wire.HeldStream,
 		"$JS.API.STREAM.MSG.GET." + wire.HeldStream, "$JS.API.STREAM.MSG.GET." + wire.PieceStream, "$JS.API.STREAM.INFO." + wire.PieceStream,

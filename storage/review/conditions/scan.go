@@ -53,7 +53,7 @@ func lookFinely(list []Release, leave ...int) (*table, *looked) {
 	return t, x
 }
 
-// look scans for late releases. See chance.down for the unit of weights.
+// look scans for late releases. See betaBinomial.down for the unit of weights.
 func (t *table) look(late []int, x *looked) {
 	var sums [2*manyCuts + 2]int
 	x.greatest, x.total = 0, 0
@@ -115,7 +115,7 @@ func (t *table) weigh(e *effect, k, n, late, all int, prior float64) bool {
 	if k < leastLate || k*all <= late*n {
 		return false
 	}
-	w := prior * t.chance.times(k, n, late, all)
+	w := prior * t.rates.times(k, n, late, all)
 	e.weight += w
 	if w <= e.top {
 		return false

@@ -223,7 +223,7 @@ func (t *table) likely(list []Release, bounds []detect.Bound) float64 {
 	if len(in) == 0 {
 		return math.Inf(-1)
 	}
-	return t.chance.gain(late(in), len(in), t.chance.late, t.chance.all)
+	return t.rates.gain(late(in), len(in), t.rates.late, t.rates.all)
 }
 
 // table are the conditions of releases with all regions that are looked at.
@@ -232,7 +232,7 @@ type table struct {
 	cols   []*column
 	ones   [][]scanned // by column
 	twos   []pair
-	chance *chance
+	rates  *betaBinomial
 	least  int // releases of a region at least
 	single int // conditions that have regions
 }
@@ -280,7 +280,7 @@ func newTable(list []Release, cuts int, leave ...int) *table {
 		}
 		t.cols = append(t.cols, newColumn(of, v, cuts))
 	}
-	t.chance = newChance(late(list), len(list))
+	t.rates = newBetaBinomial(late(list), len(list))
 	for j := range t.cols {
 		t.ones = append(t.ones, t.regions(j))
 		if len(t.ones[j]) > 0 {

@@ -305,7 +305,7 @@ func (m *morning) file(vehicle string, i int, send func(string, []byte, ...jetst
 		return nil
 	}
 	for at := 0; at < len(body); at += usualPiece {
-		if err := send(wire.Piece(vehicle, r.Parcel(), int64(at)), body[at:min(at+usualPiece, len(body))]); err != nil {
+		if err := send(wire.Piece(vehicle, r.Upload(), int64(at)), body[at:min(at+usualPiece, len(body))]); err != nil {
 			return err
 		}
 	}
