@@ -83,26 +83,19 @@ func (m *Monitor) add(d detector) {
 	if x, ok := d.(sampler); ok {
 		m.addSampler(x)
 	}
-	if x, ok := d.(hearer); ok {
-		m.hearers = append(m.hearers, x)
-	}
-	if x, ok := d.(noticer); ok {
-		m.noticers = append(m.noticers, x)
-	}
-	if x, ok := d.(beginner); ok {
-		m.beginners = append(m.beginners, x)
-	}
-	if x, ok := d.(ender); ok {
-		m.enders = append(m.enders, x)
-	}
-	if x, ok := d.(flusher); ok {
-		m.flushers = append(m.flushers, x)
-	}
-	if x, ok := d.(accounter); ok {
-		m.accounters = append(m.accounters, x)
-	}
-	if x, ok := d.(learner); ok {
-		m.learners = append(m.learners, x)
+	take(&m.hearers, d)
+	take(&m.noticers, d)
+	take(&m.beginners, d)
+	take(&m.enders, d)
+	take(&m.flushers, d)
+	take(&m.accounters, d)
+	take(&m.learners, d)
+}
+
+// take puts a detector in a list where it is one of those.
+func take[T any](list *[]T, d detector) {
+	if x, ok := d.(T); ok {
+		*list = append(*list, x)
 	}
 }
 

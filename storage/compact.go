@@ -355,14 +355,55 @@ func rowShape(n *node) (int, bool) {
 	return s, ok
 }
 
-// expander reads the compact form of one record, from a source that is not
-// trusted.
+// reader reads numbers from bytes that are not trusted. It remembers that it failed, by
+// the error bad, and reads zeros from then on.
+type reader struct {
+	in       []byte
+	err, bad error
+}
+
+func (r *reader) fail() { r.in, r.err = nil, r.bad }
+
+func (r *reader) varint() int64 {
+	v, n := binary.Varint(r.in)
+	if n <= 0 {
+		r.fail()
+		return 0
+	}
+	r.in = r.in[n:]
+	return v
+}
+
+func (r *reader) uvarint(limit uint64) uint64 {
+	v, n := binary.Uvarint(r.in)
+	if n <= 0 || v > limit {
+		r.fail()
+		return 0
+	}
+	r.in = r.in[n:]
+	return v
+}
+
+// count reads a number from 0 to limit.
+func (r *reader) count(limit int) int {
+	if limit < 0 {
+		r.fail()
+		return 0
+	}
+	return int(r.uvarint(uint64(limit)))
+}
+
+// expander reads the compact form of one record.
 type expander struct {
-	in    []byte
+	reader
 	seen  []string
 	last  int64
 	depth int
-	err   error
+}
+
+func (x *expander) fail() node {
+	x.reader.fail()
+	return node{}
 }
 
 // expand undoes compact, and reads what stands against a base.
@@ -370,17 +411,12 @@ func expand(b []byte, base *node) (node, error) {
 	if len(b) > maxCompact {
 		return node{}, errCompact
 	}
-	x := expander{in: b}
+	x := expander{reader: reader{in: b, bad: errCompact}}
 	n := x.value(base)
 	if x.err == nil && len(x.in) > 0 {
 		x.fail()
 	}
 	return n, x.err
-}
-
-func (x *expander) fail() node {
-	x.err, x.in = errCompact, nil
-	return node{}
 }
 
 func (x *expander) byte() byte {
@@ -391,36 +427,6 @@ func (x *expander) byte() byte {
 	b := x.in[0]
 	x.in = x.in[1:]
 	return b
-}
-
-func (x *expander) varint() int64 {
-	v, n := binary.Varint(x.in)
-	if n <= 0 {
-		x.fail()
-		return 0
-	}
-	x.in = x.in[n:]
-	return v
-}
-
-func (x *expander) uvarint() uint64 {
-	v, n := binary.Uvarint(x.in)
-	if n <= 0 {
-		x.fail()
-		return 0
-	}
-	x.in = x.in[n:]
-	return v
-}
-
-// count reads a number of things that each take at least a byte.
-func (x *expander) count(limit int) int {
-	v := x.uvarint()
-	if v > uint64(limit) {
-		x.fail()
-		return 0
-	}
-	return int(v)
 }
 
 func (x *expander) bytes() string {

@@ -2,6 +2,7 @@ package storage
 
 import (
 	"encoding/binary"
+	"math"
 	"slices"
 )
 
@@ -408,7 +409,7 @@ func readOn(b []byte, t *trail) (trail, error) {
 	if len(b) > maxCompact {
 		return trail{}, errCompact
 	}
-	r := onwardReader{expander: expander{in: b}}
+	r := onwardReader{expander: expander{reader: reader{in: b, bad: errCompact}}}
 	next := r.value(t, nil)
 	if r.err == nil && (len(r.in) > 0 || r.run > 0) {
 		r.fail()
@@ -422,7 +423,7 @@ func (r *onwardReader) token() (off int64, other bool) {
 		r.run--
 		return 0, false
 	}
-	switch u := r.uvarint(); {
+	switch u := r.uvarint(math.MaxUint64); {
 	case r.err != nil:
 	case u == tokenElse:
 		return 0, true

@@ -359,66 +359,28 @@ func (u *unpacker) payload(coding uint8, b []byte) ([]byte, error) {
 
 // body takes the body of a span apart.
 func (u *unpacker) body(b []byte) (*columnReader, error) {
-	r := &columnReader{u: u, text: b}
+	r := &columnReader{reader: reader{in: b, bad: errColumn}, u: u}
 	z := r.take(r.count(len(b)))
 	if r.err != nil {
 		return nil, r.err
 	}
-	blob := r.text
+	blob := r.in
 	text, err := u.unpack(z)
 	if err != nil {
 		return nil, err
 	}
-	r.text, r.blob = text, blob
+	r.in, r.blob = text, blob
 	return r, nil
 }
 
-// columnReader reads columns. It remembers the first error and returns zeros
-// afterwards.
+// columnReader reads columns: numbers, and after them what is no text.
 type columnReader struct {
+	reader
 	u    *unpacker
-	text []byte
 	blob []byte
-	err  error
 }
 
-func (r *columnReader) fail() {
-	if r.err == nil {
-		r.err = errColumn
-	}
-	r.text, r.blob = nil, nil
-}
-
-func (r *columnReader) uvarint(limit uint64) uint64 {
-	v, n := binary.Uvarint(r.text)
-	if n <= 0 || v > limit {
-		r.fail()
-		return 0
-	}
-	r.text = r.text[n:]
-	return v
-}
-
-func (r *columnReader) varint() int64 {
-	v, n := binary.Varint(r.text)
-	if n <= 0 {
-		r.fail()
-		return 0
-	}
-	r.text = r.text[n:]
-	return v
-}
-
-// count reads a number from 0 to limit.
-func (r *columnReader) count(limit int) int {
-	if limit < 0 {
-		r.fail()
-		return 0
-	}
-	return int(r.uvarint(uint64(limit)))
-}
-
-func (r *columnReader) take(n int) []byte { return r.cut(&r.text, n) }
+func (r *columnReader) take(n int) []byte { return r.cut(&r.in, n) }
 
 func (r *columnReader) cut(from *[]byte, n int) []byte {
 	if n > len(*from) {
@@ -440,7 +402,7 @@ func (r *columnReader) rests(n int) []int64 {
 			return nil
 		}
 	}
-	from := &r.text
+	from := &r.in
 	var symbols []byte
 	if n < shortColumn {
 		symbols = r.take(n)

@@ -418,7 +418,7 @@ func decodeSpan(u *unpacker, payload []byte) (spanInfo, []bus.Frame, error) {
 			return info, nil, r.err
 		}
 	}
-	if len(r.text)+len(r.blob) != 0 {
+	if len(r.in)+len(r.blob) != 0 {
 		return info, nil, errSpan
 	}
 	out := make([]bus.Frame, 0, info.frames)

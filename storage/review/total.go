@@ -96,42 +96,30 @@ func (s *Stay) Total() Total {
 		t.BadLines += a.BadLines
 		t.Dropped += a.Dropped
 		t.Errors += a.Errors
-		for _, c := range a.Opportunities {
-			j := slices.IndexFunc(t.Opportunities, func(x detect.Opportunity) bool { return x.Kind == c.Kind })
-			if j < 0 {
-				t.Opportunities = append(t.Opportunities, c)
-				continue
+		for _, o := range a.Opportunities {
+			if x := among(&t.Opportunities, o, func(x *detect.Opportunity) bool { return x.Kind == o.Kind }); x != nil {
+				x.Seen += o.Seen
+				x.Observable += o.Observable
+				x.Hits += o.Hits
 			}
-			x := &t.Opportunities[j]
-			x.Seen += c.Seen
-			x.Observable += c.Observable
-			x.Hits += c.Hits
 		}
 		for _, b := range a.Bands {
-			j := slices.IndexFunc(t.Bands, func(x detect.Band) bool { return x.Of == b.Of && x.Label == b.Label })
-			if j < 0 {
-				t.Bands = append(t.Bands, b)
-				continue
+			if x := among(&t.Bands, b, func(x *detect.Band) bool { return x.Of == b.Of && x.Label == b.Label }); x != nil {
+				x.Closed += b.Closed
+				x.Partial += b.Partial
+				x.Coast += b.Coast
+				x.Open += b.Open
+				x.Unknown += b.Unknown
 			}
-			x := &t.Bands[j]
-			x.Closed += b.Closed
-			x.Partial += b.Partial
-			x.Coast += b.Coast
-			x.Open += b.Open
-			x.Unknown += b.Unknown
 		}
 		for _, r := range a.Roles {
-			j := slices.IndexFunc(t.Roles, func(x detect.RoleCover) bool { return x.Role == r.Role })
-			if j < 0 {
-				t.Roles = append(t.Roles, r)
-				continue
+			if x := among(&t.Roles, r, func(x *detect.RoleCover) bool { return x.Role == r.Role }); x != nil {
+				x.FreshS += r.FreshS
+				x.Samples += r.Samples
+				x.NotOK += r.NotOK
+				x.Switched += r.Switched
+				x.PeriodS = max(x.PeriodS, r.PeriodS)
 			}
-			x := &t.Roles[j]
-			x.FreshS += r.FreshS
-			x.Samples += r.Samples
-			x.NotOK += r.NotOK
-			x.Switched += r.Switched
-			x.PeriodS = max(x.PeriodS, r.PeriodS)
 		}
 	}
 	t.Cannot = s.cannot(&t)
@@ -142,6 +130,18 @@ func (s *Stay) Total() Total {
 		return cmp.Compare(a.From, b.From)
 	})
 	return t
+}
+
+// among is the one in a list that is the same as x; nil, and x is put at its end, where
+// there is none.
+func among[T any](list *[]T, x T, same func(*T) bool) *T {
+	for i := range *list {
+		if same(&(*list)[i]) {
+			return &(*list)[i]
+		}
+	}
+	*list = append(*list, x)
+	return nil
 }
 
 // Count is how many events there were of a kind and class.
