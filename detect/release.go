@@ -348,6 +348,43 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 	if back := (p.Away - p.Seen.At).Seconds(); p.Outcome == coupling.Parted && p.HasCommand && back > 0 && m.State == state.Open {
 		s.Revise(state.Coast, state.Open, back)
 	}
+	r.measured(s, p, &f)
+	if m.TolRPM > 0 {
+		f.MissingInputs = append(f.MissingInputs, "turbine_speed")
+	}
+	f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.FluidTemperature)...)
+	if r.class != Normal {
+		f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.Brake)...)
+	}
+	switch x := &d.links.decision; {
+	case r.class != Normal && p.HasCommand:
+		l.describe(s, &f, p)
+	case r.class != Normal:
+		d.links.driver(&f, p.Seen.At)
+		r.habit.usually(&f)
+	case p.Outcome == coupling.Parted && x.is && x.fall == p.Fall:
+		x.of = l.of // with what the plates did
+	}
+	if r.class != Normal && m.StoodS > 0 && p.Outcome == coupling.Parted {
+		f.Instants = append(f.Instants, stoodSince(m))
+	}
+	percentiles := r.habit.describe(&f)
+	if !p.HasCommand && p.Outcome == coupling.Parted && r.class != ReleaseDragging {
+		r.habit.learn(s)
+	}
+	if p.HasCommand && p.Outcome == coupling.Parted && !p.Seen.Hidden {
+		percentiles = s.history.percentile(r.key, r.lag)
+		s.history.add(r.key, state.Round(r.lag, 0.001))
+	}
+	if f.Keep && r.class == Normal {
+		d.shown = s.Drive()
+	}
+	d.before.describe(&f, p.Fall.Mid(), l.of.TurbineRPM)
+	s.out.finding(&f, percentiles)
+}
+
+// measured puts the lag, the speeds, the command and their instants into a finding.
+func (r *release) measured(s *scene, p *state.Separation, f *Finding) {
 	low := 0.0
 	if p.HasCommand {
 		low = r.low
@@ -388,38 +425,6 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 	if p.HasCommand && s.CommandRole() != stream.ClutchPressureCommand {
 		f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command")
 	}
-	if m.TolRPM > 0 {
-		f.MissingInputs = append(f.MissingInputs, "turbine_speed")
-	}
-	f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.FluidTemperature)...)
-	if r.class != Normal {
-		f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.Brake)...)
-	}
-	switch x := &d.links.decision; {
-	case r.class != Normal && p.HasCommand:
-		l.describe(s, &f, p)
-	case r.class != Normal:
-		d.links.driver(&f, p.Seen.At)
-		r.habit.usually(&f)
-	case p.Outcome == coupling.Parted && x.is && x.fall == p.Fall:
-		x.of = l.of // with what the plates did
-	}
-	if r.class != Normal && m.StoodS > 0 && p.Outcome == coupling.Parted {
-		f.Instants = append(f.Instants, stoodSince(m))
-	}
-	percentiles := r.habit.describe(&f)
-	if !p.HasCommand && p.Outcome == coupling.Parted && r.class != ReleaseDragging {
-		r.habit.learn(s)
-	}
-	if p.HasCommand && p.Outcome == coupling.Parted && !p.Seen.Hidden {
-		percentiles = s.history.percentile(r.key, r.lag)
-		s.history.add(r.key, state.Round(r.lag, 0.001))
-	}
-	if f.Keep && r.class == Normal {
-		d.shown = s.Drive()
-	}
-	d.before.describe(&f, p.Fall.Mid(), l.of.TurbineRPM)
-	s.out.finding(&f, percentiles)
 }
 
 // seconds turns seconds into an instant's unit.

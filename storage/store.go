@@ -287,14 +287,7 @@ func (l *loader) block(records *recReader, b *Boot, k block) error {
 func (l *loader) record(b *Boot, k *rec) error {
 	read := k.into
 	if b == nil {
-		var c clockRecord
-		if k.typ == blockClock {
-			if err := read(&c); err != nil {
-				return err
-			}
-			l.outside = append(l.outside, c)
-		}
-		return nil
+		return l.clockFile(k)
 	}
 	b.Ended = false
 	switch k.typ {
@@ -303,11 +296,7 @@ func (l *loader) record(b *Boot, k *rec) error {
 		if err := read(&r); err != nil {
 			return err
 		}
-		b.Program, b.Label, b.AccountEvery = r.Program, r.Label, r.AccountEvery
-		b.LookBack, b.LookOn, b.Quota, b.FreeFloor = r.LookBack, r.LookOn, r.Quota, r.FreeFloor
-		if r.Clock != nil {
-			b.Clock = *r.Clock
-		}
+		b.begin(&r)
 	case blockPlan:
 		plan := &stream.Plan{}
 		if err := read(plan); err != nil {
@@ -354,9 +343,7 @@ func (l *loader) record(b *Boot, k *rec) error {
 			l.s.health.Repairs = append(l.s.health.Repairs, r)
 		}
 	case blockUsage:
-		if err := read(&b.Usage); err != nil {
-			return err
-		}
+		return read(&b.Usage)
 	case blockTrouble:
 		var t Trouble
 		if err := read(&t); err != nil {
@@ -370,6 +357,28 @@ func (l *loader) record(b *Boot, k *rec) error {
 		b.Ended = true
 	}
 	return nil
+}
+
+// clockFile takes in a record of a clock file.
+func (l *loader) clockFile(k *rec) error {
+	if k.typ != blockClock {
+		return nil
+	}
+	var c clockRecord
+	if err := k.into(&c); err != nil {
+		return err
+	}
+	l.outside = append(l.outside, c)
+	return nil
+}
+
+// begin takes in how the run began.
+func (b *Boot) begin(r *runRecord) {
+	b.Program, b.Label, b.AccountEvery = r.Program, r.Label, r.AccountEvery
+	b.LookBack, b.LookOn, b.Quota, b.FreeFloor = r.LookBack, r.LookOn, r.Quota, r.FreeFloor
+	if r.Clock != nil {
+		b.Clock = *r.Clock
+	}
 }
 
 // into reads a record that is JSON.

@@ -157,16 +157,14 @@ func (t *tally) once(work, disk, state string, r *rand.Rand, folder, number int,
 					t.first[w[1]] = micros(w[2])
 				}
 			case w[0] == "ack" && len(w) == 3:
-				t.acked[w[1]] = w[2]
-				t.acks++
+				t.acknowledged(w)
 			}
 		case <-after:
 			m.cmd.Process.Kill() //nolint:errcheck // the cut
 			// What had been said before the cut counts.
 			for line := range m.lines {
 				if w := strings.Fields(line); len(w) == 3 && w[0] == "ack" && len(w[2]) == 16 {
-					t.acked[w[1]] = w[2]
-					t.acks++
+					t.acknowledged(w)
 				}
 			}
 			t.cuts++
@@ -178,6 +176,12 @@ func (t *tally) once(work, disk, state string, r *rand.Rand, folder, number int,
 			return errors.New("the machine takes too long")
 		}
 	}
+}
+
+// acknowledged takes the words of an acknowledgement: ack, the event, its frames.
+func (t *tally) acknowledged(w []string) {
+	t.acked[w[1]] = w[2]
+	t.acks++
 }
 
 // compare holds what is on file against what was acknowledged and told.
