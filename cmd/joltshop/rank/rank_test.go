@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"joltwatch/cmd/develop/lot"
 	"joltwatch/cmd/joltshop/questions"
 	"joltwatch/detect"
 )
@@ -61,7 +62,7 @@ func TestSoundFleets(t *testing.T) {
 		vehicles int
 		alike    float64
 	}{{60, 0.004}, {20, 0.004}, {60, 0}, {60, 0.015}, {300, 0.002}, {10, 0.004}} {
-		r := rand.New(rand.NewPCG(7, 8))
+		r := lot.Draw(t, 7, 8)
 		const fleets = 120
 		changed, standing := 0, 0
 		for range fleets {
@@ -83,7 +84,7 @@ func TestSoundFleets(t *testing.T) {
 
 // Planted faults are found, and false ones stay within the stated share.
 func TestPlanted(t *testing.T) {
-	r := rand.New(rand.NewPCG(9, 10))
+	r := lot.Draw(t, 9, 10)
 	var hits, false_ [2]int
 	total := 0
 	for range 12 {
@@ -129,7 +130,7 @@ func TestPlanted(t *testing.T) {
 // One that is plainly worse is found among as few as ten, too; other seeds than
 // the cuts were chosen with.
 func TestFewAlike(t *testing.T) {
-	r := rand.New(rand.NewPCG(101, 102))
+	r := lot.Draw(t, 101, 102)
 	found, sound := 0, 0
 	const fleets = 100
 	for range fleets {

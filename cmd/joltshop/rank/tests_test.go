@@ -9,6 +9,7 @@ import (
 
 	"gonum.org/v1/gonum/stat/distuv"
 
+	"joltwatch/cmd/develop/lot"
 	"joltwatch/cmd/joltshop/questions"
 )
 
@@ -45,7 +46,7 @@ func TestPapersExample(t *testing.T) {
 
 // The step-up procedure as the paper states it, on many lists in any order.
 func TestAdjustIsStepUp(t *testing.T) {
-	r := rand.New(rand.NewPCG(1, 2))
+	r := lot.Draw(t, 1, 2)
 	for range 300 {
 		p := make([]float64, r.IntN(40))
 		for i := range p {
@@ -90,7 +91,7 @@ func TestSpreadUniform(t *testing.T) {
 
 // The fit finds what it was drawn from.
 func TestFit(t *testing.T) {
-	r := rand.New(rand.NewPCG(5, 6))
+	r := lot.Draw(t, 5, 6)
 	var all sums
 	want := spread{0.05, 0.02}
 	size := 1/want.alike - 1
@@ -146,7 +147,7 @@ func TestPrediction(t *testing.T) {
 // A third of the values far off leave centre and scale to the others, and of normal
 // values both are the distribution's own.
 func TestCore(t *testing.T) {
-	r := rand.New(rand.NewPCG(3, 4))
+	r := lot.Draw(t, 3, 4)
 	for _, far := range []int{0, 20} {
 		var values []float64
 		for i := range 60 {
@@ -168,7 +169,7 @@ func TestCore(t *testing.T) {
 // What moved all of a kind is common and nobody's change; what moved a third of them
 // is theirs; one that changed is found beside both.
 func TestSharedIsCommon(t *testing.T) {
-	r := rand.New(rand.NewPCG(5, 6))
+	r := lot.Draw(t, 5, 6)
 	for _, c := range []struct {
 		all, third float64
 		common     int
