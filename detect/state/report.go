@@ -192,6 +192,9 @@ func (r *Report) choose(s *Vehicle) {
 		return
 	}
 	b := &r.speeds.result
+	if r.open != 0 { // it may be the plates that the state follows
+		b.Seen.Early = min(b.Seen.Early, r.open)
+	}
 	if p.watching {
 		r.waiting, r.hasWaiting = *b, true
 		return

@@ -5,6 +5,7 @@ import (
 
 	"joltwatch/bus"
 	"joltwatch/detect/coupling"
+	"joltwatch/stream"
 )
 
 // A reported state is taken for a command only where it has come before the
@@ -47,6 +48,21 @@ func TestReportedStateThatMostlyFollows(t *testing.T) {
 	}{{ReportMemory{Before: 3, After: 1}, false}, {ReportMemory{Before: 4, After: 1}, true}, {ReportMemory{Before: 2}, false}} {
 		if got := (&Report{mem: x.m}).Leads(); got != x.leads {
 			t.Errorf("%+v: leads %v, expected %v", x.m, got, x.leads)
+		}
+	}
+}
+
+// Where the state does not lead, a release that the speeds show a second after it said
+// open may have come then, and is late by that much less.
+func TestReleaseMayComeWithTheState(t *testing.T) {
+	s := New(Settings{}, &stream.Facts{})
+	for _, x := range []struct{ open, early bus.Micros }{{20_300_000, 20_300_000}, {0, 20_900_000}, {20_950_000, 20_900_000}} {
+		s.release = releaseTrack{}
+		r := &Report{open: x.open}
+		r.speeds.has = true
+		r.speeds.result = Separation{Seen: coupling.Seen{Onset: coupling.Onset{At: 21_000_000, Early: 20_900_000, Late: 21_100_000}}}
+		if r.choose(s); !s.release.has || s.release.result.Seen.Early != x.early {
+			t.Errorf("open at %d: told %v, from %d on; want from %d on", x.open, s.release.has, s.release.result.Seen.Early, x.early)
 		}
 	}
 }
