@@ -2,9 +2,11 @@ package main
 
 import (
 	"flag"
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 
 	"joltwatch/bus"
@@ -17,6 +19,7 @@ import (
 
 var (
 	weeksCount = flag.Int("weeks", 1, "how many weeks from traffic to the condition that is named")
+	weeksSound = flag.String("weeks.sound", "tourer hauler", "vehicles of which a week without a fault is driven")
 	weeksSeed  = flag.Uint64("weeks.seed", 1, "the first seed of them")
 )
 
@@ -63,6 +66,19 @@ func TestWholeWeeks(t *testing.T) {
 		}
 		if a.Releases < 200 || a.Late < 5 {
 			t.Errorf("%s, seed %d: %d late of %d releases came through", w.vehicle, seed, a.Late, a.Releases)
+		}
+	}
+}
+
+// In a week of sound stops, braked by up to 2.1 m/s², no release is late.
+func TestSoundWeeks(t *testing.T) {
+	for _, name := range strings.Fields(*weeksSound) {
+		w := wholeWeek{vehicle: name, late: func(float64, float64) float64 { return 0 }}
+		a := recordWeek(t, &w, *weeksSeed).Conditions()
+		if said := fmt.Sprintf("%s, seed %d: %d told late of %d", name, *weeksSeed, a.Late, a.Releases); a.Late > 0 || a.Releases < 150 {
+			t.Error(said)
+		} else {
+			t.Log(said)
 		}
 	}
 }
