@@ -5,8 +5,31 @@ import (
 	"slices"
 )
 
+// recent are the latest of what came.
+type recent[T any] struct {
+	of [recentSize]T
+	n  int // ever
+}
+
+const recentSize = 64
+
+func (l *recent[T]) add(x T) {
+	l.of[l.n%recentSize] = x
+	l.n++
+}
+
+// all are those that are kept, in any order.
+func (l *recent[T]) all() []T { return l.of[:min(l.n, recentSize)] }
+
+// inOrder are the same, the oldest first.
+func (l *recent[T]) inOrder() (list []T) {
+	for i := max(0, l.n-recentSize); i < l.n; i++ {
+		list = append(list, l.of[i%recentSize])
+	}
+	return list
+}
+
 const (
-	habitSize = 64
 	// habitLeast is how many releases a habit must rest on.
 	habitLeast = 8
 	// A release is late against habit from lateLeast s, or lateSpread times the
@@ -36,32 +59,30 @@ type Release struct {
 
 // habit is at which turbine speed this vehicle lets go.
 type habit struct {
-	of [habitSize]Release
-	n  int // ever
+	recent[Release]
 	// What was last worked out of some of them.
 	count                             int
-	ratios, speeds, falls, late, list [habitSize]float64
-	told                              [habitSize]bool
+	ratios, speeds, falls, late, list [recentSize]float64
+	told                              [recentSize]bool
 }
 
 func (h *habit) add(r Release) {
 	if r.Fall < slowest {
 		return
 	}
-	h.of[h.n%habitSize] = r
-	h.n++
+	h.recent.add(r)
 }
 
 // usualStep is the middle of the steps, 0 where there are too few.
 func (h *habit) usualStep() float64 {
-	n := min(h.n, habitSize)
-	if n < habitLeast {
+	all := h.all()
+	if len(all) < habitLeast {
 		return 0
 	}
-	for i, r := range h.of[:n] {
+	for i, r := range all {
 		h.list[i] = r.Step
 	}
-	return median(h.list[:n])
+	return median(h.list[:len(all)])
 }
 
 // usual works out at which turbine speed in rpm this vehicle lets go on a line, and
@@ -82,7 +103,7 @@ const sameGear = 0.03
 // usualWithin is usual by the releases whose ratio is within a share of one alone.
 func (h *habit) usualWithin(ratio, within float64) (turbine, middle float64, ok bool) {
 	n := 0
-	for _, r := range h.of[:min(h.n, habitSize)] {
+	for _, r := range h.all() {
 		if math.Abs(r.Ratio/ratio-1) < within {
 			h.ratios[n], h.speeds[n], h.falls[n], h.told[n] = r.Ratio, r.Turbine, r.Fall, r.Late
 			n++

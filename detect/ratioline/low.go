@@ -5,13 +5,12 @@ import "joltwatch/bus"
 // lows are how low the engine went around each of the latest stops, as shares of the
 // speed at which it idled in that stop.
 type lows struct {
-	of, list [lowsSize]float64
-	n        int // ever
+	recent[float64]
+	list [recentSize]float64
 }
 
 const (
-	// lowsSize stops are remembered, lowsLeast of them must be for the usual to be known.
-	lowsSize  = 64
+	// lowsLeast stops must be remembered for the usual to be known.
 	lowsLeast = 12
 	// An engine is drawn down that goes lower than usual by lowsSpread times the usual
 	// deviation and by lowsBelow of its idle speed at the least. Both are medians: a
@@ -35,21 +34,17 @@ const (
 	heldLow    = 0.5
 )
 
-func (l *lows) add(share float64) {
-	l.of[l.n%lowsSize] = share
-	l.n++
-}
-
 // limit returns below which share of idle this vehicle's engine is drawn down, 0 where
 // too few stops say so.
 func (l *lows) limit() float64 {
-	n := min(l.n, lowsSize)
+	all := l.all()
+	n := len(all)
 	if n < lowsLeast {
 		return 0
 	}
-	copy(l.list[:n], l.of[:n])
+	copy(l.list[:], all)
 	middle := median(l.list[:n])
-	for i, x := range l.of[:n] {
+	for i, x := range all {
 		l.list[i] = max(middle-x, x-middle)
 	}
 	return middle - max(lowsBelow, float64(lowsSpread*1.4826*median(l.list[:n])))
@@ -101,7 +96,7 @@ func (c *judgement) steepest() float64 {
 // line that it was on need not be known.
 func (c *judgement) drawn(p []Point, s *Stop) bool {
 	at, share := c.dip(p)
-	if at < 0 || share >= min(c.lows.limit(), 1-c.sag) || p[at].RPM > float64(c.steepest()*(p[at].Kmh+c.known.Step)) {
+	if at < 0 || share >= min(c.low, 1-c.sag) || p[at].RPM > float64(c.steepest()*(p[at].Kmh+c.known.Step)) {
 		return false // as usual, or it sagged with the vehicle slower than any gear has it
 	}
 	below := float64((1 - c.sag) * c.idle)

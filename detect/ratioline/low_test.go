@@ -42,6 +42,8 @@ func TestDrawnOnNoKnownLine(t *testing.T) {
 		{"held to 500 rpm", sags(0.95), 4, to(500), Dragging},
 		{"held to 500 rpm, in a car that does so in two of five stops", faulty, 4, to(500), Dragging},
 		{"held to 500 rpm, of too few stops", sags(0.95)[:lowsLeast-1], 4, to(500), NotSeen},
+		{"held to 500 rpm, of eleven stops", sags(0.95)[:11], 4, to(500), NotSeen},
+		{"held to 500 rpm, of twelve stops", sags(0.95)[:12], 4, to(500), Dragging},
 		{"held to 640 rpm", sags(0.95), 4, to(640), NotSeen},
 		{"weak idle control that sags to 0.82 as in the others", sags(0.82), 4, to(0.82 * idle), NotSeen},
 		{"held to 430 rpm with a weak idle control", sags(0.82), 4, to(430), Dragging},
@@ -85,7 +87,7 @@ func TestDrawnOnNoKnownLine(t *testing.T) {
 		for _, x := range c.lows {
 			l.add(x)
 		}
-		j := judgement{known: &m, habit: &habit{}, lows: l, running: 400, sag: 0.12, idle: idle, idleKnown: true, stand: bus.Second + seconds(14/c.fall)}
+		j := judgement{known: &m, habit: &habit{}, low: l.limit(), running: 400, sag: 0.12, idle: idle, idleKnown: true, stand: bus.Second + seconds(14/c.fall)}
 		var s Stop
 		j.decide(p, make([]mark, len(p)), &s)
 		if s.Class != c.want || c.want != NotSeen && !(s.Line == 0 && s.Drawn > 0 && s.Drawn <= s.On && s.On < s.Off) {

@@ -51,12 +51,10 @@ func (t *Tracker) Memory() *Memory {
 		x.Turbine = round(x.Turbine, 0.1)
 		m.Downshifts = append(m.Downshifts, x)
 	}
-	for i := max(0, t.lows.n-lowsSize); i < t.lows.n; i++ {
-		m.Lows = append(m.Lows, round(t.lows.of[i%lowsSize], 0.001))
+	for _, x := range t.lows.inOrder() {
+		m.Lows = append(m.Lows, round(x, 0.001))
 	}
-	for i := max(0, t.habit.n-habitSize); i < t.habit.n; i++ {
-		m.Releases = append(m.Releases, t.habit.of[i%habitSize])
-	}
+	m.Releases = append(m.Releases, t.habit.inOrder()...)
 	return m
 }
 

@@ -112,10 +112,10 @@ func (b *bench) judge(t *Tracker) *Stop {
 	}
 	n := copy(b.p[:], t.points[from:])
 	p, k := b.p[:n], b.k[:n]
-	c := judgement{known: &t.known, habit: &t.habit, lows: &t.lows, running: t.set.RunningRPM, sag: t.set.DragSag, stand: t.stand}
+	c := judgement{known: &t.known, habit: &t.habit, low: t.lows.limit(), running: t.set.RunningRPM, sag: t.set.DragSag, stand: t.stand}
 	c.idle, c.idleKnown = t.idle.speed()
-	if x := t.lows.limit(); x > 0 { // a weak idle control sags
-		c.sag = min(max(c.sag, 1-x), 2*c.sag)
+	if c.low > 0 { // a weak idle control sags
+		c.sag = min(max(c.sag, 1-c.low), 2*c.sag)
 	}
 	t.known.Idle = c.idle
 	left := c.decide(p, k, &b.stop)
@@ -231,9 +231,10 @@ func fall(p []Point, i int, ratio float64) float64 {
 
 // judgement is what a stop is judged by.
 type judgement struct {
-	known        *Map
-	habit        *habit
-	lows         *lows
+	known *Map
+	habit *habit
+	// low is the share of idle below which this vehicle's engine is drawn down, 0 not known.
+	low          float64
 	running, sag float64
 	idle         float64
 	idleKnown    bool
