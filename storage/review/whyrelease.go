@@ -104,8 +104,7 @@ func (b *whyBuilder) withoutCommand() {
 	if !ok {
 		return
 	}
-	if b.driver(parted, "speeds parted", together) {
-	} else if closed, has := b.instant("certainly closed"); has {
+	if closed, has := b.instant("certainly closed"); !b.driver(parted, "speeds parted", together) && has {
 		b.link("certainly closed to speeds parted", closed, parted, joined(together, b.brakeNote()))
 	}
 	usual, has := b.instant(detect.InstantUsuallyPart)

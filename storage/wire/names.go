@@ -33,7 +33,7 @@ func Piece(vehicle, upload string, offset int64) string {
 	return Pieces(vehicle, upload, strconv.FormatInt(offset, 36))
 }
 
-// Pieces is the subject of the pieces of a upload at an offset; * is any.
+// Pieces is the subject of the pieces of an upload at an offset; * is any.
 func Pieces(vehicle, upload, offset string) string {
 	return "p." + vehicle + "." + upload + "." + offset
 }

@@ -79,7 +79,7 @@ type cut struct {
 	seq      uint64
 }
 
-// all are the pieces of a upload, by their beginning. They are looked through where one
+// all are the pieces of an upload, by their beginning. They are looked through where one
 // does not begin where the last before it ends: a file may be cut otherwise after a break,
 // and a piece of before it come after one of those.
 func (p *pieces) all(ctx context.Context, r *wire.Record) (list []cut, err error) {

@@ -163,7 +163,7 @@ func (in *intake) letGo(vehicle string, now time.Time) error {
 
 // sweep removes what has no name and came before orphans: parts whose sending broke
 // off, which a vehicle may not remove itself; and what has a name, or is the last piece
-// of a upload, and came before named.
+// of an upload, and came before named.
 func (b *bucket) sweep(ctx context.Context, orphans, named time.Time) error {
 	live := map[string]bool{}
 	list, err := b.List(ctx)
