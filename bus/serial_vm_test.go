@@ -15,6 +15,8 @@ import (
 
 	"github.com/creack/pty"
 	"golang.org/x/sys/unix"
+
+	"joltwatch/cmd/develop/lot"
 )
 
 // kernelAdapter puts the kernel's own slcan driver on a pseudo-terminal. The
@@ -73,7 +75,7 @@ func TestVMAdapterReadsTheKernelsLines(t *testing.T) {
 	}
 	// The driver's own commands are no frames to us.
 	w := newWire(t, iface)
-	rng := rand.New(rand.NewPCG(1, 2))
+	rng := lot.Draw(t, 1, 2)
 	var want []Frame
 	for range 200 {
 		f := randomFrame(rng)
@@ -99,7 +101,7 @@ func TestVMAdapterReadsWhatTheKernelReads(t *testing.T) {
 	defer kernel.Close()
 	a := newAdapter(t)
 	ours := openAdapter(t, a, AdapterOptions{})
-	rng := rand.New(rand.NewPCG(3, 4))
+	rng := lot.Draw(t, 3, 4)
 	frames := 0
 	for i := range 300 {
 		f := randomFrame(rng)

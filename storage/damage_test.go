@@ -3,12 +3,12 @@ package storage
 import (
 	"bytes"
 	"fmt"
-	"math/rand/v2"
 	"reflect"
 	"slices"
 	"testing"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/lot"
 )
 
 // sample is a small store with a file of every kind.
@@ -160,7 +160,7 @@ func TestNewerVersionIsRefused(t *testing.T) {
 
 func TestRingGivesBackWhatWasPut(t *testing.T) {
 	r := newRing(8 * 300)
-	random := rand.New(rand.NewPCG(3, 3))
+	random := lot.Draw(t, 3, 3)
 	var all []bus.Frame
 	for i := range 3000 {
 		f := bus.Frame{At: bus.Micros(i * 100), ID: random.Uint32() & 0x1fffffff, Bus: uint8(random.IntN(3)), Flags: bus.Flags(random.IntN(16))}
@@ -204,7 +204,7 @@ func TestSpanRoundTrip(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	random := rand.New(rand.NewPCG(5, 5))
+	random := lot.Draw(t, 5, 5)
 	c := newSpanCoder(faultPlan(), pack)
 	for round := range 100 {
 		var frames []bus.Frame

@@ -3,12 +3,12 @@ package storage
 import (
 	"encoding/binary"
 	"fmt"
-	"math/rand/v2"
 	"reflect"
 	"syscall"
 	"testing"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/lot"
 	"joltwatch/detect"
 	"joltwatch/stream"
 )
@@ -143,8 +143,9 @@ func TestCutAtEveryCall(t *testing.T) {
 	if err := runScenario(full, "a", nil, newTold()); err != nil {
 		t.Fatal(err)
 	}
+	r := lot.Draw(t, 1, 0)
 	for n := range full.calls + 1 {
-		for seed := range uint64(3) {
+		for outcome := range 3 {
 			m := newMedium()
 			cut := false
 			m.fail = func(call int, _ string) error {
@@ -156,8 +157,8 @@ func TestCutAtEveryCall(t *testing.T) {
 			}
 			want := newTold()
 			runScenario(m, "a", func() bool { return cut }, want)
-			left := m.cut(rand.New(rand.NewPCG(uint64(n), seed)))
-			check(t, fmt.Sprintf("cut at call %d, outcome %d", n, seed), left, want)
+			left := m.cut(r)
+			check(t, fmt.Sprintf("cut at call %d, outcome %d", n, outcome), left, want)
 			s, err := readFS("store", left)
 			if err != nil {
 				t.Fatal(err)
@@ -185,6 +186,7 @@ func TestFaultAtEveryCall(t *testing.T) {
 		t.Fatal(err)
 	}
 	opened, runs := 0, 0
+	r := lot.Draw(t, 1, 9)
 	for _, errno := range []syscall.Errno{syscall.EIO, syscall.ENOSPC} {
 		for _, short := range []bool{false, true} {
 			for _, times := range []int{1, 7} {
@@ -210,7 +212,7 @@ func TestFaultAtEveryCall(t *testing.T) {
 						}
 					}
 					m.locked = false
-					check(t, name, m.cut(rand.New(rand.NewPCG(uint64(n), 9))), want)
+					check(t, name, m.cut(r), want)
 				}
 			}
 		}
@@ -240,7 +242,7 @@ func TestFailingSyncIsNotTrusted(t *testing.T) {
 	if s, err := readFS("store", m); err != nil || len(s.Health().Troubles) != 1 {
 		t.Errorf("troubles on file: %+v, %v", s.Health().Troubles, err)
 	}
-	check(t, "failing sync", m.cut(rand.New(rand.NewPCG(1, 1))), want)
+	check(t, "failing sync", m.cut(lot.Draw(t, 1, 1)), want)
 }
 
 // A medium that never works: no panic, nothing acknowledged, bounded memory,

@@ -10,13 +10,14 @@ import (
 	"testing"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/lot"
 	"joltwatch/detect"
 )
 
 // The short way to the history comes to the same as reading the whole stay,
 // whatever the runs were like: cut, without a drive, damaged in the history.
 func TestReadHistoryIsThatOfTheWholeStay(t *testing.T) {
-	r := rand.New(rand.NewPCG(1, 5))
+	r := lot.Draw(t, 1, 5)
 	m := newMedium()
 	same := func(what string) {
 		t.Helper()

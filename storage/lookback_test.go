@@ -1,10 +1,10 @@
 package storage
 
 import (
-	"math/rand/v2"
 	"testing"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/lot"
 	"joltwatch/detect"
 )
 
@@ -12,8 +12,8 @@ import (
 // that began later: the frames from its own look-back on are kept all the same,
 // and none twice.
 func TestLongFindingToldLast(t *testing.T) {
-	for seed := range uint64(20) {
-		rng := rand.New(rand.NewPCG(seed, 3))
+	rng := lot.Draw(t, 1, 3)
+	for round := range 20 {
 		m := newMedium()
 		w, _, err := Open("store", Options{Plan: faultPlan(), Boot: "a", FS: m, LookBack: bus.Second, LookOn: bus.Second, RingBytes: 1 << 16})
 		if err != nil {
@@ -53,11 +53,11 @@ func TestLongFindingToldLast(t *testing.T) {
 				}
 			}
 			if len(ev.Frames) != want || len(ev.Gaps) > 0 {
-				t.Errorf("seed %d, event %d of [%v, %v]: %d frames, want %d; gaps %v", seed, i+1, a[0], a[1], len(ev.Frames), want, ev.Gaps)
+				t.Errorf("round %d, event %d of [%v, %v]: %d frames, want %d; gaps %v", round, i+1, a[0], a[1], len(ev.Frames), want, ev.Gaps)
 			}
 		}
 		if v, err := verifyFS("store", m); err != nil || v.Frames > 1000 {
-			t.Errorf("seed %d: %d frames on file of 1000, %v", seed, v.Frames, err)
+			t.Errorf("round %d: %d frames on file of 1000, %v", round, v.Frames, err)
 		}
 	}
 }

@@ -2,12 +2,13 @@ package dbc
 
 import (
 	"fmt"
-	"math/rand/v2"
 	"slices"
 	"strings"
 	"syscall"
 	"testing"
 	"time"
+
+	"joltwatch/cmd/develop/lot"
 )
 
 // plainFirsts holds each signal against each before it.
@@ -28,8 +29,8 @@ func plainFirsts(m *Message) []int32 {
 // Messages of any kind, with switches behind switches, give what the plain way gives.
 func TestOverlapsAsPlain(t *testing.T) {
 	over, none := 0, 0
-	for seed := range uint64(300) {
-		r := rand.New(rand.NewPCG(seed, 7))
+	r := lot.Draw(t, 1, 7)
+	for n := range 300 {
 		var b strings.Builder
 		b.WriteString("BO_ 3 M: 8 A\n SG_ W0 M : 0|4@1+ (1,0) [0|0] \"\" A\n")
 		var behind strings.Builder
@@ -55,12 +56,12 @@ func TestOverlapsAsPlain(t *testing.T) {
 		}
 		f := Parse("x.dbc", []byte(b.String()+behind.String()))
 		if len(f.Messages) != 1 || len(f.Messages[0].Signals) < 20 {
-			t.Fatalf("seed %d: %v", seed, f.Problems)
+			t.Fatalf("message %d: %v", n, f.Problems)
 		}
 		m := f.Messages[0]
 		want, got := plainFirsts(m), newOverlay(m).firsts()
 		if !slices.Equal(want, got) {
-			t.Fatalf("seed %d: %v, want %v\n%s%s", seed, got, want, b.String(), behind.String())
+			t.Fatalf("message %d: %v, want %v\n%s%s", n, got, want, b.String(), behind.String())
 		}
 		for _, x := range got {
 			if x == nobody {
