@@ -56,6 +56,7 @@ type hand struct {
 	engine, turbine, kmh, pedal, command float64
 	gear                                 float64
 	hasCommand, hasPedal                 bool
+	duty                                 bool // the command is a duty in %, not a pressure
 	step                                 bus.Micros
 	tol                                  float64
 	mute                                 []stream.Role // not in the rows
@@ -71,7 +72,8 @@ func newHand(t testing.TB, set detect.Settings, roles ...stream.Role) *hand {
 	}
 	h := &hand{t: t, plan: p, got: &catch{}, step: 20_000, engine: 700, hasPedal: true, gear: 3}
 	for _, r := range roles {
-		h.hasCommand = h.hasCommand || r == stream.ClutchPressureCommand
+		h.duty = h.duty || r == stream.ClutchCommand
+		h.hasCommand = h.hasCommand || h.duty || r == stream.ClutchPressureCommand
 	}
 	h.m = detect.New(set, p, h.got)
 	return h
@@ -101,8 +103,12 @@ func (h *hand) run(seconds float64, change func(s float64)) {
 			put(stream.Accelerator, h.pedal)
 		}
 		if h.hasCommand {
-			put(stream.ClutchPressureCommand, h.command)
-			h.sample[0] = stream.Sample{At: h.at, Role: stream.ClutchPressureCommand, OK: true, Value: h.command}
+			by := stream.ClutchPressureCommand
+			if h.duty {
+				by = stream.ClutchCommand
+			}
+			put(by, h.command)
+			h.sample[0] = stream.Sample{At: h.at, Role: by, OK: true, Value: h.command}
 			h.m.Samples(h.sample[:])
 		}
 		if h.tol > 0 {
@@ -124,9 +130,17 @@ func (h *hand) drive() {
 	h.engine, h.turbine, h.kmh, h.pedal, h.command = 700, 0, 0, 0, 0
 	h.run(3, nil)
 	h.pullAway()
-	h.command = 400
+	h.command = h.holding()
 	h.run(0.4, func(s float64) { h.engine = h.turbine + 200*(1-s/0.4) })
 	h.run(5, func(s float64) { h.engine = h.turbine })
+}
+
+// holding is a command at which the clutch holds.
+func (h *hand) holding() float64 {
+	if h.duty {
+		return 80
+	}
+	return 400
 }
 
 // pullAway takes the vehicle to 60 km/h with the clutch open.
@@ -160,7 +174,7 @@ func (h *hand) stop(lag float64) {
 	h.run(8.5, func(s float64) {
 		h.turbine = max(0, from-300*s)
 		h.kmh = h.turbine / 37.5
-		h.command = 400
+		h.command = h.holding()
 		if s > fall {
 			h.command = 0
 		}
