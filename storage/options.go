@@ -69,8 +69,8 @@ const (
 	MaxRingBytes = 16 << 20
 	// FullLoad is how many frames a second a bus of 500 kbit/s carries at
 	// most with eight bytes in each: 500000 over the 111 bits of a frame with
-	// an 11-bit identifier and the space after it, without stuffing (ISO
-	// 11898-1, from memory).
+	// an 11-bit identifier and the space after it, without stuffing (Linux,
+	// include/linux/can/length.h: 47 and the data).
 	FullLoad = 4504
 )
 

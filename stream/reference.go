@@ -9,8 +9,8 @@ import (
 // A J1939 engine tells torque in percent of a reference, and the reference in
 // a parameter group too long for one frame: EC1 (PGN 65251), bytes 20 and 21
 // (SPN 544, 1 N·m a bit), broadcast about every 5 s by the transport protocol of
-// SAE J1939-21, 5.10 (from memory of the public descriptions; checked on the
-// recording used in the tests).
+// SAE J1939-21, 5.10 (as Linux's own stack, net/can/j1939, sends it, which
+// bus/codes_vm_test.go has speak; checked on the recording used in the tests).
 const (
 	// TransportAnnounce and TransportData are the parameter groups of the
 	// transport protocol (TP.CM, TP.DT). A plan with a signal in percent of

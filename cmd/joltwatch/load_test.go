@@ -23,8 +23,8 @@ var loadSeconds = commandline.Int("load.seconds", 2, "how many seconds TestPipeL
 // a program that is too slow makes the sender fall behind, which is told.
 //
 // A frame with an 11-bit identifier and eight bytes takes 111 bits with the
-// space after it, without stuff bits, which only make it longer (ISO 11898-1,
-// from memory): 9009 frames/s saturate a bus.
+// space after it, without stuff bits, which only make it longer (Linux,
+// include/linux/can/length.h: 47 and the data): 9009 frames/s saturate a bus.
 func TestPipeLoad(t *testing.T) {
 	const rate = 2 * (1_000_000 / 111)
 	dir := t.TempDir()
