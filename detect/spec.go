@@ -3,6 +3,7 @@ package detect
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"joltwatch/bus"
@@ -55,17 +56,8 @@ func Of(kind string) *Spec {
 
 // Ordinary reports whether a finding is one that a sound vehicle has.
 func Ordinary(kind string, c Class) bool {
-	if c == (Class{}) {
-		return true
-	}
-	if s := Of(kind); s != nil {
-		for _, x := range s.Ordinary {
-			if x == c {
-				return true
-			}
-		}
-	}
-	return false
+	s := Of(kind)
+	return c == (Class{}) || s != nil && slices.Contains(s.Ordinary, c)
 }
 
 // Class grades a finding within its kind. There are those that the detectors
@@ -81,22 +73,6 @@ func (c Class) MarshalText() ([]byte, error) { return []byte(c.name), nil }
 func (c *Class) UnmarshalText(b []byte) error {
 	c.name = string(b)
 	return nil
-}
-
-// ClassOf returns the class of a kind by its name.
-func ClassOf(kind, name string) (Class, error) {
-	s := Of(kind)
-	if s == nil {
-		return Class{}, fmt.Errorf("no kind of finding is called %q", kind)
-	}
-	var names []string
-	for _, c := range s.Classes() {
-		if c.name == name {
-			return c, nil
-		}
-		names = append(names, c.name)
-	}
-	return Class{}, fmt.Errorf("%s has no class %q: expected one of %s", kind, name, strings.Join(names, ", "))
 }
 
 // Classes that several kinds have.

@@ -408,11 +408,7 @@ func copyOnce(dir string) error {
 func TestSevereAndWrongClock(t *testing.T) {
 	dir := t.TempDir()
 	arrived := lastDay.Add(20 * time.Hour)
-	event := func(id, kind, class string, start, end bus.Micros, lag float64) *wire.Record {
-		c, err := detect.ClassOf(kind, class)
-		if err != nil {
-			t.Fatal(err)
-		}
+	event := func(id, kind string, c detect.Class, start, end bus.Micros, lag float64) *wire.Record {
 		f := detect.Finding{Kind: kind, Class: c, Start: start, End: end, Measures: []detect.Measure{{Name: "lag_s", Value: lag}}}
 		return &wire.Record{Version: 1, Kind: wire.KindEvent, Vehicle: "van", Stay: "s", Run: 1, At: lastDay.Add(8 * time.Hour).UnixMicro(),
 			Event: &wire.Event{ID: id, StartUs: int64(start), EndUs: int64(end), Finding: f}}
@@ -421,8 +417,8 @@ func TestSevereAndWrongClock(t *testing.T) {
 		return &wire.Record{Version: 1, Kind: wire.KindUnit, Vehicle: vehicle, Stay: "s", Run: 1, At: at.UnixMicro(), Unit: &wire.Unit{Program: "x"}}
 	}
 	lay(t, dir, arrived,
-		event("1-1", detect.KindReleaseLag, "normal", 0, bus.Second, 0.2), event("1-2", detect.KindReleaseLag, "dragging", 50*bus.Second, 52*bus.Second, 1.7),
-		event("1-3", detect.KindMark, "mark", 62*bus.Second, 62*bus.Second, 0), event("1-4", detect.KindReleaseLag, "late", 500*bus.Second, 501*bus.Second, 0.9),
+		event("1-1", detect.KindReleaseLag, detect.Normal, 0, bus.Second, 0.2), event("1-2", detect.KindReleaseLag, detect.ReleaseDragging, 50*bus.Second, 52*bus.Second, 1.7),
+		event("1-3", detect.KindMark, detect.MarkPressed, 62*bus.Second, 62*bus.Second, 0), event("1-4", detect.KindReleaseLag, detect.ReleaseLate, 500*bus.Second, 501*bus.Second, 0.9),
 		unit("van", arrived), unit("behind", arrived.Add(-409*24*time.Hour)), unit("ahead", arrived.Add(3*365*24*time.Hour)), unit("endless", time.UnixMicro(math.MaxInt64)))
 	got, err := Ask(context.Background(), dir, Asked{LastDay: lastDay, HistoryDays: 7})
 	if err != nil {
