@@ -5,7 +5,8 @@ import "joltwatch/bus"
 // apart is a cumulative sum (Page 1954) of the log-likelihood ratio of parted
 // against coupled: where the sum leaves nothing for good the speeds parted. It
 // falls back as the speeds come together again, and at once where they then
-// move together over more than an engine that does not follow could stay near.
+// move together over more than an engine that does not follow could stay near;
+// speeds that stood apart do so outside of shifts.
 type apart struct {
 	sum float64
 	// from is the first point of the excursion under way, fromAt its instant.
@@ -106,6 +107,10 @@ func (a *apart) step(p *Point, i int, d, needRPM float64) {
 
 // nearby looks whether the speeds move together while they are near.
 func (a *apart) nearby(p *Point, needRPM float64) {
+	if a.stood && p.Shifting {
+		a.near = 0 // a shift that lifts the turbine lifts an engine in the fluid as well
+		return
+	}
 	if a.near == 0 {
 		a.low, a.high, a.widest = p.Turbine, p.Turbine, p.Sigma
 	}

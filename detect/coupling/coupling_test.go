@@ -25,7 +25,9 @@ type stop struct {
 	filterS float64
 	// Nothing comes from one of these to the other, in s.
 	silent [2]float64
-	seed   uint64
+	// A shift is told from one of these to the other, in s.
+	shift [2]float64
+	seed  uint64
 }
 
 const fallS = 10.0
@@ -55,7 +57,7 @@ func (x stop) run(t *testing.T) (Outcome, *Watch, *Trail) {
 			slow = en + k*(was-en) + math.Exp(-x.pitchS/x.filterS)*(slow-was)
 			was, en = en, slow
 		}
-		p := Point{At: at, Early: at, Late: at, Engine: en, Turbine: tu}
+		p := Point{At: at, Early: at, Late: at, Engine: en, Turbine: tu, Shifting: s > x.shift[0] && s < x.shift[1]}
 		if s > x.silent[0] && s < x.silent[1] || !tr.Add(&p) || s < fallS {
 			continue
 		}
@@ -137,6 +139,27 @@ func TestShiftDoesNotEndTheWatch(t *testing.T) {
 		s := w.Separation(tr)
 		if how != Parted || math.Abs(s.At.Seconds()-fallS-2.5) > pitch+0.03 {
 			t.Errorf("every %g s: outcome %v at %.3f s, expected 2.5", pitch, how, s.At.Seconds()-fallS)
+		}
+	}
+}
+
+// A downshift just after the clutch has let go lifts the turbine, and in the fluid the
+// engine, which come near each other for as long: they had parted before.
+func TestShiftWithdrawsNoSeparation(t *testing.T) {
+	const shift = 0.4
+	lifted := func(s float64) float64 {
+		return 950 - 320*(s-fallS) + 350*min(max((s-fallS-shift)/0.3, 0), 1)
+	}
+	for seed := range uint64(10) {
+		how, w, tr := stop{lagS: 0.1, pitchS: 0.02, ripple: 3, seed: seed, shift: [2]float64{fallS + 0.3, fallS + 1.3}, turbine: lifted,
+			open: func(s, turbine float64) float64 {
+				if s > shift && s < shift+0.5 {
+					return turbine - 10
+				}
+				return max(turbine-60*(1-math.Exp(-s/0.1)), 700)
+			}}.run(t)
+		if s := w.Separation(tr); how != Parted || s.Late.Seconds()-fallS > shift {
+			t.Errorf("seed %d: outcome %v, parted until %.2f s, expected 0.1", seed, how, s.Late.Seconds()-fallS)
 		}
 	}
 }
