@@ -167,6 +167,9 @@ func (c *checkCmd) listen(h *host, k *checker, in *input, file *vehicle.File) er
 		return heartbeat / 4, nil
 	})
 	p.End()
+	// As run ends it: a release may still wait for its end.
+	k.stream.Flush(k)
+	k.monitor.Flush()
 	if s := k.tries.total(); s != "" {
 		fmt.Fprintln(guide, s)
 	}

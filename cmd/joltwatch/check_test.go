@@ -123,6 +123,63 @@ func TestCheckIsReadyWithoutWhatTheVehicleHasNot(t *testing.T) {
 	}
 }
 
+// A drive that ends as a release is about to be told has as many tries in check as in
+// run: the recording up to the frame before the one that tells it.
+func TestCheckEndsAsRunDoes(t *testing.T) {
+	const van = "../../testdata/van/vehicle.toml"
+	log := vanLog(t)
+	recipe := filepath.Join(t.TempDir(), "recipe.toml")
+	if err := os.WriteFile(recipe, []byte("[recipe]\nfluid_temperature_c = {from = 20}\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var out bytes.Buffer
+	of := func(log []byte) *host {
+		out.Reset()
+		return &host{ctx: context.Background(), stdin: bytes.NewReader(log), stdout: &out, log: zerolog.Nop()}
+	}
+	set := detect.DefaultSettings()
+	h := of(log)
+	file, err := loadVehicle(van, "", "-", &set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	in, err := openInput(h, file, "-", true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer in.Close()
+	k, err := newChecker(h, file, set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	frames, told := 0, false
+	k.line.seen = func(f *detect.Finding) { told = told || f.Kind == detect.KindReleaseLag }
+	for batch := make([]bus.Frame, 1); !told; frames++ {
+		if _, err := in.Read(batch); err != nil {
+			t.Fatal(err)
+		}
+		if err := k.push(&batch[0]); err != nil {
+			t.Fatal(err)
+		}
+	}
+	cut := bytes.Join(bytes.SplitAfterN(log, []byte("\n"), frames)[:frames-1], nil)
+	check := checkCmd{Vehicle: van, From: "-", Store: t.TempDir(), Drive: true, Recipe: recipe}
+	if err := check.Run(of(cut)); err != nil && !cli.NeedsAttention(err) {
+		t.Fatal(err)
+	}
+	const want = "\ntries under the conditions of the recipe: 1, late: 0\n"
+	if !strings.Contains(out.String(), want) {
+		t.Errorf("check:\n%s\nwant %q", out.String(), want)
+	}
+	run := runCmd{Vehicle: van, From: "-", Store: t.TempDir(), Recipe: recipe}
+	if err := run.Run(of(cut)); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(out.String(), want) {
+		t.Errorf("run:\n%s\nwant %q", out.String(), want)
+	}
+}
+
 // ISO 11898-1 (no copy at hand; the count of bits is common knowledge): a base frame with eight data bytes is 108 bits
 // long and 3 bits of space follow; an extended one has 20 bits more.
 func TestFrameBits(t *testing.T) {

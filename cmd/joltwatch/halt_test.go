@@ -34,8 +34,9 @@ func (h *haltingReader) Read(p []byte) (int, error) {
 	return n, err
 }
 
-// A replay that is interrupted and run again leaves what an undisturbed one does.
-func TestInterruptedReplayGoesOn(t *testing.T) {
+// vanLog is the embedded drive as text.
+func vanLog(t *testing.T) []byte {
+	t.Helper()
 	packed, err := os.ReadFile("../../testdata/van/drive.log.zst")
 	if err != nil {
 		t.Fatal(err)
@@ -48,6 +49,12 @@ func TestInterruptedReplayGoesOn(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return log
+}
+
+// A replay that is interrupted and run again leaves what an undisturbed one does.
+func TestInterruptedReplayGoesOn(t *testing.T) {
+	log := vanLog(t)
 	run := func(dir string, bytesGiven int) error {
 		ctx, cancel := context.WithCancel(context.Background())
 		defer cancel()
