@@ -15,6 +15,10 @@ var (
 	closedBeforeS = Quantity{"closed_before_s", "s", 0.1}
 	pedalBefore   = Quantity{"pedal_before_percent", "%", 0.1}
 	torqueBefore  = Quantity{"torque_before_nm", "N·m", 1}
+	// closedWithKPa is the clutch's pressure, or the one commanded, closedWithPct the
+	// duty in place of it.
+	closedWithKPa = Quantity{"closed_with_kpa", "kPa", 0.1}
+	closedWithPct = Quantity{"closed_with_percent", "%", 0.1}
 	fallTurbine   = Quantity{"turbine_at_fall_rpm", "rpm", 1}
 	braking       = Quantity{"braking_mps2", "m/s²", 0.01}
 	brakeOn       = Quantity{"brake_on", "", 1}
@@ -22,7 +26,7 @@ var (
 	gradeAtFall   = Quantity{"grade_percent", "%", 0.1}
 )
 
-var beforeQuantities = []*Quantity{&closedBeforeS, &pedalBefore, &torqueBefore, &fallTurbine, &braking, &brakeOn, &stopsBefore, &gradeAtFall}
+var beforeQuantities = []*Quantity{&closedBeforeS, &pedalBefore, &torqueBefore, &closedWithKPa, &closedWithPct, &fallTurbine, &braking, &brakeOn, &stopsBefore, &gradeAtFall}
 
 const (
 	// beforeEvery is the time between the points that are kept.
@@ -46,6 +50,8 @@ type before struct {
 	unsure float64
 	pedal  timeMean
 	torque timeMean
+	// actual is the clutch's pressure, command and duty what is commanded.
+	actual, command, duty timeMean
 }
 
 // beforePoint is that at one instant; what is not known is NaN.
@@ -53,6 +59,7 @@ type beforePoint struct {
 	at                            bus.Micros
 	kmh, turbine, grade, brake    float64
 	closedS, pedal, torque, stops float64
+	kPa, duty                     float64
 }
 
 // timeMean is a mean weighted by time.
@@ -114,6 +121,14 @@ func (b *before) closed(m *state.Moment) {
 		if v := known(m.Row, stream.EngineTorque); !math.IsNaN(v) {
 			b.torque.add(v, m.DtS)
 		}
+		if v := known(m.Row, stream.ClutchPressure); !math.IsNaN(v) {
+			b.actual.add(v, m.DtS)
+		}
+		if m.HasPressure {
+			b.command.add(m.PressureKPa, m.DtS)
+		} else if m.HasLevel {
+			b.duty.add(m.Level, m.DtS)
+		}
 	case state.Partial:
 		b.unsure = 0
 	case state.Unknown:
@@ -124,11 +139,16 @@ func (b *before) closed(m *state.Moment) {
 		b.open()
 	}
 	b.now.pedal, b.now.torque = b.pedal.value(), b.torque.value()
+	b.now.kPa, b.now.duty = b.actual.value(), b.duty.value()
+	if b.actual.s < float64(0.8*b.command.s) {
+		b.now.kPa = b.command.value() // the pressure was not known for much of it
+	}
 }
 
 // open ends the stretch.
 func (b *before) open() {
 	b.pedal, b.torque = timeMean{}, timeMean{}
+	b.actual, b.command, b.duty = timeMean{}, timeMean{}, timeMean{}
 	b.now.closedS = math.NaN()
 }
 
@@ -159,7 +179,7 @@ func (b *before) describe(f *Finding, at bus.Micros, turbine float64) {
 	if math.IsNaN(turbine) {
 		turbine = b.turbineAt(p, at)
 	}
-	for i, v := range []float64{p.closedS, p.pedal, p.torque, turbine, b.brakingAt(at), p.brake, p.stops, p.grade} {
+	for i, v := range []float64{p.closedS, p.pedal, p.torque, p.kPa, p.duty, turbine, b.brakingAt(at), p.brake, p.stops, p.grade} {
 		f.put(beforeQuantities[i], v)
 	}
 }

@@ -13,8 +13,8 @@ import (
 // 300 rpm/s from 2250 rpm, which at 37.5 rpm per km/h is 8 km/h/s, 2.22 m/s².
 func TestBeforeByHand(t *testing.T) {
 	h := newHand(t, detect.DefaultSettings(), stream.EngineSpeed, stream.TurbineSpeed, stream.VehicleSpeed, stream.Gear,
-		stream.Accelerator, stream.ClutchPressureCommand, stream.Brake, stream.Grade, stream.EngineTorque)
-	h.beside = map[stream.Role]float64{stream.Brake: 1, stream.Grade: -3, stream.EngineTorque: 80}
+		stream.Accelerator, stream.ClutchPressureCommand, stream.Brake, stream.Grade, stream.EngineTorque, stream.ClutchPressure)
+	h.beside = map[stream.Role]float64{stream.Brake: 1, stream.Grade: -3, stream.EngineTorque: 80, stream.ClutchPressure: 380}
 	h.drive()
 	h.stop(0.1)
 	h.drive()
@@ -26,10 +26,11 @@ func TestBeforeByHand(t *testing.T) {
 	}
 	type want struct{ value, tolerance float64 }
 	for i, all := range []map[string]want{
-		{"closed_before_s": {9, 0.5}, "pedal_before_percent": {20 * 5.0 / 9, 0.8}, "torque_before_nm": {80, 0.5},
+		{"closed_before_s": {9, 0.5}, "pedal_before_percent": {20 * 5.0 / 9, 0.8}, "torque_before_nm": {80, 0.5}, "closed_with_kpa": {380, 0.5},
 			"turbine_at_fall_rpm": {2250 - 4*300, 7}, "braking_mps2": {8 / 3.6, 0.02}, "brake_on": {1, 0},
 			"grade_percent": {-3, 0.05}},
-		{"closed_before_s": {9, 0.5}, "braking_mps2": {8 / 3.6, 0.02}, "brake_on": {math.NaN(), 0},
+		// The command in place of the pressure.
+		{"closed_before_s": {9, 0.5}, "closed_with_kpa": {400, 0.5}, "braking_mps2": {8 / 3.6, 0.02}, "brake_on": {math.NaN(), 0},
 			"grade_percent": {math.NaN(), 0}},
 	} {
 		for name, w := range all {

@@ -147,6 +147,34 @@ func TestLaunchCapacity(t *testing.T) {
 	}
 }
 
+// The mean duty while closed, by hand: 60 % for a second and 70 % for another; what it
+// was before the clutch opened is forgotten.
+func TestClosedWithDuty(t *testing.T) {
+	var b before
+	b.begin()
+	moments(4, func(s float64, m *state.Moment) {
+		m.HasLevel = true
+		switch {
+		case s < 1:
+			m.State, m.Level = state.Closed, 90
+		case s < 2:
+			m.State = state.Open
+		case s < 3:
+			m.State, m.Level = state.Closed, 60
+		default:
+			m.State, m.Level = state.Closed, 70
+		}
+	}, b.row)
+	var f Finding
+	b.describe(&f, b.now.at, math.NaN())
+	if x, ok := f.Get("closed_with_percent"); !ok || math.Abs(x-65) > 0.5 {
+		t.Errorf("%g %% (%v), want 65", x, ok)
+	}
+	if _, ok := f.Get("closed_with_kpa"); ok {
+		t.Error("a pressure is told, and there was none")
+	}
+}
+
 // Output over road speed by hand: 40 rpm per km/h, 42 in the stretch, 5 % off; of a
 // usual value that was not seen for long enough nothing is said.
 func TestRoadRatio(t *testing.T) {

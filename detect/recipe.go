@@ -28,6 +28,8 @@ var Conditions = []*Condition{
 	{closedBeforeS.Name, "s", "clutch closed before", 5, measured(&closedBeforeS)},
 	{pedalBefore.Name, "%", "mean pedal while closed", 2, measured(&pedalBefore)},
 	{torqueBefore.Name, "N·m", "mean engine torque while closed", 10, measured(&torqueBefore)},
+	{closedWithKPa.Name, "kPa", "mean clutch pressure while closed", 20, measured(&closedWithKPa)},
+	{closedWithPct.Name, "%", "mean clutch command while closed", 2, measured(&closedWithPct)},
 	{fallTurbine.Name, "rpm", "turbine speed at the release", 50, measured(&fallTurbine)},
 	{"gear", "", "gear", 1, inContext(func(c *Context) *float64 { return c.Gear })},
 	{"speed_kmh", "km/h", "road speed at the release", 5, inContext(func(c *Context) *float64 { return c.SpeedKmh })},

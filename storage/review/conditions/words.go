@@ -19,6 +19,8 @@ var do = map[string]string{
 	"closed_before_s":      "hold a steady speed, so that the clutch stays closed for %s",
 	"pedal_before_percent": "hold the pedal, while the clutch is closed, at %s on average",
 	"torque_before_nm":     "load the engine, while the clutch is closed, with %s on average",
+	"closed_with_kpa":      "have the clutch, while it is closed, held with %s on average: more torque mostly takes more",
+	"closed_with_percent":  "have the clutch, while it is closed, commanded to %s on average: more torque mostly takes more",
 	"turbine_at_fall_rpm":  "let the release come at a turbine speed of %s",
 	"gear":                 "come to the release in gear %s",
 	"speed_kmh":            "let the release come at a road speed of %s",

@@ -42,6 +42,7 @@ type habit struct {
 	turbine            float64
 	hills, braking     float64
 	drivesADay         int
+	duty               bool // the clutch is commanded by its duty, not by a pressure
 }
 
 // At returns the place of a condition in detect.Conditions.
@@ -70,7 +71,8 @@ func Make(seed uint64, releases int, clump bool, names ...string) *Week {
 	r := rand.New(rand.NewPCG(seed, stream(names)))
 	for {
 		w := &Week{habit: habit{ambient: -5 + 30*r.Float64(), warm: 78 + 14*r.Float64(), tau: 400 + 500*r.Float64(),
-			turbine: 1000 + 250*r.Float64(), hills: 1 + 3*r.Float64(), braking: 0.8 + 0.5*r.Float64(), drivesADay: 3 + r.IntN(3)}}
+			turbine: 1000 + 250*r.Float64(), hills: 1 + 3*r.Float64(), braking: 0.8 + 0.5*r.Float64(), drivesADay: 3 + r.IntN(3),
+			duty: slices.Contains(names, "closed_with_percent")}}
 		list := w.habit.drive(r, releases)
 		var ok bool
 		if w.Cause, ok = cause(r, list, clump, names); !ok {
@@ -155,11 +157,7 @@ func cause(r *rand.Rand, list []stop, clump bool, names []string) (c Cause, ok b
 		return c, true
 	}
 	for _, name := range names {
-		share := 0.10 + 0.15*r.Float64()
-		if len(names) == 2 {
-			share = 0.3 + 0.2*r.Float64()
-		}
-		c.Parts = append(c.Parts, part(r, list, name, share))
+		c.Parts = append(c.Parts, part(r, list, name, shareOf(r, len(names))))
 	}
 	n := 0
 	for i := range list {
@@ -168,7 +166,18 @@ func cause(r *rand.Rand, list []stop, clump bool, names []string) (c Cause, ok b
 		}
 	}
 	share := float64(n) / float64(len(list))
-	return c, share >= 0.08 && share <= 0.5
+	return c, share >= leastShare && share <= mostShare
+}
+
+// leastShare and mostShare of the stops are those that a cause may hold in.
+const leastShare, mostShare = 0.08, 0.5
+
+// shareOf draws in what share of the stops a condition holds, one of so many.
+func shareOf(r *rand.Rand, parts int) float64 {
+	if parts == 2 {
+		return 0.3 + 0.2*r.Float64()
+	}
+	return 0.10 + 0.15*r.Float64()
 }
 
 // part is the end of a condition that holds in that share of stops; of gears, one.
@@ -224,20 +233,25 @@ func (h *habit) once(r *rand.Rand, day int, fluid *float64) (list []stop) {
 		grade := math.Round(10*hill) / 10
 		pedal := max(1, 14+2*grade+5*r.NormFloat64())
 		gear := float64(min(6, max(1, int(2+leg/60+1.1*r.NormFloat64()))))
+		torque := 6*pedal + 15*r.NormFloat64()
+		kPa, pct := 350+1.5*max(0, torque)+25*r.NormFloat64(), math.NaN()
+		if h.duty {
+			kPa, pct = math.NaN(), kPa/8
+		}
 		turbine := h.turbine + 110*r.NormFloat64()
 		brake := h.braking * math.Exp(0.5*r.NormFloat64()+0.03*grade)
 		on := 0.0
 		if brake > 0.4 && r.Float64() < 0.95 {
 			on = 1
 		}
-		list = append(list, stop{day: day, v: values(*fluid, t, max(0.6, 0.7*leg*r.Float64()), pedal, 6*pedal+15*r.NormFloat64(), turbine,
+		list = append(list, stop{day: day, v: values(*fluid, t, max(0.6, 0.7*leg*r.Float64()), pedal, torque, kPa, pct, turbine,
 			gear, turbine/perKmh[int(gear)], brake, on, float64(n), grade)})
 	}
 }
 
 // values are in the order of detect.Conditions, as fine as findings have them.
-func values(fluid, since, closed, pedal, torque, turbine, gear, kmh, brake, on, stops, grade float64) []float64 {
-	v := []float64{fluid, since, closed, pedal, torque, turbine, gear, kmh, brake, on, stops, grade}
+func values(fluid, since, closed, pedal, torque, kPa, pct, turbine, gear, kmh, brake, on, stops, grade float64) []float64 {
+	v := []float64{fluid, since, closed, pedal, torque, kPa, pct, turbine, gear, kmh, brake, on, stops, grade}
 	for i, x := range v {
 		v[i] = math.Round(100*x) / 100
 	}
