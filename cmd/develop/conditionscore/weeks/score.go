@@ -24,6 +24,9 @@ type Score struct {
 	// stands in their place that was said not to be told apart, InTwo those of them
 	// in which nothing was said to be so with more than one other.
 	Caused, Named, InTwo, InGroup int
+	// Informed are those that one who knows how weeks are made names rightly (see
+	// Week.Informed), InformedFalse the weeks in which he names what does not matter.
+	Informed, InformedFalse int
 	// Pairs are the weeks whose cause needs two conditions, PairsNamed those of them in
 	// which both were named; Shown those whose own counts show both, each among the
 	// releases for which the other holds (Fisher's exact test, 5 %), ShownNamed as above.
@@ -49,6 +52,25 @@ func Run(seed uint64, n, stops int, clump bool, names ...string) *Score {
 		s.take(w, conditions.Find(&w.Sample), names)
 	}
 	return s
+}
+
+// Inform has the same weeks told by one who knows how they are made.
+func (s *Score) Inform(seed uint64, n, stops int, names ...string) {
+	for i := range n {
+		said := Make(seed+uint64(i), stops, false, names...).Informed(rand.New(rand.NewPCG(seed+uint64(i), 9)))
+		right := 0
+		for _, x := range said {
+			if slices.Contains(names, x) {
+				right++
+			}
+		}
+		if right < len(said) {
+			s.InformedFalse++
+		}
+		if len(names) > 0 && right == len(names) {
+			s.Informed++
+		}
+	}
 }
 
 func (s *Score) take(w *Week, a *conditions.Answer, names []string) {
@@ -161,6 +183,8 @@ func (s *Score) Add(x *Score) {
 	s.Weeks += x.Weeks
 	s.Caused += x.Caused
 	s.Named += x.Named
+	s.Informed += x.Informed
+	s.InformedFalse += x.InformedFalse
 	s.InTwo += x.InTwo
 	s.InGroup += x.InGroup
 	s.Pairs += x.Pairs

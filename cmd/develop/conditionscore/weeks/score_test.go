@@ -2,6 +2,7 @@ package weeks
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"joltwatch/storage/review/conditions"
@@ -30,5 +31,27 @@ func TestShowsBoth(t *testing.T) {
 	}
 	if week(20, 1, 40, 100).showsBoth() {
 		t.Error("the second hardly varied where the first holds")
+	}
+}
+
+// One who knows how weeks are made names what 20 of 20 late releases show, and nothing
+// where one in twenty is late whatever is so.
+func TestInformed(t *testing.T) {
+	w := Make(1, 300, false)
+	for _, shows := range []bool{true, false} {
+		for i := range w.Releases {
+			r := &w.Releases[i]
+			r.Late = i%20 == 0
+			if shows {
+				r.Late = r.Values[At("grade_percent")] > 1.5 && i%3 > 0
+			}
+		}
+		said := w.Informed(rand.New(rand.NewPCG(1, 2)))
+		switch {
+		case shows && (len(said) != 1 || said[0] != "grade_percent"):
+			t.Errorf("named %v, want the grade", said)
+		case !shows && len(said) > 0:
+			t.Errorf("named %v, and nothing matters", said)
+		}
 	}
 }
