@@ -39,6 +39,9 @@ type Account struct {
 	// been recognised.
 	CommandTrials CommandTrials `json:"command_trials,omitzero"`
 
+	// RiseTrials is the same of the command's first rises as the vehicle pulled away.
+	RiseTrials CommandTrials `json:"rise_trials,omitzero"`
+
 	// Opportunities is, for each kind, how often it could have happened, how often
 	// the signals would have shown it, and how often it did.
 	Opportunities []Opportunity `json:"opportunities"`
@@ -74,7 +77,7 @@ func (t *ReleaseTrials) Add(x ReleaseTrials) {
 }
 
 // CommandTrials are the self-tests of decisions: of so many falls of the command as the
-// driver rolled up, one later by a second would have been recognised as later than this
+// driver rolled up, or rises, one later by a second would have been recognised as later than this
 // vehicle's habit, by the same decision on the same signals.
 type CommandTrials struct {
 	Falls   uint64 `json:"falls"`

@@ -20,6 +20,9 @@ type ApplySettings struct {
 var (
 	ApplySlow       = Class{"slow"}
 	ApplyIncomplete = Class{"incomplete"}
+	// ApplyLateCommand closed in time once it was told to, and was told later than is
+	// this vehicle's habit as it pulls away.
+	ApplyLateCommand = Class{"late-command"}
 )
 
 var (
@@ -33,13 +36,18 @@ var (
 	// change of the body's acceleration.
 	applyTouchKPa = Quantity{"first_touch_kpa", "kPa", 0.1}
 	applyJerk     = Quantity{"jerk_mps3", "m/s³", 0.1}
+	// Where the command rose as the vehicle pulled away, and where it usually does.
+	roseAtKmh    = Quantity{"rose_at_kmh", "km/h", 0.1}
+	usualRiseKmh = Quantity{"usual_rise_kmh", "km/h", 0.1}
+	habitRises   = Quantity{"habit_applies", "", 1}
 )
 
 var applySpec = &Spec{
-	Kind:        KindApply,
-	Ordinary:    []Class{Normal},
-	Alarms:      []Class{ApplySlow, ApplyIncomplete},
-	Measures:    []*Quantity{&applyS, &applyMinS, &applyMaxS, &slipWasRPM, &applyRate, &applyPulled, &applyEnergyJ, &applyTouchKPa, &applyJerk},
+	Kind:     KindApply,
+	Ordinary: []Class{Normal},
+	Alarms:   []Class{ApplySlow, ApplyIncomplete, ApplyLateCommand},
+	Measures: []*Quantity{&applyS, &applyMinS, &applyMaxS, &slipWasRPM, &applyRate, &applyPulled, &applyEnergyJ, &applyTouchKPa, &applyJerk,
+		&commandLateS, &commandLateMinS, &commandLateMaxS, &roseAtKmh, &usualRiseKmh, &habitRises},
 	Chief:       []*Quantity{&applyS, &applyMaxS},
 	Needs:       append(needsSlip, needsRoad),
 	Sharpens:    []stream.Role{stream.ClutchPressureCommand, stream.ClutchPressure, stream.EngineTorque, stream.FluidTemperature, stream.Acceleration},
@@ -59,7 +67,8 @@ var applySpec = &Spec{
 // Apply: from the rise of the command to the slip being down to what is
 // regulated: time, fastest fall of slip, engine pulled down, and, where torque
 // is known, energy put into the linings (integral of torque times slip speed).
-// Classes: normal, slow, incomplete (given up with slip left).
+// Classes: normal, slow, incomplete (given up with slip left), late-command (see
+// riseTrack).
 // Without a command there is no instant to count from, and no finding.
 type apply struct {
 	counts  *counts
@@ -83,6 +92,7 @@ type apply struct {
 	lost           bool
 	gear           int
 	steps          applySteps
+	pulls          riseTrack
 }
 
 // applyTail is how long after the end the engine's dip is still watched, in
@@ -90,6 +100,7 @@ type apply struct {
 const applyTail = 0.5
 
 func (d *apply) row(s *scene, m *state.Moment) {
+	d.pulls.row(s, m)
 	switch {
 	case m.Rose && m.HasSlip && s.InDrive() && m.Forward():
 		d.rises(s, m)
@@ -105,7 +116,7 @@ func (d *apply) row(s *scene, m *state.Moment) {
 
 // rises takes a command that has risen.
 func (d *apply) rises(s *scene, m *state.Moment) {
-	*d = apply{counts: d.counts, rise: m.Edge, ctx: m.Context(s.SinceStart(m.At)), slip0: m.SlipRPM, engine: m.EngineRPM, low: m.EngineRPM, gear: m.Gear}
+	*d = apply{counts: d.counts, pulls: d.pulls, rise: m.Edge, ctx: m.Context(s.SinceStart(m.At)), slip0: m.SlipRPM, engine: m.EngineRPM, low: m.EngineRPM, gear: m.Gear}
 	if m.Row.Has(stream.EngineTorque) {
 		d.fluid = max(0, m.Row.V[stream.EngineTorque])
 	}
@@ -191,6 +202,10 @@ func (d *apply) sum(s *scene, m *state.Moment, slips bool) {
 	}
 }
 
+func (d *apply) begin(*scene) { d.pulls = riseTrack{} }
+
+func (d *apply) account(a *Account) { a.RiseTrials = d.pulls.tally }
+
 func (d *apply) end(s *scene, _ bus.Micros) {
 	if d.on && d.reached {
 		d.finish(s, s.Now(), Normal)
@@ -198,13 +213,32 @@ func (d *apply) end(s *scene, _ bus.Micros) {
 	d.on = false
 }
 
+// alone tells a command that rose late where how the clutch closed then is not known.
+func (d *apply) alone(s *scene, m *state.Moment) {
+	f := Finding{Kind: KindApply, Class: ApplyLateCommand, Start: d.rise.Early, End: m.At, Context: d.ctx, Severity: 0.5, Keep: true}
+	f.Instants = append(f.Instants, Instant{"command rose", d.rise.Mid(), d.rise.Early, d.rise.Late})
+	f.MissingInputs = missingInputs(m.Row, stream.FluidTemperature)
+	d.pulls.describe(&f)
+	d.counts.add(true, true)
+	s.out.finding(&f, nil)
+}
+
 func (d *apply) finish(s *scene, m *state.Moment, class Class) {
 	d.on = false
+	pulled := d.pulls.rise == d.rise && d.pulls.decided
+	isLate := pulled && d.pulls.late(&s.set.ReleaseLag)
+	if d.lost && isLate {
+		d.alone(s, m)
+		return
+	}
 	if d.lost || d.shifted && class != Normal && d.longest < s.set.Apply.SlowS {
 		// Shifts hold applies up; what is slow then is not the clutch, unless
 		// it is between two of them.
 		d.counts.add(false, false)
 		return
+	}
+	if isLate && class == Normal {
+		class = ApplyLateCommand
 	}
 	f := Finding{Kind: KindApply, Class: class, Start: d.rise.Early, End: d.done.At, Context: d.ctx, Severity: 0.05}
 	f.Keep = class != Normal
@@ -235,6 +269,9 @@ func (d *apply) finish(s *scene, m *state.Moment, class Class) {
 	if f.Keep {
 		f.MissingInputs = append(f.MissingInputs, missingInputs(m.Row, stream.ClutchPressure)...)
 		d.steps.describe(&f)
+		if pulled {
+			d.pulls.describe(&f)
+		}
 	}
 	d.counts.add(true, f.Keep)
 	s.Note(d.done.At, "applied")

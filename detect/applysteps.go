@@ -13,6 +13,8 @@ import (
 const (
 	InstantFilled  = "pressure filled"
 	InstantTouched = "first touch"
+
+	InstantUsuallyRises = "command usually rises"
 )
 
 // applySteps are the steps of an apply between its command and its end: filled,

@@ -57,6 +57,8 @@ type kept struct {
 	// Separations are those that no command tells of, with the turbine's speed as the
 	// speeds parted, from version 0.3 on.
 	Separations chain.Memory `json:"partings,omitzero"`
+	// Rises are those of the command as the vehicle pulls away, from version 0.3 on.
+	Rises chain.Rises `json:"rises,omitzero"`
 }
 
 // historyKey is one distribution. Band is the temperature band of the account
@@ -248,7 +250,7 @@ func (h *history) decode(b []byte) (err error) {
 			of[r.historyKey] = s
 		}
 	}
-	if !f.Releases.Valid() || !f.Separations.Valid() {
+	if !f.Releases.Valid() || !f.Separations.Valid() || !f.Rises.Valid() {
 		return errors.New("history of the vehicle: its releases are out of range")
 	}
 	h.of, h.kept = of, f.kept

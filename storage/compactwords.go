@@ -40,7 +40,8 @@ var compactWords = [...]string{
 	"amplitude_rpm", "jolt_mps2", "after_nearest_s", "clutch-open", "clutch-unknown", "stood_s", "launch_capacity_share", "launches",
 	"controllers-silent", "error-frames", "frames-lost", "bad-input", "down", "bus-off", "clock-jump", "error_frames", "lines", "jump_s", "stale",
 	"not-available", "held_against_more_s", "slipped_before_s", "delay_s", "speeds usually part",
-	"closed_with_kpa", "closed_with_percent", "launch_pull_share",
+	"closed_with_kpa", "closed_with_percent", "launch_pull_share", "rose_at_kmh", "usual_rise_kmh", "habit_applies",
+	"command usually rises",
 }
 
 // compactShapes are key lists in the order in which they are written.
@@ -94,6 +95,11 @@ var compactShapes = [...][]string{
 	{"gear", "deg_c", "turbine_rpm", "rpm_per_s", "brake_s", "kmh", "kmh_per_s", "parted_low_kpa", "parted_high_kpa", "dead_s", "lag_s", "overdue_s"},
 	{"kmh", "pedal_percent", "held_s", "slipped_s", "slip_rpm"},
 	{"rpm_per_kmh", "turbine_rpm", "fall_rpm_s", "step_rpm", "late"},
+	// What the command's rises show.
+	{"drive", "start_us", "end_us", "ended", "engine_on_s", "moving_s", "closed_s", "partial_s", "coast_s", "open_s", "unknown_s", "edge_s",
+		"bands", "stops", "stops_observed", "release_trials", "command_trials", "rise_trials", "opportunities", "roles", "frames", "bad_lines", "dropped",
+		"error_frames", "asking"},
+	{"gear", "deg_c", "kmh", "kmh_per_s", "pedal_percent"},
 }
 
 // wordNumber finds a word's number in the list.

@@ -79,6 +79,9 @@ func writeCoverage(out io.Writer, s *review.Stay, t *review.Total) {
 		if x := t.Commands; x.Falls > 0 {
 			fmt.Fprintf(w, "Command let go\t%d\tin %d of them one later by 1 s than is this vehicle's habit would have been recognised\n", x.Falls, x.Later1S)
 		}
+		if x := t.Rises; x.Falls > 0 {
+			fmt.Fprintf(w, "Command to close\t%d\tas it pulled away; in %d of them one later by 1 s than is this vehicle's habit would have been recognised\n", x.Falls, x.Later1S)
+		}
 		fmt.Fprintf(w, "Frames\t%d\t%d dropped, %d error frames, %d lines not understood\n", t.Frames, t.Dropped, t.Errors, t.BadLines)
 		if hours := t.EngineOnS / 3600; hours > 0 {
 			fmt.Fprintf(w, "Card\t%.1f kB written, %d syncs\t%.1f kB and %.0f syncs an hour of driving\n",
@@ -195,7 +198,9 @@ type summaryJSON struct {
 	// recognised.
 	Trials detect.ReleaseTrials `json:"release_trials"`
 	// Commands are in how many of the falls of the command.
-	Commands     detect.CommandTrials `json:"command_trials"`
+	Commands detect.CommandTrials `json:"command_trials"`
+	// Rises are in how many of its first rises as the vehicle pulled away.
+	Rises        detect.CommandTrials `json:"rise_trials"`
 	Frames       uint64               `json:"frames"`
 	BadLines     uint64               `json:"bad_lines"`
 	Dropped      uint64               `json:"dropped"`
@@ -250,7 +255,7 @@ type opportunityJSON struct {
 
 func summaryObject(s *review.Stay, t *review.Total) summaryJSON {
 	o := summaryJSON{Verdict: s.Verdict(review.Metric, review.Times{}), Label: s.Label, Drives: t.Drives, EngineOnS: t.EngineOnS, MovingS: t.MovingS, ClosedS: t.ClosedS,
-		PartialS: t.PartialS, CoastS: t.CoastS, OpenS: t.OpenS, UnknownS: t.UnknownS, Stops: t.Stops, StopsObserved: t.StopsObserved, Trials: t.Trials, Commands: t.Commands, Calibration: s.Calibration, Habits: s.Habits,
+		PartialS: t.PartialS, CoastS: t.CoastS, OpenS: t.OpenS, UnknownS: t.UnknownS, Stops: t.Stops, StopsObserved: t.StopsObserved, Trials: t.Trials, Commands: t.Commands, Rises: t.Rises, Calibration: s.Calibration, Habits: s.Habits,
 		BytesWritten: s.Card.BytesWritten, Syncs: s.Card.Syncs,
 		Frames: t.Frames, BadLines: t.BadLines, Dropped: t.Dropped, ErrorFrames: t.Errors, Events: len(s.Events),
 		Counts: []count{}, Roles: []roleJSON{}, Fresh: map[string]float64{}, Opportunities: []opportunityJSON{}, Bands: t.Bands,

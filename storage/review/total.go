@@ -26,7 +26,9 @@ type Total struct {
 	// Trials are the self-tests of the releases.
 	Trials detect.ReleaseTrials
 	// Commands are those of the falls of the command.
-	Commands      detect.CommandTrials
+	Commands detect.CommandTrials
+	// Rises are those of its first rises as the vehicle pulled away.
+	Rises         detect.CommandTrials
 	Opportunities []detect.Opportunity
 	Bands         []detect.Band
 	Roles         []detect.RoleCover
@@ -92,6 +94,7 @@ func (s *Stay) Total() Total {
 		t.StopsObserved += a.StopsObserved
 		t.Trials.Add(a.ReleaseTrials)
 		t.Commands.Add(a.CommandTrials)
+		t.Rises.Add(a.RiseTrials)
 		t.Frames += a.Frames
 		t.BadLines += a.BadLines
 		t.Dropped += a.Dropped

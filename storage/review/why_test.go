@@ -199,3 +199,33 @@ func TestWhyApply(t *testing.T) {
 		}
 	}
 }
+
+// A command to close that came late speaks for the command and against the rest; in time,
+// against it.
+func TestWhyLateApply(t *testing.T) {
+	of := func(class detect.Class, low float64) *Why {
+		f := &detect.Finding{Kind: detect.KindApply, Class: class, Start: 10 * bus.Second}
+		for name, v := range map[string]float64{"command_late_min_s": low, "command_late_max_s": low + 0.4, "rose_at_kmh": 39, "usual_rise_kmh": 30, "habit_applies": 12} {
+			f.Measures = append(f.Measures, detect.Measure{Name: name, Value: v})
+		}
+		for name, s := range map[string]float64{"command rose": 0, "slip down": 0.4} {
+			x := 10*bus.Second + bus.Micros(s*1e6)
+			f.Instants = append(f.Instants, detect.Instant{Name: name, At: x, Early: x, Late: x})
+		}
+		return WhyOf(f, Metric)
+	}
+	w := of(detect.ApplyLateCommand, 1.3)
+	if c := &w.Candidates[0]; c.Key != WhyCommand || !c.Named() || !strings.Contains(c.For[0].Text, "1.3 to 1.7 s later than usual, at 39.0 km/h; usual as it pulls away so: 30.0 km/h (12 applies)") {
+		t.Errorf("%+v", c)
+	}
+	for _, c := range w.Candidates[1:] {
+		if c.Named() || len(c.Against) == 0 {
+			t.Errorf("%s: %+v", c.Key, c)
+		}
+	}
+	for _, c := range of(detect.ApplySlow, -0.2).Candidates {
+		if c.Key == WhyCommand && len(c.Against) == 0 {
+			t.Errorf("in time: %+v", c)
+		}
+	}
+}

@@ -217,6 +217,26 @@ func (b *whyBuilder) unfilled() string {
 	return "filled in this: the pressure was not seen to come to where this vehicle's clutch carries"
 }
 
+// risen holds the rise of the command against the vehicle's habit, where there is one.
+func (b *whyBuilder) risen() {
+	low, ok := b.get("command_late_min_s")
+	if !ok {
+		b.con("the command had risen: it was told to close", "command rose", WhyCommand)
+		return
+	}
+	high, _ := b.get("command_late_max_s")
+	at, _ := b.get("rose_at_kmh")
+	usual, _ := b.get("usual_rise_kmh")
+	n, _ := b.get("habit_applies")
+	habit := fmt.Sprintf("at %s; usual as it pulls away so: %s (%.0f applies)", b.u.Quantity(at, "km/h"), b.u.Quantity(usual, "km/h"), n)
+	switch {
+	case low >= commandLateS:
+		b.pro(fmt.Sprintf("the command rose %.1f to %.1f s later than usual, %s", low, max(high, low), habit), detect.InstantUsuallyRises, WhyCommand)
+	default:
+		b.con("the command rose "+habit, "command rose", WhyCommand)
+	}
+}
+
 // apply fills the table of an apply that was slow or did not come to its end.
 func (b *whyBuilder) apply() {
 	b.add(WhyOil, WhyValve, WhyLining, WhyCommand)
@@ -225,11 +245,19 @@ func (b *whyBuilder) apply() {
 		b.lack("the clutch's command", WhyOil, WhyValve, WhyLining, WhyCommand)
 		return
 	}
-	b.con("the command had risen: it was told to close", "command rose", WhyCommand)
+	b.risen()
 	filled, has := b.instant(detect.InstantFilled)
 	touched, touch := b.instant(detect.InstantTouched)
-	down, _ := b.instant("slip down")
+	down, ended := b.instant("slip down")
+	if !ended {
+		b.lack("when the slip was down after the command had risen: it could not be told", WhyOil, WhyValve, WhyLining)
+		return
+	}
 	b.steps(rose, down, has, filled, touch, touched)
+	if b.f.Class == detect.ApplyLateCommand {
+		b.con(fmt.Sprintf("once the command had risen the slip was down within %.2f s", (down.At-rose.At).Seconds()), "slip down", WhyOil, WhyValve, WhyLining)
+		return
+	}
 	if !has {
 		b.lack("the clutch's pressure: whether it filled late or carried late", WhyOil, WhyValve, WhyLining)
 		return

@@ -68,6 +68,10 @@ var wordings = []Words{
 			"a clutch inside the automatic gearbox slipped more from day to day", "Most drivers do not feel this at first."},
 	}},
 	{detect.KindApply, "clutch apply", "clutch apply", "apply", []ClassWords{
+		{detect.ApplyLateCommand,
+			"consistent with a controller that tells the clutch to close later than is this vehicle's habit as it pulls away, or with a signal that it waits for; the clutch itself closed in time",
+			"the event's links: at which road speed the command rose, and at which it usually does; trouble codes and adaptation of the controllers, fluid temperature as the controller has it, by the maker's method",
+			"a clutch inside the automatic gearbox was told to take hold later than usual", ""},
 		{detect.Class{},
 			"consistent with a slow or uneven fill of the apply circuit, or a lining that grabs",
 			"compare apply time with fluid temperature and with the other stay; adaptation values by the maker's method",

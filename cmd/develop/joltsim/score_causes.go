@@ -38,7 +38,9 @@ type confusion struct {
 	// would have been told, seen those of them that were; wrongly are the sound stops
 	// told as commanded late, of so many.
 	observed, seen, wrongly, sound, soundObserved int
-	notes                                         []string
+	// applies are the same of the command to close.
+	applies struct{ injected, told, observed, seen, wrongly, sound, soundObserved int }
+	notes   []string
 }
 
 type confused struct {
@@ -79,6 +81,9 @@ func (c *confusion) add(o *confusion) {
 	}
 	c.observed, c.seen = c.observed+o.observed, c.seen+o.seen
 	c.wrongly, c.sound, c.soundObserved = c.wrongly+o.wrongly, c.sound+o.sound, c.soundObserved+o.soundObserved
+	a, b := &c.applies, &o.applies
+	a.injected, a.told, a.observed, a.seen = a.injected+b.injected, a.told+b.told, a.observed+b.observed, a.seen+b.seen
+	a.wrongly, a.sound, a.soundObserved = a.wrongly+b.wrongly, a.sound+b.sound, a.soundObserved+b.soundObserved
 	c.notes = append(c.notes, o.notes...)
 }
 
@@ -211,6 +216,7 @@ func confuseJob(j *job, p *plans) (*confusion, error) {
 	}
 	c.match(j, s.Truth(), out[0].findings, set.ReleaseLag.LimitS)
 	c.commands(j, s.Truth(), &out[0])
+	c.rises(j, s.Truth(), &out[0])
 	return c, nil
 }
 
@@ -231,7 +237,7 @@ func (c *confusion) commands(j *job, t *drive.Truth, out *seen) {
 		told := slices.ContainsFunc(out.findings, func(f detect.Finding) bool {
 			return f.Class == detect.ReleaseLateCommand && f.Start <= r.Fell+bus.Second/2 && f.End >= r.Fell-bus.Second/2
 		})
-		switch observed := out.laterAt(r.Fell+afterTrialS) > out.laterAt(r.Fell); {
+		switch observed := out.commands.observed(r.Fell); {
 		case r.Cause == "":
 			c.sound++
 			if observed {
@@ -250,6 +256,39 @@ func (c *confusion) commands(j *job, t *drive.Truth, out *seen) {
 			}
 		}
 	}
+}
+
+// rises holds what was said of the command's rises against the truth.
+func (c *confusion) rises(j *job, t *drive.Truth, out *seen) {
+	a := &c.applies
+	for i := range t.Applies {
+		x := &t.Applies[i]
+		told := slices.ContainsFunc(out.findings, func(f detect.Finding) bool {
+			return f.Kind == detect.KindApply && f.Class == detect.ApplyLateCommand && f.Start <= x.Rise+bus.Second/2 && f.End >= x.Rise-bus.Second/2
+		})
+		observed := out.rises.observed(x.Rise)
+		if x.LateS < lateApplyS {
+			a.sound, a.soundObserved, a.wrongly = a.sound+1, a.soundObserved+one(observed), a.wrongly+one(told)
+			if told {
+				c.notes = append(c.notes, fmt.Sprintf("%s at %.1f s: a sound apply is told as commanded late", j.name, x.Rise.Seconds()))
+			}
+			continue
+		}
+		a.injected, a.told, a.observed, a.seen = a.injected+1, a.told+one(told), a.observed+one(observed), a.seen+one(observed && told)
+		if observed && !told {
+			c.notes = append(c.notes, fmt.Sprintf("%s at %.1f s: late command to close, said as observed, not told", j.name, x.Rise.Seconds()))
+		}
+	}
+}
+
+// lateApplyS is from how much on a late command to close is one.
+const lateApplyS = 0.9
+
+func one(is bool) int {
+	if is {
+		return 1
+	}
+	return 0
 }
 
 // match goes through what was injected and looks at what was said of it.
@@ -340,6 +379,8 @@ func causeAims(class string, c *confusion) []aim {
 		a.share("late commands found where said as observed, %", c.seen, c.observed, 90)
 	}
 	a.share("sound stops not told as commanded late, %", c.sound-c.wrongly, c.sound, 99)
+	a.share("late commands to close found where said as observed, %", c.applies.seen, c.applies.observed, 90)
+	a.share("sound applies not told as commanded late, %", c.applies.sound-c.applies.wrongly, c.applies.sound, 99)
 	if blind > 0 {
 		a.share("no part named where the facts are missing, %", blind-named, blind, 100)
 	}
@@ -378,6 +419,10 @@ func writeConfusion(w io.Writer, classes map[string]*confusion, notes bool) erro
 		}
 		if y := c.of[drive.CauseCommand]; y != nil {
 			fmt.Fprintf(w, "  a later command would have been told, it says: %d of %d late ones, %d of %d sound stops\n", c.observed, y.injected, c.soundObserved, c.sound)
+		}
+		if y := &c.applies; y.injected > 0 {
+			fmt.Fprintf(w, "  commanded to close late: %d of %d told; a later command would have been told, it says: %d of them, %d of %d sound applies, of which %d are told as late\n",
+				y.told, y.injected, y.observed, y.soundObserved, y.sound, y.wrongly)
 		}
 		if notes {
 			for _, n := range c.notes {

@@ -68,26 +68,36 @@ func ofSecond(t *elastic.Trip) (job, error) {
 type seen struct {
 	findings []detect.Finding
 	accounts []detect.Account
-	// commands is what the accounts said in turn of the command's self-tests.
-	commands []commandsAt
+	// commands and rises are what the accounts said in turn of the command's self-tests.
+	commands, rises commandsAt
 }
 
-// commandsAt is in how many falls of the command up to an instant a later one would
+// commandsAt is in how many changes of the command up to each instant a later one would
 // have been told.
-type commandsAt struct {
+type commandsAt []struct {
 	at    bus.Micros
 	later uint64
 }
 
-// laterAt is that of an instant.
-func (s *seen) laterAt(at bus.Micros) (n uint64) {
-	for _, x := range s.commands {
-		if x.at > at {
-			break
+func (c *commandsAt) add(a *detect.Account, t detect.CommandTrials) {
+	*c = append(*c, struct {
+		at    bus.Micros
+		later uint64
+	}{a.End, t.Later1S})
+}
+
+// observed reports whether it was said of a change of the command.
+func (c commandsAt) observed(at bus.Micros) bool {
+	until := func(at bus.Micros) (n uint64) {
+		for _, x := range c {
+			if x.at > at {
+				break
+			}
+			n = x.later
 		}
-		n = x.later
+		return n
 	}
-	return n
+	return until(at+afterTrialS) > until(at)
 }
 
 // Finding keeps a copy: the monitor may use its slices again.
@@ -104,7 +114,8 @@ func (s *seen) Account(a *detect.Account) {
 	c := *a
 	c.Opportunities = append([]detect.Opportunity(nil), a.Opportunities...)
 	c.Bands, c.Roles = nil, nil
-	s.commands = append(s.commands, commandsAt{a.End, a.CommandTrials.Later1S})
+	s.commands.add(a, a.CommandTrials)
+	s.rises.add(a, a.RiseTrials)
 	for i := range s.accounts {
 		if s.accounts[i].Drive == c.Drive {
 			s.accounts[i] = c

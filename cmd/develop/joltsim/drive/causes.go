@@ -63,6 +63,9 @@ func Causes(set Set, n int) []Case {
 				return faulted(r, 14, func() Fault { return Fault{Kind: x.kind, ForS: 20, Value: r.between(x.from, x.to)} })
 			})
 		}
+		add("apply-late", 5, func(r *random) []Step {
+			return faulted(r, 14, func() Fault { return Fault{Kind: "apply-late", ForS: 40, Value: r.between(1, 2)} })
+		})
 		add("idle-stall", 10, func(r *random) []Step {
 			return faulted(r, 4, func() Fault { return Fault{Kind: "idle-stall", ForS: 25} })
 		})

@@ -54,6 +54,9 @@ type controller struct {
 	// lateS is by how much the decision to let go in a stop comes late (a
 	// fault), and overdueS what of it has passed.
 	lateS, overdueS float64
+	// closeLateS is by how much that to close comes late (a fault), waitedS what of it
+	// has passed, and closedLateS what it was at the last apply.
+	closeLateS, waitedS, closedLateS float64
 }
 
 type shiftPhase uint8
@@ -226,7 +229,7 @@ func (c *controller) clutch(p *plant, engine, turbine, kmh, pct float64, braking
 	}
 	if reason != "" {
 		c.open(reason)
-		c.command, c.integral, c.overdueS = 0, 0, 0
+		c.command, c.integral, c.overdueS, c.waitedS = 0, 0, 0, 0
 		return
 	}
 	if c.mode == modeOpen {
@@ -234,6 +237,12 @@ func (c *controller) clutch(p *plant, engine, turbine, kmh, pct float64, braking
 			c.command = 0
 			return
 		}
+		if c.waitedS < c.closeLateS {
+			c.waitedS += controlStep
+			c.command = 0
+			return
+		}
+		c.closedLateS, c.waitedS = c.waitedS, 0
 		c.mode, c.modeFor = modePartial, 0
 		c.fill, c.integral = 0.16, 0
 		c.slipWant = slip

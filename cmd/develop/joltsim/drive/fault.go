@@ -34,6 +34,11 @@ func (x *faultState) slow(s *Sim) {
 	switch f.Kind {
 	case "release-late", "release-drag", "oil-slow", "valve-slow", "command-late", "brake-late":
 		x.release(s, t)
+	case "apply-late":
+		s.w.c.closeLateS = 0
+		if x.on {
+			s.w.c.closeLateS = f.Value
+		}
 	case "jolt":
 		if x.on && t-x.begun < 0.15 {
 			s.w.p.extraBody = f.Value

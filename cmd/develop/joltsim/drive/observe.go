@@ -255,7 +255,7 @@ func (o *observer) releases(x *sight) {
 func (o *observer) applies(x *sight) {
 	p, c := o.s.w.p, o.s.w.c
 	if c.mode == modePartial && c.modeFor == 0 && o.lastCommand < 20 {
-		o.apply = &Apply{Rise: x.now, Gear: c.gear, Kmh: round3(x.kmh), SlipBefore: round3(x.slip),
+		o.apply = &Apply{Rise: x.now, LateS: round3(c.closedLateS), Gear: c.gear, Kmh: round3(x.kmh), SlipBefore: round3(x.slip),
 			EngineAt: mul(p.engine, radToRPM), EngineMin: mul(p.engine, radToRPM)}
 		o.applyFor = 0
 		for i := range o.slipOld {

@@ -87,6 +87,7 @@ type Step struct {
 //	                pump takes Value times the torque at a standstill, which stops
 //	                the engine there
 //	unasked-slip    the closed clutch slips Value rpm under drive
+//	apply-late      the command rises Value s after the controller's usual instant
 //	slow-apply      filling takes Value s longer
 //	partial-apply   the apply leaves Value rpm of slip
 //	shudder         Value N·m of clutch torque at Hz while slipping or closed
@@ -164,7 +165,7 @@ func (sc *Scenario) check() error {
 	for i, f := range faults {
 		switch f.Kind {
 		case "release-late", "release-drag", "oil-slow", "valve-slow", "command-late", "brake-late",
-			"idle-stall", "one-way", "unasked-slip", "slow-apply", "partial-apply",
+			"idle-stall", "one-way", "unasked-slip", "apply-late", "slow-apply", "partial-apply",
 			"shudder", "misfire", "flare", "gearset-slip", "jolt", "dropout", "not-available",
 			"noise", "stuck", "frames-lost", "bus-off", "silent", "error-frames", "clock-jump", "down":
 		default:

@@ -191,7 +191,8 @@ const (
 // Apply is one apply, from the command's rise.
 type Apply struct {
 	Rise       bus.Micros `json:"rise_us"`
-	Done       bus.Micros `json:"done_us"` // slip within 10 rpm of what was asked, or zero where it never got there
+	Done       bus.Micros `json:"done_us"`          // slip within 10 rpm of what was asked, or zero where it never got there
+	LateS      float64    `json:"late_s,omitempty"` // by how much the command came late, a fault
 	Gear       int        `json:"gear"`
 	Kmh        float64    `json:"kmh"`
 	SlipBefore float64    `json:"slip_before"`

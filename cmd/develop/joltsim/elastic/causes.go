@@ -42,6 +42,7 @@ func Causes(set drive.Set, n int) []*Trip {
 			{"held", 0.9, 1.8, stops}, {"slow-oil", 6, 12, stops}, {"late-valve", 0.9, 1.8, stops},
 			{"late-word", 1, 2, stops}, {"late-brake", 1, 2, stops}, {"die", 0, 0, stops}, {"one-way", 2.5, 3.5, oneWay},
 			{"slip", 50, 110, pulls}, {"gearset", 1.05, 1.09, pulls}, {"freeze", 0, 0, pulls},
+			{"late-close", 1, 2, stops},
 		} {
 			seed := seedOf(set, 40+i, k, n)
 			w := newWriter(v, seed)
@@ -49,6 +50,8 @@ func Causes(set drive.Set, n int) []*Trip {
 			x.trip(w, func() *Mishap {
 				m := &Mishap{What: x.what, Value: w.between(x.from, x.to), Share: w.between(0.3, 0.7)}
 				switch x.what {
+				case "late-close":
+					m.ForS = 45
 				case "die":
 					m.ForS = 60
 				case "slip":

@@ -62,7 +62,9 @@ type control struct {
 	engageS       float64
 	fell          string // reason, in the tick in which the command fell
 	lateDecisionS float64
-	overdueS      float64
+	// closeLateS, waitedS and closedLateS are the same of the decision to close.
+	closeLateS, waitedS, closedLateS float64
+	overdueS                         float64
 }
 
 func (c *control) run(p *plant, pedal float64, braking bool, fluidC float64) {
@@ -224,7 +226,7 @@ func (c *control) clutch(p *plant, pct float64, braking bool, fluidC float64) {
 			c.fell = why
 			c.mode, c.modeS = modeOpen, 0
 		}
-		c.command, c.integral, c.overdueS = 0, 0, 0
+		c.command, c.integral, c.overdueS, c.waitedS = 0, 0, 0, 0
 		return
 	}
 	if c.mode == modeOpen {
@@ -233,6 +235,12 @@ func (c *control) clutch(p *plant, pct float64, braking bool, fluidC float64) {
 			c.command = 0
 			return
 		}
+		if c.waitedS < c.closeLateS {
+			c.waitedS += tick
+			c.command = 0
+			return
+		}
+		c.closedLateS, c.waitedS = c.waitedS, 0
 		c.mode, c.modeS, c.fillS = modeSlip, 0, 0.12
 		c.want, c.integral = math.Max(p.slipRPM(), 0), 0
 	}

@@ -219,7 +219,7 @@ func (o *observer) releases() {
 func (o *observer) applies() {
 	p, c := o.s.p, o.s.c
 	if c.mode == modeSlip && c.modeS == 0 && c.fillS > 0.10 {
-		o.apply = &drive.Apply{Rise: o.s.now(), Gear: c.gear, Kmh: milli(p.kmh()), SlipBefore: milli(p.slipRPM()),
+		o.apply = &drive.Apply{Rise: o.s.now(), LateS: milli(c.closedLateS), Gear: c.gear, Kmh: milli(p.kmh()), SlipBefore: milli(p.slipRPM()),
 			EngineAt: p.engineRPM(), EngineMin: p.engineRPM()}
 		o.applyS = 0
 	}

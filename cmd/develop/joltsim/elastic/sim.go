@@ -269,6 +269,8 @@ func (x *mishap) begin(s *Sim) {
 		x.end(s)
 	case "silent-key":
 		s.silent = true
+	case "late-close":
+		s.c.closeLateS = m.Value
 	case "late-word", "late-brake":
 		s.c.lateDecisionS = m.Value
 		s.s.brakeHides = m.What == "late-brake"
@@ -364,6 +366,8 @@ func (x *mishap) end(s *Sim) {
 	switch x.m.What {
 	case "held", "drawn":
 		s.p.heldNm = 0
+	case "late-close":
+		s.c.closeLateS = 0
 	case "late-word", "late-brake":
 		s.c.lateDecisionS, s.s.brakeHides = 0, false
 	case "late-valve":

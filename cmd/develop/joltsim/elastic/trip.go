@@ -27,6 +27,7 @@ type Trip struct {
 //	late-valve  the pressure of the next release begins to fall Value s late
 //	late-word   the command of the next release comes Value s late
 //	late-brake  likewise, and the brake signal does not come before it
+//	late-close  the command to close comes Value s late
 //	die         the engine stops by itself as the vehicle comes to a standstill
 //	one-way     the stator does not hold: no torque multiplication, and the pump
 //	            takes Value times the torque at a standstill, which stops the
