@@ -7,6 +7,7 @@ import (
 	"reflect"
 	"slices"
 	"sort"
+	"strings"
 
 	"github.com/pelletier/go-toml/v2"
 
@@ -25,6 +26,8 @@ type Comparison struct {
 	// Matched judges late releases under the conditions that they depended on
 	// before; nil where none can be named.
 	Matched *conditions.Matched
+	// Apart is what says that the two are of two vehicles; empty where nothing does.
+	Apart []string
 	// Cautions say what stands against the comparison.
 	Cautions []string
 }
@@ -34,11 +37,22 @@ type Comparison struct {
 // the number of releases that would be needed: under the conditions that they
 // depended on before, where these can be named, else over all releases.
 func (c *Comparison) Sentence() string {
+	says := c.overAll()
 	if c.Matched != nil {
-		return c.Matched.Says(Metric.Quantity)
+		says = c.Matched.Says(Metric.Quantity)
 	}
-	return c.overAll()
+	if len(c.Apart) > 0 {
+		list := c.Apart
+		if len(list) > mostApart {
+			list = append(slices.Clone(list[:mostApart]), fmt.Sprintf("and %d more", len(list)-mostApart))
+		}
+		return "These are two vehicles, it seems (" + strings.Join(list, "; ") + "), and no before and after of one: the first against the second. " + says
+	}
+	return says
 }
+
+// mostApart is as many as are read.
+const mostApart = 3
 
 // overAll judges by all releases, under whatever conditions.
 func (c *Comparison) overAll() string {
@@ -119,7 +133,7 @@ type MeasureShift struct {
 
 // Compare sets two stays side by side.
 func Compare(before, after *Stay) *Comparison {
-	c := &Comparison{Before: before, After: after}
+	c := &Comparison{Before: before, After: after, Apart: otherVehicle(before, after)}
 	c.Matched = conditions.Match(before.Conditions(), after.Releases())
 	tb, ta := before.Total(), after.Total()
 	c.rates(&tb, &ta)
