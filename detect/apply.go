@@ -47,7 +47,7 @@ var applySpec = &Spec{
 	Ordinary: []Class{Normal},
 	Alarms:   []Class{ApplySlow, ApplyIncomplete, ApplyLateCommand},
 	Measures: []*Quantity{&applyS, &applyMinS, &applyMaxS, &slipWasRPM, &applyRate, &applyPulled, &applyEnergyJ, &applyTouchKPa, &applyJerk,
-		&commandLateS, &commandLateMinS, &commandLateMaxS, &roseAtKmh, &usualRiseKmh, &habitRises},
+		&CommandLateS, &commandLateMinS, &commandLateMaxS, &roseAtKmh, &usualRiseKmh, &habitRises},
 	Chief:       []*Quantity{&applyS, &applyMaxS},
 	Needs:       append(needsSlip, needsRoad),
 	Sharpens:    []stream.Role{stream.ClutchPressureCommand, stream.ClutchPressure, stream.EngineTorque, stream.FluidTemperature, stream.Acceleration},

@@ -15,7 +15,8 @@ import (
 // vehicle; its instants are the links themselves. Each is left out where it is not
 // known.
 var (
-	commandLateS    = Quantity{"command_late_s", "s", 0.01}
+	// CommandLateS is by how much later than usual the command came.
+	CommandLateS    = Quantity{"command_late_s", "s", 0.01}
 	commandLateMinS = Quantity{"command_late_min_s", "s", 0.01}
 	commandLateMaxS = Quantity{"command_late_max_s", "s", 0.01}
 	usualFallRPM    = Quantity{"usual_fall_rpm", "rpm", 1}
@@ -32,7 +33,7 @@ var (
 	habitReleases   = Quantity{"habit_releases", "", 1}
 )
 
-var linkQuantities = []*Quantity{&commandLateS, &commandLateMinS, &commandLateMaxS, &usualFallRPM, &fellAtRPM, &usualFallKmh, &fellAtKmh, &usualBrakeS,
+var linkQuantities = []*Quantity{&CommandLateS, &commandLateMinS, &commandLateMaxS, &usualFallRPM, &fellAtRPM, &usualFallKmh, &fellAtKmh, &usualBrakeS,
 	&usualDeadS, &usualLagS, &lowestKPa, &highestKPa, &beforeKPa, &partedKPa, &habitReleases}
 
 // OfLinks reports whether a measure belongs to the links of a release or to what led
@@ -157,7 +158,7 @@ func (l *linked) describe(s *scene, f *Finding, p *state.Separation) {
 func (l *linked) describeDecision(f *Finding, fall *state.Edge) {
 	if l.decided {
 		x := &l.decision
-		f.put(&commandLateS, x.LateS)
+		f.put(&CommandLateS, x.LateS)
 		f.put(&commandLateMinS, x.LowS)
 		f.put(&commandLateMaxS, x.HighS)
 		switch {

@@ -157,7 +157,7 @@ func (t *riseTrack) describe(f *Finding) {
 		return
 	}
 	x := &t.said
-	f.put(&commandLateS, x.LateS)
+	f.put(&CommandLateS, x.LateS)
 	f.put(&commandLateMinS, x.LowS)
 	f.put(&commandLateMaxS, max(x.HighS, x.LowS))
 	f.put(&roseAtKmh, t.of.Kmh)

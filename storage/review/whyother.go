@@ -246,6 +246,9 @@ func (b *whyBuilder) apply() {
 		return
 	}
 	b.risen()
+	if due, late := b.instant(detect.InstantUsuallyRises); late {
+		b.link("usually told to told", due, rose, "")
+	}
 	filled, has := b.instant(detect.InstantFilled)
 	touched, touch := b.instant(detect.InstantTouched)
 	down, ended := b.instant("slip down")

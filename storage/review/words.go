@@ -60,8 +60,11 @@ func Digits(v float64, unit string) string {
 }
 
 // Main returns the measure that says how bad a finding was: the usual one of
-// its kind where it is there, else the first.
+// its kind where it is there, else the first; by how much a command came late.
 func Main(f *detect.Finding) (detect.Measure, bool) {
+	if v, ok := f.Get(detect.CommandLateS.Name); ok && f.Class == detect.ApplyLateCommand {
+		return detect.Measure{Name: detect.CommandLateS.Name, Value: v}, true
+	}
 	if spec := detect.Of(f.Kind); spec != nil {
 		for _, q := range spec.Chief {
 			if v, ok := f.Get(q.Name); ok {
