@@ -103,7 +103,7 @@ func TestRareOnesByHand(t *testing.T) {
 			h.run(12, func(s float64) { h.engine = h.turbine + min(60, 60*s) })
 			h.run(3, func(s float64) { h.engine = h.turbine })
 			h.stop(0.1)
-		}, []string{"hill-slip command_hold_pct", "hill-slip command_mean_pct", "release-lag command_before_percent"}},
+		}, []string{"hill-slip command_hold_pct", "hill-slip command_mean_pct", "release-lag command_before_percent", "release-lag closed_with_percent"}},
 	} {
 		t.Run(x.name, func(t *testing.T) {
 			h := newHand(t, detect.DefaultSettings(), x.roles...)
