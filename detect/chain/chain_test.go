@@ -178,6 +178,7 @@ func TestOverdueByHabit(t *testing.T) {
 	r := &Release{Gear: 2, TurbineRPM: math.NaN(), RPMPerS: math.NaN(), BrakeS: 6, Way: way}
 	m := usual(30)
 	d, _ := m.Decide(r)
+	m = &Memory{Last: m.Last}
 	for i := range m.Last {
 		m.Last[i].OverdueS = 1.5
 	}
@@ -186,6 +187,22 @@ func TestOverdueByHabit(t *testing.T) {
 	}
 	if got := m.Overdue(r); math.Abs(got-1.95) > 0.01 {
 		t.Errorf("%g s overdue, want 1.95", got)
+	}
+}
+
+// A stop asks for the same lines again and again: they are laid once.
+func TestLaidOnce(t *testing.T) {
+	m := usual(30)
+	r := &Release{Gear: 2, TurbineRPM: 900, RPMPerS: 120, BrakeS: 6, Way: []Passed{{AgoS: 0.05, TurbineRPM: 906, RPMPerS: 120}}}
+	m.Decide(r)
+	laid := len(m.told.laid)
+	m.Overdue(r)
+	m.Decide(r)
+	if n := len(m.told.laid); laid == 0 || n != laid {
+		t.Errorf("%d lines are laid for a release, %d once it was asked about again", laid, n)
+	}
+	if m.Learn(r); m.told != nil {
+		t.Error("they outlast the release that is learned")
 	}
 }
 

@@ -68,7 +68,7 @@ func (m *Memory) slower(r *Release) float64 {
 }
 
 // decide takes a release with the gears told apart, and what slower says of it.
-func (m *Memory) decide(r *Release, slowerS float64) (best Decision, ok bool) {
+func (m *apart) decide(r *Release, slowerS float64) (best Decision, ok bool) {
 	x := r.remembered()
 	turbine, a := m.bySpeed(&x, &byTurbine)
 	road, b := m.bySpeed(&x, &byRoad)
@@ -129,12 +129,13 @@ func (d *Decision) usually() bool {
 
 // atTurbine is the habit of the turbine's speed in the release's gear, and on how many
 // releases it rests; ok is false where they are too few, or its way down is not known.
-func (m *Memory) atTurbine(r *Release) (h habit, n int, ok bool) {
+func (m *apart) atTurbine(r *Release) (h habit, n int, ok bool) {
 	list := m.those(byTurbine.fits)
 	if len(list) < Fewest || len(r.Way) == 0 {
 		return h, 0, false
 	}
-	return byTurbine.habit(list, r.Gear), len(list), true
+	x := m.lay(&byTurbine, list)
+	return byTurbine.line(x.sound, r.Gear, x.slope), len(list), true
 }
 
 // byWay: since when the turbine has been below the speed at which the command usually
@@ -242,7 +243,7 @@ const (
 )
 
 // bySpeed: a speed against its fall, by the line of Theil 1950 and Sen 1968.
-func (m *Memory) bySpeed(r *Remembered, l *law) (d Decision, ok bool) {
+func (m *apart) bySpeed(r *Remembered, l *law) (d Decision, ok bool) {
 	value, rate := l.of(r)
 	if rate < l.slowest || value < 0 {
 		return d, false
@@ -251,8 +252,8 @@ func (m *Memory) bySpeed(r *Remembered, l *law) (d Decision, ok bool) {
 	if len(list) < Fewest {
 		return d, false
 	}
-	of := l.sound(list)
-	least, slope, most := l.slope(of)
+	laid := m.lay(l, list)
+	of, least, slope, most := laid.sound, laid.least, laid.slope, laid.most
 	if len(of) < Fewest { // too few of them lie on a line by chance
 		a, _, b := l.slope(list)
 		least, most = min(least, a), max(most, b)
@@ -411,16 +412,31 @@ type habit struct {
 // all. Structural.
 const fewestOwn = 3
 
-// habit is that of releases that are held to be alike. Where the gear has some of its
-// own they say where the habit lies, and all of them, each about those of its gear,
-// how far it goes; a gear that has not may have a habit like that of any other.
-func (l *law) habit(list []*Remembered, gear int) habit {
-	list = l.sound(list)
-	_, slope, _ := l.slope(list)
-	return l.line(list, gear, slope)
+// laid is a line through the sound ones of releases that are held to be alike: its slope,
+// and between what that lies.
+type laid struct {
+	law                *law
+	list, sound        []*Remembered
+	least, slope, most float64
 }
 
-// line is the habit with so much of a slope.
+// lay lays the line, where it is not laid yet: a stop asks for the same one several times.
+func (m *apart) lay(l *law, list []*Remembered) laid {
+	for _, x := range m.laid {
+		if x.law == l && slices.Equal(x.list, list) {
+			return x
+		}
+	}
+	x := laid{law: l, list: list, sound: l.sound(list)}
+	x.least, x.slope, x.most = l.slope(x.sound)
+	m.laid = append(m.laid, x)
+	return x
+}
+
+// line is the habit of releases that are held to be alike, with so much of a slope. Where
+// the gear has some of its own they say where the habit lies, and all of them, each about
+// those of its gear, how far it goes; a gear that has not may have a habit like that of any
+// other.
 func (l *law) line(list []*Remembered, gear int, slope float64) (h habit) {
 	h.slope, h.rest = slope, l.rests(list, slope)
 	of := map[int][]float64{}

@@ -40,6 +40,9 @@ type Memory struct {
 	Last []Remembered `json:"last"`
 	// Next is where the next one goes once there are as many as are kept.
 	Next int `json:"next"`
+
+	// told is what was worked out of these, until another comes.
+	told *apart
 }
 
 // Remembered is one release on file, in a form that JSON has: what is not known
@@ -89,6 +92,7 @@ func (m *Memory) Told(r *Release) {
 }
 
 func (m *Memory) keep(x Remembered) {
+	m.told = nil
 	if len(m.Last) < remembered {
 		m.Last = append(m.Last, x)
 		return

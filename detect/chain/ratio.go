@@ -18,35 +18,67 @@ const (
 	byTurning = 100
 )
 
+// apart is a memory with the gears told apart by how the turbine turned over the road, and
+// what was worked out of it.
+type apart struct {
+	Memory
+	ratios []turned // ascending
+	laid   []laid
+}
+
+// turned is how the turbine turned in a release, and in which gear that is.
+type turned struct {
+	ratio    float64
+	at, gear int
+}
+
 // turning returns the memory and a release with the gears told apart by how the turbine
-// turned over the road: a gear may be told before the turbine is in it, or after. Of
-// releases before where that is not known it is the one in which the turbine turned most
-// often when that gear was told.
-func (m *Memory) turning(r *Release) (Memory, Release) {
-	c, x := *m, *r
-	c.Last = slices.Clone(m.Last)
-	type turned struct {
-		ratio float64
-		at    int
+// turned over the road: a gear may be told before the turbine is in it, or after.
+func (m *Memory) turning(r *Release) (*apart, Release) {
+	c, x := m.told, *r
+	if c == nil {
+		if c = m.apart(); len(m.Last) > 0 {
+			m.told = c
+		}
 	}
-	var list []turned
+	this := ratioOf(r.TurbineRPM, r.Kmh)
+	near := alikeRatio
+	for i := range c.ratios {
+		if off := math.Abs(this/c.ratios[i].ratio - 1); off < near {
+			x.Gear, near = c.ratios[i].gear, off
+		}
+	}
+	switch {
+	case len(c.ratios) == 0:
+	case this == 0:
+		// A shift hides it, and controllers wait for its end: the road speed then says
+		// nothing of when it was due.
+		x.Gear, x.Kmh = noGearYet, math.NaN()
+	case near == alikeRatio:
+		x.Gear = noGearYet
+	}
+	return c, x
+}
+
+// apart tells the gears apart. Of releases where it is not known how the turbine turned,
+// the gear is the one in which it turned most often when that gear was told.
+func (m *Memory) apart() *apart {
+	c := &apart{Memory: Memory{Last: slices.Clone(m.Last), Next: m.Next}}
 	for i := range c.Last {
 		if v := ratioOf(c.Last[i].TurbineRPM, c.Last[i].Kmh); v > 0 {
-			list = append(list, turned{v, i})
+			c.ratios = append(c.ratios, turned{v, i, 0})
 		}
 	}
-	slices.SortFunc(list, func(a, b turned) int { return cmp.Or(cmp.Compare(a.ratio, b.ratio), a.at-b.at) })
-	this := ratioOf(r.TurbineRPM, r.Kmh)
+	slices.SortFunc(c.ratios, func(a, b turned) int { return cmp.Or(cmp.Compare(a.ratio, b.ratio), a.at-b.at) })
 	told := map[[2]int]int{} // by gear told and turned
-	gear, near := byTurning, alikeRatio
-	for i, y := range list {
-		if i > 0 && y.ratio > list[i-1].ratio*(1+alikeRatio) {
+	gear := byTurning
+	for i := range c.ratios {
+		y := &c.ratios[i]
+		if i > 0 && y.ratio > c.ratios[i-1].ratio*(1+alikeRatio) {
 			gear++
 		}
+		y.gear = gear
 		told[[2]int{c.Last[y.at].Gear, gear}]++
-		if off := math.Abs(this/y.ratio - 1); off < near {
-			x.Gear, near = gear, off
-		}
 		c.Last[y.at].Gear = gear
 	}
 	usually := func(g int) int {
@@ -63,16 +95,7 @@ func (m *Memory) turning(r *Release) (Memory, Release) {
 			c.Last[i].Gear = usually(c.Last[i].Gear)
 		}
 	}
-	switch {
-	case len(list) == 0:
-	case this == 0:
-		// A shift hides it, and controllers wait for its end: the road speed then says
-		// nothing of when it was due.
-		x.Gear, x.Kmh = noGearYet, math.NaN()
-	case near == alikeRatio:
-		x.Gear = noGearYet
-	}
-	return c, x
+	return c
 }
 
 // noGearYet is one in which no release was before.

@@ -70,7 +70,7 @@ func (x *Rise) remembered() Remembered {
 // Decide holds a rise against the habit: a road speed, and how fast that grows, as with a
 // release. ok is false where there is no habit, or none that is kept closely enough.
 func (m *Rises) Decide(r Rise) (d Decision, ok bool) {
-	mem := Memory{Last: make([]Remembered, len(m.Last))}
+	mem := apart{Memory: Memory{Last: make([]Remembered, len(m.Last))}}
 	for i := range m.Last {
 		mem.Last[i] = m.Last[i].remembered()
 	}

@@ -191,8 +191,8 @@ func (m *Memory) Kept() (k Kept, ok bool) {
 		if len(list) < Fewest {
 			continue
 		}
-		sound := l.sound(list)
-		_, slope, _ := l.slope(sound)
+		x := c.lay(l, list)
+		sound, slope := x.sound, x.slope
 		middle := l.middles(sound, slope)
 		var off, rates []float64
 		for _, x := range sound {
