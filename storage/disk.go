@@ -38,6 +38,10 @@ type FS interface {
 // File is a file that is appended to.
 type File interface {
 	Write([]byte) (int, error)
+	// Order sees to it that no cut loses what was written and leaves what is written to
+	// other files from now on. It reports whether the file system can do that, for which
+	// it costs no sync of its own; only Sync says that something is durable.
+	Order() (bool, error)
 	Sync() error
 	Close() error
 }
@@ -168,7 +172,7 @@ func (o osFS) Create(name string) (File, error) {
 	if err = errors.Join(err, inherit(o.path(name), o.dir)); err != nil {
 		return nil, errors.Join(err, f.Close())
 	}
-	return f, nil
+	return osFile{f}, nil
 }
 
 func (o osFS) Truncate(name string, size int64) error {

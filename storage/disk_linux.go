@@ -36,6 +36,25 @@ func (o osFS) Lock() (func() error, error) {
 	return nil, errors.Join(err, f.Close())
 }
 
+// osFile is a file on the machine's own file system.
+type osFile struct{ *os.File }
+
+// Order has the kernel write the file out now. On ext4 its size and its name are then in a
+// transaction that is committed with the next sync of any file or before, and after its
+// content (Documentation/filesystems/ext4/journal.rst of the kernel's source). Without a
+// journal in the file system a cut between the two syncs can break the order.
+func (f osFile) Order() (bool, error) {
+	var st unix.Statfs_t
+	if unix.Fstatfs(int(f.Fd()), &st) != nil || st.Type != unix.EXT4_SUPER_MAGIC {
+		return false, nil
+	}
+	err := unix.SyncFileRange(int(f.Fd()), 0, 0, unix.SYNC_FILE_RANGE_WAIT_BEFORE|unix.SYNC_FILE_RANGE_WRITE|unix.SYNC_FILE_RANGE_WAIT_AFTER)
+	if refusal(err) {
+		return false, err
+	}
+	return err == nil, nil // what the kernel lacks, or does not allow, is only not done
+}
+
 // Who tells the stay the time has the lock for a moment.
 const (
 	lockTries = 10

@@ -135,18 +135,20 @@ func check(t *testing.T, name string, m *medium, want *told) {
 	}
 }
 
-// A cut at every call, three outcomes each: acknowledged events survive with
-// their frames, at most AccountEvery of the account is missing, and the next
-// start repairs what is left without help.
+// A cut at every call, two outcomes each on a medium that keeps an order and on one that
+// does not: acknowledged events survive with their frames, at most AccountEvery of the
+// account is missing, and the next start repairs what is left without help.
 func TestCutAtEveryCall(t *testing.T) {
 	full := newMedium()
+	full.orders = true
 	if err := runScenario(full, "a", nil, newTold()); err != nil {
 		t.Fatal(err)
 	}
 	r := lot.Draw(t, 1, 0)
 	for n := range full.calls + 1 {
-		for outcome := range 3 {
+		for outcome := range 4 {
 			m := newMedium()
+			m.orders = outcome%2 == 0
 			cut := false
 			m.fail = func(call int, _ string) error {
 				if call >= n {
@@ -178,10 +180,12 @@ func TestCutAtEveryCall(t *testing.T) {
 	}
 }
 
-// Every call fails once, and then from some call on a number of times; what is
+// Every call fails once, and then from some call on a number of times, on a medium that
+// keeps an order or on one that does not; what is
 // acknowledged is on the medium, what the medium refused is told again.
 func TestFaultAtEveryCall(t *testing.T) {
 	full := newMedium()
+	full.orders = true
 	if err := runScenario(full, "a", nil, newTold()); err != nil {
 		t.Fatal(err)
 	}
@@ -191,10 +195,11 @@ func TestFaultAtEveryCall(t *testing.T) {
 		for _, short := range []bool{false, true} {
 			for _, times := range []int{1, 7} {
 				for n := range full.calls {
+					orders := (n%2 == 0) == (errno == syscall.EIO)
 					runs++
-					name := fmt.Sprintf("%v, short writes %v, %d times from call %d", errno, short, times, n)
+					name := fmt.Sprintf("%v, short writes %v, order kept %v, %d times from call %d", errno, short, orders, times, n)
 					m := newMedium()
-					m.short = short
+					m.short, m.orders = short, orders
 					m.fail = func(call int, op string) error {
 						if call >= n && call < n+times {
 							return errno

@@ -19,6 +19,11 @@ type medium struct {
 	entries map[string]*mfile
 	free    int64
 	locked  bool
+	// orders makes File.Order do what it is for. Then ordered is how far files had come,
+	// and are durable with the next sync of any; before is how far all had come at that
+	// moment.
+	orders          bool
+	ordered, before map[*mfile]int
 
 	calls int
 	// fail is asked at every call that changes something; what it returns is
@@ -180,6 +185,15 @@ func (m *medium) used() int64 {
 // rest whatever the medium happened to have written.
 func (m *medium) cut(r *rand.Rand) *medium {
 	out := newMedium()
+	if len(m.ordered) > 0 && r.IntN(2) == 0 {
+		m.commit() // and perhaps some of what came after it
+	} else if len(m.ordered) > 0 {
+		for _, f := range m.files {
+			if _, ok := m.ordered[f]; !ok {
+				f.data = f.data[:max(f.synced, m.before[f])]
+			}
+		}
+	}
 	keep := func(name string, f *mfile) {
 		data := slices.Clone(f.data[:f.synced])
 		if rest := len(f.data) - f.synced; rest > 0 && !f.lost {
@@ -245,10 +259,37 @@ func (h *mhandle) Sync() error {
 		h.f.lost = true
 		return err
 	}
+	h.m.commit()
 	if !h.f.lost {
 		h.f.synced = len(h.f.data)
 	}
 	return nil
+}
+
+func (h *mhandle) Order() (bool, error) {
+	if !h.m.orders {
+		return false, nil
+	}
+	if err := h.m.called("order"); err != nil {
+		h.f.lost = true
+		return false, err
+	}
+	h.m.before = map[*mfile]int{}
+	for _, f := range h.m.files {
+		h.m.before[f] = len(f.data)
+	}
+	h.m.ordered = map[*mfile]int{h.f: len(h.f.data)}
+	return true, nil
+}
+
+// commit makes durable what was ordered, with its name.
+func (m *medium) commit() {
+	for name, f := range m.files {
+		if n, ok := m.ordered[f]; ok && !f.lost {
+			f.synced, m.entries[name] = max(f.synced, n), f
+		}
+	}
+	m.ordered = nil
 }
 
 func (h *mhandle) Close() error { return nil }

@@ -13,6 +13,9 @@ type outFile struct {
 	durable fileMark
 	// fresh is true until the name of the file is durable.
 	fresh bool
+	// ordered is true from File.Order on until it is synced: others may speak of what
+	// is in it already.
+	ordered bool
 }
 
 // close leaves the file; what is in it has been synced, or the file is given
@@ -32,7 +35,7 @@ func (w *runWriter) create(o *outFile, kind fileKind) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", o.name, err)
 	}
-	o.file, o.size, o.at = f, 0, chained{}
+	o.file, o.size, o.at, o.ordered = f, 0, chained{}, false
 	w.inventory.add(o.name, 0)
 	w.usage.FilesMade++
 	o.fresh = true
@@ -77,18 +80,25 @@ func (w *runWriter) sync(o *outFile) error {
 		}
 		o.fresh = false
 	}
-	o.durable = fileMark{Run: w.run, Part: o.part, Blocks: o.at.blocks, Sum: o.at.sum}
+	o.durable, o.ordered = o.mark(w.run), false
 	return nil
+}
+
+// mark is how far the file goes.
+func (o *outFile) mark(run uint32) fileMark {
+	return fileMark{Run: run, Part: o.part, Blocks: o.at.blocks, Sum: o.at.sum}
 }
 
 func (w *runWriter) giveUp(o *outFile, err error) error {
 	name := o.name
 	o.close()
-	if o == &w.spans && o.fresh && len(w.parts) > 0 && w.parts[len(w.parts)-1].part == o.part {
+	fresh := o.fresh && !o.ordered
+	o.ordered = false
+	if o == &w.spans && fresh && len(w.parts) > 0 && w.parts[len(w.parts)-1].part == o.part {
 		w.parts = w.parts[:len(w.parts)-1]
 	}
-	if o.fresh && w.fs.Remove(name) == nil {
-		// Nothing in it was ever acknowledged.
+	if fresh && w.fs.Remove(name) == nil {
+		// Nothing in it was ever acknowledged, nor spoken of.
 		w.inventory.remove(name)
 	}
 	return fmt.Errorf("%s: %w", name, err)

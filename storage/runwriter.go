@@ -272,8 +272,9 @@ func (w *runWriter) bound() {
 	}
 }
 
-// write writes the whole queue: all spans with one sync, then all blocks of
-// the journal with another.
+// write writes the whole queue: all spans, then all blocks of the journal, which speak of
+// them. Where the file system keeps that order, the sync of the journal does for both, and
+// finds little left to do for the spans'; otherwise theirs comes first.
 func (w *runWriter) write() error {
 	if !w.taken() {
 		if _, err := w.take(); err != nil {
@@ -283,7 +284,14 @@ func (w *runWriter) write() error {
 	if err := w.writeSpans(); err != nil {
 		return err
 	}
-	if err := w.writeJournal(); err != nil {
+	if err := w.orderSpans(); err != nil {
+		return err
+	}
+	err := w.writeJournal()
+	if e := w.syncSpans(len(w.queue)); err == nil {
+		err = e
+	}
+	if err != nil {
 		return err
 	}
 	for _, it := range w.queue {
@@ -303,10 +311,9 @@ func (w *runWriter) write() error {
 	return nil
 }
 
-// writeSpans writes the frames that wait; those that are durable are taken off
-// the queue even where later ones fail.
+// writeSpans writes the frames that wait, and syncs those that are not in the last file;
+// what is durable is taken off the queue even where later ones fail.
 func (w *runWriter) writeSpans() error {
-	from := 0 // items before it are durable
 	for i := range w.queue {
 		it := &w.queue[i]
 		if it.span == nil {
@@ -314,10 +321,9 @@ func (w *runWriter) writeSpans() error {
 		}
 		last := w.lastPart()
 		if last == nil || last.next != it.info.first || it.fresh && last.size >= maxEvidenceFile {
-			if err := w.syncSpans(from, i); err != nil {
+			if err := w.syncSpans(i); err != nil {
 				return err
 			}
-			from = i
 			w.spans.close()
 		}
 		n := int64(blockHead + len(it.span))
@@ -342,7 +348,7 @@ func (w *runWriter) writeSpans() error {
 		last.from, last.to = min(last.from, it.info.from), max(last.to, it.info.to)
 		last.size += n
 	}
-	return w.syncSpans(from, len(w.queue))
+	return nil
 }
 
 // linkEvidence begins an evidence file with what it belongs to.
@@ -371,18 +377,44 @@ func (w *runWriter) lastPart() *evidencePart {
 	return &w.parts[len(w.parts)-1]
 }
 
-// syncSpans makes the frames of queue[from:to] durable.
-func (w *runWriter) syncSpans(from, to int) error {
-	items := w.queue[from:to]
-	if !slices.ContainsFunc(items, func(it item) bool { return it.span != nil }) {
+func (it item) isSpan() bool   { return it.span != nil }
+func (it item) isRecord() bool { return it.event != nil || it.typ != 0 }
+
+// orderSpans sees to it that no cut leaves what comes to the journal now without the
+// frames before it; they are synced where that cannot be, or where nothing comes.
+func (w *runWriter) orderSpans() error {
+	if !slices.ContainsFunc(w.queue, item.isSpan) {
 		return nil
 	}
+	if !slices.ContainsFunc(w.queue, item.isRecord) {
+		return w.syncSpans(len(w.queue))
+	}
+	ok, err := w.spans.file.Order()
+	switch {
+	case err != nil:
+		return w.giveUp(&w.spans, fmt.Errorf("writing it out: %w", err))
+	case !ok:
+		return w.syncSpans(len(w.queue))
+	}
+	w.spans.ordered = true
+	w.lastPart().durable = w.spans.mark(w.run)
+	return nil
+}
+
+// syncSpans makes the frames of queue[:to] durable.
+func (w *runWriter) syncSpans(to int) error {
+	items := w.queue[:to]
+	if !w.spans.ordered && !slices.ContainsFunc(items, item.isSpan) {
+		return nil
+	}
+	last := w.lastPart()
 	if err := w.sync(&w.spans); err != nil {
+		last.durable = last.told
 		return err
 	}
-	w.lastPart().durable = w.spans.durable
+	last.durable = w.spans.durable
 	for i := range items {
-		if items[i].span != nil {
+		if items[i].isSpan() {
 			items[i].done()
 		}
 	}
@@ -396,8 +428,7 @@ func (w *runWriter) writeJournal() error {
 	if w.journal.file != nil && w.journal.size > w.journalLimit() {
 		w.journal.close()
 	}
-	waits := func(it item) bool { return it.event != nil || it.typ != 0 }
-	if !slices.ContainsFunc(w.queue, waits) {
+	if !slices.ContainsFunc(w.queue, item.isRecord) {
 		return nil
 	}
 	what := forAccount

@@ -149,6 +149,8 @@ func (h *cardHandle) Write(p []byte) (int, error) {
 	return n, errors.Join(err, werr)
 }
 
+func (h *cardHandle) Order() (bool, error) { return false, nil }
+
 func (h *cardHandle) Sync() error {
 	h.c.syncs++
 	if err := h.c.call("fsync", h.f.path); err != nil {

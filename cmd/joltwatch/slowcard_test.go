@@ -112,7 +112,8 @@ type slowFile struct {
 }
 
 // Nothing is synced for real, which would take time that the bubble does not have.
-func (f *slowFile) Sync() error { f.fs.pause(); return nil }
+func (f *slowFile) Sync() error          { f.fs.pause(); return nil }
+func (f *slowFile) Order() (bool, error) { return false, nil }
 
 // wire is a full bus of 500 kbit/s as the kernel hands it on: frames come
 // whether they are read or not, wait in a queue of some length, and those that
