@@ -267,7 +267,8 @@ func prepare(drive, work string) error {
 	for _, c := range [][]string{
 		{"sh", "-c", `{ cat build/vm/base.cpio.gz; (cd "$0/root" && find . | cpio -o -H newc --quiet | gzip -1); } >"$0/initrd"`, work},
 		{"truncate", "-s", "256M", disk},
-		{"mkfs.ext4", "-q", "-F", disk},
+		// Blocks as on a card; of itself mkfs makes smaller ones on so small a disk.
+		{"mkfs.ext4", "-q", "-F", "-b", "4096", disk},
 	} {
 		if out, err := exec.Command(c[0], c[1:]...).CombinedOutput(); err != nil {
 			return fmt.Errorf("%s: %w: %s", c[0], err, out)
