@@ -180,6 +180,25 @@ func TestCutAtEveryCall(t *testing.T) {
 	}
 }
 
+// A stay is the same to the last byte whether its file system keeps an order or not.
+func TestSameWithOrder(t *testing.T) {
+	var files [2]map[string]string
+	for i := range files {
+		m := newMedium()
+		m.orders = i == 1
+		if err := runScenario(m, "a", nil, newTold()); err != nil {
+			t.Fatal(err)
+		}
+		files[i] = map[string]string{}
+		for name, f := range m.files {
+			files[i][name] = string(f.data)
+		}
+	}
+	if !reflect.DeepEqual(files[0], files[1]) {
+		t.Error("they differ")
+	}
+}
+
 // Every call fails once, and then from some call on a number of times, on a medium that
 // keeps an order or on one that does not; what is
 // acknowledged is on the medium, what the medium refused is told again.

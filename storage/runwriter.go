@@ -396,6 +396,7 @@ func (w *runWriter) orderSpans() error {
 	case !ok:
 		return w.syncSpans(len(w.queue))
 	}
+	w.countSync(&w.spans)
 	w.spans.ordered = true
 	w.lastPart().durable = w.spans.mark(w.run)
 	return nil
