@@ -17,10 +17,10 @@ import (
 type Overrun struct {
 	m      OverrunMemory
 	window line
-	// ran: the engine was at its idle or above; lowest is what it has come to below that
-	// since, rpm.
-	ran    bool
-	lowest float64
+	// ran: the engine was at its idle or above; sagged: it has sunk since and come back;
+	// lowest is what it has come to below idle since it ran, rpm.
+	ran, sagged bool
+	lowest      float64
 	// The plane through the middle of the windows, and the inverse of what it rests on.
 	mid, slope [dims]float64
 	at0        float64
@@ -40,8 +40,12 @@ type OverrunMemory struct {
 	Rates []float64 `json:"turbine_rpm_per_s"`
 	// Torques are the engine's, N·m; none where it is not told.
 	Torques []float64 `json:"engine_nm,omitempty"`
-	// LowestRPM is how far the engine has sunk below its idle by itself, 0 not seen.
+	// LowestRPM is how far the engine has sunk below its idle by itself, 0 not seen, and
+	// Sags in how many stretches of overrun it did.
 	LowestRPM float64 `json:"engine_lowest_rpm,omitempty"`
+	Sags      int     `json:"engine_sags,omitempty"`
+	// Loose: a release has let the engine fall plainly behind the turbine.
+	Loose bool `json:"falls_behind,omitempty"`
 }
 
 const (
@@ -98,6 +102,9 @@ func (o *Overrun) Sinks(engineRPM, idleRPM float64) {
 		if o.lowest > 0 && (o.m.LowestRPM == 0 || o.lowest < o.m.LowestRPM) {
 			o.m.LowestRPM = math.Round(o.lowest)
 		}
+		if o.lowest > 0 && !o.sagged {
+			o.m.Sags, o.sagged = min(o.m.Sags+1, sagsNeed), true
+		}
 		o.ran, o.lowest = true, 0
 	case o.ran && (o.lowest == 0 || engineRPM < o.lowest):
 		o.lowest = engineRPM
@@ -105,15 +112,17 @@ func (o *Overrun) Sinks(engineRPM, idleRPM float64) {
 }
 
 // SinksRPM is what the engine may sink to by itself, a part further than it was seen to;
-// ok is false where it was not.
-func (o *Overrun) SinksRPM(idleRPM float64) (rpm float64, ok bool) {
-	return max(idleRPM-float64(sinksMore*(idleRPM-o.m.LowestRPM)), float64(0.5*idleRPM)), o.m.LowestRPM > 0
+// ok is false where it was not, and most is true where it was so often that it will
+// sink no further.
+func (o *Overrun) SinksRPM(idleRPM float64) (rpm float64, most, ok bool) {
+	rpm = max(idleRPM-float64(sinksMore*(idleRPM-o.m.LowestRPM)), float64(0.5*idleRPM))
+	return rpm, o.m.Sags >= sagsNeed, o.m.LowestRPM > 0
 }
 
 const (
 	// backShare of its idle an engine has come back to it; one stop sinks by up to
-	// sinksMore times what others did. Structural.
-	backShare, sinksMore = 0.97, 1.25
+	// sinksMore times what sagsNeed others did. Structural.
+	backShare, sinksMore, sagsNeed = 0.97, 1.25, 4
 )
 
 // crowded is the older of the two windows that lie the least apart: the others say more.
@@ -140,19 +149,19 @@ func (o *Overrun) apart(x [dims]float64) (d float64) {
 }
 
 // Break says that the points that come do not go on from those before.
-func (o *Overrun) Break() { o.window, o.ran, o.lowest = line{}, false, 0 }
+func (o *Overrun) Break() { o.window, o.ran, o.sagged, o.lowest = line{}, false, false, 0 }
 
 // Memory is what is to be kept; nil where that is nothing.
 func (o *Overrun) Memory() *OverrunMemory {
-	if len(o.m.Slips) == 0 && o.m.LowestRPM == 0 {
+	if len(o.m.Slips) == 0 && o.m.LowestRPM == 0 && !o.m.Loose {
 		return nil
 	}
-	return &OverrunMemory{slices.Clone(o.m.Slips), slices.Clone(o.m.Rates), slices.Clone(o.m.Torques), o.m.LowestRPM}
+	return &OverrunMemory{slices.Clone(o.m.Slips), slices.Clone(o.m.Rates), slices.Clone(o.m.Torques), o.m.LowestRPM, o.m.Sags, o.m.Loose}
 }
 
 // Recall takes up what was kept; what is out of range is left out.
 func (o *Overrun) Recall(m *OverrunMemory) {
-	if m == nil || len(m.Slips) != len(m.Rates) || len(m.Slips) > overrunKeep || !(m.LowestRPM >= 0) ||
+	if m == nil || len(m.Slips) != len(m.Rates) || len(m.Slips) > overrunKeep || !(m.LowestRPM >= 0) || m.Sags < 0 ||
 		len(m.Torques) != 0 && len(m.Torques) != len(m.Slips) {
 		return
 	}
@@ -168,9 +177,11 @@ func (o *Overrun) Recall(m *OverrunMemory) {
 			}
 		}
 	}
-	o.m.LowestRPM = m.LowestRPM
+	o.m.LowestRPM, o.m.Sags, o.m.Loose = m.LowestRPM, min(m.Sags, sagsNeed), m.Loose
 	for _, x := range of {
-		*x.to = append(make([]float64, 0, overrunKeep), x.kept...)
+		if len(x.kept) > 0 {
+			*x.to = append(make([]float64, 0, overrunKeep), x.kept...)
+		}
 	}
 	o.fit()
 }

@@ -50,12 +50,7 @@ type Watch struct {
 	// where it was under way already.
 	Base, Noise float64
 	Moving      bool
-	// EngineLow and TurbineLow are the lowest speeds while together, rpm.
-	EngineLow, TurbineLow float64
-	// Proof is set once the speeds have been seen to move together since the
-	// fall; ProvenTo is the last such instant.
-	Proven   bool
-	ProvenTo bus.Micros
+	proven
 	// RanTo is the last instant at which the engine ran at its idle or above
 	// with the speeds together.
 	RanTo bus.Micros
@@ -70,8 +65,22 @@ type Watch struct {
 	judged      bus.Micros
 	line        line
 	trailed     bool // see trails; of points that line has no more
-	lastAt      bus.Micros
-	lastLate    bus.Micros
+	// guessed: what was last asked for a proof is one only if the open converter does not
+	// take the engine along; unsure: so is what was proven after sure.
+	guessed, unsure bool
+	sure            proven
+	lastAt          bus.Micros
+	lastLate        bus.Micros
+}
+
+// proven is what has been seen of speeds that are together.
+type proven struct {
+	// EngineLow and TurbineLow are the lowest speeds while together, rpm.
+	EngineLow, TurbineLow float64
+	// Proven is set once the speeds have been seen to move together since the
+	// fall; ProvenTo is the last such instant.
+	Proven   bool
+	ProvenTo bus.Micros
 }
 
 const (
@@ -257,7 +266,7 @@ func (w *Watch) prove(t *Trail, p *Point) {
 	}
 	switch {
 	case w.proof(t):
-		w.proven(t)
+		w.count(t)
 		w.line = line{}
 	case w.line.n >= proofLen || t.Overrun.told(&w.line) && w.line.spanS() >= overrunS && w.far():
 		// In overrun what held at first would prove what came after it.
@@ -266,16 +275,41 @@ func (w *Watch) prove(t *Trail, p *Point) {
 	}
 }
 
-// proven takes what has been added for a proof: the lowest speeds are those of speeds
+// count takes what has been added for a proof: the lowest speeds are those of speeds
 // that are together. In overrun the clutch may have let go shortly before the end.
-func (w *Watch) proven(t *Trail) {
+func (w *Watch) count(t *Trail) {
 	to := w.line.to
 	if t.Overrun.told(&w.line) {
 		to -= micros(returnS)
 	}
+	if w.guessed && !w.unsure {
+		w.sure = w.proven
+	}
+	w.unsure = w.guessed
 	w.Proven, w.ProvenTo, w.trailed = true, max(w.ProvenTo, to), false
 	w.EngineLow, w.TurbineLow = min(w.EngineLow, w.heldLow), min(w.TurbineLow, w.heldTurbine)
 }
+
+// settle takes back what was guessed of a converter that is not known, but where a
+// release, this one or another, has let the engine fall plainly behind.
+func (w *Watch) settle(t *Trail) {
+	if w.unsure && !t.Overrun.m.Loose {
+		w.proven, w.unsure, w.trailed = w.sure, false, true
+	}
+}
+
+// Parts takes the last point for that at which a release was seen to have parted: an
+// engine that is far behind the turbine by then is one that the open converter does not
+// take along.
+func (t *Trail) Parts() {
+	p := t.Get(t.end - 1)
+	if p.Overrun && !p.Shifting && p.Slip < -float64(plainly*BelowRPM(t.noise.Known()))-p.Tol {
+		t.Overrun.m.Loose = true
+	}
+}
+
+// plainly is so many times what tells one from a clutch that holds. Structural.
+const plainly = 3.0
 
 // proof reports whether what has been added since the last proof is one: the
 // speeds moved together, and not as those of an open converter, which takes the
@@ -296,13 +330,14 @@ func (w *Watch) proof(t *Trail) bool {
 }
 
 // heldRather reports whether the points since the last proof are so much likelier
-// of a clutch that holds than of an open converter; true as far as what this vehicle's
-// does is not known. Below idle a governor that gives fuel may take an engine past the
+// of a clutch that holds than of an open converter; where what this vehicle's does is not
+// known it may be guessed, which settle takes back. Below idle a governor that gives fuel may take an engine past the
 // turbine's speed, but not along with it for far unless a shift does; below what it lets
 // the engine sink to only the clutch draws it.
 func (w *Watch) heldRather(t *Trail, skew float64) bool {
 	l := &w.line
 	engine := l.engine()
+	w.guessed = false
 	if l.driving && !t.Overrun.told(l) || l.x0+l.last+l.mean() < w.set.SinksRPM {
 		return true
 	}
@@ -312,12 +347,13 @@ func (w *Watch) heldRather(t *Trail, skew float64) bool {
 	r := max(t.noise.SeenRPM, w.Noise, sharpRPM)
 	one := float64(r*r) / (1 + l.spanS()/wanderS)
 	open, ok := t.Overrun.odds(l.mean(), l.rate(), l.torque(), engine, one)
-	if !ok {
-		return true
-	}
 	hv := one + float64(r*r)/(1+heldS/wanderS) + float64(skew*skew)
 	h := l.mean() - w.held
 	held := -0.5 * (float64(h*h)/hv + math.Log(hv))
+	if !ok {
+		w.guessed = l.to > w.Fall.Late+micros(ordinaryS) && held+math.Log(anywhereRPM) < heldOdds
+		return true
+	}
 	return held-open >= heldOdds
 }
 
@@ -329,6 +365,11 @@ const (
 	// heldOdds is the logarithm of how much likelier it must be: 55 times, as it is
 	// looked for again and again.
 	heldOdds = 4.0
+	// anywhereRPM is over how much the slip of a converter that is not known may lie: an
+	// engine that is let go turns anywhere between its idle and the turbine (cp).
+	anywhereRPM = 160.0
+	// ordinaryS is within what a healthy clutch lets go (cp): a proof by then makes none late.
+	ordinaryS = 0.3
 	// wanderS is over how long ripple of closed slip is the same one: that long again and
 	// again gives the mean of as many.
 	wanderS = 0.6
@@ -351,8 +392,9 @@ const (
 // Proof reports whether the speeds have been seen to move together.
 func (w *Watch) Proof(t *Trail) bool {
 	if w.proof(t) {
-		w.proven(t)
+		w.count(t)
 	}
+	w.settle(t)
 	return w.Proven
 }
 

@@ -150,6 +150,9 @@ func (p *releaseTrack) begin(s *Vehicle, m *Moment) {
 func (p *releaseTrack) finish(s *Vehicle, m *Moment, how coupling.Outcome) {
 	p.watching = false
 	w := &p.watch
+	if how == coupling.Parted {
+		s.trail.Parts()
+	}
 	proven := w.Proof(&s.trail)
 	a, hasPedal := m.Accelerator()
 	p.result = Separation{Outcome: how, HasCommand: true, Fall: p.fall, Proven: proven,

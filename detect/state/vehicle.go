@@ -235,9 +235,12 @@ func (s *Vehicle) Observe(r *stream.Row) segment.Step {
 	if s.idleKnown {
 		l := &s.limits
 		l.IdleRPM, l.DrawnRPM = s.idle, float64((1-s.set.DragSag)*s.idle)
-		sinks, ok := s.trail.Overrun.SinksRPM(s.idle)
-		if l.SinksRPM = l.DrawnRPM; ok {
-			l.SinksRPM, l.DrawnRPM = sinks, min(sinks, l.DrawnRPM)
+		sinks, most, ok := s.trail.Overrun.SinksRPM(s.idle)
+		if ok {
+			l.DrawnRPM = min(sinks, l.DrawnRPM)
+		}
+		if l.SinksRPM = l.DrawnRPM; most {
+			l.SinksRPM = sinks
 		}
 	}
 	s.align(m)
