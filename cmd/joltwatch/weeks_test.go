@@ -74,8 +74,15 @@ func TestWholeWeeks(t *testing.T) {
 func TestSoundWeeks(t *testing.T) {
 	for _, name := range strings.Fields(*weeksSound) {
 		w := wholeWeek{vehicle: name, late: func(float64, float64) float64 { return 0 }}
-		a := recordWeek(t, &w, *weeksSeed).Conditions()
-		if said := fmt.Sprintf("%s, seed %d: %d told late of %d", name, *weeksSeed, a.Late, a.Releases); a.Late > 0 || a.Releases < 150 {
+		stay := recordWeek(t, &w, *weeksSeed)
+		a, closed := stay.Conditions(), 0
+		for i := range stay.Events {
+			if e := &stay.Events[i]; e.Kind == detect.KindApply && e.Class == detect.ApplyLateCommand {
+				closed++
+			}
+		}
+		rises := stay.Total().Rises
+		if said := fmt.Sprintf("%s, seed %d: %d told late of %d, %d told as commanded to close late of %d (%d observed)", name, *weeksSeed, a.Late, a.Releases, closed, rises.Falls, rises.Later1S); a.Late > 0 || closed > 0 || a.Releases < 150 {
 			t.Error(said)
 		} else {
 			t.Log(said)
