@@ -29,7 +29,7 @@ var (
 var diedSpec = &Spec{
 	Kind:        KindEngineDied,
 	Alarms:      []Class{DiedClutchOpen, DiedClutchUnknown},
-	Measures:    []*Quantity{&diedSlipRPM, &diedStoodS, &launchShare, &launchCount, &launchPull},
+	Measures:    []*Quantity{&diedSlipRPM, &diedStoodS, &launchShare, &launchCount},
 	Chief:       []*Quantity{&diedStoodS},
 	Needs:       [][]stream.Role{needsEngine, needsRoad},
 	Sharpens:    []stream.Role{stream.Gear, stream.TurbineSpeed},

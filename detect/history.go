@@ -48,8 +48,6 @@ type kept struct {
 	// Launches are the converter's capacity factors of the latest launches, in
 	// rpm/√(N·m), from version 0.3 on.
 	Launches []float64 `json:"launches,omitempty"`
-	// Pulls are what speed the latest launches gained by torque, in m/s for each kN·m·s.
-	Pulls []float64 `json:"launch_pulls,omitempty"`
 	// OwnStarts say whether the engine stops itself, from version 0.3 on.
 	OwnStarts ownStarts `json:"own_starts,omitzero"`
 	// Releases is what is usual of them, link by link, from version 0.3 on.

@@ -2,7 +2,6 @@ package detect
 
 import (
 	"math"
-	"slices"
 	"testing"
 
 	"joltwatch/bus"
@@ -145,59 +144,6 @@ func TestLaunchCapacity(t *testing.T) {
 	}
 	if len(d.last) != launchesKept {
 		t.Errorf("%d launches are kept, want %d", len(d.last), launchesKept)
-	}
-}
-
-// What a launch gains by torque, by hand: from standstill to 14 km/h in 0.875 s with
-// 100 N·m is 3.889 m/s for 87.5 N·m·s, 44.4 for each kN·m·s; with 200 N·m it is half.
-func TestLaunchPull(t *testing.T) {
-	launch := func(d *launches, nm, stood float64, gear int) {
-		moments(2, func(s float64, m *state.Moment) {
-			m.HasSlip, m.HasKmh, m.Kmh, m.HasGear, m.Gear = true, true, 16*s, true, 1
-			m.EngineRPM, m.TurbineRPM = 1600, 150*s
-			if s == 0 {
-				m.StoodS = stood
-			}
-			if s > 0.5 {
-				m.Gear = gear
-			}
-			put(m, stream.Accelerator, 20)
-			put(m, stream.EngineTorque, nm)
-		}, d.row)
-	}
-	var d launches
-	for range launchFewest {
-		launch(&d, 100, 3, 1)
-	}
-	if x := d.pulls[0]; math.Abs(x-44.4) > 1 {
-		t.Errorf("%g m/s for each kN·m·s, want 44.4", x)
-	}
-	launch(&d, 200, 0, 1)
-	launch(&d, 200, 3, 2)
-	if len(d.pulls) != launchFewest {
-		t.Error("a launch that did not start from standstill, or shifted, counts")
-	}
-	told := func() float64 {
-		var f Finding
-		d.describe(&f)
-		x, _ := f.Get("launch_pull_share")
-		return x
-	}
-	launch(&d, 200, 3, 1)
-	launch(&d, 100, 3, 1)
-	if x := told(); math.Abs(x-1) > 0.01 {
-		t.Errorf("share %g of the weakest, and one of the latest two was as usual", x)
-	}
-	launch(&d, 200, 3, 1)
-	launch(&d, 400, 3, 1)
-	if x := told(); math.Abs(x-1) > 0.01 {
-		t.Errorf("share %g, want 1: one before was as weak", x)
-	}
-	d.pulls = slices.Repeat(d.pulls[:1], launchFewest)
-	launch(&d, 200, 3, 1)
-	launch(&d, 400, 3, 1)
-	if x := told(); math.Abs(x-0.5) > 0.01 {
-		t.Errorf("share %g, want 0.5", x)
 	}
 }
 

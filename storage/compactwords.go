@@ -40,7 +40,7 @@ var compactWords = [...]string{
 	"amplitude_rpm", "jolt_mps2", "after_nearest_s", "clutch-open", "clutch-unknown", "stood_s", "launch_capacity_share", "launches",
 	"controllers-silent", "error-frames", "frames-lost", "bad-input", "down", "bus-off", "clock-jump", "error_frames", "lines", "jump_s", "stale",
 	"not-available", "held_against_more_s", "slipped_before_s", "delay_s", "speeds usually part",
-	"closed_with_kpa", "closed_with_percent", "launch_pull_share", "rose_at_kmh", "usual_rise_kmh", "habit_applies",
+	"closed_with_kpa", "closed_with_percent", "rose_at_kmh", "usual_rise_kmh", "habit_applies",
 	"command usually rises",
 }
 

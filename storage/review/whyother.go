@@ -27,7 +27,6 @@ func (b *whyBuilder) died() {
 		return
 	}
 	n, _ := b.get("launches")
-	b.pull()
 	text := fmt.Sprintf("pulling away, the converter's capacity factor was %.0f %% of what it was in %.0f earlier launches", 100*share, n)
 	switch {
 	case share < launchLow || share > launchHigh:
@@ -40,22 +39,6 @@ func (b *whyBuilder) died() {
 		b.lack(text+": more launches", WhyOneWay)
 	default:
 		b.con(text, "last launch", WhyOneWay)
-	}
-}
-
-// launchWeak is the share of the speed that the same torque gave in the weakest launch
-// before below which one is weak: a converter that multiplies no torque gives half of it
-// at a standstill and two thirds over a launch (common practice, no source).
-const launchWeak = 0.9
-
-// pull holds what speed the last launches gained by torque against those before.
-func (b *whyBuilder) pull() {
-	share, ok := b.get("launch_pull_share")
-	switch text := fmt.Sprintf("pulling away from standstill, engine torque gave at most %.0f %% of the speed that it gave in the weakest of the earlier launches", 100*share); {
-	case ok && share < launchWeak:
-		b.pro(text+" (a steeper grade or a heavier load does so too)", "last launch", WhyOneWay)
-	case ok:
-		b.lack(text+": that is not weak", WhyOneWay)
 	}
 }
 
