@@ -30,7 +30,11 @@ func (b *whyBuilder) died() {
 	text := fmt.Sprintf("pulling away, the converter's capacity factor was %.0f %% of what it was in %.0f earlier launches", 100*share, n)
 	switch {
 	case share < launchLow || share > launchHigh:
-		b.pro(text, "last launch", WhyOneWay)
+		side := "low"
+		if share > 1 {
+			side = "high"
+		}
+		b.pro(text+": a "+side+" stall speed for its torque", "last launch", WhyOneWay)
 		if c := b.of(WhyIdle); len(c.For) > 0 {
 			b.con("the converter takes another torque at a standstill than it did", "last launch", WhyIdle)
 		}
