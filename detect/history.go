@@ -46,16 +46,16 @@ type kept struct {
 	// Shaking is what slip and engine speed do by themselves.
 	Shaking *keptBand `json:"shaking,omitempty"`
 	// Launches are the converter's capacity factors of the latest launches, in
-	// rpm/√(N·m), from version 0.3 on.
+	// rpm/√(N·m), from version 0.2 on.
 	Launches []float64 `json:"launches,omitempty"`
-	// OwnStarts say whether the engine stops itself, from version 0.3 on.
+	// OwnStarts say whether the engine stops itself, from version 0.2 on.
 	OwnStarts ownStarts `json:"own_starts,omitzero"`
-	// Releases is what is usual of them, link by link, from version 0.3 on.
+	// Releases is what is usual of them, link by link, from version 0.2 on.
 	Releases chain.Memory `json:"releases,omitzero"`
 	// Separations are those that no command tells of, with the turbine's speed as the
-	// speeds parted, from version 0.3 on.
+	// speeds parted, from version 0.2 on.
 	Separations chain.Memory `json:"partings,omitzero"`
-	// Rises are those of the command as the vehicle pulls away, from version 0.3 on.
+	// Rises are those of the command as the vehicle pulls away, from version 0.2 on.
 	Rises chain.Rises `json:"rises,omitzero"`
 }
 
