@@ -105,6 +105,7 @@ func New(set Settings, facts *stream.Facts) *Vehicle {
 	s.limits = coupling.Limits{PartedRPM: set.PartedRPM, WatchS: set.WatchS, RangeRPM: c.CoupledRangeRPM,
 		SpreadRPM: c.CoupledSpreadRPM, Spread: c.CoupledSpread, DeadRPM: segment.StandsShare * set.Drive.RunningRPM}
 	s.cmd.set, s.cmd.learned.set = c, c
+	s.report.speeds.reported = true
 	s.trail.Calibrate(s.learn.Chain(), s.learn.Noise(0)) // what vehicles in general have
 	return s
 }

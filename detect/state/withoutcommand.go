@@ -26,13 +26,15 @@ type withoutCommand struct {
 	// away counts the rows in which the slip has left what it was, from point
 	// awayAt of the trail on.
 	away, awayAt int
-	// Slip while they moved together, its spread, and the least speeds, in rpm.
-	mean, spread float64
+	// Slip while they moved together, its spread, all of it and what a separation must
+	// leave, and the least speeds, in rpm.
+	mean, noise, spread float64
 	// held is the mean of slip while the clutch was last seen to hold under drive, rpm.
 	held                  float64
 	turbineLow, engineLow float64
 	context               Context
 	lacked                bool // the turbine's speed was unknown in the row before
+	reported              bool // beside a reported state, which may lead them
 
 	result Separation
 	has    bool
@@ -133,7 +135,7 @@ func (p *withoutCommand) departs(s *Vehicle, m *Moment, coarse bool) bool {
 		if p.away >= 2 && coarse {
 			p.forget()
 		} else if p.away >= 2 && (m.At-s.trail.Get(max(p.awayAt, s.trail.First())).At).Seconds() >= awayLeastS {
-			p.finish(s, m, coupling.Parted, s.trail.Onset(p.coupledTo-bus.Second/2, p.awayAt, p.mean, p.spread))
+			p.finish(s, m, coupling.Parted, s.trail.Onset(p.coupledTo-bus.Second/2, p.awayAt, p.mean, p.noise))
 			p.forget()
 			return true
 		}
@@ -216,8 +218,11 @@ func (p *withoutCommand) coupled(s *Vehicle, m *Moment, g *coupling.Together) {
 		p.turbineLow, p.engineLow = m.TurbineRPM, m.EngineRPM
 	}
 	p.hasCoupled, p.coupledTo = true, m.At
-	if p.spread = g.Spread; p.away == 0 {
-		p.mean = g.Mean // else it goes along with what comes apart
+	if p.noise = g.Spread; p.away == 0 { // else they go along with what comes apart
+		p.mean, p.spread = g.Mean, min(g.Spread, g.Residual) // a drift is no spread
+	}
+	if p.reported || m.drives() { // under drive slip goes with the load
+		p.spread = g.Spread
 	}
 	if m.drives() {
 		p.driven, p.hasDriven, p.held = m.At, true, g.Mean
@@ -248,7 +253,7 @@ func (p *withoutCommand) cruising(s *Vehicle, m *Moment) {
 	}
 	if !p.hasCoupled {
 		p.turbineLow, p.engineLow = m.TurbineRPM, m.EngineRPM
-		p.mean, p.spread = p.cruise.mean, p.cruise.sd
+		p.mean, p.spread, p.noise = p.cruise.mean, p.cruise.sd, p.cruise.sd
 		p.context = m.Context(s.SinceStart(m.At))
 	}
 	p.hasCoupled, p.hasDriven = true, true
