@@ -215,7 +215,7 @@ func (d *apply) end(s *scene, _ bus.Micros) {
 
 // alone tells a command that rose late where how the clutch closed then is not known.
 func (d *apply) alone(s *scene, m *state.Moment) {
-	f := Finding{Kind: KindApply, Class: ApplyLateCommand, Start: d.rise.Early, End: m.At, Context: d.ctx, Severity: 0.5, Keep: true}
+	f := Finding{Kind: KindApply, Class: ApplyLateCommand, Start: d.rise.Early, End: m.At, Context: d.ctx, Severity: d.pulls.severity(), Keep: true}
 	f.Instants = append(f.Instants, Instant{"command rose", d.rise.Mid(), d.rise.Early, d.rise.Late})
 	f.MissingInputs = missingInputs(m.Row, stream.FluidTemperature)
 	d.pulls.describe(&f)
@@ -244,6 +244,9 @@ func (d *apply) finish(s *scene, m *state.Moment, class Class) {
 	f.Keep = class != Normal
 	if f.Keep {
 		f.Severity = 0.5
+	}
+	if class == ApplyLateCommand {
+		f.Severity = d.pulls.severity()
 	}
 	took := (d.done.At - d.rise.Mid()).Seconds()
 	f.Measures = append(f.Measures,

@@ -130,6 +130,9 @@ func (t *riseTrack) at(m *state.Moment) chain.Rise {
 // late reports whether the command's last rise was later than this vehicle's habit.
 func (t *riseTrack) late(set *ReleaseLagSettings) bool { return t.decided && late(&t.said, set) }
 
+// severity grows with how late the rise came at the least.
+func (t *riseTrack) severity() float64 { return min(0.7, 0.5+float64(0.05*t.said.LowS)) }
+
 // settle makes the self-test of a rise, by whether it would have been told a second later,
 // if the drive went on as it did, and learns it.
 func (t *riseTrack) settle(s *scene, m *state.Moment, stood bool) {

@@ -61,6 +61,11 @@ func TestLateCommandToClose(t *testing.T) {
 	if at, usual := get(t, f, "rose_at_kmh"), get(t, f, "usual_rise_kmh"); at < 38.9 || at > 39.3 || usual < 29.5 || usual > 31 {
 		t.Errorf("rose at %g km/h, usually at %g; want 39 and 30.3", at, usual)
 	}
+	later := habit(12)
+	later.pull(43, 21)
+	if l := told(later); len(l) != 1 || l[0].Severity <= f.Severity {
+		t.Errorf("one later still weighs no more than %g: %+v", f.Severity, l)
+	}
 	// The first of the drive is no try, and the first eight after it make the habit.
 	if x := h.got.account.RiseTrials; x.Falls != 12 || x.Later1S != 4 {
 		t.Errorf("%+v, want 4 of 12", x)

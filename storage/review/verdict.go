@@ -233,6 +233,12 @@ func (s *Stay) unusual(e *Event, u Units) string {
 			return fmt.Sprintf("Above %.0f %% of this vehicle's %d earlier ones.", 100*p.Share, p.N)
 		}
 	}
+	// One that is late against a habit says how many that rests on.
+	for _, habit := range []string{"habit_releases", "habit_applies"} {
+		if n, ok := e.Get(habit); ok && m.Name == "command_late_s" {
+			return fmt.Sprintf("Against this vehicle's own habit, as its last %.0f before had it.", n)
+		}
+	}
 	return "Too few others are on file to say what is usual for this vehicle."
 }
 

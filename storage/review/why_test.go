@@ -214,6 +214,11 @@ func TestWhyLateApply(t *testing.T) {
 		}
 		return WhyOf(f, Metric)
 	}
+	late := detect.Finding{Kind: detect.KindApply, Class: detect.ApplyLateCommand,
+		Measures: []detect.Measure{{Name: "command_late_s", Value: 1.5}, {Name: "habit_applies", Value: 12}}}
+	if got := (&Stay{}).unusual(&Event{Finding: late}, Metric); got != "Against this vehicle's own habit, as its last 12 before had it." {
+		t.Errorf("%q", got)
+	}
 	w := of(detect.ApplyLateCommand, 1.3)
 	if c := &w.Candidates[0]; c.Key != WhyCommand || !c.Named() || !strings.Contains(c.For[0].Text, "1.3 to 1.7 s later than usual, at 39.0 km/h; usual as it pulls away so: 30.0 km/h (12 applies)") {
 		t.Errorf("%+v", c)
