@@ -100,6 +100,7 @@ var compactShapes = [...][]string{
 		"bands", "stops", "stops_observed", "release_trials", "command_trials", "rise_trials", "opportunities", "roles", "frames", "bad_lines", "dropped",
 		"error_frames", "asking"},
 	{"gear", "deg_c", "kmh", "kmh_per_s", "pedal_percent"},
+	{"rpm_per_kmh", "fall_rpm_s", "held", "behind", "late"},
 }
 
 // wordNumber finds a word's number in the list.

@@ -39,7 +39,7 @@ func TestWordsAreListed(t *testing.T) {
 // The keys of what is stored often stand in the list of shapes: an object of none
 // spells them out each time.
 func TestShapesAreListed(t *testing.T) {
-	for _, v := range []any{Asking{}, SilentBus{}, ratioline.Line{}, ratioline.Release{}, ratioline.Downshift{}, ratioline.Cell{}, ratioline.Load{}} {
+	for _, v := range []any{Asking{}, SilentBus{}, ratioline.Line{}, ratioline.Release{}, ratioline.Downshift{}, ratioline.Pass{}, ratioline.Cell{}, ratioline.Load{}} {
 		var keys []string
 		of := reflect.TypeOf(v)
 		for i := range of.NumField() {

@@ -2,6 +2,7 @@ package ratioline
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"joltwatch/bus"
@@ -57,6 +58,7 @@ func TestDrawnOnNoKnownLine(t *testing.T) {
 		{"idles lower from now on", sags(0.95), 4, func(kmh, _ float64) float64 { return max(500, first*kmh) }, NotSeen},
 		{"held until it stands", nil, 4, func(kmh, _ float64) float64 { return max(0, first*kmh-50) }, Stall},
 		{"held until it stands, braked hard", nil, 8, func(kmh, _ float64) float64 { return first * kmh }, Stall},
+		{"held until it stands, the pedal lifted late", nil, 4, func(kmh, _ float64) float64 { return max(0, first*kmh-50) }, NotSeen},
 		{"switched off as it rolls", sags(0.95), 4, func(kmh, s float64) float64 {
 			return min(max(idle, first*kmh), max(0, idle-1200*(s-0.7)))
 		}, NotSeen},
@@ -81,13 +83,17 @@ func TestDrawnOnNoKnownLine(t *testing.T) {
 			if at > 14/c.fall+1.4 {
 				break
 			}
-			p = append(p, Point{At: bus.Second + seconds(at), Kmh: kmh, Rate: -c.fall, Off: 0.3, Pedal: PedalOff, RPM: c.rpm(kmh, at-(14-idle/first)/c.fall)})
+			x := Point{At: bus.Second + seconds(at), Kmh: kmh, Rate: -c.fall, Off: 0.3, Pedal: PedalOff, RPM: c.rpm(kmh, at-(14-idle/first)/c.fall)}
+			if strings.HasSuffix(c.name, "lifted late") && x.RPM > idle {
+				x.Pedal = PedalOn
+			}
+			p = append(p, x)
 		}
 		l := &lows{}
 		for _, x := range c.lows {
 			l.add(x)
 		}
-		j := judgement{known: &m, habit: &habit{}, low: l.limit(), running: 400, sag: 0.12, idle: idle, idleKnown: true, stand: bus.Second + seconds(14/c.fall)}
+		j := judgement{known: &m, habit: &habit{}, passes: &passes{}, downs: &downshifts{}, low: l.limit(), running: 400, sag: 0.12, idle: idle, idleKnown: true, stand: bus.Second + seconds(14/c.fall)}
 		var s Stop
 		j.decide(p, make([]mark, len(p)), &s)
 		if s.Class != c.want || c.want != NotSeen && !(s.Line == 0 && s.Drawn > 0 && s.Drawn <= s.On && s.On < s.Off) {

@@ -21,6 +21,8 @@ type Memory struct {
 	Downshifts []Downshift `json:"downshifts,omitempty"`
 	// Lows are how low the engine went around the latest stops, as shares of idle.
 	Lows []float64 `json:"lows,omitempty"`
+	// Passes are what the latest stops showed of shifts down.
+	Passes []Pass `json:"passes,omitempty"`
 	// Loads are what the clutch has carried in top gear.
 	Loads []Load `json:"loads,omitempty"`
 }
@@ -54,6 +56,7 @@ func (t *Tracker) Memory() *Memory {
 	for _, x := range t.lows.inOrder() {
 		m.Lows = append(m.Lows, round(x, 0.001))
 	}
+	m.Passes = t.passes.inOrder()
 	m.Releases = append(m.Releases, t.habit.inOrder()...)
 	return m
 }
@@ -92,6 +95,11 @@ func (t *Tracker) Recall(m *Memory) {
 	for _, x := range m.Lows {
 		if x > 0 && x < 2 {
 			t.lows.add(x)
+		}
+	}
+	for _, x := range m.Passes {
+		if x.Ratio > 0 && x.Fall >= slowest && x.Fall < 1e4 {
+			t.passes.add(x)
 		}
 	}
 	for _, x := range m.Loads {

@@ -112,7 +112,7 @@ func (b *bench) judge(t *Tracker) *Stop {
 	}
 	n := copy(b.p[:], t.points[from:])
 	p, k := b.p[:n], b.k[:n]
-	c := judgement{known: &t.known, habit: &t.habit, low: t.lows.limit(), running: t.set.RunningRPM, sag: t.set.DragSag, stand: t.stand}
+	c := judgement{known: &t.known, habit: &t.habit, passes: &t.passes, downs: &b.downs, low: t.lows.limit(), running: t.set.RunningRPM, sag: t.set.DragSag, stand: t.stand}
 	c.idle, c.idleKnown = t.idle.speed()
 	if c.low > 0 { // a weak idle control sags
 		c.sag = min(max(c.sag, 1-c.low), 2*c.sag)
@@ -128,6 +128,10 @@ func (b *bench) judge(t *Tracker) *Stop {
 	}
 	ratio := t.known.of[k[left].line].Ratio
 	step, sure := c.step, c.sure
+	for _, x := range c.passed[:c.nPasses] {
+		x.Late = x.Held && b.stop.Class >= Late
+		t.passes.add(x)
+	}
 	b.downs.see(t.known.Lines(), p, k)
 	b.shifts, b.lower = bus.Micros(math.MaxInt64), ratio
 	if line := int(k[left].line) + 1; c.shifted && line < t.known.n {
@@ -216,11 +220,16 @@ const rippleKeep = 12
 
 // fall is how fast the turbine of a line slows around a point, in rpm/s.
 func fall(p []Point, i int, ratio float64) float64 {
+	return fallIn(p, i, ratio, bus.Second, bus.Second/2)
+}
+
+// fallIn is the same from a time before the point to one after it.
+func fallIn(p []Point, i int, ratio float64, before, after bus.Micros) float64 {
 	a, b := i, i
-	for a > 0 && p[i].At-p[a-1].At <= bus.Second {
+	for a > 0 && p[i].At-p[a-1].At <= before {
 		a--
 	}
-	for b+1 < len(p) && p[b+1].At-p[i].At <= bus.Second/2 {
+	for b+1 < len(p) && p[b+1].At-p[i].At <= after {
 		b++
 	}
 	if a == b {
@@ -233,6 +242,9 @@ func fall(p []Point, i int, ratio float64) float64 {
 type judgement struct {
 	known *Map
 	habit *habit
+	// passes are what earlier stops showed of shifts down, downs where they are.
+	passes *passes
+	downs  *downshifts
 	// low is the share of idle below which this vehicle's engine is drawn down, 0 not known.
 	low          float64
 	running, sag float64
@@ -247,13 +259,18 @@ type judgement struct {
 	// shifted says that the line was left by a shift down, in or after which the
 	// clutch let go unseen.
 	shifted bool
+	// passed is what the stop itself shows of shifts down, passCount of how many others
+	// it was said that one was late.
+	passed    [4]Pass
+	nPasses   int
+	passCount int
 }
 
 // decide fills in a stop and returns the last point on the line, -1 where no line tells
 // of it; the marks are worked out on the way.
 func (c *judgement) decide(p []Point, k []mark, s *Stop) int {
 	left := c.byLine(p, k, s)
-	if s.Class < Late && (c.stalled(p, s) || c.drawn(p, s)) {
+	if s.Class <= Late && c.stalled(p, s) || s.Class < Late && c.drawn(p, s) {
 		return -1
 	}
 	return left
@@ -291,8 +308,13 @@ func (c *judgement) byLine(p []Point, k []mark, s *Stop) int {
 	if died >= 0 && (off < 0 || died < off) {
 		off = died
 	}
+	since, held, lower := c.passesOf(p, k, left)
+	late := since > 0 && p[held].At-since >= seconds(lateLeast)
 	if off < 0 || p[off].At-p[left].At > unsureMost {
-		return left
+		if !late {
+			return left
+		}
+		off = held
 	}
 	s.Class = Normal
 	s.Line = c.known.n - int(line)
@@ -322,6 +344,8 @@ func (c *judgement) byLine(p []Point, k []mark, s *Stop) int {
 		s.Class = Stall
 	case s.Drawn > 0:
 		s.Class = Dragging
+	case late:
+		c.heldOn(p, s, since, held, lower)
 	case c.shifted || c.drifts(p, k, left, ratio):
 		// It let go in or after a shift down, or may have been open before, with an
 		// engine that idles high.

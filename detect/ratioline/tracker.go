@@ -53,6 +53,7 @@ type Tracker struct {
 	idle    idle
 	habit   habit
 	lows    lows
+	passes  passes
 	slip    slipWatch
 
 	points  []Point
