@@ -30,12 +30,11 @@ type riseTrack struct {
 	tally        CommandTrials
 }
 
-// risePoint is what a rise at one instant would be; clear: nothing would have been in its
-// way.
+// risePoint is what a rise at one instant would be, and since when nothing would have been
+// in its way.
 type risePoint struct {
-	at    bus.Micros
-	of    chain.Rise
-	clear bool
+	at, free bus.Micros
+	of       chain.Rise
 }
 
 const (
@@ -44,6 +43,9 @@ const (
 	// settledS after a shift a command that waited for its end may still come, and so long
 	// a controller's own filters and its messages' period take (cp).
 	settledS = 0.3
+	// waitedS is for how long nothing has been in its way: controllers wait for steady
+	// conditions for up to a second (cp).
+	waitedS = 1.2
 )
 
 func (t *riseTrack) row(s *scene, m *state.Moment) {
@@ -58,11 +60,12 @@ func (t *riseTrack) row(s *scene, m *state.Moment) {
 	case m.StoodS > 0:
 		t.pulling, t.open, t.slowKmh, t.free, t.n = true, false, m.Kmh, m.At, 0
 		t.low, t.high, t.usual = s.history.Rises.Pedal()
-	case m.Shifting || m.SinceShiftS < settledS || !known || !m.Forward() || t.usual && (pedal < t.low || pedal > t.high):
+	case m.Shifting || m.SinceShiftS < settledS || m.HasGear && m.SinceGearS < settledS || !known || !m.Forward() ||
+		m.Row.Has(stream.Brake) && m.Row.V[stream.Brake] > 0 || t.usual && (pedal < t.low || pedal > t.high):
 		t.free = m.At
 	}
 	if (t.pulling || t.open) && (t.n == 0 || m.At-t.way[(t.n-1)%risePoints].at >= risePitch) {
-		t.way[t.n%risePoints] = risePoint{m.At, t.at(m), (m.At - t.free).Seconds() >= settledS}
+		t.way[t.n%risePoints] = risePoint{m.At, t.free, t.at(m)}
 		t.n++
 	}
 	if m.Rose {
@@ -96,13 +99,17 @@ func (t *riseTrack) decide(s *scene, at bus.Micros) (d chain.Decision, ok bool) 
 		if p.at > at {
 			break
 		}
+		if p.of.Gear != t.of.Gear {
+			continue // each gear may have a turbine speed of its own to wait for
+		}
 		x, has := s.history.Rises.Decide(p.of)
 		if !has {
 			continue
 		}
 		by := (at - p.at).Seconds()
 		x.LateS, x.LowS, x.HighS = x.LateS+by, x.LowS+by, x.HighS+by
-		if past := x.LowS >= by; past && p.clear {
+		if past, most := x.LowS >= by, (at-p.free).Seconds()-waitedS; past && most > by {
+			x.LateS, x.LowS = min(x.LateS, most), min(x.LowS, most)
 			return x, !s.history.Rises.Another(t.at(s.Now()))
 		} else if past {
 			x.LateS, x.LowS = min(x.LateS, 0), min(x.LowS, 0) // it waited, as far as is known
