@@ -85,7 +85,7 @@ func (t *riseTrack) rises(s *scene, m *state.Moment) {
 		t.of = t.at(m)
 		t.open = t.of.PedalPct >= 0 && t.of.KmhPerS > 0
 		t.judged = t.open && m.HasSlip && m.SlipRPM > s.set.Apply.DoneRPM
-		t.said, t.decided = t.decide(s, m.Edge.Early)
+		t.said, t.decided = t.decide(s, m, m.Edge.Early)
 		t.decided = t.decided && t.judged
 	}
 	t.pulling, t.applied = false, true
@@ -93,24 +93,22 @@ func (t *riseTrack) rises(s *scene, m *state.Moment) {
 
 // decide holds a rise at an instant against the habit: it is late from where the vehicle
 // was beyond it with nothing in the way.
-func (t *riseTrack) decide(s *scene, at bus.Micros) (d chain.Decision, ok bool) {
+func (t *riseTrack) decide(s *scene, m *state.Moment, at bus.Micros) (d chain.Decision, ok bool) {
 	for i := max(0, t.n-risePoints); i < t.n; i++ {
 		p := &t.way[i%risePoints]
 		if p.at > at {
 			break
 		}
-		if p.of.Gear != t.of.Gear {
-			continue // each gear may have a turbine speed of its own to wait for
-		}
 		x, has := s.history.Rises.Decide(p.of)
 		if !has {
+			d.LateS, d.LowS = min(d.LateS, 0), min(d.LowS, 0) // in this gear nothing says where it comes
 			continue
 		}
 		by := (at - p.at).Seconds()
 		x.LateS, x.LowS, x.HighS = x.LateS+by, x.LowS+by, x.HighS+by
 		if past, most := x.LowS >= by, (at-p.free).Seconds()-waitedS; past && most > by {
 			x.LateS, x.LowS = min(x.LateS, most), min(x.LowS, most)
-			return x, !s.history.Rises.Another(t.at(s.Now()))
+			return x, !s.history.Rises.Another(t.at(m))
 		} else if past {
 			x.LateS, x.LowS = min(x.LateS, 0), min(x.LowS, 0) // it waited, as far as is known
 		}
@@ -152,7 +150,7 @@ func (t *riseTrack) settle(s *scene, m *state.Moment, stood bool) {
 	t.tally.Falls++
 	later := t.of.Told
 	if t.decided && !later && t.said.HighS < set.LateCommandS {
-		said, ok := t.decide(s, m.At)
+		said, ok := t.decide(s, m, m.At)
 		later = ok && late(&said, set)
 	}
 	if stood && later {

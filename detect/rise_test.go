@@ -9,12 +9,19 @@ import (
 
 // pull pulls away with the road speed growing by 6 km/h a second up to 60 km/h, the pedal
 // at pct; the command rises at a road speed, and slip is down 0.4 s later.
-func (h *hand) pull(atKmh, pct float64) {
+func (h *hand) pull(atKmh, pct float64) { h.pullInGears(atKmh, pct, 100) }
+
+// pullInGears is a pull that shifts up at a road speed.
+func (h *hand) pullInGears(atKmh, pct, upAtKmh float64) {
+	h.gear = 3
 	h.engine, h.turbine, h.kmh, h.pedal, h.command = 700, 0, 0, 0, 0
 	h.run(3, nil)
 	slip := 200.0
 	h.run(10, func(s float64) {
 		h.pedal, h.kmh = pct, 6*s
+		if h.kmh >= upAtKmh {
+			h.gear = 4
+		}
 		h.turbine = h.kmh * 37.5
 		h.engine = max(h.turbine+200, 1000)
 		if h.kmh >= atKmh {
@@ -61,6 +68,12 @@ func TestLateCommandToClose(t *testing.T) {
 	if at, usual := get(t, f, "rose_at_kmh"), get(t, f, "usual_rise_kmh"); at < 38.9 || at > 39.3 || usual < 29.5 || usual > 31 {
 		t.Errorf("rose at %g km/h, usually at %g; want 39 and 30.3", at, usual)
 	}
+	// Beyond the habit for a second before it shifts, it is late in the next gear too.
+	shifted := habit(12)
+	shifted.pullInGears(48, 21, 42)
+	if l := told(shifted); len(l) != 1 {
+		t.Errorf("late through a shift: %d told, want one", len(l))
+	}
 	later := habit(12)
 	later.pull(43, 21)
 	if l := told(later); len(l) != 1 || l[0].Severity <= f.Severity {
@@ -74,6 +87,7 @@ func TestLateCommandToClose(t *testing.T) {
 		"as usual":      func(h *hand) { h.pull(30.4, 21) },
 		"0.3 s late":    func(h *hand) { h.pull(32, 21) },
 		"another pedal": func(h *hand) { h.pull(39, 60) },
+		"in a gear that waits for a speed of its own": func(h *hand) { h.pullInGears(45, 21, 28) },
 		"as many others did": func(h *hand) {
 			for range 4 {
 				h.pull(39, 60)

@@ -70,9 +70,12 @@ func (x *Rise) remembered() Remembered {
 // Decide holds a rise against the habit: a road speed, and how fast that grows, as with a
 // release. ok is false where there is no habit, or none that is kept closely enough.
 func (m *Rises) Decide(r Rise) (d Decision, ok bool) {
-	mem := apart{Memory: Memory{Last: make([]Remembered, len(m.Last))}}
+	var mem apart
 	for i := range m.Last {
-		mem.Last[i] = m.Last[i].remembered()
+		// Each gear may have a turbine speed of its own to wait for, or none.
+		if m.Last[i].Gear == r.Gear {
+			mem.Last = append(mem.Last, m.Last[i].remembered())
+		}
 	}
 	x := r.remembered()
 	if d, ok = mem.bySpeed(&x, &byRise); !ok || d.HighS-d.LowS > loosest {
