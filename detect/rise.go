@@ -58,8 +58,10 @@ func (t *riseTrack) row(s *scene, m *state.Moment) {
 	pedal, known := m.Accelerator()
 	switch {
 	case m.StoodS > 0:
+		if !t.pulling {
+			t.low, t.high, t.usual = s.history.Rises.Pedal()
+		}
 		t.pulling, t.open, t.slowKmh, t.free, t.n = true, false, m.Kmh, m.At, 0
-		t.low, t.high, t.usual = s.history.Rises.Pedal()
 	case m.Shifting || m.SinceShiftS < settledS || m.HasGear && m.SinceGearS < settledS || !known || !m.Forward() ||
 		m.Row.Has(stream.Brake) && m.Row.V[stream.Brake] > 0 || t.usual && (pedal < t.low || pedal > t.high):
 		t.free = m.At
