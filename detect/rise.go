@@ -96,12 +96,16 @@ func (t *riseTrack) rises(s *scene, m *state.Moment) {
 // decide holds a rise at an instant against the habit: it is late from where the vehicle
 // was beyond it with nothing in the way.
 func (t *riseTrack) decide(s *scene, m *state.Moment, at bus.Micros) (d chain.Decision, ok bool) {
+	var habit *chain.RisesIn
 	for i := max(0, t.n-risePoints); i < t.n; i++ {
 		p := &t.way[i%risePoints]
 		if p.at > at {
 			break
 		}
-		x, has := s.history.Rises.Decide(p.of)
+		if habit == nil || habit.Gear != p.of.Gear {
+			habit = s.history.Rises.In(p.of.Gear)
+		}
+		x, has := habit.Decide(p.of)
 		if !has {
 			d.LateS, d.LowS = min(d.LateS, 0), min(d.LowS, 0) // in this gear nothing says where it comes
 			continue

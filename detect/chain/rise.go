@@ -67,18 +67,29 @@ func (x *Rise) remembered() Remembered {
 		TurbineRPM: unknown, RPMPerS: unknown, BrakeS: unknown, PartedLow: unknown, PartedHigh: unknown, DeadS: unknown, LagS: unknown, OverdueS: unknown}
 }
 
-// Decide holds a rise against the habit: a road speed, and how fast that grows, as with a
-// release. ok is false where there is no habit, or none that is kept closely enough.
-func (m *Rises) Decide(r Rise) (d Decision, ok bool) {
-	var mem apart
+// RisesIn are those in one gear: each may have a turbine speed of its own to wait for, or
+// none.
+type RisesIn struct {
+	Gear int
+	mem  apart
+}
+
+// In returns those in a gear.
+func (m *Rises) In(gear int) *RisesIn {
+	in := &RisesIn{Gear: gear}
 	for i := range m.Last {
-		// Each gear may have a turbine speed of its own to wait for, or none.
-		if m.Last[i].Gear == r.Gear {
-			mem.Last = append(mem.Last, m.Last[i].remembered())
+		if m.Last[i].Gear == gear {
+			in.mem.Last = append(in.mem.Last, m.Last[i].remembered())
 		}
 	}
+	return in
+}
+
+// Decide holds a rise against the habit: a road speed, and how fast that grows, as with a
+// release. ok is false where there is no habit, or none that is kept closely enough.
+func (in *RisesIn) Decide(r Rise) (d Decision, ok bool) {
 	x := r.remembered()
-	if d, ok = mem.bySpeed(&x, &byRise); !ok || d.HighS-d.LowS > loosest {
+	if d, ok = in.mem.bySpeed(&x, &byRise); !ok || d.HighS-d.LowS > loosest {
 		return d, false
 	}
 	d.UsualKmh = fastest - d.usual
