@@ -77,8 +77,9 @@ func (t *ReleaseTrials) Add(x ReleaseTrials) {
 }
 
 // CommandTrials are the self-tests of decisions: of so many falls of the command as the
-// driver rolled up, or rises, one later by a second would have been recognised as later than this
-// vehicle's habit, by the same decision on the same signals.
+// driver rolled up, or of its rises as the vehicle pulled away, one later by a second would
+// have been recognised as later than this vehicle's habit, by the same decision on the same
+// signals.
 type CommandTrials struct {
 	Falls   uint64 `json:"falls"`
 	Later1S uint64 `json:"recognised_later_1_s"`

@@ -240,12 +240,11 @@ func (d *apply) finish(s *scene, m *state.Moment, class Class) {
 	if isLate && class == Normal {
 		class = ApplyLateCommand
 	}
-	f := Finding{Kind: KindApply, Class: class, Start: d.rise.Early, End: d.done.At, Context: d.ctx, Severity: 0.05}
-	f.Keep = class != Normal
-	if f.Keep {
-		f.Severity = 0.5
-	}
-	if class == ApplyLateCommand {
+	f := Finding{Kind: KindApply, Class: class, Start: d.rise.Early, End: d.done.At, Context: d.ctx, Severity: 0.5, Keep: class != Normal}
+	switch class {
+	case Normal:
+		f.Severity = 0.05
+	case ApplyLateCommand:
 		f.Severity = d.pulls.severity()
 	}
 	took := (d.done.At - d.rise.Mid()).Seconds()

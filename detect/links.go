@@ -158,9 +158,7 @@ func (l *linked) describe(s *scene, f *Finding, p *state.Separation) {
 func (l *linked) describeDecision(f *Finding, fall *state.Edge) {
 	if l.decided {
 		x := &l.decision
-		f.put(&CommandLateS, x.LateS)
-		f.put(&commandLateMinS, x.LowS)
-		f.put(&commandLateMaxS, x.HighS)
+		f.putLate(x)
 		switch {
 		case x.UsualKmh > 0:
 			f.put(&fellAtKmh, l.of.Kmh)
@@ -172,10 +170,22 @@ func (l *linked) describeDecision(f *Finding, fall *state.Edge) {
 			f.put(&usualBrakeS, x.UsualBrakeS)
 		}
 		f.put(&habitReleases, float64(x.N))
-		if x.LateS > 0 {
-			f.Instants = append(f.Instants, Instant{InstantUsuallyFalls, fall.Mid() - seconds(x.LateS), fall.Early - seconds(max(0, x.HighS)),
-				fall.Late - seconds(max(0, x.LowS))})
-		}
+		f.usually(InstantUsuallyFalls, x, fall)
+	}
+}
+
+// putLate adds by how much later than usual the command came.
+func (f *Finding) putLate(x *chain.Decision) {
+	f.put(&CommandLateS, x.LateS)
+	f.put(&commandLateMinS, x.LowS)
+	f.put(&commandLateMaxS, x.HighS)
+}
+
+// usually adds when a command that came late usually comes.
+func (f *Finding) usually(name string, x *chain.Decision, came *state.Edge) {
+	if x.LateS > 0 {
+		f.Instants = append(f.Instants, Instant{name, came.Mid() - seconds(x.LateS), came.Early - seconds(max(0, x.HighS)),
+			came.Late - seconds(max(0, x.LowS))})
 	}
 }
 

@@ -14,8 +14,8 @@ type riseTrack struct {
 	// what it waits for.
 	applied bool
 	pulling bool // and the command has not risen
-	// free is since when nothing stands in the way: no shift, and the pedal where it
-	// usually is as the command rises.
+	// free is since when nothing stands in the way: no shift, no brake, and the pedal where
+	// it usually is as the command rises.
 	free         bus.Micros
 	low, high    float64 // the pedal, %
 	usual        bool    // and they are known
@@ -167,17 +167,10 @@ func (t *riseTrack) settle(s *scene, m *state.Moment, stood bool) {
 
 // describe adds to a finding how the command's rise stands to the habit.
 func (t *riseTrack) describe(f *Finding) {
-	if !t.decided {
-		return
-	}
 	x := &t.said
-	f.put(&CommandLateS, x.LateS)
-	f.put(&commandLateMinS, x.LowS)
-	f.put(&commandLateMaxS, max(x.HighS, x.LowS))
+	f.putLate(x)
 	f.put(&roseAtKmh, t.of.Kmh)
 	f.put(&usualRiseKmh, x.UsualKmh)
 	f.put(&habitRises, float64(x.N))
-	if x.LateS > 0 {
-		f.Instants = append(f.Instants, Instant{InstantUsuallyRises, t.rise.Mid() - seconds(x.LateS), t.rise.Early - seconds(max(0, x.HighS)), t.rise.Late - seconds(max(0, x.LowS))})
-	}
+	f.usually(InstantUsuallyRises, x, &t.rise)
 }

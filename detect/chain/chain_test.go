@@ -178,7 +178,7 @@ func TestOverdueByHabit(t *testing.T) {
 	r := &Release{Gear: 2, TurbineRPM: math.NaN(), RPMPerS: math.NaN(), BrakeS: 6, Way: way}
 	m := usual(30)
 	d, _ := m.Decide(r)
-	m = &Memory{Last: m.Last}
+	m = &Memory{latest: latest[Remembered]{Last: m.Last}}
 	for i := range m.Last {
 		m.Last[i].OverdueS = 1.5
 	}

@@ -37,10 +37,7 @@ type Passed struct {
 
 // Memory is what is usual for the vehicle: its latest sound releases.
 type Memory struct {
-	Last []Remembered `json:"last"`
-	// Next is where the next one goes once there are as many as are kept.
-	Next int `json:"next"`
-
+	latest[Remembered]
 	// told is what was worked out of these, until another comes.
 	told *apart
 }
@@ -75,11 +72,6 @@ const (
 	unknown    = -1.0
 )
 
-// Valid reports whether what was read from a file can be one.
-func (m *Memory) Valid() bool {
-	return len(m.Last) <= remembered && m.Next >= 0 && (m.Next == 0 || m.Next < len(m.Last))
-}
-
 // Learn takes a sound release.
 func (m *Memory) Learn(r *Release) { m.keep(r.remembered()) }
 
@@ -93,18 +85,34 @@ func (m *Memory) Told(r *Release) {
 
 func (m *Memory) keep(x Remembered) {
 	m.told = nil
-	if len(m.Last) < remembered {
-		m.Last = append(m.Last, x)
+	m.latest.keep(x)
+}
+
+// latest are the last so many, in a form that JSON has.
+type latest[T any] struct {
+	Last []T `json:"last"`
+	// Next is where the next one goes once there are as many as are kept.
+	Next int `json:"next"`
+}
+
+// Valid reports whether what was read from a file can be some.
+func (l *latest[T]) Valid() bool {
+	return len(l.Last) <= remembered && l.Next >= 0 && (l.Next == 0 || l.Next < len(l.Last))
+}
+
+func (l *latest[T]) keep(x T) {
+	if len(l.Last) < remembered {
+		l.Last = append(l.Last, x)
 		return
 	}
-	m.Last[m.Next] = x
-	m.Next = (m.Next + 1) % remembered
+	l.Last[l.Next] = x
+	l.Next = (l.Next + 1) % remembered
 }
 
 // Without is the memory as it was before a release was taken.
 func (m *Memory) Without(r *Release) Memory {
 	x := r.remembered()
-	return Memory{Last: slices.DeleteFunc(slices.Clone(m.Last), func(y Remembered) bool { return y == x })}
+	return Memory{latest: latest[Remembered]{Last: slices.DeleteFunc(slices.Clone(m.Last), func(y Remembered) bool { return y == x })}}
 }
 
 func (r *Release) remembered() Remembered {

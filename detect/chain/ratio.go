@@ -63,7 +63,7 @@ func (m *Memory) turning(r *Release) (*apart, Release) {
 // apart tells the gears apart. Of releases where it is not known how the turbine turned,
 // the gear is the one in which it turned most often when that gear was told.
 func (m *Memory) apart() *apart {
-	c := &apart{Memory: Memory{Last: slices.Clone(m.Last), Next: m.Next}}
+	c := &apart{Memory: Memory{latest: latest[Remembered]{slices.Clone(m.Last), m.Next}}}
 	for i := range c.Last {
 		if v := ratioOf(c.Last[i].TurbineRPM, c.Last[i].Kmh); v > 0 {
 			c.ratios = append(c.ratios, turned{v, i, 0})

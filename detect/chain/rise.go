@@ -16,26 +16,12 @@ type Rise struct {
 
 // Rises is at what road speed the command usually rises as this vehicle pulls away: its
 // latest.
-type Rises struct {
-	Last []Rise `json:"last"`
-	// Next is where the next one goes once there are as many as are kept.
-	Next int `json:"next"`
-}
-
-// Valid reports whether what was read from a file can be one.
-func (m *Rises) Valid() bool {
-	return len(m.Last) <= remembered && m.Next >= 0 && (m.Next == 0 || m.Next < len(m.Last))
-}
+type Rises struct{ latest[Rise] }
 
 // Learn takes one.
 func (m *Rises) Learn(r Rise) {
 	r.Celsius, r.Kmh, r.KmhPerS, r.PedalPct = known(r.Celsius, 1), known(r.Kmh, 0.1), known(r.KmhPerS, 0.01), known(r.PedalPct, 0.1)
-	if len(m.Last) < remembered {
-		m.Last = append(m.Last, r)
-		return
-	}
-	m.Last[m.Next] = r
-	m.Next = (m.Next + 1) % remembered
+	m.keep(r)
 }
 
 // Pedal is between which positions of the pedal, in %, the command usually rises: with

@@ -235,7 +235,7 @@ func (s *Stay) unusual(e *Event, u Units) string {
 	}
 	// One that is late against a habit says how many that rests on.
 	for _, habit := range []string{"habit_releases", "habit_applies"} {
-		if n, ok := e.Get(habit); ok && m.Name == "command_late_s" {
+		if n, ok := e.Get(habit); ok && m.Name == detect.CommandLateS.Name {
 			return fmt.Sprintf("Against this vehicle's own habit, as its last %.0f before had it.", n)
 		}
 	}

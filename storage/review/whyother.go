@@ -216,10 +216,9 @@ func (b *whyBuilder) risen() {
 	usual, _ := b.get("usual_rise_kmh")
 	n, _ := b.get("habit_applies")
 	habit := fmt.Sprintf("at %s; usual as it pulls away so: %s (%.0f applies)", b.u.Quantity(at, "km/h"), b.u.Quantity(usual, "km/h"), n)
-	switch {
-	case low >= commandLateS:
-		b.pro(fmt.Sprintf("the command rose %.1f to %.1f s later than usual, %s", low, max(high, low), habit), detect.InstantUsuallyRises, WhyCommand)
-	default:
+	if low >= commandLateS {
+		b.pro(fmt.Sprintf("the command rose %.1f to %.1f s later than usual, %s", low, high, habit), detect.InstantUsuallyRises, WhyCommand)
+	} else {
 		b.con("the command rose "+habit, "command rose", WhyCommand)
 	}
 }
