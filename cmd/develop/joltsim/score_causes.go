@@ -34,13 +34,25 @@ type confusion struct {
 	of map[drive.Cause]*confused
 	// tells are the causes that the signals of the class can tell.
 	tells map[drive.Cause]bool
-	// observed are the late commands by stops whose self-test said that a later one
-	// would have been told, seen those of them that were; wrongly are the sound stops
-	// told as commanded late, of so many.
-	observed, seen, wrongly, sound, soundObserved int
-	// applies are the same of the command to close.
-	applies struct{ injected, told, observed, seen, wrongly, sound, soundObserved int }
-	notes   []string
+	// falls and rises are the commands to let go, in stops, and to close.
+	falls, rises decisions
+	notes        []string
+}
+
+// decisions count the commands that came late on purpose and those that did not.
+type decisions struct{ late, sound decided }
+
+// decided are so many commands, of how many the self-test said that a later one would have
+// been told, how many were told as late, and of how many both is so.
+type decided struct{ of, observed, told, both int }
+
+func (d *decisions) add(o *decisions) {
+	d.late.add(&o.late)
+	d.sound.add(&o.sound)
+}
+
+func (d *decided) add(o *decided) {
+	d.of, d.observed, d.told, d.both = d.of+o.of, d.observed+o.observed, d.told+o.told, d.both+o.both
 }
 
 type confused struct {
@@ -79,11 +91,8 @@ func (c *confusion) add(o *confusion) {
 	for x := range o.tells {
 		c.tells[x] = true
 	}
-	c.observed, c.seen = c.observed+o.observed, c.seen+o.seen
-	c.wrongly, c.sound, c.soundObserved = c.wrongly+o.wrongly, c.sound+o.sound, c.soundObserved+o.soundObserved
-	a, b := &c.applies, &o.applies
-	a.injected, a.told, a.observed, a.seen = a.injected+b.injected, a.told+b.told, a.observed+b.observed, a.seen+b.seen
-	a.wrongly, a.sound, a.soundObserved = a.wrongly+b.wrongly, a.sound+b.sound, a.soundObserved+b.soundObserved
+	c.falls.add(&o.falls)
+	c.rises.add(&o.rises)
 	c.notes = append(c.notes, o.notes...)
 }
 
@@ -215,8 +224,7 @@ func confuseJob(j *job, p *plans) (*confusion, error) {
 		}
 	}
 	c.match(j, s.Truth(), out[0].findings, set.ReleaseLag.LimitS)
-	c.commands(j, s.Truth(), &out[0])
-	c.rises(j, s.Truth(), &out[0])
+	c.commanded(j, s.Truth(), &out[0])
 	return c, nil
 }
 
@@ -227,56 +235,39 @@ const (
 	afterTrialS   = 2 * bus.Second
 )
 
-// commands holds what was said of the command's falls against the truth.
-func (c *confusion) commands(j *job, t *drive.Truth, out *seen) {
+// commanded holds what was said of the command's falls and rises against the truth.
+func (c *confusion) commanded(j *job, t *drive.Truth, out *seen) {
+	told := func(class detect.Class, kind string, at bus.Micros) bool {
+		return slices.ContainsFunc(out.findings, func(f detect.Finding) bool {
+			return f.Kind == kind && f.Class == class && f.Start <= at+bus.Second/2 && f.End >= at-bus.Second/2
+		})
+	}
 	for i := range t.Releases {
 		r := &t.Releases[i]
-		if r.Reason != "stop" {
-			continue
-		}
-		told := slices.ContainsFunc(out.findings, func(f detect.Finding) bool {
-			return f.Class == detect.ReleaseLateCommand && f.Start <= r.Fell+bus.Second/2 && f.End >= r.Fell-bus.Second/2
-		})
-		switch observed := out.commands.observed(r.Fell); {
+		switch {
+		case r.Reason != "stop":
 		case r.Cause == "":
-			c.sound++
-			if observed {
-				c.soundObserved++
+			was := told(detect.ReleaseLateCommand, detect.KindReleaseLag, r.Fell)
+			if c.falls.sound.take(out.commands.observed(r.Fell), was); was {
+				c.note(j, r.Fell, "a sound stop is told as commanded late")
 			}
-			if told {
-				c.wrongly++
-				c.notes = append(c.notes, fmt.Sprintf("%s at %.1f s: a sound stop is told as commanded late", j.name, r.Fell.Seconds()))
-			}
-		case r.Cause == drive.CauseCommand && observed:
-			c.observed++
-			if alarmNear(out.findings, r.Fell-bus.Second/2, r.Fell+bus.Second, detect.KindReleaseLag) != nil {
-				c.seen++
-			} else {
-				c.notes = append(c.notes, fmt.Sprintf("%s at %.1f s: late command, said as observed, not told", j.name, r.Fell.Seconds()))
+		case r.Cause == drive.CauseCommand:
+			observed := out.commands.observed(r.Fell)
+			was := alarmNear(out.findings, r.Fell-bus.Second/2, r.Fell+bus.Second, detect.KindReleaseLag) != nil
+			if c.falls.late.take(observed, was); observed && !was {
+				c.note(j, r.Fell, "late command, said as observed, not told")
 			}
 		}
 	}
-}
-
-// rises holds what was said of the command's rises against the truth.
-func (c *confusion) rises(j *job, t *drive.Truth, out *seen) {
-	a := &c.applies
 	for i := range t.Applies {
 		x := &t.Applies[i]
-		told := slices.ContainsFunc(out.findings, func(f detect.Finding) bool {
-			return f.Kind == detect.KindApply && f.Class == detect.ApplyLateCommand && f.Start <= x.Rise+bus.Second/2 && f.End >= x.Rise-bus.Second/2
-		})
-		observed := out.rises.observed(x.Rise)
+		observed, was := out.rises.observed(x.Rise), told(detect.ApplyLateCommand, detect.KindApply, x.Rise)
 		if x.LateS < lateApplyS {
-			a.sound, a.soundObserved, a.wrongly = a.sound+1, a.soundObserved+one(observed), a.wrongly+one(told)
-			if told {
-				c.notes = append(c.notes, fmt.Sprintf("%s at %.1f s: a sound apply is told as commanded late", j.name, x.Rise.Seconds()))
+			if c.rises.sound.take(observed, was); was {
+				c.note(j, x.Rise, "a sound apply is told as commanded late")
 			}
-			continue
-		}
-		a.injected, a.told, a.observed, a.seen = a.injected+1, a.told+one(told), a.observed+one(observed), a.seen+one(observed && told)
-		if observed && !told {
-			c.notes = append(c.notes, fmt.Sprintf("%s at %.1f s: late command to close, said as observed, not told", j.name, x.Rise.Seconds()))
+		} else if c.rises.late.take(observed, was); observed && !was {
+			c.note(j, x.Rise, "late command to close, said as observed, not told")
 		}
 	}
 }
@@ -284,11 +275,21 @@ func (c *confusion) rises(j *job, t *drive.Truth, out *seen) {
 // lateApplyS is from how much on a late command to close is one.
 const lateApplyS = 0.9
 
-func one(is bool) int {
-	if is {
-		return 1
+func (d *decided) take(observed, told bool) {
+	d.of++
+	if observed {
+		d.observed++
 	}
-	return 0
+	if told {
+		d.told++
+	}
+	if observed && told {
+		d.both++
+	}
+}
+
+func (c *confusion) note(j *job, at bus.Micros, text string) {
+	c.notes = append(c.notes, fmt.Sprintf("%s at %.1f s: %s", j.name, at.Seconds(), text))
 }
 
 // match goes through what was injected and looks at what was said of it.
@@ -376,11 +377,11 @@ func causeAims(class string, c *confusion) []aim {
 	a.share("right candidate among the first two, %", two, n, 90)
 	if y := c.of[drive.CauseCommand]; y != nil && c.tells[drive.CauseCommand] {
 		a.share("late commands found, %", y.found, y.injected, 90)
-		a.share("late commands found where said as observed, %", c.seen, c.observed, 90)
+		a.share("late commands found where said as observed, %", c.falls.late.both, c.falls.late.observed, 90)
 	}
-	a.share("sound stops not told as commanded late, %", c.sound-c.wrongly, c.sound, 99)
-	a.share("late commands to close found where said as observed, %", c.applies.seen, c.applies.observed, 90)
-	a.share("sound applies not told as commanded late, %", c.applies.sound-c.applies.wrongly, c.applies.sound, 99)
+	a.share("sound stops not told as commanded late, %", c.falls.sound.of-c.falls.sound.told, c.falls.sound.of, 99)
+	a.share("late commands to close found where said as observed, %", c.rises.late.both, c.rises.late.observed, 90)
+	a.share("sound applies not told as commanded late, %", c.rises.sound.of-c.rises.sound.told, c.rises.sound.of, 99)
 	if blind > 0 {
 		a.share("no part named where the facts are missing, %", blind-named, blind, 100)
 	}
@@ -418,11 +419,11 @@ func writeConfusion(w io.Writer, classes map[string]*confusion, notes bool) erro
 			return err
 		}
 		if y := c.of[drive.CauseCommand]; y != nil {
-			fmt.Fprintf(w, "  a later command would have been told, it says: %d of %d late ones, %d of %d sound stops\n", c.observed, y.injected, c.soundObserved, c.sound)
+			fmt.Fprintf(w, "  a later command would have been told, it says: %d of %d late ones, %d of %d sound stops\n", c.falls.late.observed, y.injected, c.falls.sound.observed, c.falls.sound.of)
 		}
-		if y := &c.applies; y.injected > 0 {
+		if y := &c.rises; y.late.of > 0 {
 			fmt.Fprintf(w, "  commanded to close late: %d of %d told; a later command would have been told, it says: %d of them, %d of %d sound applies, of which %d are told as late\n",
-				y.told, y.injected, y.observed, y.soundObserved, y.sound, y.wrongly)
+				y.late.told, y.late.of, y.late.observed, y.sound.observed, y.sound.of, y.sound.told)
 		}
 		if notes {
 			for _, n := range c.notes {

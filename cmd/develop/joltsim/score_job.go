@@ -74,16 +74,15 @@ type seen struct {
 
 // commandsAt is in how many changes of the command up to each instant a later one would
 // have been told.
-type commandsAt []struct {
+type commandsAt []commandAt
+
+type commandAt struct {
 	at    bus.Micros
 	later uint64
 }
 
 func (c *commandsAt) add(a *detect.Account, t detect.CommandTrials) {
-	*c = append(*c, struct {
-		at    bus.Micros
-		later uint64
-	}{a.End, t.Later1S})
+	*c = append(*c, commandAt{a.End, t.Later1S})
 }
 
 // observed reports whether it was said of a change of the command.
