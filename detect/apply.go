@@ -20,9 +20,6 @@ type ApplySettings struct {
 var (
 	ApplySlow       = Class{"slow"}
 	ApplyIncomplete = Class{"incomplete"}
-	// ApplyLateCommand closed in time once it was told to, and was told later than is
-	// this vehicle's habit as it pulls away.
-	ApplyLateCommand = Class{"late-command"}
 )
 
 var (
@@ -45,7 +42,7 @@ var (
 var applySpec = &Spec{
 	Kind:     KindApply,
 	Ordinary: []Class{Normal},
-	Alarms:   []Class{ApplySlow, ApplyIncomplete, ApplyLateCommand},
+	Alarms:   []Class{ApplySlow, ApplyIncomplete, LateCommand},
 	Measures: []*Quantity{&applyS, &applyMinS, &applyMaxS, &slipWasRPM, &applyRate, &applyPulled, &applyEnergyJ, &applyTouchKPa, &applyJerk,
 		&CommandLateS, &commandLateMinS, &commandLateMaxS, &roseAtKmh, &usualRiseKmh, &habitRises},
 	Chief:       []*Quantity{&applyS, &applyMaxS},
@@ -215,7 +212,7 @@ func (d *apply) end(s *scene, _ bus.Micros) {
 
 // alone tells a command that rose late where how the clutch closed then is not known.
 func (d *apply) alone(s *scene, m *state.Moment) {
-	f := Finding{Kind: KindApply, Class: ApplyLateCommand, Start: d.rise.Early, End: m.At, Context: d.ctx, Severity: d.pulls.severity(), Keep: true}
+	f := Finding{Kind: KindApply, Class: LateCommand, Start: d.rise.Early, End: m.At, Context: d.ctx, Severity: d.pulls.severity(), Keep: true}
 	f.Instants = append(f.Instants, Instant{"command rose", d.rise.Mid(), d.rise.Early, d.rise.Late})
 	f.MissingInputs = missingInputs(m.Row, stream.FluidTemperature)
 	d.pulls.describe(&f)
@@ -238,13 +235,13 @@ func (d *apply) finish(s *scene, m *state.Moment, class Class) {
 		return
 	}
 	if isLate && class == Normal {
-		class = ApplyLateCommand
+		class = LateCommand
 	}
 	f := Finding{Kind: KindApply, Class: class, Start: d.rise.Early, End: d.done.At, Context: d.ctx, Severity: 0.5, Keep: class != Normal}
 	switch class {
 	case Normal:
 		f.Severity = 0.05
-	case ApplyLateCommand:
+	case LateCommand:
 		f.Severity = d.pulls.severity()
 	}
 	took := (d.done.At - d.rise.Mid()).Seconds()

@@ -133,7 +133,7 @@ func (d *linkTrack) later(s *scene, m *state.Moment, x *decision) bool {
 // alone tells a command that fell late where what the plates did then is not known.
 func (d *releaseLag) alone(s *scene, m *state.Moment, x *decision) {
 	x.told = true
-	f := Finding{Kind: KindReleaseLag, Class: ReleaseLateCommand, Severity: lateCommandSeverity(&x.said), Keep: true,
+	f := Finding{Kind: KindReleaseLag, Class: LateCommand, Severity: lateCommandSeverity(&x.said), Keep: true,
 		Start: x.fall.Early, End: m.At, Context: x.context}
 	f.Instants = append(f.Instants, Instant{InstantFell, x.fall.Mid(), x.fall.Early, x.fall.Late})
 	f.MissingInputs = missingInputs(m.Row, stream.FluidTemperature, stream.Brake)

@@ -53,7 +53,7 @@ func TestLateCommandByItself(t *testing.T) {
 			told = append(told, f)
 		}
 	}
-	if len(told) != 1 || told[0].Class != detect.ReleaseLateCommand {
+	if len(told) != 1 || told[0].Class != detect.LateCommand {
 		t.Fatalf("told %+v", told)
 	}
 	f := &told[0]
@@ -121,7 +121,7 @@ func TestLatenessWeighs(t *testing.T) {
 	for _, x := range []struct {
 		class detect.Class
 		roles []stream.Role
-	}{{detect.ReleaseLateCommand, []stream.Role{stream.ClutchPressureCommand}}, {detect.ReleaseLate, nil}} {
+	}{{detect.LateCommand, []stream.Role{stream.ClutchPressureCommand}}, {detect.ReleaseLate, nil}} {
 		if a, b := severity(x.class, 0.8, x.roles...), severity(x.class, 1.4, x.roles...); b-a < 0.04 || a < 0.55 || b >= 0.95 {
 			t.Errorf("%s: 0.8 s late weighs %g, 1.4 s %g", x.class, a, b)
 		}

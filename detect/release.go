@@ -26,9 +26,6 @@ var (
 	ReleaseLate     = Class{"late"}
 	ReleaseDragging = Class{"dragging"}
 	ReleaseStall    = Class{"stall"}
-	// ReleaseLateCommand let go in time once it was told to, and was told later
-	// than is this vehicle's habit.
-	ReleaseLateCommand = Class{"late-command"}
 )
 
 // LagS is the lag of a release; the two others bound it.
@@ -47,7 +44,7 @@ var (
 var releaseSpec = &Spec{
 	Kind:     KindReleaseLag,
 	Ordinary: []Class{Normal},
-	Alarms:   []Class{ReleaseLate, ReleaseDragging, ReleaseStall, ReleaseLateCommand},
+	Alarms:   []Class{ReleaseLate, ReleaseDragging, ReleaseStall, LateCommand},
 	Measures: append([]*Quantity{&LagS, &LagMinS, &LagMaxS, &engineLaterS, &slipWasRPM, &releaseEngineRPM, &releaseTurbine, &commandKPa, &commandDuty,
 		&releaseKmh, &releaseMinRPM, &releaseMaxRPM, &lateMinS, &lateMaxS}, append(linkQuantities, beforeQuantities...)...),
 	Chief: []*Quantity{&LagS, &LagMaxS, &lateMinS},
@@ -339,7 +336,7 @@ func (d *releaseLag) tell(s *scene, m *state.Moment, p *state.Separation, r *rel
 	if x := &d.links.decision; l.decided && late(&l.decision, &s.set.ReleaseLag) {
 		x.told = true
 		if r.class == Normal {
-			r.class, r.severity = ReleaseLateCommand, lateCommandSeverity(&l.decision)
+			r.class, r.severity = LateCommand, lateCommandSeverity(&l.decision)
 		}
 	}
 	f := Finding{Kind: KindReleaseLag, Class: r.class, Severity: r.severity, Keep: r.class != Normal || p.HasCommand && d.shown != s.Drive(),

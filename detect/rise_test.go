@@ -49,7 +49,7 @@ func TestLateCommandToClose(t *testing.T) {
 	told := func(h *hand) (list []detect.Finding) {
 		h.m.Flush()
 		for _, f := range h.got.of(detect.KindApply) {
-			if f.Class == detect.ApplyLateCommand {
+			if f.Class == detect.LateCommand {
 				list = append(list, f)
 			}
 		}

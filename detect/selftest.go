@@ -70,7 +70,7 @@ func (x *selfTest) plan(p *state.Separation, r *release, told bool) {
 	x.pending, x.stop, x.judged = true, p.Stop, told
 	if told {
 		x.hit = r.class != Normal
-		x.told = x.hit && r.class != ReleaseLateCommand
+		x.told = x.hit && r.class != LateCommand
 	}
 	if !p.HasCommand && !p.Driven {
 		return // nor would a later one have been told

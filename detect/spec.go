@@ -83,6 +83,9 @@ var (
 	Unknown = Class{"unknown"}
 	// Asked was asked for by the controller.
 	Asked = Class{"asked"}
+	// LateCommand let go or closed in time once it was told to, and was told later than is
+	// this vehicle's habit as it rolls up or pulls away.
+	LateCommand = Class{"late-command"}
 )
 
 // Quantity is a measure that findings may carry. Its name ends in its unit;

@@ -77,7 +77,7 @@ func TestSoundWeeks(t *testing.T) {
 		stay := recordWeek(t, &w, *weeksSeed)
 		a, closed := stay.Conditions(), 0
 		for i := range stay.Events {
-			if e := &stay.Events[i]; e.Kind == detect.KindApply && e.Class == detect.ApplyLateCommand {
+			if e := &stay.Events[i]; e.Kind == detect.KindApply && e.Class == detect.LateCommand {
 				closed++
 			}
 		}

@@ -52,7 +52,7 @@ func TestWhyRelease(t *testing.T) {
 			measure("lag_s", 0.8), measure("parted_kpa", 120), measure("pressure_before_kpa", 400)), nil},
 		{"drained long before, nothing learned", late(detect.ReleaseLate, map[string]float64{detect.InstantBegan: 0.04, detect.InstantGone: 0.5, detect.InstantParted: 1.6},
 			measure("lag_s", 1.6), measure("parted_kpa", 1), measure("pressure_before_kpa", 400)), []CandidateKey{WhyPlates}},
-		{"late command", late(detect.ReleaseLateCommand, map[string]float64{detect.InstantUsuallyFalls: -1.5, detect.InstantParted: 0.2},
+		{"late command", late(detect.LateCommand, map[string]float64{detect.InstantUsuallyFalls: -1.5, detect.InstantParted: 0.2},
 			measure("lag_s", 0.2), measure("command_late_s", 1.5), measure("command_late_min_s", 1.3), measure("command_late_max_s", 1.7),
 			measure("fell_at_rpm", 600), measure("usual_fall_rpm", 740), measure("habit_releases", 30)), []CandidateKey{WhyCommand}},
 		{"no command known", &detect.Finding{Kind: detect.KindReleaseLag, Class: detect.ReleaseDragging,
@@ -147,7 +147,7 @@ func TestWhyMergedLinks(t *testing.T) {
 	if x := WhyOf(f, Metric).Links[0]; x.Name != "pedal released to speeds parted" || !strings.Contains(x.Note, "brake signal was not recorded") {
 		t.Errorf("%+v", x)
 	}
-	w := WhyOf(late(detect.ReleaseLateCommand, map[string]float64{detect.InstantUsuallyFalls: -1.5}, measure("command_late_min_s", 1.3),
+	w := WhyOf(late(detect.LateCommand, map[string]float64{detect.InstantUsuallyFalls: -1.5}, measure("command_late_min_s", 1.3),
 		measure("command_late_max_s", 1.7), measure("fell_at_rpm", 600), measure("usual_fall_rpm", 740), measure("habit_releases", 30)), Metric)
 	if c := w.Candidates[0]; c.Key != WhyCommand || !c.Named() || strings.Contains(fmt.Sprint(w), "parted within") {
 		t.Errorf("%+v", w)
@@ -214,12 +214,12 @@ func TestWhyLateApply(t *testing.T) {
 		}
 		return WhyOf(f, Metric)
 	}
-	late := detect.Finding{Kind: detect.KindApply, Class: detect.ApplyLateCommand,
+	late := detect.Finding{Kind: detect.KindApply, Class: detect.LateCommand,
 		Measures: []detect.Measure{{Name: "command_late_s", Value: 1.5}, {Name: "habit_applies", Value: 12}}}
 	if got := (&Stay{}).unusual(&Event{Finding: late}, Metric); got != "Against this vehicle's own habit, as its last 12 before had it." {
 		t.Errorf("%q", got)
 	}
-	w := of(detect.ApplyLateCommand, 1.3)
+	w := of(detect.LateCommand, 1.3)
 	if c := &w.Candidates[0]; c.Key != WhyCommand || !c.Named() || !strings.Contains(c.For[0].Text, "1.3 to 1.7 s later than usual, at 39.0 km/h; usual as it pulls away so: 30.0 km/h (12 applies)") {
 		t.Errorf("%+v", c)
 	}

@@ -243,7 +243,7 @@ func (b *whyBuilder) apply() {
 		return
 	}
 	b.steps(rose, down, has, filled, touch, touched)
-	if b.f.Class == detect.ApplyLateCommand {
+	if b.f.Class == detect.LateCommand {
 		b.con(fmt.Sprintf("once the command had risen the slip was down within %.2f s", (down.At-rose.At).Seconds()), "slip down", WhyOil, WhyValve, WhyLining)
 		return
 	}

@@ -24,7 +24,7 @@ func (b *whyBuilder) release() {
 	b.links()
 	b.dip()
 	b.decision()
-	if b.f.Class == detect.ReleaseLateCommand {
+	if b.f.Class == detect.LateCommand {
 		b.inTime()
 	} else {
 		b.lateOil()

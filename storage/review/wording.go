@@ -38,7 +38,7 @@ var wordings = []Words{
 			"consistent with a clutch that still carries torque below idle speed: the engine is pulled down as the vehicle comes to a stop",
 			"the event's links and what was measured for and against each candidate; repeat at the same temperature with the vehicle secured, by the maker's method",
 			"a clutch inside the automatic gearbox held on so long that it slowed the engine down", "When the vehicle is about to stop, that can be felt as a jolt."},
-		{detect.ReleaseLateCommand,
+		{detect.LateCommand,
 			"consistent with a controller that tells the clutch to let go later than is this vehicle's habit, or with a signal that it waits for and that comes late, such as the brake's; the clutch itself let go in time",
 			"the event's links: when brake and pedal were seen, and when the command fell; trouble codes and adaptation of the controllers, and the brake signal, by the maker's method",
 			"a clutch inside the automatic gearbox was told to let go later than usual", "When the vehicle is about to stop, that can be felt as a jolt."},
@@ -68,7 +68,7 @@ var wordings = []Words{
 			"a clutch inside the automatic gearbox slipped more from day to day", "Most drivers do not feel this at first."},
 	}},
 	{detect.KindApply, "clutch apply", "clutch apply", "apply", []ClassWords{
-		{detect.ApplyLateCommand,
+		{detect.LateCommand,
 			"consistent with a controller that tells the clutch to close later than is this vehicle's habit as it pulls away, or with a signal that it waits for; the clutch itself closed in time",
 			"the event's links: at which road speed the command rose, and at which it usually does; trouble codes and adaptation of the controllers, fluid temperature as the controller has it, by the maker's method",
 			"a clutch inside the automatic gearbox was told to take hold later than usual", ""},
@@ -194,7 +194,7 @@ var names = []struct {
 	{detect.KindReleaseLag, detect.ReleaseLate, "late release"},
 	{detect.KindReleaseLag, detect.ReleaseDragging, "dragging release"},
 	{detect.KindReleaseLag, detect.ReleaseStall, "stall at a stop"},
-	{detect.KindReleaseLag, detect.ReleaseLateCommand, "release commanded late"},
+	{detect.KindReleaseLag, detect.LateCommand, "release commanded late"},
 }
 
 // Finding names what was found as people say it: "late release".

@@ -62,7 +62,7 @@ func Digits(v float64, unit string) string {
 // Main returns the measure that says how bad a finding was: the usual one of
 // its kind where it is there, else the first; by how much a command came late.
 func Main(f *detect.Finding) (detect.Measure, bool) {
-	if v, ok := f.Get(detect.CommandLateS.Name); ok && f.Class == detect.ApplyLateCommand {
+	if v, ok := f.Get(detect.CommandLateS.Name); ok && f.Class == detect.LateCommand {
 		return detect.Measure{Name: detect.CommandLateS.Name, Value: v}, true
 	}
 	if spec := detect.Of(f.Kind); spec != nil {

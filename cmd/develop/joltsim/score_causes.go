@@ -247,7 +247,7 @@ func (c *confusion) commanded(j *job, t *drive.Truth, out *seen) {
 		switch {
 		case r.Reason != "stop":
 		case r.Cause == "":
-			was := told(detect.ReleaseLateCommand, detect.KindReleaseLag, r.Fell)
+			was := told(detect.LateCommand, detect.KindReleaseLag, r.Fell)
 			if c.falls.sound.take(out.commands.observed(r.Fell), was); was {
 				c.note(j, r.Fell, "a sound stop is told as commanded late")
 			}
@@ -261,7 +261,7 @@ func (c *confusion) commanded(j *job, t *drive.Truth, out *seen) {
 	}
 	for i := range t.Applies {
 		x := &t.Applies[i]
-		observed, was := out.rises.observed(x.Rise), told(detect.ApplyLateCommand, detect.KindApply, x.Rise)
+		observed, was := out.rises.observed(x.Rise), told(detect.LateCommand, detect.KindApply, x.Rise)
 		if x.LateS < lateApplyS {
 			if c.rises.sound.take(observed, was); was {
 				c.note(j, x.Rise, "a sound apply is told as commanded late")
