@@ -331,9 +331,9 @@ func (w *Watch) proof(t *Trail) bool {
 
 // heldRather reports whether the points since the last proof are so much likelier
 // of a clutch that holds than of an open converter; where what this vehicle's does is not
-// known it may be guessed, which settle takes back. Below idle a governor that gives fuel may take an engine past the
-// turbine's speed, but not along with it for far unless a shift does; below what it lets
-// the engine sink to only the clutch draws it.
+// known it may be guessed, which settle takes back. Below idle a governor that gives fuel
+// may take an engine past the turbine's speed, but not along with it for far unless a shift
+// does; below what it lets the engine sink to only the clutch draws it.
 func (w *Watch) heldRather(t *Trail, skew float64) bool {
 	l := &w.line
 	engine := l.engine()
