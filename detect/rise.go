@@ -113,7 +113,7 @@ func (t *riseTrack) decide(s *scene, m *state.Moment, at bus.Micros) (d chain.De
 		by := (at - p.at).Seconds()
 		x.LateS, x.LowS, x.HighS = x.LateS+by, x.LowS+by, x.HighS+by
 		if past, most := x.LowS >= by, (at-p.free).Seconds()-waitedS; past && most > by {
-			x.LateS, x.LowS = min(x.LateS, most), min(x.LowS, most)
+			x.LowS = min(x.LowS, most)
 			return x, !s.history.Rises.Another(t.at(m))
 		} else if past {
 			x.LateS, x.LowS = min(x.LateS, 0), min(x.LowS, 0) // it waited, as far as is known

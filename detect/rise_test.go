@@ -1,6 +1,7 @@
 package detect_test
 
 import (
+	"math"
 	"testing"
 
 	"joltwatch/detect"
@@ -9,19 +10,17 @@ import (
 
 // pull pulls away with the road speed growing by 6 km/h a second up to 60 km/h, the pedal
 // at pct; the command rises at a road speed, and slip is down 0.4 s later.
-func (h *hand) pull(atKmh, pct float64) { h.pullInGears(atKmh, pct, 100) }
+func (h *hand) pull(atKmh, pct float64) { h.pullWith(atKmh, pct, func() {}) }
 
-// pullInGears is a pull that shifts up at a road speed.
-func (h *hand) pullInGears(atKmh, pct, upAtKmh float64) {
+// pullWith is a pull in which each row may change something.
+func (h *hand) pullWith(atKmh, pct float64, change func()) {
 	h.gear = 3
 	h.engine, h.turbine, h.kmh, h.pedal, h.command = 700, 0, 0, 0, 0
 	h.run(3, nil)
 	slip := 200.0
 	h.run(10, func(s float64) {
 		h.pedal, h.kmh = pct, 6*s
-		if h.kmh >= upAtKmh {
-			h.gear = 4
-		}
+		change()
 		h.turbine = h.kmh * 37.5
 		h.engine = max(h.turbine+200, 1000)
 		if h.kmh >= atKmh {
@@ -55,6 +54,13 @@ func TestLateCommandToClose(t *testing.T) {
 		}
 		return list
 	}
+	up := func(h *hand, atKmh float64) func() {
+		return func() {
+			if h.kmh >= atKmh {
+				h.gear = 4
+			}
+		}
+	}
 	h := habit(12)
 	h.pull(39, 21)
 	list := told(h)
@@ -70,9 +76,22 @@ func TestLateCommandToClose(t *testing.T) {
 	}
 	// Beyond the habit for a second before it shifts, it is late in the next gear too.
 	shifted := habit(12)
-	shifted.pullInGears(48, 21, 42)
+	shifted.pullWith(48, 21, up(shifted, 42))
 	if l := told(shifted); len(l) != 1 {
 		t.Errorf("late through a shift: %d told, want one", len(l))
+	}
+	// With the pedal as it never was up to 33 km/h, it may have waited for that, and a second
+	// more: at the least it is late from then on, and likeliest by as much as ever.
+	waited := habit(12)
+	waited.pullWith(45, 21, func() {
+		if waited.kmh < 33 {
+			waited.pedal = 60
+		}
+	})
+	if l := told(waited); len(l) != 1 {
+		t.Errorf("late after another pedal: %d told, want one", len(l))
+	} else if least, likeliest := get(t, &l[0], "command_late_min_s"), get(t, &l[0], "command_late_s"); math.Abs(least-0.8) > 0.1 || math.Abs(likeliest-2.45) > 0.15 {
+		t.Errorf("late by %g s at the least and likeliest %g s, want 0.8 and 2.45", least, likeliest)
 	}
 	later := habit(12)
 	later.pull(43, 21)
@@ -87,7 +106,7 @@ func TestLateCommandToClose(t *testing.T) {
 		"as usual":      func(h *hand) { h.pull(30.4, 21) },
 		"0.3 s late":    func(h *hand) { h.pull(32, 21) },
 		"another pedal": func(h *hand) { h.pull(39, 60) },
-		"in a gear that waits for a speed of its own": func(h *hand) { h.pullInGears(45, 21, 28) },
+		"in a gear that waits for a speed of its own": func(h *hand) { h.pullWith(45, 21, up(h, 28)) },
 		"as many others did": func(h *hand) {
 			for range 4 {
 				h.pull(39, 60)
