@@ -106,10 +106,7 @@ func TestDrawnOnNoKnownLine(t *testing.T) {
 func TestLowsAreKept(t *testing.T) {
 	var out report
 	c := newCar(&out, 15)
-	for i := range 20 {
-		c.trip(50 + 10*float64(i%8))
-	}
-	c.t.Flush()
+	c.trips(20)
 	limit := c.t.lows.limit()
 	if limit < 0.7 || limit > 0.95 {
 		t.Errorf("the engine is drawn below %.2f of idle, want it from a little below 1", limit)

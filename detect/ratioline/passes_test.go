@@ -89,10 +89,7 @@ func TestHeldThroughShift(t *testing.T) {
 func TestPassesAreKept(t *testing.T) {
 	var out report
 	c := newCar(&out, 15)
-	for i := range 20 {
-		c.trip(50 + 10*float64(i%8))
-	}
-	c.t.Flush()
+	c.trips(20)
 	c.t.passes = *passing(15, 20, 0.08)
 	again := New(testSettings(), &out)
 	again.Recall(c.t.Memory())

@@ -133,6 +133,14 @@ func (c *car) send(accel float64) {
 	c.t.Accelerator(at, pedal)
 }
 
+// trips are so many, of all speeds in turn.
+func (c *car) trips(n int) {
+	for i := range n {
+		c.trip(50 + 10*float64(i%8))
+	}
+	c.t.Flush()
+}
+
 // trip is one way from standstill to standstill.
 func (c *car) trip(top float64) {
 	c.run(top/6, 6)
@@ -151,10 +159,7 @@ func TestLinesAndDelay(t *testing.T) {
 	for _, hz := range []float64{15, 4} {
 		var out report
 		c := newCar(&out, hz)
-		for i := range 16 {
-			c.trip(50 + 10*float64(i%8))
-		}
-		c.t.Flush()
+		c.trips(16)
 		m := c.t.Memory()
 		if m == nil || len(m.Lines) < 4 {
 			t.Fatalf("at %g Hz: %+v, want the lines of five gears", hz, m)
@@ -183,10 +188,7 @@ func TestNoLinesWhereTheClutchNeverCloses(t *testing.T) {
 	var out report
 	c := newCar(&out, 10)
 	c.neverLine = true
-	for i := range 16 {
-		c.trip(50 + 10*float64(i%8))
-	}
-	c.t.Flush()
+	c.trips(16)
 	if s := out.share(Closed); s > 0.02 {
 		t.Errorf("closed for %.1f %% of the time, with lines %+v", 100*s, c.t.Memory())
 	}
@@ -200,10 +202,7 @@ func TestLateAndDragging(t *testing.T) {
 	stops := func(n int, late float64) []Stop {
 		from := len(out.stops)
 		c.late = late
-		for i := range n {
-			c.trip(50 + 10*float64(i%8))
-		}
-		c.t.Flush()
+		c.trips(n)
 		return out.stops[from:]
 	}
 	count := func(s []Stop, of ...Class) (n int) {
@@ -250,10 +249,7 @@ func TestWhatRatesTell(t *testing.T) {
 		late := func(n int, late float64) (told, found int) {
 			from := len(out.stops)
 			c.late = late
-			for i := range n {
-				c.trip(50 + 10*float64(i%8))
-			}
-			c.t.Flush()
+			c.trips(n)
 			for _, s := range out.stops[from:] {
 				told += int(b2f(s.Class >= Late))
 				found += int(b2f(s.Found[1]))
@@ -276,10 +272,7 @@ func TestWhatRatesTell(t *testing.T) {
 func TestMemory(t *testing.T) {
 	var out report
 	c := newCar(&out, 10)
-	for i := range 16 {
-		c.trip(50 + 10*float64(i%8))
-	}
-	c.t.Flush()
+	c.trips(16)
 	b := New(testSettings(), &out)
 	b.Recall(pass(t, c.t.Memory()))
 	once := b.Memory()
