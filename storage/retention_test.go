@@ -268,7 +268,7 @@ func TestRecordsAreThinned(t *testing.T) {
 	}
 	r := rand.New(rand.NewPCG(1, 2))
 	total, late := 0, 0
-	for i := range 60000 {
+	for i := range 42000 {
 		f := faultFrame(i)
 		w.Frame(&f)
 		e := &detect.Finding{Kind: "apply", Class: detect.Normal, Start: f.At, End: f.At, Drive: 1,

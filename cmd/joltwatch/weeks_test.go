@@ -19,7 +19,7 @@ import (
 
 var (
 	weeksCount = flag.Int("weeks", 1, "how many weeks from traffic to the condition that is named")
-	weeksSound = flag.String("weeks.sound", "tourer hauler", "vehicles of which a week without a fault is driven")
+	weeksSound = flag.String("weeks.sound", "hauler", "vehicles of which a week without a fault is driven")
 	weeksSeed  = flag.Uint64("weeks.seed", 1, "the first seed of them")
 )
 
