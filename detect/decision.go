@@ -68,6 +68,9 @@ func (d *linkTrack) releaseAt(s *scene, c *Context, fall *state.Edge) chain.Rele
 	let, braked, ok := d.Driver(fall.Early)
 	if ok {
 		r.RolledS = (fall.Mid() - let.Early).Seconds()
+		if let != braked {
+			r.LiftedS = r.RolledS
+		}
 	}
 	if ok && !math.IsNaN(share) {
 		r.Way = s.way(fall.Mid(), max(let.Late, d.rose), share)

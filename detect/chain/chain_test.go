@@ -260,6 +260,52 @@ func TestTwoHabits(t *testing.T) {
 	}
 }
 
+// A vehicle that lets go 0.4 s after the pedal's lift at whatever speed, else at about
+// 1,080 rpm: what the lift decided in third gear is no habit of that gear's speed. Falls
+// that are apart in time, or together at more than 2 s, the lift did not decide.
+func TestDecidedByLift(t *testing.T) {
+	release := func(gear int, rpm, lifted float64) *Release {
+		return &Release{Gear: gear, Celsius: 70, TurbineRPM: rpm, RPMPerS: 150, BrakeS: math.NaN(), Kmh: math.NaN(), KmhPerS: math.NaN(),
+			PartedLowKPa: math.NaN(), PartedHighKPa: math.NaN(), DeadS: math.NaN(), LagS: math.NaN(), RolledS: lifted, LiftedS: lifted}
+	}
+	for _, x := range []struct {
+		name      string
+		from, per float64 // s after the lift
+		rpm, late float64
+	}{
+		{"as the other gears", 0.36, 0.01, 1076, 0},
+		{"late in that too", 0.36, 0.01, 930, 1},
+		{"apart", 0.1, 0.18, 1076, 1.2},
+		{"long after", 5, 0.01, 1076, 1.2},
+	} {
+		m := &Memory{}
+		for i := range 10 {
+			m.Learn(release(3, 1280+4*float64(i%4), x.from+x.per*float64(i)))
+			m.Learn(release(4-2*(i%2), 1074+4*float64(i%4), 2.5+0.7*float64(i)))
+		}
+		d, ok := m.Decide(release(3, x.rpm, 6))
+		if !ok || math.Abs(max(0, d.LateS)-x.late) > 0.3 || (d.LowS > 0) != (x.late > 0) {
+			t.Errorf("%s: %+v, %v", x.name, d, ok)
+		}
+		if d, ok := m.Decide(release(3, 900, x.from)); x.from < 1 && ok && (d.LowS > 0) != (x.per > 0.1) {
+			t.Errorf("%s, soon after the lift: %+v", x.name, d)
+		}
+	}
+}
+
+// A vehicle that keeps a speed goes by no time after the brake, that of a few stops by
+// chance: a slow one as usual by its speed comes long after the brake.
+func TestNoHabitOfTheBrake(t *testing.T) {
+	m := &Memory{}
+	for i := range 11 {
+		m.Learn(&Release{Gear: 4, TurbineRPM: 916 + 3*float64(i%4), RPMPerS: 150 + 10*float64(i), BrakeS: 0.5 + 0.1*float64(i), Kmh: math.NaN(), KmhPerS: math.NaN(),
+			PartedLowKPa: math.NaN(), PartedHighKPa: math.NaN(), DeadS: math.NaN(), LagS: 0.2})
+	}
+	if d, ok := m.Decide(&Release{Gear: 4, TurbineRPM: 890, RPMPerS: 8, BrakeS: 6.4, Kmh: math.NaN(), KmhPerS: math.NaN()}); ok && d.LowS > 0 {
+		t.Errorf("%+v", d)
+	}
+}
+
 // Under drive nothing is due: a command that falls soon after the pedal is released is
 // late by no more than that, at whatever speed.
 func TestLateSinceRolling(t *testing.T) {

@@ -3,6 +3,7 @@ package chain
 import (
 	"math"
 	"slices"
+	"sort"
 )
 
 // Decision is how a fall of the command stands to this vehicle's habit.
@@ -54,7 +55,7 @@ const loosest = 3.0
 // what the vehicle keeps most closely counts.
 func (m *Memory) Decide(r *Release) (Decision, bool) {
 	c, x := m.turning(r)
-	return c.decide(&x, m.slower(r))
+	return c.decide(&x, c.slower(r))
 }
 
 // slower is for how long the road speed has been below nearly all at which the command
@@ -79,7 +80,7 @@ func (m *apart) decide(r *Release, slowerS float64) (best Decision, ok bool) {
 	if known {
 		way, w = m.byWay(r, &h, n, slowerS)
 	}
-	if a && turbine.usually() || b && road.usually() {
+	if k, ok := m.kept(); ok && 2*k.WithinS < brake.HighS-brake.LowS {
 		c = false // the brake came as it did by chance
 	}
 	if a {
@@ -106,7 +107,7 @@ func (m *apart) decide(r *Release, slowerS float64) (best Decision, ok bool) {
 		// Under drive nothing was due.
 		best.LowS, best.LateS = r.RolledS, min(best.LateS, r.RolledS)
 	}
-	if best.LowS > 0 && best.UsualBrakeS == 0 && m.another(&x) {
+	if best.LowS > 0 && (best.UsualBrakeS == 0 && m.another(&x) || r.LiftedS > 0 && r.LiftedS <= m.liftS) {
 		best.LowS = 0
 	}
 	if byWay {
@@ -121,6 +122,29 @@ func (m *apart) decide(r *Release, slowerS float64) (best Decision, ok bool) {
 	}
 	return best, ok
 }
+
+// liftS is until when after the pedal's lift a command's fall is one that the lift decides,
+// at whatever speed, in s; 0 where this vehicle's falls do not come together there.
+func (m *Memory) liftS() float64 {
+	var v []float64
+	for i := range m.Last {
+		if s := m.Last[i].LiftedS; s > 0 && s <= liftReachS {
+			v = append(v, s)
+		}
+	}
+	slices.Sort(v)
+	most, until := max(Fewest, int(float64(fewInWay*float64(len(m.Last))))+1), 0.0
+	for i := range v {
+		if n := sort.SearchFloat64s(v, v[i]+overdueS) - i; n >= most {
+			most, until = n, v[i]+2*overdueS
+		}
+	}
+	return until
+}
+
+// liftReachS is the longest that a controller waits after the pedal's lift. Structural:
+// what comes later the road decides (cp).
+const liftReachS = 2.0
 
 // usually reports whether a fall was as usual, by a habit that is one.
 func (d *Decision) usually() bool {

@@ -23,9 +23,10 @@ type Release struct {
 	// latest first. It is not kept; OverdueS is what it says.
 	Way      []Passed
 	OverdueS float64
-	// RolledS is how long ago the driver let the vehicle roll, as the command fell; 0
-	// where that is not known. It is not kept.
-	RolledS float64
+	// RolledS is how long ago the driver let the vehicle roll, as the command fell,
+	// LiftedS how long ago the pedal was lifted; 0 where that is not known. RolledS is
+	// not kept.
+	RolledS, LiftedS float64
 }
 
 // Passed is the turbine at an instant before the command fell. Hidden: a shift was
@@ -57,6 +58,7 @@ type Remembered struct {
 	DeadS      float64 `json:"dead_s"`
 	LagS       float64 `json:"lag_s"`
 	OverdueS   float64 `json:"overdue_s"`
+	LiftedS    float64 `json:"lifted_s,omitempty"`
 	// Told: its command was told as late.
 	Told bool `json:"told,omitempty"`
 }
@@ -118,7 +120,7 @@ func (m *Memory) Without(r *Release) Memory {
 func (r *Release) remembered() Remembered {
 	return Remembered{r.Gear, known(r.Celsius, 1), known(r.TurbineRPM, 1), known(r.RPMPerS, 1), known(r.BrakeS, 0.01),
 		known(r.Kmh, 0.1), known(r.KmhPerS, 0.01),
-		known(r.PartedLowKPa, 0.1), known(r.PartedHighKPa, 0.1), known(r.DeadS, 0.001), known(r.LagS, 0.001), known(r.OverdueS, 0.01), false}
+		known(r.PartedLowKPa, 0.1), known(r.PartedHighKPa, 0.1), known(r.DeadS, 0.001), known(r.LagS, 0.001), known(r.OverdueS, 0.01), known(r.LiftedS, 0.01), false}
 }
 
 // known rounds what is known, so that machines that fuse products agree.

@@ -24,6 +24,7 @@ type apart struct {
 	Memory
 	ratios []turned // ascending
 	laid   []laid
+	liftS  float64 // until then after the pedal's lift, the lift decides
 }
 
 // turned is how the turbine turned in a release, and in which gear that is.
@@ -60,10 +61,13 @@ func (m *Memory) turning(r *Release) (*apart, Release) {
 	return c, x
 }
 
-// apart tells the gears apart. Of releases where it is not known how the turbine turned,
+// apart takes those that the pedal's lift decided out, which say nothing of a speed, and
+// tells the gears of the others apart. Of releases where it is not known how the turbine turned,
 // the gear is the one in which it turned most often when that gear was told.
 func (m *Memory) apart() *apart {
-	c := &apart{Memory: Memory{latest: latest[Remembered]{slices.Clone(m.Last), m.Next}}}
+	liftS := m.liftS()
+	c := &apart{liftS: liftS, Memory: Memory{latest: latest[Remembered]{Last: slices.DeleteFunc(slices.Clone(m.Last),
+		func(x Remembered) bool { return x.LiftedS > 0 && x.LiftedS <= liftS })}}}
 	for i := range c.Last {
 		if v := ratioOf(c.Last[i].TurbineRPM, c.Last[i].Kmh); v > 0 {
 			c.ratios = append(c.ratios, turned{v, i, 0})

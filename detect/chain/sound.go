@@ -183,6 +183,11 @@ type Kept struct {
 // false where there is no habit yet.
 func (m *Memory) Kept() (k Kept, ok bool) {
 	c, _ := m.turning(&Release{TurbineRPM: math.NaN(), Kmh: math.NaN()})
+	return c.kept()
+}
+
+// kept is that with the gears told apart, where the lift did not decide.
+func (c *apart) kept() (k Kept, ok bool) {
 	for _, l := range [...]*law{&byTurbine, &byRoad} {
 		list := c.those(func(x *Remembered) bool {
 			_, rate := l.of(x)
