@@ -1,6 +1,7 @@
 package detect_test
 
 import (
+	"math"
 	"testing"
 
 	"joltwatch/bus"
@@ -72,5 +73,40 @@ func TestCoarseSignals(t *testing.T) {
 		}
 		t.Logf("%s, late by %g s: %d of %d stops observed, %d bounds, %d of %d dragged, unknown %.0f of %.0f s",
 			c.vehicle, c.late, a.StopsObserved, a.Stops, bounds, found, dragged, a.UnknownS, a.MovingS)
+	}
+}
+
+// Drives that end before the lines are known are told of once they are: their accounts
+// come again, each with the time that is its own.
+func TestEndedDrivesAreToldOf(t *testing.T) {
+	steps := long(3)
+	steps[len(steps)-1].ForS = 15
+	sc := drive.Scenario{Name: "t", Vehicle: "saloon", Seed: 31, FluidC: 70, Steps: append(steps, long(4)...)}
+	r, plan := simulate(t, sc)
+	first, last, moving := map[int]float64{}, map[int]detect.Account{}, 0.0
+	got := &catch{accounts: func(a *detect.Account) {
+		if a.Ended && !last[a.Drive].Ended {
+			first[a.Drive] = a.UnknownS
+		}
+		last[a.Drive] = *a
+	}}
+	watchBy(t, r, plan, got)
+	for _, f := range got.of(detect.KindReleaseLag) {
+		a := last[f.Drive]
+		if since := (f.Start - a.Start).Seconds(); f.Start > a.End || since < 0 || math.Abs(since-f.Context.SinceStartS) > 0.1 {
+			t.Errorf("a release of drive %d, %.1f s after its start, is told as %.1f s after it", f.Drive, since, f.Context.SinceStartS)
+		}
+	}
+	for n, a := range last {
+		if moving += a.MovingS; a.UnknownS > 0.5*a.MovingS {
+			t.Errorf("drive %d: unknown %.0f of %.0f s", n, a.UnknownS, a.MovingS)
+		}
+	}
+	if len(got.of(detect.KindReleaseLag)) < 5 || len(last) != 2 || first[1] < 0.9*last[1].MovingS {
+		t.Errorf("%d drives, of the first %.0f of %.0f s unknown as it ended: nothing was told later", len(last), first[1], last[1].MovingS)
+	}
+	want := r.Truth.Totals()
+	if all := want.ClosedS + want.PartialS + want.CoastS + want.OpenS; math.Abs(moving/all-1) > 0.02 {
+		t.Errorf("moved for %.0f s, in truth %.0f", moving, all)
 	}
 }

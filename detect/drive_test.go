@@ -61,6 +61,12 @@ func simulate(t testing.TB, sc drive.Scenario) (*drive.Result, *stream.Plan) {
 func watch(t testing.TB, r *drive.Result, plan *stream.Plan) *catch {
 	t.Helper()
 	got := &catch{}
+	watchBy(t, r, plan, got)
+	return got
+}
+
+func watchBy(t testing.TB, r *drive.Result, plan *stream.Plan, got *catch) {
+	t.Helper()
 	s, err := stream.New(plan)
 	if err != nil {
 		t.Fatal(err)
@@ -71,7 +77,6 @@ func watch(t testing.TB, r *drive.Result, plan *stream.Plan) *catch {
 	}
 	s.Flush(f)
 	f.m.Flush()
-	return got
 }
 
 var round = []drive.Step{

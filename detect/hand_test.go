@@ -14,6 +14,7 @@ type catch struct {
 	findings    []detect.Finding
 	percentiles [][]detect.Percentile
 	account     *detect.Account
+	accounts    func(*detect.Account) // nil, or takes each
 }
 
 func (c *catch) Finding(f *detect.Finding, p []detect.Percentile) {
@@ -24,7 +25,12 @@ func (c *catch) Finding(f *detect.Finding, p []detect.Percentile) {
 	c.findings = append(c.findings, *f)
 	c.percentiles = append(c.percentiles, p)
 }
-func (c *catch) Account(a *detect.Account) { c.account = a }
+func (c *catch) Account(a *detect.Account) {
+	c.account = a
+	if c.accounts != nil {
+		c.accounts(a)
+	}
+}
 
 func (c *catch) of(kind string) []detect.Finding {
 	var out []detect.Finding

@@ -3,6 +3,7 @@ package detect
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"joltwatch/bus"
 	"joltwatch/detect/ratioline"
@@ -16,8 +17,9 @@ import (
 // the first minutes once the lines are known.
 type lines struct {
 	release *releaseLag
-	spanner spanner
+	times   *lockup
 	carried *counts // of slip under load
+	ended   []endedDrive
 	scene   *scene
 	track   *ratioline.Tracker
 	temp    float64
@@ -90,13 +92,16 @@ func (in *Inputs) releaseByLines() (a Ability, ok bool) {
 	return a, ok
 }
 
-// spanner takes time of which the state of the clutch is told afterwards.
-type spanner interface {
-	span(seconds float64, clutch state.Clutch, line int, kmh, temp float64, hasTemp bool)
+// endedDrive is a drive that ended before the lines were known: what the clutch did in it
+// is told later, and its account once more.
+type endedDrive struct {
+	account Account
+	times   lockup
+	told    bool // some of it, since its account was handed on
 }
 
-func newLines(s *scene, release *releaseLag, to spanner, carried *counts) *lines {
-	d := &lines{scene: s, release: release, spanner: to, carried: carried}
+func newLines(s *scene, release *releaseLag, to *lockup, carried *counts) *lines {
+	d := &lines{scene: s, release: release, times: to, carried: carried}
 	d.track = ratioline.New(ratioline.Settings{RunningRPM: s.set.Drive.RunningRPM, DragSag: s.set.ReleaseLag.DragSag,
 		IdleRPM: s.Facts().IdleRPM}, d)
 	return d
@@ -129,7 +134,63 @@ func (d *lines) row(m *state.Moment) {
 
 // Span implements ratioline.Out.
 func (d *lines) Span(from, to bus.Micros, clutch ratioline.State, line int, kmh float64) {
-	d.spanner.span((to - from).Seconds(), lineStates[clutch], line, kmh, d.temp, d.hasT)
+	times := d.times
+	if x := d.earlier(from); x != nil {
+		times, x.told = &x.times, true
+	}
+	times.span((to - from).Seconds(), lineStates[clutch], line, kmh, d.temp, d.hasT)
+}
+
+// earlier is the drive that has ended of which an instant is, nil for the latest.
+func (d *lines) earlier(at bus.Micros) *endedDrive {
+	for i := range d.ended {
+		if x := &d.ended[i]; at < x.account.End {
+			return x
+		}
+	}
+	return nil
+}
+
+// end ends a drive: what is known by then is told.
+func (d *lines) end() {
+	if !d.track.Learning() {
+		d.track.Flush()
+		d.times.waiting = 0
+	}
+}
+
+// keep keeps what a drive that has ended is told of later, where it is.
+func (d *lines) keep(a *Account) {
+	if d.track.Learning() {
+		d.ended = append(d.ended, endedDrive{account: *a, times: *d.times})
+	}
+}
+
+// revised hands on the accounts of drives that have ended of which more is known now.
+func (d *lines) revised(to func(*Account)) {
+	whole := 0
+	for i := range d.ended {
+		x := &d.ended[i]
+		if x.account.End <= d.track.Told() {
+			x.times.waiting = 0
+			whole = i + 1
+		}
+		if x.told {
+			x.told = false
+			a := x.account
+			x.times.account(&a)
+			to(&a)
+		}
+	}
+	d.ended = slices.Delete(d.ended, 0, whole)
+}
+
+// flush ends the input.
+func (d *lines) flush(*scene) {
+	d.track.Flush()
+	for i := range d.ended {
+		d.ended[i].times.waiting = 0
+	}
 }
 
 var lineStates = [...]state.Clutch{ratioline.Unknown: state.Unknown, ratioline.Open: state.Open, ratioline.Partial: state.Partial,
@@ -176,7 +237,15 @@ func (d *lines) Stopped(x *ratioline.Stop) {
 	if x.Count > 0 {
 		percentiles = []Percentile{{Measure: lateMinS.Name, Share: state.Round(x.Share, 0.001), N: uint64(x.Count)}}
 	}
-	s.out.finding(&f, percentiles)
+	d.tell(&f, percentiles)
+}
+
+// tell hands on a finding, of the drive that it was in.
+func (d *lines) tell(f *Finding, percentiles []Percentile) {
+	if x := d.earlier(f.Start); x != nil {
+		f.Drive = x.account.Drive
+	}
+	d.scene.out.finding(f, percentiles)
 }
 
 // rollDown is how long an engine that stops itself may take from idle until it stands,
@@ -196,13 +265,17 @@ func (d *lines) Slipped(x *ratioline.Slip) {
 	f.Measures = append(f.Measures, slipMeanRPM.of(x.MeanRPM), slipPeakRPM.of(x.PeakRPM), durationS.of((x.To - x.From).Seconds()),
 		hillHeldS.of(x.HeldS), hillSlippedS.of(x.SlippedS))
 	f.MissingInputs = append(f.MissingInputs, "clutch_pressure_command", "turbine_speed")
-	d.scene.out.finding(&f, nil)
+	d.tell(&f, nil)
 }
 
 // context is where the vehicle was at an instant.
 func (d *lines) context(at bus.Micros, kmh float64) Context {
 	v := state.Round(kmh, 0.1)
-	c := Context{SinceStartS: state.Round(d.scene.SinceStart(at), 0.1), SpeedKmh: &v}
+	since := d.scene.SinceStart(at)
+	if x := d.earlier(at); x != nil {
+		since = (at - x.account.Start).Seconds()
+	}
+	c := Context{SinceStartS: state.Round(since, 0.1), SpeedKmh: &v}
 	if d.hasT {
 		t := state.Round(d.temp, 0.1)
 		c.FluidTemperatureC = &t

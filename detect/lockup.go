@@ -162,11 +162,8 @@ func (l *lockup) move(from, to state.Clutch, s float64) {
 func (l *lockup) account(a *Account) {
 	const ms = 0.001
 	a.ClosedS, a.PartialS, a.CoastS = state.Round(l.moving[state.Closed], ms), state.Round(l.moving[state.Partial], ms), state.Round(l.moving[state.Coast], ms)
-	a.OpenS, a.UnknownS = state.Round(l.moving[state.Open], ms), state.Round(l.moving[state.Unknown], ms)
+	a.OpenS, a.UnknownS = state.Round(l.moving[state.Open], ms), state.Round(l.moving[state.Unknown]+l.waiting, ms)
 	a.EdgeS = state.Round(l.edge, ms)
-	if !a.Ended {
-		a.UnknownS = state.Round(l.moving[state.Unknown]+l.waiting, ms)
-	}
 	a.MovingS = state.Round(a.ClosedS+a.PartialS+a.CoastS+a.OpenS+a.UnknownS, ms)
 	var bands []Band
 	add := func(of, label string, from, to float64, t *times) {

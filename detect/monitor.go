@@ -75,6 +75,7 @@ func (m *Monitor) watchLines() {
 	m.lines = newLines(&m.scene, release, times, slip.counts)
 	release.lines, times.waits = m.lines, true
 	m.addSampler(m.lines)
+	m.flushers = append(m.flushers, m.lines)
 }
 
 // add puts a detector in the lists of what it takes.
@@ -203,6 +204,7 @@ func (m *Monitor) Flush() {
 	for _, d := range m.flushers {
 		d.flush(&m.scene)
 	}
+	m.revise()
 }
 
 // endDrive closes what the detectors have under way.
@@ -210,7 +212,10 @@ func (m *Monitor) endDrive(at bus.Micros) {
 	for _, d := range m.enders {
 		d.end(&m.scene, at)
 	}
-	m.account(at, nil)
+	a := m.account(at, nil)
+	if m.lines != nil {
+		m.lines.keep(a)
+	}
 }
 
 // History returns what the vehicle's own normal rests on, to be kept across
@@ -303,9 +308,19 @@ func (m *Monitor) ClutchState() string { return m.scene.Now().State.String() }
 
 // account hands on the account so far; now is the row that it ends with, nil where
 // the drive has ended.
-func (m *Monitor) account(at bus.Micros, now *stream.Row) {
+func (m *Monitor) account(at bus.Micros, now *stream.Row) *Account {
+	m.revise()
+	a := m.out.ledger.account(&m.scene, m.accounters, at, now)
 	if m.out.out != nil {
-		m.out.out.Account(m.out.ledger.account(&m.scene, m.accounters, at, now))
+		m.out.out.Account(a)
+	}
+	return a
+}
+
+// revise hands on what has come to be known of earlier drives.
+func (m *Monitor) revise() {
+	if m.lines != nil && m.out.out != nil {
+		m.lines.revised(m.out.out.Account)
 	}
 }
 

@@ -186,7 +186,7 @@ func (d *releaseLag) end(s *scene, _ bus.Micros) {
 		}
 	}
 	if d.lines != nil {
-		d.lines.track.Flush()
+		d.lines.end()
 	}
 	*d = releaseLag{counts: d.counts, lines: d.lines, tally: d.tally}
 }

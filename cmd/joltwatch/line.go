@@ -39,6 +39,7 @@ type line struct {
 	away     [256]bool // sources, by bus, that are known to be away
 	counted  bus.Stats // since the start, in the order of the frames
 	base     bus.Stats // what of that belongs to drives already ended
+	ended    int       // the latest of these
 	findings map[string]int
 	failed   error // the first error of the store
 }
@@ -133,13 +134,16 @@ func (l *line) release(now bus.Micros) {
 }
 
 // Account implements detect.Out and adds what was counted on the way in, shared
-// out among the drives by what it was when the last one ended.
+// out among the drives by what it was when the last one ended; that of an earlier drive
+// has it.
 func (l *line) Account(a *detect.Account) {
-	a.Frames = l.counted.Frames - l.base.Frames
-	a.BadLines = l.counted.BadLines - l.base.BadLines
-	a.Dropped = l.counted.Dropped - l.base.Dropped
-	a.Errors = l.counted.Errors - l.base.Errors
-	a.Asking = l.asking.lines()
+	if a.Drive > l.ended {
+		a.Frames = l.counted.Frames - l.base.Frames
+		a.BadLines = l.counted.BadLines - l.base.BadLines
+		a.Dropped = l.counted.Dropped - l.base.Dropped
+		a.Errors = l.counted.Errors - l.base.Errors
+		a.Asking = l.asking.lines()
+	}
 	if l.store != nil && l.pushed > l.muted {
 		if a.Ended {
 			l.monitor.KeepRatios(l.stream.RatioMemory())
@@ -147,8 +151,8 @@ func (l *line) Account(a *detect.Account) {
 		}
 		l.keep(l.store.Account(a))
 	}
-	if a.Ended {
-		l.base = l.counted
+	if a.Ended && a.Drive > l.ended {
+		l.base, l.ended = l.counted, a.Drive
 	}
 }
 

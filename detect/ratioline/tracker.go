@@ -125,6 +125,12 @@ func (t *Tracker) take(s sample) {
 	}
 }
 
+// Learning reports whether more of the time before is told once more lines are known.
+func (t *Tracker) Learning() bool { return !t.learn.calm() }
+
+// Told is up to when the clutch's state was told, 0 if not at all.
+func (t *Tracker) Told() bus.Micros { return t.told }
+
 // forget drops what is known of the time before.
 func (t *Tracker) forget() {
 	t.ring.end, t.ahead, t.behind = 0, reader{}, reader{}
