@@ -39,8 +39,11 @@ type analysis struct {
 	result *Result
 
 	engineFit, roadFit map[*series]fit
-	heldOf             *traffic // see heldFrames
-	held               []int32
+	heldOf             *traffic // see hold
+	heldWord           int
+	words              []uint64
+	unheld             []int
+	values             []int16 // see steps
 	// What the triple settled on; nil where none was found.
 	triple                     *speedTriple
 	engines, turbines, outputs []*speedTriple
@@ -108,7 +111,7 @@ func (a *analysis) traces() {
 				continue
 			}
 			for j, v := range p.s.grid {
-				p.Trace[j] = (v+p.s.zero)*p.Scale + p.Offset
+				p.Trace[j] = v*p.Scale + p.Offset
 			}
 		}
 	}

@@ -3,7 +3,6 @@ package find
 import (
 	"fmt"
 	"math"
-	"sort"
 
 	"joltwatch/stream"
 )
@@ -54,7 +53,6 @@ func (a *analysis) hardSlowing(rate, speed []float64) (hard float64, ok bool) {
 	if float64(len(falls))*a.step < 3 {
 		return 0, false
 	}
-	sort.Float64s(falls)
 	return quantile(falls, 0.25), true
 }
 

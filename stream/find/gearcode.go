@@ -24,11 +24,11 @@ func (a *analysis) gear() {
 	down := false // a code that counts down from the lowest gear
 	var c codeCounts
 	a.shorts(func(id *Identifier, r run) {
-		if a.triple.takes(id.ID, r) || a.restless(id.t, r) {
+		if a.triple.takes(id.ID, r) || a.restless(id.t, r) || id.t.words[r.word].changes(r) < len(a.triple.gears)-1 {
 			return
 		}
 		c.count(a.steps(id.t, r), driven)
-		if c.total < inGear/2 || c.values > 20 {
+		if c.total < inGear/2 || c.values > mostCodes {
 			return
 		}
 		codes, purity := c.codes(len(a.triple.gears))
@@ -69,6 +69,9 @@ func (a *analysis) gearsDriven() (driven []int8, inGear int) {
 	return driven, inGear
 }
 
+// mostCodes is how many values a gear has at most.
+const mostCodes = 20
+
 // codeCounts is how often a field held each of its values in each gear.
 type codeCounts struct {
 	in            [14][256]int
@@ -84,7 +87,9 @@ func (c *codeCounts) count(v []int16, driven []int8) {
 		}
 		if !seen[v[i]] {
 			seen[v[i]] = true
-			c.values++
+			if c.values++; c.values > mostCodes {
+				return
+			}
 		}
 		if g >= 0 {
 			c.in[g][v[i]]++

@@ -1,10 +1,6 @@
 package find
 
-import (
-	"sort"
-
-	"joltwatch/bus"
-)
+import "joltwatch/bus"
 
 // Identifier is what the frames of one identifier are made of.
 type Identifier struct {
@@ -90,7 +86,6 @@ func (t *traffic) jitter() bus.Micros {
 	if len(d) < 2 {
 		return 0
 	}
-	sort.Float64s(d)
 	return bus.Micros(quantile(d, 0.95)-quantile(d, 0.05)) / 2
 }
 

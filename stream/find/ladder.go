@@ -25,6 +25,7 @@ const (
 type ladder struct {
 	gears []peak
 	mass  float64
+	in    []int8 // the gear at each instant, -1 for none
 }
 
 // ladderOf looks at b as turbine and o as output speed: while moving, a few
@@ -88,11 +89,13 @@ type ladderWalk struct {
 	switches, neighbours, shortly int         // changes of gear; to the next one; after less than eight points
 }
 
-func (l ladder) walk(o, b *series) (w ladderWalk) {
+func (l *ladder) walk(o, b *series) (w ladderWalk) {
 	var of nearby
 	of.set(l.gears)
+	l.in = make([]int8, len(o.log))
 	last, run := -1, 0
 	for i, x := range o.log {
+		l.in[i] = -1
 		if math.IsNaN(b.log[i] - x) {
 			continue
 		}
@@ -100,6 +103,7 @@ func (l ladder) walk(o, b *series) (w ladderWalk) {
 		if g < 0 {
 			continue
 		}
+		l.in[i] = int8(g)
 		w.count[g]++
 		w.speed[g] += o.grid[i]
 		w.logs[g] += x

@@ -26,6 +26,17 @@ func (t *traffic) mux(exclude uint64) *Mux {
 	var best *Mux
 	most := 0.8 // changes a frame that the switch explains
 	active := t.words[0].active() &^ exclude
+	var next tally // changes from one frame to the next
+	for i := 1; i < n; i++ {
+		next.add((binary.LittleEndian.Uint64(t.rec.payload(i)) ^ binary.LittleEndian.Uint64(t.rec.payload(i-1))) & active)
+	}
+	changing := 0.0
+	for b := range 64 {
+		changing += float64(next.count(b)) / float64(n-1)
+	}
+	if changing <= 1.05*most {
+		return nil
+	}
 	for b := range t.maxLen {
 		for _, r := range []run{{shift: 8 * b, length: 2}, {shift: 8*b + 6, length: 2}, {shift: 8 * b, length: 4}, {shift: 8*b + 4, length: 4}, {shift: 8 * b, length: 8}} {
 			if r.bits()&active == 0 || !t.switches(r, n) {
@@ -35,7 +46,7 @@ func (t *traffic) mux(exclude uint64) *Mux {
 			if !ok {
 				continue
 			}
-			gain, differ := x.explained()
+			gain, differ := x.explained(&next, n-1, active&^r.bits())
 			// Few bits are more likely a copy of the switch than switched. Of
 			// switches that explain as much, the shortest.
 			if bits.OnesCount64(differ) >= 6 && gain > 1.05*most {
@@ -49,9 +60,9 @@ func (t *traffic) mux(exclude uint64) *Mux {
 
 // switched is how the other bits of a frame change with a field as the switch.
 type switched struct {
-	known      [256]bool // the values seen
-	same, any  tally     // changes from one frame to the next of the same value; to the next at all
-	pairs, all int       // of how many of those
+	known [256]bool // the values seen
+	same  tally     // changes from one frame to the next of the same value
+	pairs int       // of how many of those
 }
 
 // switchedBy takes the run for the switch; not ok where it has too many values, or
@@ -59,18 +70,13 @@ type switched struct {
 func (t *traffic) switchedBy(r run, n int, active uint64) (x switched, ok bool) {
 	var last [256]uint64
 	values, changes := 0, 0
-	var before uint64
-	var beforeV int64
+	before, mask := uint64(0), r.mask()
 	active &^= r.bits()
 	for i := range n {
-		p := t.rec.payload(i)
-		w, v := binary.LittleEndian.Uint64(p), r.raw(p)
-		if i > 0 {
-			x.all++
-			x.any.add((w ^ before) & active)
-			if v != beforeV {
-				changes++
-			}
+		w := binary.LittleEndian.Uint64(t.rec.payload(i))
+		v := w >> r.shift & mask
+		if i > 0 && v != before {
+			changes++
 		}
 		switch {
 		case x.known[v]:
@@ -82,16 +88,18 @@ func (t *traffic) switchedBy(r run, n int, active uint64) (x switched, ok bool) 
 			x.known[v] = true
 			values++
 		}
-		last[v], before, beforeV = w, w, v
+		last[v], before = w, v
 	}
 	return x, values >= 2 && changes >= n/10 && x.pairs >= 50 && n >= 12*values
 }
 
-// explained is by how much less the bits change from one frame to the next of the
-// same value, in changes a frame, and which they are.
-func (x *switched) explained() (gain float64, differ uint64) {
-	for b := range 64 {
-		same, any := float64(x.same.count(b))/float64(x.pairs), float64(x.any.count(b))/float64(x.all)
+// explained is by how much less these bits change from one frame to the next of the
+// same value than, in so many pairs, to the next at all, in changes a frame, and which
+// they are.
+func (x *switched) explained(next *tally, pairs int, of uint64) (gain float64, differ uint64) {
+	for ; of != 0; of &= of - 1 {
+		b := bits.TrailingZeros64(of)
+		same, any := float64(x.same.count(b))/float64(x.pairs), float64(next.count(b))/float64(pairs)
 		if any > 0.02 && same < 0.6*any {
 			gain += any - same
 			differ |= 1 << b
@@ -112,11 +120,7 @@ func (x *switched) values() (out []uint64) {
 // switches says whether the run changes often enough for a switch, from how often
 // its bits do.
 func (t *traffic) switches(r run, n int) bool {
-	changes := 0
-	for b := r.bits(); b != 0; b &= b - 1 {
-		changes += t.words[0].flip.count(bits.TrailingZeros64(b))
-	}
-	return changes >= min(n, t.words[0].n)/10
+	return t.words[0].changes(r) >= min(n, t.words[0].n)/10
 }
 
 // sub is the traffic of one value of the switch, with its own statistics.

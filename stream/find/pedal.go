@@ -78,7 +78,6 @@ func (s *series) pedalByMotion(rate, speed []float64) (p Proposal, ok bool) {
 	var along correlation
 	span := s.hi - s.lo
 	for i, v := range s.grid {
-		v += s.zero
 		if math.IsNaN(v + rate[i] + speed[i]) {
 			continue
 		}
@@ -142,6 +141,7 @@ func (a *analysis) taken(s *series) bool {
 // that step more than a speed does, one after another.
 func (a *analysis) numbers(f func(*series)) {
 	have := map[*traffic][]run{}
+	var room []float64
 	for _, s := range a.pool {
 		have[s.t] = append(have[s.t], s.run)
 		f(s)
@@ -158,10 +158,11 @@ func (a *analysis) numbers(f func(*series)) {
 			if slices.Contains(have[t], r) {
 				return
 			}
-			s := newSeries(t, r, 12)
+			s := newSeries(t, r, 12, &room)
 			if s == nil || s.rough > 0.25 {
 				return
 			}
+			s.v = slices.Clone(s.v)
 			s.mux, s.muxValue = m, value
 			s.onGrid(&a.grid)
 			if s.top > 0 {

@@ -2,6 +2,7 @@ package find
 
 import (
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -19,16 +20,21 @@ const (
 // technician has gone.
 func speeds(ids []Identifier, g *instants, answering func(ID) bool) []*series {
 	var all []*series
+	var room []float64
 	for i := range ids {
 		if answering(ids[i].ID) {
 			continue
 		}
 		var own []*series
 		ids[i].candidates(func(t *traffic, m *Mux, value uint64, r run) {
-			s := newSeries(t, r, fewest)
-			if s == nil || s.rough > roughest || s.jumps > 2+len(s.v)/4000 || s.hi-s.lo < 30 {
+			s := newSeries(t, r, fewest, &room)
+			if s == nil || s.rough > roughest || s.hi-s.lo < 30 {
 				return
 			}
+			if s.differences(); s.jumps > 2+len(s.v)/4000 {
+				return
+			}
+			s.v = slices.Clone(s.v)
 			s.mux, s.muxValue = m, value
 			own = append(own, s)
 		})
@@ -47,6 +53,7 @@ func speeds(ids []Identifier, g *instants, answering func(ID) bool) []*series {
 				}
 			}
 			if !twin {
+				s.logarithms()
 				kept = append(kept, s)
 			}
 		}
@@ -92,8 +99,8 @@ func follows(a, b *series) bool {
 	ratio := b.top / a.top
 	// A better ratio, from the upper half.
 	var sa, sb float64
-	for i, v := range a.grid {
-		if w := b.grid[i]; v > 0.3*a.top && w > 0.3*b.top {
+	for i := 0; i < len(a.grid); i += 1 + len(a.grid)/enoughSome {
+		if v, w := a.grid[i], b.grid[i]; v > 0.3*a.top && w > 0.3*b.top {
 			sa += v
 			sb += w
 		}
@@ -114,7 +121,9 @@ func within(a, b *series, ratio, most float64, n int) bool {
 		}
 		all++
 		if math.Abs(w-ratio*v) > most {
-			off++
+			if off++; off > len(a.grid)/n {
+				return false
+			}
 		}
 	}
 	return all > 0 && off <= all/n

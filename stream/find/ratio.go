@@ -28,9 +28,9 @@ func ratios(a, b *series, use []bool) (peaks []peak, points int) {
 		if math.IsNaN(q) || use != nil && !use[i] {
 			continue
 		}
-		if n < 500 {
-			mid += q
-			n++
+		mid += q
+		if n++; n == 500 {
+			break
 		}
 	}
 	if n < a.points(50) {
@@ -48,14 +48,21 @@ func ratios(a, b *series, use []bool) (peaks []peak, points int) {
 			bin[k]++
 		}
 	}
+	least := max(int(math.Ceil(leastPeak*float64(points))), a.points(8))
+	var full []int // bins full enough, with their neighbours
+	for k := 1; k < binCount-1; k++ {
+		if bin[k-1]+bin[k]+bin[k+1] >= least {
+			full = append(full, k)
+		}
+	}
 	for len(peaks) < 14 {
 		best, at := 0, 0
-		for k := 1; k < binCount-1; k++ {
+		for _, k := range full {
 			if m := bin[k-1] + bin[k] + bin[k+1]; m > best {
 				best, at = m, k
 			}
 		}
-		if float64(best) < leastPeak*float64(points) || best < a.points(8) {
+		if best < least {
 			break
 		}
 		// The mean of what is in the window, then what is within tolerance
@@ -196,18 +203,25 @@ func mayHaveLadder(a, b *series) bool {
 	if n < 40 {
 		return false
 	}
+	least := uint16(math.Ceil(leastPeak * float64(n)))
+	full := make([]int, 0, 140) // bins full enough, with the next: at most two for each leastPeak
+	for k := 0; k+1 < count; k++ {
+		if bin[k]+bin[k+1] >= least {
+			full = append(full, k)
+		}
+	}
 	held := 0
 	for range 10 {
-		best, at := 0, 0
-		for k := 0; k+1 < count; k++ {
-			if m := int(bin[k]) + int(bin[k+1]); m > best {
+		best, at := uint16(0), 0
+		for _, k := range full {
+			if m := bin[k] + bin[k+1]; m > best {
 				best, at = m, k
 			}
 		}
-		if float64(best) < leastPeak*float64(n) {
+		if best < least {
 			break
 		}
-		held += best
+		held += int(best)
 		bin[at], bin[at+1] = 0, 0
 	}
 	return float64(held) > leastLadder*float64(n)

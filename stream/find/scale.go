@@ -70,52 +70,41 @@ type fit struct {
 // somewhat earlier than it came, so the lag is searched up to 0.4 s in both
 // directions. The line is fitted by least squares, three times without the
 // points that lie far off.
-func (s *series) fitTo(r *reference) (best fit) {
-	if r == nil {
+func (s *series) fitTo(r *reference) fit {
+	// What has nothing to do with it shows at any of the lags, and in few of the answers.
+	if r == nil || s.bestFit(r, 300, 0, 200_000, 200_000).r2 < unlike {
 		return fit{}
 	}
-	// Many answers tell no more than some thousand.
-	at, v := r.at, r.v
-	if step := len(at) / 3000; step > 1 {
-		var a []bus.Micros
-		var b []float64
-		for i := 0; i < len(at); i += step {
-			a, b = append(a, at[i]), append(b, v[i])
-		}
-		at, v = a, b
+	rough := s.bestFit(r, 300, 0, 400_000, 100_000)
+	if rough.r2 < 2*unlike {
+		return fit{}
 	}
-	shifted := make([]bus.Micros, len(at))
-	x, y := make([]float64, 0, len(at)), make([]float64, 0, len(at))
-	use := make([]bool, len(at))
-	try := func(lag bus.Micros) {
-		for i := range at {
-			shifted[i] = at[i] - lag
-		}
+	return s.bestFit(r, 3000, rough.lag, 100_000, 50_000)
+}
+
+// bestFit is that of the best of the lags around one, by about so many of the answers:
+// many tell no more than some thousand.
+func (s *series) bestFit(r *reference, enough int, around, most, step bus.Micros) (best fit) {
+	every := max(1, len(r.at)/enough)
+	n := (len(r.at) + every - 1) / every
+	at, v, raw := make([]bus.Micros, n), make([]float64, n), make([]float64, n)
+	for i := range at {
+		at[i], v[i] = r.at[i*every], r.v[i*every]
+	}
+	x, y, use := make([]float64, 0, n), make([]float64, 0, n), make([]bool, n)
+	for lag := around - most; lag <= around+most; lag += step {
 		x, y = x[:0], y[:0]
-		s.each(shifted, max(4*s.period, 300_000), func(i int, raw float64) {
-			if !math.IsNaN(raw) {
-				x, y = append(x, raw), append(y, v[i])
+		s.between(at, lag, max(4*s.period, 300_000), raw)
+		for i, u := range raw {
+			if !math.IsNaN(u) {
+				x, y = append(x, u), append(y, v[i])
 			}
-		})
+		}
 		if len(x) < 10 {
-			return
+			continue
 		}
-		f := line(x, y, use[:len(x)])
-		f.lag = lag
-		if f.r2 > best.r2 {
-			best = f
-		}
-	}
-	// What has nothing to do with the reference shows at any of the lags.
-	for lag := bus.Micros(-200_000); lag <= 200_000; lag += 200_000 {
-		try(lag)
-	}
-	if best.r2 < unlike {
-		return best
-	}
-	for lag := bus.Micros(-400_000); lag <= 400_000; lag += 50_000 {
-		if lag%200_000 != 0 || lag == 400_000 || lag == -400_000 {
-			try(lag)
+		if f := line(x, y, use[:len(x)], max(best.r2, unlike)); f.r2 > best.r2 {
+			best, best.lag = f, lag
 		}
 	}
 	return best
@@ -128,11 +117,12 @@ func (f fit) evidence(p Parameter) string {
 }
 
 // unlike is the share of the variance below which no lag within 0.2 s of the one
-// tried makes a fit of a series.
+// tried makes a fit of a series; twice that is far from any that counts.
 const unlike = 0.3
 
-// line fits y to x; use is room for as many points.
-func line(x, y []float64, use []bool) (f fit) {
+// line fits y to x; use is room for as many points. Leaving points out makes no more
+// of the variance explained: what does not explain the least that counts is none.
+func line(x, y []float64, use []bool, least float64) (f fit) {
 	for i := range use {
 		use[i] = true
 	}
@@ -147,7 +137,7 @@ func line(x, y []float64, use []bool) (f fit) {
 	if total == 0 {
 		return fit{}
 	}
-	for range 3 {
+	for k := range 3 {
 		var n, sx, sy, sxx, sxy float64
 		for i := range x {
 			if use[i] {
@@ -180,7 +170,9 @@ func line(x, y []float64, use []bool) (f fit) {
 				inner += d * d
 			}
 		}
-		f.r2 = 1 - res/total
+		if f.r2 = 1 - res/total; k == 0 && f.r2 < least {
+			return fit{}
+		}
 		f.rms = math.Sqrt(inner / n)
 		limit := 2.5 * f.rms
 		for i := range x {

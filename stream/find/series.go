@@ -2,7 +2,7 @@ package find
 
 import (
 	"math"
-	"sort"
+	"slices"
 
 	"joltwatch/bus"
 )
@@ -18,8 +18,6 @@ type series struct {
 	at []bus.Micros
 	v  []float64 // raw; NaN where not available
 
-	// zero is the raw value that stands for nothing.
-	zero     float64
 	lo, hi   float64 // 1st and 99th percentile
 	distinct int
 	rough    float64
@@ -32,7 +30,7 @@ type series struct {
 	codes  bool
 	period bus.Micros
 
-	// grid are the values less zero at common instants.
+	// grid are the values at common instants.
 	grid []float64
 	log  []float64 // natural logarithm of grid where it is well above 0, else NaN
 	step []float64 // 0.6 of a raw step as a share of the value, where log is one
@@ -43,29 +41,35 @@ type series struct {
 	of    *series
 }
 
-// newSeries takes the run out of the kept frames. It returns nil where it has
-// too few different values.
-func newSeries(t *traffic, r run, least int) *series {
+// newSeries takes the run out of the kept frames, into the room for values. It returns
+// nil where it has too few different values.
+func newSeries(t *traffic, r run, least int, room *[]float64) *series {
 	n := t.rec.len()
-	if n < 40 {
+	if n < 40 || t.words[r.word].changes(r)+1 < least {
 		return nil
 	}
 	s := &series{t: t, run: r, at: t.rec.at, period: t.intervals.median()}
 	var seen distinct
-	s.v = make([]float64, n)
-	for i := range n {
-		x := r.raw(t.rec.payload(i))
+	*room = slices.Grow((*room)[:0], n)
+	s.v = (*room)[:n]
+	last, code, codes := int64(0), int64(r.mask()), 0
+	for i := range s.v {
+		x := r.raw(t.rec.data[i*t.rec.width:])
 		s.v[i] = float64(x)
-		if i == 0 || s.v[i] != s.v[i-1] {
+		if i == 0 || x != last {
 			seen.add(uint64(x))
+		}
+		if last = x; x == code {
+			codes++
 		}
 	}
 	s.distinct = seen.n
 	if s.distinct < least {
 		return nil
 	}
-	s.broken = t.words[r.word].broken(r)
-	s.dropNotAvailable()
+	if codes > 0 && codes < n && r.length >= 7 && !r.signed {
+		s.dropNotAvailable()
+	}
 	s.spread()
 	return s
 }
@@ -90,19 +94,13 @@ func (d *distinct) add(x uint64) {
 // dropNotAvailable takes the highest code for "not available" where it stands
 // far above all other values.
 func (s *series) dropNotAvailable() {
-	if s.run.length < 7 || s.run.signed {
-		return
-	}
-	code := float64(s.run.mask())
-	below, n := 0.0, 0
+	code, below := float64(s.run.mask()), 0.0
 	for _, x := range s.v {
-		if x == code {
-			n++
-		} else {
-			below = math.Max(below, x)
+		if x != code {
+			below = max(below, x)
 		}
 	}
-	if n == 0 || n == len(s.v) || below > 0.9*code {
+	if below > 0.9*code {
 		return
 	}
 	s.codes = true
@@ -113,24 +111,23 @@ func (s *series) dropNotAvailable() {
 	}
 }
 
-// enoughOrdered is how many values tell a percentile.
-const enoughOrdered = 1500
+// enoughSome is how many values tell a percentile.
+const enoughSome = 1500
 
-// ordered are enough of the values to tell a percentile, in their order; those that
-// are not available left out.
-func ordered(v []float64) []float64 {
-	x := make([]float64, 0, enoughOrdered)
-	for i := 0; i < len(v); i += 1 + len(v)/enoughOrdered {
+// some are enough of the values to tell a percentile; those that are not available
+// left out.
+func some(v []float64) []float64 {
+	x := make([]float64, 0, enoughSome)
+	for i := 0; i < len(v); i += 1 + len(v)/enoughSome {
 		if !math.IsNaN(v[i]) {
 			x = append(x, v[i])
 		}
 	}
-	sort.Float64s(x)
 	return x
 }
 
 func (s *series) spread() {
-	x := ordered(s.v)
+	x := some(s.v)
 	if len(x) < 20 {
 		s.rough = math.Inf(1)
 		return
@@ -148,26 +145,8 @@ func (s *series) roughness() {
 	if s.period > 0 {
 		h = max(1, int(100_000/s.period))
 	}
-	var second, fine float64
-	n, m := 0, 0
-	span := s.hi - s.lo
-	for i := 1; i < len(s.v); i++ {
-		if s.at[i]-s.at[i-1] >= 150_000 {
-			continue
-		}
-		d := s.v[i] - s.v[i-1]
-		if math.Abs(d) > 0.2*span {
-			s.jumps++
-		} else if i > 1 {
-			if d -= s.v[i-1] - s.v[i-2]; math.Abs(d) <= 0.2*span {
-				fine += d * d
-				m++
-			}
-		}
-	}
-	if m > 0 && span > 0 {
-		s.secondDiff = math.Sqrt(fine/float64(m)) / span
-	}
+	var second float64
+	n := 0
 	wide := 3*bus.Micros(h)*s.period + 20_000
 	for i := 0; i+2*h < len(s.v); i += max(1, h/3) {
 		a, b, c := s.v[i], s.v[i+h], s.v[i+2*h]
@@ -178,16 +157,61 @@ func (s *series) roughness() {
 		second += d * d
 		n++
 	}
-	if n < 10 || span == 0 {
+	if span := s.hi - s.lo; n < 10 || span == 0 {
 		s.rough = math.Inf(1)
-		return
+	} else {
+		s.rough = math.Sqrt(second/float64(n)) / span
 	}
-	s.rough = math.Sqrt(second/float64(n)) / span
 }
 
-// quantile of a sorted slice.
-func quantile(sorted []float64, q float64) float64 {
-	return sorted[int(q*float64(len(sorted)-1)+0.5)]
+// differences looks at the value from frame to frame, and at the run's bits.
+func (s *series) differences() {
+	s.broken = s.t.words[s.run.word].broken(s.run)
+	var fine, before float64
+	m := 0
+	span := s.hi - s.lo
+	for i := 1; i < len(s.v); i++ {
+		d := s.v[i] - s.v[i-1]
+		if s.at[i]-s.at[i-1] < 150_000 {
+			if math.Abs(d) > 0.2*span {
+				s.jumps++
+			} else if x := d - before; i > 1 && math.Abs(x) <= 0.2*span {
+				fine += x * x
+				m++
+			}
+		}
+		before = d
+	}
+	if m > 0 && span > 0 {
+		s.secondDiff = math.Sqrt(fine/float64(m)) / span
+	}
+}
+
+// quantile is one of the values, which it puts into another order: Hoare's selection
+// (Communications of the ACM 4(7), 1961, algorithm 65).
+func quantile(v []float64, q float64) float64 {
+	k, lo, hi := int(q*float64(len(v)-1)+0.5), 0, len(v)-1
+	for lo < hi {
+		mid, i, j := v[(lo+hi)/2], lo, hi
+		for i <= j {
+			for v[i] < mid {
+				i++
+			}
+			for v[j] > mid {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i, j = i+1, j-1
+			}
+		}
+		if k <= j {
+			hi = j
+		} else if lo = i; k < i {
+			break
+		}
+	}
+	return v[k]
 }
 
 // instants are the common instants: dense within each stretch that was kept.
@@ -228,10 +252,14 @@ func (s *Survey) instants() instants {
 func (s *series) onGrid(g *instants) {
 	s.grid = make([]float64, len(g.at))
 	reach := max(4*s.period, 300_000)
-	s.each(g.at, reach, func(i int, v float64) { s.grid[i] = v - s.zero })
-	if x := ordered(s.grid); len(x) > 0 {
+	s.between(g.at, 0, reach, s.grid)
+	if x := some(s.grid); len(x) > 0 {
 		s.top = quantile(x, 0.99)
 	}
+}
+
+// logarithms makes them, once it is on the grid.
+func (s *series) logarithms() {
 	s.log, s.step = make([]float64, len(s.grid)), make([]float64, len(s.grid))
 	for i, v := range s.grid {
 		s.log[i] = math.NaN()
@@ -271,21 +299,29 @@ func (s *series) whole() *series {
 // points is how many points of the series stand for n of a whole one.
 func (s *series) points(n int) int { return max(1, n/max(1, s.every)) }
 
-// each calls f with the interpolated value at each instant, NaN where none.
-func (s *series) each(at []bus.Micros, reach bus.Micros, f func(i int, v float64)) {
+// between interpolates into out the value so long before each instant, NaN where none.
+func (s *series) between(at []bus.Micros, lag, reach bus.Micros, out []float64) {
 	k := 0
 	for i, t := range at {
-		for k < len(s.at) && s.at[k] < t {
-			k++
+		t -= lag
+		for leap := 1; k < len(s.at) && s.at[k] < t; { // instants may lie far apart
+			switch far := k + 2*leap; {
+			case far < len(s.at) && s.at[far] < t:
+				k, leap = far, 2*leap
+			case leap > 1:
+				leap /= 2
+			default:
+				k++
+			}
 		}
 		switch {
 		case k < len(s.at) && s.at[k] == t:
-			f(i, s.v[k])
+			out[i] = s.v[k]
 		case k == 0 || k == len(s.at) || s.at[k]-s.at[k-1] > reach:
-			f(i, math.NaN())
+			out[i] = math.NaN()
 		default:
 			share := float64(t-s.at[k-1]) / float64(s.at[k]-s.at[k-1])
-			f(i, s.v[k-1]+share*(s.v[k]-s.v[k-1]))
+			out[i] = s.v[k-1] + share*(s.v[k]-s.v[k-1])
 		}
 	}
 }

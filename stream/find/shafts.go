@@ -3,7 +3,6 @@ package find
 import (
 	"fmt"
 	"math"
-	"sort"
 
 	"joltwatch/stream"
 )
@@ -163,11 +162,9 @@ func (a *analysis) engineSpeeds(t *speedTriple) (idle, working float64) {
 		}
 	}
 	if float64(len(still))*a.step > 1 {
-		sort.Float64s(still)
 		idle = quantile(still, 0.3)
 	}
 	if len(moving) > 0 {
-		sort.Float64s(moving)
 		working = quantile(moving, 0.5)
 	}
 	return idle, working

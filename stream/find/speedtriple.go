@@ -51,14 +51,11 @@ func (t *speedTriple) judge(step float64) {
 // gearsDriven says at which instants of those moving the turbine turns at a gear's
 // ratio to the output shaft, and at which gear's; -1 for none.
 func (t *speedTriple) gearsDriven(moving []bool) (inGear []bool, gear []int8) {
-	b, o := t.turbine, t.output
 	gear = make([]int8, len(moving))
-	var of nearby
-	of.set(t.gears)
 	inGear = where(len(moving), func(i int) bool {
 		gear[i] = -1
-		if moving[i] && !math.IsNaN(b.log[i]-o.log[i]) {
-			gear[i] = int8(of.in(o, b, i))
+		if moving[i] {
+			gear[i] = t.in[i]
 		}
 		return gear[i] >= 0
 	})

@@ -1,7 +1,9 @@
 package find
 
 import (
+	"encoding/binary"
 	"math/bits"
+	"slices"
 )
 
 // shorts calls f with each run of 2 to 5 bits, and each whole byte, that
@@ -36,41 +38,39 @@ func (a *analysis) shorts(f func(id *Identifier, r run)) {
 }
 
 // steps are the values of a short field, held, at the common instants; -1
-// where not there.
+// where not there. The next call overwrites them.
 func (a *analysis) steps(t *traffic, r run) []int16 {
-	out := make([]int16, len(a.grid.at))
-	at, value := int32(-1), int16(-1)
-	for i, k := range a.heldFrames(t) {
-		if k != at {
-			at, value = k, -1
-			if k >= 0 {
-				value = int16(r.raw(t.rec.payload(int(k))))
-			}
-		}
-		out[i] = value
+	a.hold(t, r.word)
+	a.values = slices.Grow(a.values[:0], len(a.words))[:len(a.words)]
+	mask := r.mask()
+	for i, w := range a.words {
+		a.values[i] = int16(w >> r.shift & mask)
 	}
-	return out
+	for _, i := range a.unheld {
+		a.values[i] = -1
+	}
+	return a.values
 }
 
-// heldFrames are the kept frames that hold at the common instants; -1 for none.
-// The last traffic asked for is remembered: fields are tried one after another.
-func (a *analysis) heldFrames(t *traffic) []int32 {
-	if a.heldOf == t {
-		return a.held
+// hold finds the payloads that hold at the common instants, and where none does. The
+// last word asked for is remembered: fields are tried one after another.
+func (a *analysis) hold(t *traffic, word int) {
+	if a.heldOf == t && a.heldWord == word {
+		return
 	}
-	a.heldOf, a.held = t, make([]int32, len(a.grid.at))
+	a.heldOf, a.heldWord, a.words, a.unheld = t, word, make([]uint64, len(a.grid.at)), nil
 	k := -1
 	reach := max(4*t.intervals.median(), 500_000)
 	for i, at := range a.grid.at {
 		for k+1 < t.rec.len() && t.rec.at[k+1] <= at {
 			k++
 		}
-		a.held[i] = -1
 		if k >= 0 && at-t.rec.at[k] <= reach {
-			a.held[i] = int32(k)
+			a.words[i] = binary.LittleEndian.Uint64(t.rec.payload(k)[8*word:])
+		} else {
+			a.unheld = append(a.unheld, i)
 		}
 	}
-	return a.held
 }
 
 // mostChanges is how often a second the bits of a gear change at most.

@@ -82,6 +82,14 @@ func (s *flips) add(last, now []byte) {
 	s.sameBig.add(pair &^ differ)
 }
 
+// changes is how often the bits of the run changed, all together.
+func (s *flips) changes(r run) (n int) {
+	for b := r.bits(); b != 0; b &= b - 1 {
+		n += s.flip.count(bits.TrailingZeros64(b))
+	}
+	return n
+}
+
 // chain is one reading of eight bytes as one number: payload bit positions
 // from the most significant to the least.
 type chain struct {

@@ -2,6 +2,7 @@ package find
 
 import (
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -24,18 +25,14 @@ func (a *analysis) search() {
 	for _, s := range heads {
 		thin = append(thin, s.thinned(every))
 	}
-	all := newTrials(a.step * float64(max(1, every))).all(thin)
-	if len(all) == 0 {
-		return
-	}
 	// Where answers tell the engine's speed, the engine must follow them.
-	known := a.s.answers.get(ParamEngineSpeed) != nil
+	engines := thin
+	if a.s.answers.get(ParamEngineSpeed) != nil {
+		engines = slices.DeleteFunc(slices.Clone(thin), func(s *series) bool { return a.engineFit[s.whole()].r2 < 0.9 })
+	}
 	var starts []*speedTriple
 	whole := newTrials(a.step)
-	for _, t := range all {
-		if known && a.engineFit[t.engine.whole()].r2 < 0.9 {
-			continue
-		}
+	for _, t := range newTrials(a.step*float64(max(1, every))).all(engines, thin) {
 		if w := whole.try(t.engine.whole(), t.turbine.whole(), t.output.whole()); w != nil {
 			starts = append(starts, w)
 		}
@@ -197,7 +194,7 @@ func (x *trials) settle(t *speedTriple, pool []*series) (best *speedTriple, engi
 
 // all tries all triples that can be, the best first. The series are those of
 // different classes; copies would only multiply the work.
-func (x *trials) all(pool []*series) []*speedTriple {
+func (x *trials) all(engines, pool []*series) []*speedTriple {
 	type pair struct {
 		output, turbine *series
 		mass            float64
@@ -220,7 +217,7 @@ func (x *trials) all(pool []*series) []*speedTriple {
 	}
 	var out []*speedTriple
 	for _, p := range pairs {
-		for _, e := range pool {
+		for _, e := range engines {
 			if t := x.try(e, p.turbine, p.output); t != nil {
 				out = append(out, t)
 			}
