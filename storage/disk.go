@@ -25,8 +25,8 @@ type FS interface {
 	Create(name string) (File, error)
 	Truncate(name string, size int64) error
 	// Overwrite writes within a file, whose size does not change, and makes
-	// that durable.
-	Overwrite(name string, at int64, b []byte) error
+	// that durable; later leaves it to the next sync of any file where it can.
+	Overwrite(name string, at int64, b []byte, later bool) error
 	Rename(from, to string) error
 	Remove(name string) error
 	// SyncDir makes creations, renames and removals durable.
@@ -38,9 +38,9 @@ type FS interface {
 // File is a file that is appended to.
 type File interface {
 	Write([]byte) (int, error)
-	// Order sees to it that no cut loses what was written and leaves what is written to
-	// other files from now on. It reports whether the file system can do that, for which
-	// it costs no sync of its own; only Sync says that something is durable.
+	// Order leaves what was written, and the file's name, to the next Sync of any file in
+	// the folder: that makes it durable too, and no cut loses it and leaves what is written
+	// to others from now on. It reports whether the file system can do that.
 	Order() (bool, error)
 	Sync() error
 	Close() error
@@ -149,13 +149,16 @@ func (o osFS) ReadFile(name string) ([]byte, error) {
 // errOversize refuses a file by its size, before it is read.
 var errOversize = errors.New("larger than any file of a stay")
 
-func (o osFS) Overwrite(name string, at int64, b []byte) error {
+func (o osFS) Overwrite(name string, at int64, b []byte, later bool) error {
 	f, err := os.OpenFile(o.path(name), os.O_WRONLY, 0)
 	if err != nil {
 		return err
 	}
 	_, err = f.WriteAt(b, at)
-	if err == nil {
+	if err == nil && later {
+		later, err = osFile{f}.Order()
+	}
+	if err == nil && !later {
 		err = f.Sync()
 	}
 	return errors.Join(err, f.Close())
@@ -172,7 +175,7 @@ func (o osFS) Create(name string) (File, error) {
 	if err = errors.Join(err, inherit(o.path(name), o.dir)); err != nil {
 		return nil, errors.Join(err, f.Close())
 	}
-	return osFile{f}, nil
+	return &osFile{File: f}, nil
 }
 
 func (o osFS) Truncate(name string, size int64) error {

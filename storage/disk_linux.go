@@ -1,9 +1,11 @@
 package storage
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"syscall"
 	"time"
 
@@ -39,13 +41,12 @@ func (o osFS) Lock() (func() error, error) {
 // osFile is a file on the machine's own file system.
 type osFile struct{ *os.File }
 
-// Order has the kernel write the file out now. On ext4 its size and its name are then in a
-// transaction that is committed with the next sync of any file or before, and after its
-// content (Documentation/filesystems/ext4/journal.rst of the kernel's source). Without a
-// journal in the file system a cut between the two syncs can break the order.
+// Order has the kernel write the file out now. On ext4 with a journal its size and its
+// name are then in a transaction that is committed with the next sync of any file or
+// before, and after its content (Documentation/filesystems/ext4/journal.rst of the
+// kernel's source).
 func (f osFile) Order() (bool, error) {
-	var st unix.Statfs_t
-	if unix.Fstatfs(int(f.Fd()), &st) != nil || st.Type != unix.EXT4_SUPER_MAGIC {
+	if !f.journaled() {
 		return false, nil
 	}
 	err := unix.SyncFileRange(int(f.Fd()), 0, 0, unix.SYNC_FILE_RANGE_WAIT_BEFORE|unix.SYNC_FILE_RANGE_WRITE|unix.SYNC_FILE_RANGE_WAIT_AFTER)
@@ -53,6 +54,22 @@ func (f osFile) Order() (bool, error) {
 		return false, err
 	}
 	return err == nil, nil // what the kernel lacks, or does not allow, is only not done
+}
+
+// journaled reports whether the file is known to lie on ext4 with a journal
+// (Documentation/ABI/testing/sysfs-fs-ext4 of the kernel's source).
+func (f osFile) journaled() bool {
+	var fs unix.Statfs_t
+	var st unix.Stat_t
+	if unix.Fstatfs(int(f.Fd()), &fs) != nil || fs.Type != unix.EXT4_SUPER_MAGIC || unix.Fstat(int(f.Fd()), &st) != nil {
+		return false
+	}
+	device, err := os.Readlink(fmt.Sprintf("/sys/dev/block/%d:%d", unix.Major(uint64(st.Dev)), unix.Minor(uint64(st.Dev))))
+	if err != nil {
+		return false
+	}
+	task, err := os.ReadFile(filepath.Join("/sys/fs/ext4", filepath.Base(device), "journal_task"))
+	return err == nil && !bytes.HasPrefix(task, []byte("<none>"))
 }
 
 // Who tells the stay the time has the lock for a moment.

@@ -105,15 +105,24 @@ func newHead(h *headRecord) ([]byte, error) {
 	return b, nil
 }
 
+// sayRun has the head say that this run has begun: a new head with the first of the
+// journal; one that is there is written just before what comes next, whose sync does for
+// both.
+func (w *runWriter) sayRun(next bool) {
+	if w.prepared && w.head.Run != w.run && w.retry == 0 && next == w.headSound && w.headDue() {
+		w.writeHead(nil, next)
+	}
+}
+
 // writeHead brings the head up to date. It may fail where the medium does; then
 // it is tried again with the next occasion.
-func (w *runWriter) writeHead(journal *fileMark) {
+func (w *runWriter) writeHead(journal *fileMark, later bool) {
 	h := headRecord{Number: w.head.Number + 1, Stay: w.stay, Run: w.run, Journal: journal, Lost: w.lost}
 	var err error
 	if _, there := w.inventory.sizes[headName]; there && w.headSound {
 		var slot []byte
 		if slot, err = h.slot(); err == nil {
-			err = w.fs.Overwrite(headName, slotAt(h.Number), slot)
+			err = w.fs.Overwrite(headName, slotAt(h.Number), slot, later)
 			w.usage.wroteJournal(len(slot))
 		}
 	} else {
@@ -183,7 +192,7 @@ func (w *runWriter) loseEvent(e *Event) {
 // most every AccountEvery.
 func (w *runWriter) sayLost() {
 	if w.taken() && w.lost != w.head.Lost && (w.head.Lost == nil || w.headDue()) {
-		w.writeHead(nil)
+		w.writeHead(nil, false)
 	}
 }
 
@@ -240,5 +249,5 @@ func markClock(fsys FS, m fileMark) error {
 	if err != nil {
 		return err
 	}
-	return fsys.Overwrite(headName, slotAt(h.Number), slot)
+	return fsys.Overwrite(headName, slotAt(h.Number), slot, false)
 }

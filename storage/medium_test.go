@@ -24,6 +24,7 @@ type medium struct {
 	// moment.
 	orders          bool
 	ordered, before map[*mfile]int
+	overwritten     map[*mfile][]byte // what they were, until the next sync
 
 	calls int
 	// fail is asked at every call that changes something; what it returns is
@@ -121,8 +122,9 @@ func (m *medium) Truncate(name string, size int64) error {
 	return nil
 }
 
-// Overwrite tears where it fails: the part that came first is there.
-func (m *medium) Overwrite(name string, at int64, b []byte) error {
+// Overwrite tears where it fails: the part that came first is there. What is left to
+// the next sync a cut may take back.
+func (m *medium) Overwrite(name string, at int64, b []byte, later bool) error {
 	err := m.called("overwrite")
 	f := m.files[name]
 	if f == nil {
@@ -130,6 +132,10 @@ func (m *medium) Overwrite(name string, at int64, b []byte) error {
 	}
 	if err != nil {
 		b = b[:len(b)/3]
+	}
+	m.overwritten = nil
+	if later && m.orders {
+		m.overwritten = map[*mfile][]byte{f: f.data}
 	}
 	f.data = slices.Clone(f.data)
 	copy(f.data[at:], b)
@@ -192,6 +198,11 @@ func (m *medium) cut(r *rand.Rand) *medium {
 			if _, ok := m.ordered[f]; !ok {
 				f.data = f.data[:max(f.synced, m.before[f])]
 			}
+		}
+	}
+	for f, was := range m.overwritten {
+		if r.IntN(2) == 0 {
+			f.data = was
 		}
 	}
 	keep := func(name string, f *mfile) {
@@ -289,7 +300,7 @@ func (m *medium) commit() {
 			f.synced, m.entries[name] = max(f.synced, n), f
 		}
 	}
-	m.ordered = nil
+	m.ordered, m.overwritten = nil, nil
 }
 
 func (h *mhandle) Close() error { return nil }

@@ -79,10 +79,14 @@ func (w *runWriter) sync(o *outFile) error {
 		if err := w.fs.SyncDir(); err != nil {
 			return w.giveUp(o, fmt.Errorf("fsync of the folder: %w", err))
 		}
-		o.fresh = false
 	}
-	o.durable, o.ordered = o.mark(w.run), false
+	w.synced(o)
 	return nil
+}
+
+// synced notes that the file is durable, and its name.
+func (w *runWriter) synced(o *outFile) {
+	o.durable, o.ordered, o.fresh = o.mark(w.run), false, false
 }
 
 // countSync counts the sync of a file, and that of its name. It is counted before the

@@ -233,9 +233,7 @@ func (w *runWriter) drainQueue() {
 	}
 	w.retry, w.wait = 0, 0
 	w.well()
-	if w.head.Run != w.run && w.headDue() {
-		w.writeHead(nil)
-	}
+	w.sayRun(false)
 }
 
 // bound keeps what waits in memory within its limits: the least worthy frames
@@ -273,8 +271,8 @@ func (w *runWriter) bound() {
 }
 
 // write writes the whole queue: all spans, then all blocks of the journal, which speak of
-// them. Where the file system keeps that order, the sync of the journal does for both, and
-// finds little left to do for the spans'; otherwise theirs comes first.
+// them. Where the file system keeps that order, the sync of the journal does for both;
+// otherwise that of the spans comes first.
 func (w *runWriter) write() error {
 	if !w.taken() {
 		if _, err := w.take(); err != nil {
@@ -288,7 +286,9 @@ func (w *runWriter) write() error {
 		return err
 	}
 	err := w.writeJournal()
-	if e := w.syncSpans(len(w.queue)); err == nil {
+	if err == nil && w.spans.ordered {
+		w.synced(&w.spans)
+	} else if e := w.syncSpans(len(w.queue)); err == nil {
 		err = e
 	}
 	if err != nil {
@@ -716,7 +716,7 @@ func (w *runWriter) close() error {
 	w.journal.close()
 	w.spans.close()
 	if w.taken() && w.lastError == nil {
-		w.writeHead(w.journal.durable.pointer())
+		w.writeHead(w.journal.durable.pointer(), false)
 	}
 	if w.taken() {
 		err = errors.Join(err, w.release())

@@ -261,6 +261,7 @@ func (w *Writer) Account(a *detect.Account) error {
 
 func (w *Writer) flush() {
 	w.gather()
+	w.run.sayRun(true)
 	w.run.drain()
 }
 
