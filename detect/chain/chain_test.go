@@ -306,6 +306,21 @@ func TestNoHabitOfTheBrake(t *testing.T) {
 	}
 }
 
+// Of the first releases in unlike gears those in the lower ones are not late by the
+// road's speed: nothing is by so much.
+func TestLowerGearsAreNotLate(t *testing.T) {
+	m := &Memory{}
+	release := func(gear int, kmh, rate float64) *Release {
+		return &Release{Gear: gear, TurbineRPM: math.NaN(), RPMPerS: math.NaN(), BrakeS: math.NaN(), Kmh: kmh, KmhPerS: rate}
+	}
+	for _, x := range [][3]float64{{2, 14.4, 5.9}, {6, 48.1, 7}, {5, 37.9, 8.6}, {3, 20.8, 5.4}, {3, 19.8, 6.2}, {6, 47.4, 4.7}, {6, 47.6, 8.8}, {6, 46.9, 7.1}, {6, 47.8, 7.6}} {
+		m.Learn(release(int(x[0]), x[1], x[2]))
+	}
+	if d, ok := m.Decide(release(2, 13.8, 4.6)); ok && d.LowS > 0 {
+		t.Errorf("%+v", d)
+	}
+}
+
 // Under drive nothing is due: a command that falls soon after the pedal is released is
 // late by no more than that, at whatever speed.
 func TestLateSinceRolling(t *testing.T) {

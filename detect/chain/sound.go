@@ -44,6 +44,9 @@ func split(v, farthest []float64, least float64) (late int, likelihood float64) 
 		}
 		m := float64(n - k)
 		mean := sum / m
+		if tooFar(v[:k], farthest, mean) {
+			break // no late ones of this habit
+		}
 		variance := max(0, square/m-float64(mean*mean))
 		sd := max(math.Sqrt(variance*m/max(m-lineTakes, 1)), least/wide)
 		fit := float64(m*(math.Log(sd*math.Sqrt(2*math.Pi))+0.5*variance/float64(sd*sd))) + far - float64(float64(k)*math.Log(lateOdds))
@@ -52,6 +55,16 @@ func split(v, farthest []float64, least float64) (late int, likelihood float64) 
 		}
 	}
 	return late, likelihood
+}
+
+// tooFar reports whether one of some is further below a mean than a late one may be.
+func tooFar(v, farthest []float64, mean float64) bool {
+	for i, x := range v {
+		if mean-x > farthest[i] {
+			return true
+		}
+	}
+	return false
 }
 
 // sound returns those of the releases that are not late among them, in their order.
