@@ -229,6 +229,24 @@ func TestTightConverterIsNoClutchThatHolds(t *testing.T) {
 	}
 }
 
+// Beside a turbine that stands an open converter that carries little keeps the engine
+// near it: nobody saw that the clutch held then.
+func TestNearIsNotHeld(t *testing.T) {
+	turbine := func(s float64) float64 { return 1500 - 170*min(max(s-8, 0), 2.15) }
+	open := func(s, turbine float64) float64 {
+		return turbine - 12*(1-math.Exp(-s/0.05)) - 140*min(max(s-1.2, 0)/0.2, 1)
+	}
+	for seed := range uint64(20) {
+		how, w, tr := stop{lagS: 0.15, pitchS: 0.02, ripple: 3, seed: seed, turbine: turbine, open: open}.run(t)
+		if how != Parted {
+			t.Fatalf("seed %d: outcome %v", seed, how)
+		}
+		if s := w.Separation(tr); s.Early.Seconds()-fallS > 0.5 {
+			t.Errorf("seed %d: held for %.2f s at the least, of 0.15", seed, s.Early.Seconds()-fallS)
+		}
+	}
+}
+
 // An open converter under little load goes along through a shift some tens of rpm
 // behind the engine, as regulated slip does: that proves no clutch that holds. One
 // without slip is proven.

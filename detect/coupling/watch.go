@@ -319,9 +319,12 @@ const plainly = 3.0
 // in the base.
 func (w *Watch) proof(t *Trail) bool {
 	g := w.line.judge(w.set)
-	if g.Verdict != Coupled {
-		return false
-	}
+	return g.Verdict == Coupled && w.holding(t, &g)
+}
+
+// holding reports whether the points since the last proof have the slip of a clutch that
+// holds, whether they could tell that the speeds move together or not.
+func (w *Watch) holding(t *Trail, g *Together) bool {
 	skew := float64(abs(w.line.rate()-w.baseRate) * t.chain.UnsureS)
 	if most := closedRPM + g.Tol; w.initial > most && g.Mean > most+skew {
 		return false
@@ -401,7 +404,11 @@ func (w *Watch) Proof(t *Trail) bool {
 // trails reports whether the engine has followed the turbine since the last proof as it
 // does in an open converter: the clutch may have let go any time since.
 func (w *Watch) trails(t *Trail) bool {
-	return w.trailed || w.line.judge(w.set).Verdict == Coupled && !w.proof(t)
+	if w.trailed {
+		return true
+	}
+	g := w.line.judge(w.set)
+	return (g.Verdict == Coupled || g.Verdict == Untold && w.line.spanS() >= ordinaryS) && !w.holding(t, &g)
 }
 
 // proofLen bounds the points of one proof.
