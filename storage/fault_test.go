@@ -2,6 +2,7 @@ package storage
 
 import (
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"reflect"
 	"syscall"
@@ -118,6 +119,12 @@ func check(t *testing.T, name string, m *medium, want *told) {
 				t.Fatalf("%s: %s repair: event %s has %d frames, expected %d; %v", name, stage, id, len(ev.Frames), len(frames), ev.Damage)
 			}
 		}
+		if f := m.files[headName]; f != nil {
+			h, ok := parseHead(f.data)
+			if run := (&runWriter{inventory: &inventory{sizes: s.files}}); ok && !run.hasRun(h.Run) {
+				t.Fatalf("%s: %s repair: the head says that run %d has begun, of which no file is there", name, stage, h.Run)
+			}
+		}
 		if stage == "after" {
 			v, err := verifyFS("store", m)
 			if err != nil || v.State == Damaged {
@@ -135,8 +142,8 @@ func check(t *testing.T, name string, m *medium, want *told) {
 	}
 }
 
-// A cut at every call, two outcomes each on a medium that keeps an order and on one that
-// does not: acknowledged events survive with their frames, at most AccountEvery of the
+// A cut at every call, in the first run of a stay and in its second, on a medium that keeps
+// an order and on one that does not: acknowledged events survive with their frames, at most AccountEvery of the
 // account is missing, and the next start repairs what is left without help.
 func TestCutAtEveryCall(t *testing.T) {
 	full := newMedium()
@@ -149,6 +156,13 @@ func TestCutAtEveryCall(t *testing.T) {
 		for outcome := range 4 {
 			m := newMedium()
 			m.orders = outcome%2 == 0
+			if outcome >= 2 { // in the stay's second run
+				w, _, err := Open("store", Options{Plan: faultPlan(), Boot: "z", FS: m, RingBytes: 4096})
+				if err = errors.Join(err, w.Close()); err != nil {
+					t.Fatal(err)
+				}
+				m.calls = 0
+			}
 			cut := false
 			m.fail = func(call int, _ string) error {
 				if call >= n {
