@@ -52,7 +52,7 @@ func newSeries(t *traffic, r run, least int, room *[]float64) *series {
 	var seen distinct
 	*room = slices.Grow((*room)[:0], n)
 	s.v = (*room)[:n]
-	last, code, codes := int64(0), int64(r.mask()), 0
+	last, code, codes, below := int64(0), int64(r.mask()), 0, int64(0)
 	for i := range s.v {
 		x := r.raw(t.rec.data[i*t.rec.width:])
 		s.v[i] = float64(x)
@@ -61,14 +61,21 @@ func newSeries(t *traffic, r run, least int, room *[]float64) *series {
 		}
 		if last = x; x == code {
 			codes++
+		} else {
+			below = max(below, x)
 		}
 	}
 	s.distinct = seen.n
 	if s.distinct < least {
 		return nil
 	}
-	if codes > 0 && codes < n && r.length >= 7 && !r.signed {
-		s.dropNotAvailable()
+	// The highest code stands for "not available" where it is far above all other values.
+	if s.codes = codes > 0 && codes < n && r.length >= 7 && !r.signed && float64(below) <= 0.9*float64(code); s.codes {
+		for i, x := range s.v {
+			if x == float64(code) {
+				s.v[i] = math.NaN()
+			}
+		}
 	}
 	s.spread()
 	return s
@@ -88,26 +95,6 @@ func (d *distinct) add(x uint64) {
 	if d.n < mostDistinct && d.seen[word]>>bit&1 == 0 {
 		d.seen[word] |= 1 << bit
 		d.n++
-	}
-}
-
-// dropNotAvailable takes the highest code for "not available" where it stands
-// far above all other values.
-func (s *series) dropNotAvailable() {
-	code, below := float64(s.run.mask()), 0.0
-	for _, x := range s.v {
-		if x != code {
-			below = max(below, x)
-		}
-	}
-	if below > 0.9*code {
-		return
-	}
-	s.codes = true
-	for i, x := range s.v {
-		if x == code {
-			s.v[i] = math.NaN()
-		}
 	}
 }
 
