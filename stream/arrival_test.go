@@ -46,3 +46,40 @@ func TestSharedArrivals(t *testing.T) {
 		}
 	}
 }
+
+// Samples are a set as long as no other frame has their roles: a second controller that
+// sends them ends it.
+func TestSets(t *testing.T) {
+	plan := &stream.Plan{Buses: []string{"b"}, Messages: []stream.Message{
+		{Name: "own", ID: 0x100, Signals: []stream.Signal{{Name: "a", Role: stream.Accelerator, Length: 8, Scale: 1, RawMax: 250}}},
+		{Name: "group", Match: stream.MatchPGN, ID: 61444, SourceAddress: -1, Signals: []stream.Signal{
+			{Name: "rpm", Role: engine, Start: 24, Length: 16, Scale: 0.125, RawMax: 0xFAFF},
+			{Name: "torque", Role: stream.EngineTorque, Start: 16, Length: 8, Scale: 1, RawMax: 250}}},
+	}}
+	var frames []bus.Frame
+	for i, id := range []uint32{0x100, 0x0CF00400, 0x100, 0x0CF00400, 0x0CF00401, 0x0CF00400, 0x100} {
+		f := bus.Frame{At: bus.Micros(10_000 * (i + 1)), ID: id, Len: 8}
+		if id > 0x7FF {
+			f.Flags = bus.Extended
+		}
+		frames = append(frames, f)
+	}
+	var got [][2]uint8
+	for _, x := range run(t, plan, frames).samples {
+		got = append(got, [2]uint8{uint8(x.Role), x.Set})
+	}
+	if len(got) != 9 {
+		t.Fatalf("%d samples", len(got))
+	}
+	a, e, q := uint8(stream.Accelerator), uint8(engine), uint8(stream.EngineTorque)
+	own, group := got[0][1], got[1][1]
+	want := [][2]uint8{{a, own}, {e, group}, {q, group}, {a, own}, {e, group}, {q, group}}
+	if own == 0 || group == 0 || own == group || !slices.Equal(got[:6], want) {
+		t.Errorf("before the second controller: %v", got[:6])
+	}
+	for _, x := range got[6:] {
+		if x[0] != a && x[1] != 0 || x[0] == a && x[1] != own {
+			t.Errorf("after it: role %d of set %d", x[0], x[1])
+		}
+	}
+}

@@ -21,12 +21,15 @@ type arrival struct {
 	seen   bool
 	// limit is the age at which the last value is stale.
 	limit bus.Micros
-	// shared is the queue that all the message's signals share, nil where they do not.
-	shared *queue
 }
 
 // heard takes a frame's instant; stale is the stale factor in 1/1024.
 func (a *arrival) heard(at bus.Micros, stale int64) {
+	if dt := at - a.last; a.seen && dt > 0 && a.period.n == startIntervals {
+		a.period.follow(dt) // as nearly always
+		a.limit, a.last = a.period.limit(stale), at
+		return
+	}
 	if a.seen {
 		a.period.add(at - a.last)
 		a.limit = a.period.limit(stale)
@@ -82,7 +85,7 @@ func (s *Stream) part(samples int) {
 func (s *Stream) share(first int32) {
 	k := s.decoder.feeds[first]
 	m := &s.decoder.messages[k.message]
-	if k.signal != 0 || !m.small || len(m.fields) < 2 {
+	if k.signal != 0 || !m.small || s.sets == int(NumRoles) {
 		return
 	}
 	var of []Role
@@ -93,20 +96,25 @@ func (s *Stream) share(first int32) {
 		}
 		of = append(of, r)
 	}
-	a := s.feeds[first].arrival
-	a.shared = newQueue(a, of...)
+	q := newQueue(s.feeds[first].arrival, of...)
+	s.sets++
+	m.shared, q.message = q, m
 	for i, r := range of {
-		s.roles[r].queue, s.roles[r].column = a.shared, uint8(i)
-		a.shared.percent = a.shared.percent || s.feeds[first+int32(i)].percent
+		s.roles[r].queue, s.roles[r].column = q, uint8(i)
+		q.percent = q.percent || s.feeds[first+int32(i)].percent
+		m.samples[i].Set = uint8(s.sets)
 	}
 }
 
 // separate gives each role of a queue one of its own.
 func (s *Stream) separate(q *queue) {
-	if len(q.roles) == 0 || q.from.shared != q {
+	if q.message == nil {
 		return
 	}
-	q.from.shared = nil
+	for i := range q.message.samples {
+		q.message.samples[i].Set = 0
+	}
+	q.message.shared = nil
 	for i, role := range q.roles {
 		r := &s.roles[role]
 		r.queue, r.column = q.alone(i), 0
@@ -119,10 +127,13 @@ func (s *Stream) separate(q *queue) {
 
 // arrange lists the queues anew.
 func (s *Stream) arrange() {
-	s.queues, s.waiting = s.queues[:0], false
+	s.queues, s.smooth, s.waiting, s.passed = s.queues[:0], s.smooth[:0], false, 0
 	for _, r := range s.mapped {
 		if q := s.roles[r].queue; len(q.roles) > 0 && q.roles[0] == r {
 			s.queues = append(s.queues, q)
+			if len(q.smooth) > 0 {
+				s.smooth = append(s.smooth, q)
+			}
 		}
 	}
 }

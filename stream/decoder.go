@@ -60,8 +60,14 @@ type message struct {
 	need  uint8
 	// samples are those of a small message, with what never changes set.
 	samples []Sample
+	values  []float64 // their values, 0 for none, where no queue takes them
 	// states lists the fields with a table of states.
 	states []int
+	// shared is the queue of a Stream that the message's signals share, nil where they
+	// do not.
+	shared *queue
+	// all has 1<<role of the fields, bad of those that had no value in the latest frame.
+	all, bad uint32
 }
 
 // binding ties an identifier to a message.
@@ -143,6 +149,10 @@ func NewDecoder(plan *Plan) (*Decoder, error) {
 			for _, f := range pm.fields {
 				pm.samples = append(pm.samples, Sample{Role: f.role, Source: f.source})
 			}
+			for _, f := range pm.fields {
+				pm.all |= 1 << f.role
+			}
+			pm.values = make([]float64, len(pm.fields))
 		}
 		most += len(pm.fields)
 		d.messages = append(d.messages, pm)
@@ -265,28 +275,16 @@ func (d *Decoder) lookup(f *bus.Frame, k uint64) int32 {
 // Decode returns the samples of one frame and whether its identifier is
 // mapped at all. The slice is valid until the next call.
 func (d *Decoder) Decode(f *bus.Frame) (samples []Sample, mapped bool) {
-	if !decodable[f.Kind&7] {
-		return nil, false
-	}
-	k := frameKey(f)
-	x := &d.table.slots[int((k*hashFactor)>>(d.table.shift&63))]
-	n := x.first
+	m, none := d.hit(f)
 	switch {
-	case x.key == 0 && len(d.pgn) == 0 && !d.anyBus:
+	case none:
 		return nil, false
-	case x.key != k:
-		if n = d.lookup(f, k); n < 0 && !d.anyBus {
-			return nil, false
-		}
-	case x.small != nil && f.Len >= x.small.need && !d.anyBus:
-		d.direct, d.base = true, x.feed
-		m := x.small
-		decodeSmall(f, m.fields, m.samples)
-		if len(m.states) > 0 {
-			m.setStates()
-		}
+	case m != nil:
+		m.decode(f, m.values)
 		return m.samples, true
-	case n < 0 && !d.anyBus:
+	}
+	n := d.lookup(f, frameKey(f))
+	if n < 0 && !d.anyBus {
 		return nil, false
 	}
 	d.direct = false
@@ -322,32 +320,60 @@ func (d *Decoder) Signal(i int) (message, signal int) {
 
 var decodable = [8]bool{bus.Data: true, bus.Reading: true, bus.Answer: true}
 
-// decodeSmall decodes the fields of a small message into as many samples.
-func decodeSmall(f *bus.Frame, fields []field, samples []Sample) {
-	little := binary.LittleEndian.Uint64(f.Data[:8])
-	big := bits.ReverseBytes64(little)
-	at, early := f.At, f.Early
-	samples = samples[:len(fields)]
-	for i := range fields {
-		x, s := &fields[i], &samples[i]
-		w := little
-		if x.big != 0 {
-			w = big
-		}
-		v := w >> (x.shift & 63) & x.mask
-		raw := int64((v ^ x.sign) - x.sign)
-		s.At, s.Early, s.Raw = at, early, raw
-		s.OK = uint64(raw-x.min) <= x.span
-		s.Value = float64(float64(raw)*x.scale) + x.offset
+// hit is the message of a frame where that is small, whole and the identifier's only
+// one; none where the frame is surely of no message. So nearly all are; what is neither
+// takes Decode to tell.
+func (d *Decoder) hit(f *bus.Frame) (m *message, none bool) {
+	if !decodable[f.Kind&7] {
+		return nil, true
 	}
+	if d.anyBus {
+		return nil, false
+	}
+	k := frameKey(f)
+	x := &d.table.slots[int((k*hashFactor)>>(d.table.shift&63))]
+	switch {
+	case x.key != k:
+		return nil, x.key == 0 && len(d.pgn) == 0
+	case x.small != nil && f.Len >= x.small.need:
+		d.direct, d.base = true, x.feed
+		return x.small, false
+	}
+	return nil, x.first < 0
 }
 
-// setStates puts states in place of the numbers of the fields that have them.
-func (m *message) setStates() {
-	for _, i := range m.states {
-		s := &m.samples[i]
-		s.Value, s.OK = m.fields[i].uncommon.states.get(s.Raw)
+// decode decodes the fields of a small message into its samples, and their values into
+// a row of as many, 0 where there is none. It returns 1<<role of those that have one.
+func (m *message) decode(f *bus.Frame, row []float64) (ok uint32) {
+	little := binary.LittleEndian.Uint64(f.Data[:8])
+	words := [2]uint64{little, bits.ReverseBytes64(little)}
+	at, early := f.At, f.Early
+	fields := m.fields
+	samples, row := m.samples[:len(fields)], row[:len(fields)]
+	m.bad = 0
+	for i := range fields {
+		x, s := &fields[i], &samples[i]
+		v := words[x.big&1] >> (x.shift & 63) & x.mask
+		raw := int64((v ^ x.sign) - x.sign)
+		s.At, s.Early, s.Raw, s.OK = at, early, raw, true
+		value := float64(float64(raw)*x.scale) + x.offset
+		s.Value, row[i] = value, value
+		if uint64(raw-x.min) > x.span {
+			s.OK, row[i] = false, 0
+			m.bad |= 1 << x.role
+		}
 	}
+	for _, i := range m.states {
+		// States stand in place of the numbers.
+		s := &samples[i]
+		s.Value, s.OK = fields[i].uncommon.states.get(s.Raw)
+		row[i] = s.Value
+		if m.bad &^= 1 << s.Role; !s.OK {
+			row[i] = 0
+			m.bad |= 1 << s.Role
+		}
+	}
+	return m.all &^ m.bad
 }
 
 func (d *Decoder) decodeChain(f *bus.Frame, n int32, count int) int {

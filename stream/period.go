@@ -16,7 +16,8 @@ const startPeriod = 100_000 * bus.Micros(1)
 // some dozens of samples. Integers throughout, so that every machine finds the
 // same.
 type period struct {
-	scaled int64 // µs times 256, once n has reached startIntervals
+	scaled int64      // µs times 256, once n has reached startIntervals
+	now    bus.Micros // the estimate, 0 before the first interval
 	first  [startIntervals]bus.Micros
 	n      int
 }
@@ -25,37 +26,37 @@ func (p *period) add(dt bus.Micros) {
 	if dt <= 0 {
 		return
 	}
-	if p.n < startIntervals {
-		i := p.n
-		for ; i > 0 && p.first[i-1] > dt; i-- {
-			p.first[i] = p.first[i-1]
-		}
-		p.first[i] = dt
-		p.n++
-		if p.n == startIntervals {
-			p.scaled = int64(p.first[startIntervals/2-1]+p.first[startIntervals/2]) << 7
-		}
+	if p.n == startIntervals {
+		p.follow(dt)
 		return
 	}
+	i := p.n
+	for ; i > 0 && p.first[i-1] > dt; i-- {
+		p.first[i] = p.first[i-1]
+	}
+	p.first[i] = dt
+	p.n++
+	p.now = p.first[p.n-1]
+	if p.n == startIntervals {
+		p.scaled = int64(p.first[startIntervals/2-1]+p.first[startIntervals/2]) << 7
+		p.now = bus.Micros(p.scaled >> 8)
+	}
+}
+
+// follow takes an interval once the estimate stands on its own.
+func (p *period) follow(dt bus.Micros) {
 	d := min(max(int64(dt)<<8, p.scaled>>1), p.scaled<<1)
 	p.scaled += (d - p.scaled) >> 5
+	p.now = bus.Micros(p.scaled >> 8)
 }
 
 // value is the estimate, 0 before the first interval.
-func (p *period) value() bus.Micros {
-	switch {
-	case p.n == 0:
-		return 0
-	case p.n < startIntervals:
-		return p.first[p.n-1]
-	}
-	return bus.Micros(p.scaled >> 8)
-}
+func (p *period) value() bus.Micros { return p.now }
 
 // limit is the age at which the source's last value is stale; the factor is in
 // 1/1024.
 func (p *period) limit(factor int64) bus.Micros {
-	v := p.value()
+	v := p.now
 	if v == 0 {
 		v = startPeriod
 	}

@@ -26,18 +26,22 @@ type point struct {
 // row has used. Signals that a message always has share one, with a column for each;
 // any other role has its own.
 type queue struct {
-	points []point   // queueLen
-	values []float64 // of the points, one after the other, their columns side by side; 0 for none
-	roles  []Role    // of the columns
-	cur    int       // the last point at or before the last row, or the first
-	end    int       // one after the last point
-	broken bool      // the next point does not join
+	points []point    // queueLen
+	values []float64  // of the points, one after the other, their columns side by side; 0 for none
+	roles  []Role     // of the columns
+	cur    int        // the last point at or before the last row, or the first
+	held   bool       // the last row has what is to be held of cur
+	end    int        // one after the last point
+	latest bus.Micros // the instant of the last point ever
+	broken bool       // the next point does not join
 	// refers: one of the roles may be the reference. percent: one is a torque in
 	// percent of a reference.
 	refers, percent bool
 	from            *arrival // of the feeds in use; before the first sample, of none
+	message         *message // whose signals share the queue, nil where they do not
+	all             uint32   // 1<<role of the columns
 
-	held, smooth  []column // those interpolated are smooth
+	steps, smooth []column // those interpolated are smooth
 	holds         uint32   // 1<<role of the others
 	samples, late uint64
 }
@@ -55,9 +59,10 @@ func newQueue(from *arrival, roles ...Role) *queue {
 		if interpolated(r) {
 			q.smooth = append(q.smooth, c)
 		} else {
-			q.held = append(q.held, c)
+			q.steps = append(q.steps, c)
 			q.holds |= 1 << r
 		}
+		q.all |= 1 << r
 		q.refers = q.refers || r <= VehicleSpeed
 	}
 	return q
@@ -73,6 +78,7 @@ func (q *queue) alone(column int) *queue {
 		x.points[x.end], x.values[x.end] = p, q.row(i)[column]
 		x.end++
 	}
+	x.latest = q.latest
 	return x
 }
 
@@ -80,12 +86,28 @@ func (q *queue) empty() bool { return q.cur == q.end }
 
 func (q *queue) full() bool { return q.end-q.cur == queueLen }
 
+// reaches reports whether there is a point at or after t.
+func (q *queue) reaches(t bus.Micros) bool { return q.cur != q.end && q.latest >= t }
+
 func (q *queue) last() *point { return &q.points[q.end-1] }
 
 // row are the values of a point.
 func (q *queue) row(i int) []float64 {
 	n := len(q.roles)
 	return q.values[i*n : i*n+n]
+}
+
+// next is push where nothing is out of the ordinary, else nil; it counts the sample.
+func (q *queue) next(at bus.Micros, half uint32) []float64 {
+	end, n := q.end, len(q.roles)
+	if q.broken || at <= q.latest || q.cur == end || q.cur >= queueSlack || uint(end) >= uint(len(q.points)) {
+		return nil
+	}
+	p := &q.points[end]
+	p.at, p.half, p.ok, p.joined = at, half, 0, true
+	q.latest, q.end = at, end+1
+	q.samples++
+	return q.values[end*n : end*n+n]
 }
 
 // push adds a point, whose interval reaches half to each side of at, and returns where
@@ -100,7 +122,7 @@ func (q *queue) push(at bus.Micros, half uint32) []float64 {
 		}
 		if at == l.at {
 			*l = point{at: at, half: half, joined: joined && l.joined}
-			q.broken = false
+			q.broken, q.held = false, false
 			return q.row(q.end - 1)
 		}
 	} else {
@@ -114,85 +136,81 @@ func (q *queue) push(at bus.Micros, half uint32) []float64 {
 	}
 	p := &q.points[q.end]
 	p.at, p.ok, p.half, p.joined = at, 0, half, joined
+	q.latest = at
 	q.end++
 	return q.row(q.end - 1)
 }
 
-// seek moves cur to the last point at or before t and reports whether there is one.
-func (q *queue) seek(t bus.Micros) bool {
-	if q.cur == q.end {
-		return false
-	}
-	points := q.points[:q.end]
-	cur := q.cur
+// align puts the roles into the row at t and returns the bits of those that are known.
+// It is one piece because it is run for every queue and row.
+func (q *queue) align(w *Row, t bus.Micros) (known uint32) {
+	cur, points, values := q.cur, q.points[:q.end], q.values
 	for cur+1 < len(points) && points[cur+1].at <= t {
 		cur++
 	}
-	q.cur = cur
-	return points[cur].at <= t
-}
-
-// align puts the roles into the row at t and returns the bits of those that are known.
-func (q *queue) align(w *Row, t bus.Micros) (known uint32) {
-	if !q.seek(t) {
-		for _, r := range q.roles {
-			w.V[r], w.Prev[r], w.Next[r] = 0, 0, 0
+	if cur >= len(points) || points[cur].at > t {
+		return q.lack(w)
+	}
+	if cur != q.cur {
+		q.cur, q.held = cur, false
+	}
+	p, base := &points[cur], cur*len(q.roles)
+	prev := p.at - bus.Micros(p.half)
+	// The last values are taken over, of those that are not interpolated.
+	fresh := t-p.at <= q.from.limit
+	if !q.held || !fresh {
+		for _, c := range q.steps {
+			v := values[base+int(c.at)]
+			if !fresh {
+				v = 0
+			}
+			if r := c.role; r < NumRoles {
+				w.V[r], w.Prev[r], w.Next[r] = v, prev, prev
+			}
 		}
-		return 0
+		q.held = fresh
 	}
-	if len(q.held) > 0 {
-		known = q.hold(w, t)
+	if fresh {
+		known = p.ok & q.holds
 	}
-	if len(q.smooth) > 0 {
-		known |= q.interpolate(w, t)
+	if len(q.smooth) == 0 {
+		return known
 	}
-	return known
-}
-
-// hold takes over the last values.
-func (q *queue) hold(w *Row, t bus.Micros) (known uint32) {
-	p, values := &q.points[q.cur], q.row(q.cur)
-	prev := p.at - bus.Micros(p.half)
-	for _, c := range q.held {
-		w.V[c.role], w.Prev[c.role], w.Next[c.role] = values[c.at], prev, prev
-	}
-	if t-p.at <= q.from.limit {
-		return p.ok & q.holds
-	}
-	for _, c := range q.held {
-		w.V[c.role] = 0
-	}
-	return 0
-}
-
-// interpolate takes the values between those of the two points around t.
-func (q *queue) interpolate(w *Row, t bus.Micros) (known uint32) {
-	p := &q.points[q.cur]
-	prev := p.at - bus.Micros(p.half)
-	known, next, share, last := p.ok&^q.holds, prev, 0.0, q.cur
+	// The others lie between those of the two points around t.
+	ok, next, share, step := p.ok&^q.holds, prev, 0.0, 0
 	switch {
 	case p.at == t:
 		next = p.at + bus.Micros(p.half)
-	case last+1 < q.end:
-		last++
-		n := &q.points[last]
-		next = n.at + bus.Micros(n.half)
+	case cur+1 < len(points):
+		n := &points[cur+1]
+		next, step = n.at+bus.Micros(n.half), len(q.roles)
 		share = float64(t-p.at) / float64(n.at-p.at)
-		if known &= n.ok; !n.joined || n.at-p.at > q.from.limit {
-			known = 0
+		if ok &= n.ok; !n.joined || n.at-p.at > q.from.limit {
+			ok = 0
 		}
 	default:
-		known = 0
+		ok = 0
 	}
-	from, to := q.row(q.cur), q.row(last)
 	for _, c := range q.smooth {
-		v := from[c.at]
-		w.V[c.role], w.Prev[c.role], w.Next[c.role] = v+float64((to[c.at]-v)*share), prev, next
-		if known>>c.role&1 == 0 {
-			w.V[c.role] = 0
+		i := base + int(c.at)
+		v := values[i]
+		if v += float64((values[i+step] - v) * share); ok>>(c.role&31)&1 == 0 {
+			v = 0
+		}
+		if r := c.role; r < NumRoles {
+			w.V[r], w.Prev[r], w.Next[r] = v, prev, next
 		}
 	}
-	return known
+	return known | ok
 }
 
-func (q *queue) clear() { q.cur, q.end = 0, 0 }
+// lack is align where there is no point yet.
+func (q *queue) lack(w *Row) uint32 {
+	for _, r := range q.roles {
+		w.V[r], w.Prev[r], w.Next[r] = 0, 0, 0
+	}
+	q.held = false
+	return 0
+}
+
+func (q *queue) clear() { q.cur, q.end, q.held = 0, 0, false }

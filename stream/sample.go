@@ -15,6 +15,10 @@ type Sample struct {
 	// OK is false where the bus said "not available" or "error", or the value
 	// lies outside the definition's range: Value means nothing then.
 	OK bool
+	// Set, from 1 to NumRoles where not 0, numbers the frame's kind: its samples are always of the same
+	// roles from the same sources, in this order, and no other frame has any of these
+	// roles. What is to be known of the kind need be found out but once.
+	Set uint8
 	// Raw is the integer as the bus sent it (for a Reading, the bits of the
 	// float).
 	Raw int64

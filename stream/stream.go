@@ -62,6 +62,8 @@ type Stream struct {
 	roles   [NumRoles]roleState
 	mapped  []Role // in the order of the roles
 	queues  []*queue
+	smooth  []*queue // those with a role that is interpolated
+	sets    int      // of samples that always come together (Sample.Set)
 	stale   int64    // the stale factor, in 1/1024
 	taken   []Sample // of a frame of which not all are of use
 
@@ -77,7 +79,9 @@ type Stream struct {
 	// waitFor, nil for time alone, and waitUntil say what the oldest pending row
 	// waits for, so that most frames need one comparison.
 	waiting   bool
+	passed    int // of the smooth queues, the first ones that it need not wait for
 	waitFor   *queue
+	waitRow   bus.Micros // the oldest
 	waitUntil bus.Micros
 
 	torque torqueReference
@@ -198,10 +202,27 @@ func (s *Stream) Push(f *bus.Frame, sink Sink) {
 	case bus.Error:
 		sink.Frame(f)
 	default:
+		m, none := s.decoder.hit(f)
+		if none {
+			break
+		}
+		if m != nil && m.shared != nil {
+			s.stats.Mapped++
+			sink.Frame(f)
+			s.takeAll(m, f, sink)
+			break
+		}
 		samples, mapped := s.decoder.Decode(f)
 		if mapped {
 			s.stats.Mapped++
 			sink.Frame(f)
+		}
+		if len(s.feeds) != len(s.decoder.feeds) {
+			s.growFeeds()
+			if m, _ := s.decoder.hit(f); m != nil && m.shared != nil {
+				s.takeAll(m, f, sink)
+				break
+			}
 		}
 		if len(samples) > 0 {
 			s.take(samples, sink)
@@ -209,21 +230,15 @@ func (s *Stream) Push(f *bus.Frame, sink Sink) {
 			s.torque.take(f)
 		}
 	}
-	if s.first != s.end {
+	if s.first != s.end && !s.waits() {
 		s.emit(sink)
 	}
 }
 
 // take puts the samples of one frame to use.
 func (s *Stream) take(samples []Sample, sink Sink) {
-	if len(s.feeds) != len(s.decoder.feeds) {
-		s.growFeeds()
-	}
 	if !s.decoder.direct {
 		s.part(len(samples))
-	} else if f := &s.feeds[s.decoder.base]; f.shared != nil {
-		s.takeAll(f.shared, samples, sink)
-		return
 	}
 	s.taken = s.taken[:0]
 	var heard *arrival
@@ -251,7 +266,7 @@ func (s *Stream) take(samples []Sample, sink Sink) {
 
 // takeOne puts a sample into the queue that its role has for itself.
 func (s *Stream) takeOne(q *queue, x *Sample, sink Sink) {
-	row, at := s.push(q, x, sink)
+	row, at := s.push(q, x.At, x.Early, sink)
 	if row == nil {
 		return
 	}
@@ -266,50 +281,61 @@ func (s *Stream) takeOne(q *queue, x *Sample, sink Sink) {
 	}
 }
 
-// takeAll puts the samples of a frame into the queue that their roles share.
-func (s *Stream) takeAll(q *queue, samples []Sample, sink Sink) {
-	q.from.heard(samples[0].At, s.stale)
+// takeAll decodes a frame into the queue that the roles of its message share.
+func (s *Stream) takeAll(m *message, f *bus.Frame, sink Sink) {
+	q := m.shared
+	q.from.heard(f.At, s.stale)
 	if q.samples == 0 {
 		for i, r := range q.roles {
 			s.follow(&s.roles[r], s.decoder.base+int32(i))
 		}
 	}
-	if q.percent {
-		for i := range samples {
-			if f := &s.feeds[s.decoder.base+int32(i)]; f.percent {
-				s.torque.convert(&samples[i], f.address)
-			}
-		}
-	}
-	row, at := s.push(q, &samples[0], sink)
+	row, at := s.push(q, f.At, f.Early, sink)
 	if row == nil {
 		return
 	}
-	row, ok := row[:len(samples)], uint32(0)
-	for i := range samples {
-		x := &samples[i]
-		if row[i] = 0; x.OK {
-			row[i] = x.Value
-			ok |= 1 << x.Role
-		} else {
-			s.roles[x.Role].notOK++
+	ok := m.decode(f, row)
+	if q.percent {
+		ok = s.convert(m, row, ok)
+	}
+	if q.last().ok = ok; ok != q.all {
+		for i := range m.samples {
+			if !m.samples[i].OK {
+				s.roles[m.samples[i].Role].notOK++
+			}
 		}
 	}
-	q.last().ok = ok
-	sink.Samples(samples)
+	sink.Samples(m.samples)
 	if q.refers {
 		s.refer(q, at, sink)
 	}
 }
 
-// push adds a point of the sample's instant to a queue and returns where its values go,
+// convert turns the torques of a message that are in percent into N·m.
+func (s *Stream) convert(m *message, row []float64, ok uint32) uint32 {
+	for i := range m.samples {
+		x := &m.samples[i]
+		if f := &s.feeds[s.decoder.base+int32(i)]; f.percent {
+			s.torque.convert(x, f.address)
+			if row[i] = x.Value; !x.OK {
+				row[i], ok = 0, ok&^(1<<x.Role)
+			}
+		}
+	}
+	return ok
+}
+
+// push adds a point of a frame's instant to a queue and returns where its values go,
 // nil where it comes too late, and the instant in the middle of its interval.
-func (s *Stream) push(q *queue, x *Sample, sink Sink) ([]float64, bus.Micros) {
+func (s *Stream) push(q *queue, at bus.Micros, early uint32, sink Sink) ([]float64, bus.Micros) {
+	half := early / 2
+	at -= bus.Micros(half)
+	if row := q.next(at, half); row != nil {
+		return row, at
+	}
 	if q.full() {
 		s.makeRoom(q, sink)
 	}
-	half := x.Early / 2
-	at := x.At - bus.Micros(half)
 	row := q.push(at, half)
 	if row == nil {
 		q.late++
@@ -326,25 +352,26 @@ func (s *Stream) makeRoom(q *queue, sink Sink) {
 		s.emitOldest(sink)
 	}
 	if q.full() {
-		q.cur++
+		q.cur, q.held = q.cur+1, false
 	}
 }
 
 // alive reports whether the queue has a sample that is not stale.
 func (s *Stream) alive(q *queue) bool {
-	return !q.empty() && s.now-q.last().at <= q.from.limit
+	return q.cur != q.end && s.now-q.latest <= q.from.limit
 }
 
 // refer adds a row where the queue has the reference role.
 func (s *Stream) refer(q *queue, at bus.Micros, sink Sink) {
 	other := Role(NumRoles)
 	for c := TurbineSpeed; c <= VehicleSpeed; c++ {
-		if x := &s.roles[c]; s.alive(x.queue) && x.queue.last().ok>>c&1 != 0 {
+		if x := s.roles[c].queue; s.alive(x) && x.last().ok>>c&1 != 0 {
 			other = c
 			break
 		}
 	}
-	engine := s.alive(s.roles[EngineSpeed].queue)
+	e := s.roles[EngineSpeed].queue
+	engine := s.alive(e)
 	switch {
 	case !engine && other == NumRoles:
 		return
@@ -387,36 +414,32 @@ func (s *Stream) slower(other Role) {
 	}
 }
 
+// waits reports whether the oldest pending row still waits for what it did.
+func (s *Stream) waits() bool {
+	return s.waiting && s.now <= s.waitUntil && (s.waitFor == nil || !s.waitFor.reaches(s.waitRow))
+}
+
 // emit emits the pending rows that need wait no longer.
 func (s *Stream) emit(sink Sink) {
-	for s.first != s.end {
-		t := s.pending[s.first%maxPending]
-		if s.waiting && s.now <= s.waitUntil {
-			if q := s.waitFor; q == nil || q.empty() || q.last().at < t {
-				return
-			}
-		}
-		if s.mustWait(t) {
-			return
-		}
+	for s.first != s.end && !s.mustWait(s.pending[s.first%maxPending]) {
 		s.emitOldest(sink)
 	}
 }
 
 // mustWait reports whether a row at t should still wait, and notes for what.
 func (s *Stream) mustWait(t bus.Micros) bool {
-	s.waiting = false
+	s.waiting, s.waitRow = false, t
 	if s.now > t+MaxDelay {
 		return false
 	}
-	for _, q := range s.queues {
-		if len(q.smooth) == 0 || q.empty() {
+	for s.passed < len(s.smooth) && s.smooth[s.passed].reaches(t) {
+		s.passed++
+	}
+	for _, q := range s.smooth[s.passed:] {
+		if q.empty() || q.reaches(t) {
 			continue
 		}
 		l := q.last()
-		if l.at >= t {
-			continue
-		}
 		// A sample later than this would lie too far from the last one to be
 		// interpolated with. It arrives half its own interval after its
 		// instant, for which the last one's stands.
@@ -436,7 +459,7 @@ func (s *Stream) mustWait(t bus.Micros) bool {
 func (s *Stream) emitOldest(sink Sink) {
 	t := s.pending[s.first%maxPending]
 	s.first++
-	s.waiting = false
+	s.waiting, s.passed = false, 0
 	s.align(t)
 	s.stats.Rows++
 	sink.Row(&s.row)
