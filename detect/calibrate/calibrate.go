@@ -157,11 +157,14 @@ func (e *Estimator) Memory() Memory {
 
 // Step takes a raw value of a speed of which the step is sought.
 func (e *Estimator) Step(engine bool, difference float64) {
-	d := math.Round(float64(difference*1000)) / 1000
 	to := &e.m.TurbineStep
 	if engine {
 		to = &e.m.EngineStep
 	}
+	if difference == 0 || *to > 0 && difference > *to+0.001 {
+		return // as nearly always: no step, or more than one
+	}
+	d := math.Round(float64(difference*1000)) / 1000
 	if d > 0 && (*to == 0 || d < *to) {
 		*to = d
 	}
@@ -291,13 +294,23 @@ func (e *Estimator) delay(t *coupling.Trail, from bus.Micros) bool {
 	}
 	e.pass(n)
 	best, left, filter := 0, math.Inf(1), 0
+	// What was found last is about what is found now: nothing that is surely worse need
+	// be looked at to its end.
+	most := math.Inf(1)
+	if k := len(e.m.Delays); k > 0 {
+		if i := slices.Index(filters[:], e.m.Filters[k-1]); i >= 0 && e.m.Delays[k-1]%delayStep == 0 {
+			shift(e.shifted[:n], e.times[:n], e.turbine[:n], float64(e.m.Delays[k-1])/1000)
+			most = e.left(n, i, most)
+		}
+	}
 	for d := delayLow; d <= delayHigh; d += delayStep {
 		shift(e.shifted[:n], e.times[:n], e.turbine[:n], float64(d)/1000)
 		for i, f := range filters {
 			if d < 0 && f > 0 {
 				break
 			}
-			if x := e.left(n, i); x < left {
+			if x := e.left(n, i, most); x < left {
+				most = min(most, x)
 				left, best, filter = x, d, f
 			}
 		}
@@ -391,21 +404,26 @@ func (e *Estimator) pass(n int) {
 }
 
 // left is the standard deviation of what is left of engine less the shifted
-// turbine behind one of the filters.
-func (e *Estimator) left(n, filter int) float64 {
+// turbine behind one of the filters; infinite where it is surely more than most.
+func (e *Estimator) left(n, filter int, most float64) float64 {
 	passes, behind, shifted, engine := e.passes[filter][:n], e.behind[filter][:n], e.shifted[:n], e.engine[:n]
 	y, before := shifted[0], shifted[0]
+	first, end := e.judged[0], e.judged[1]
+	// The squares about their own mean only grow with more points.
+	enough := float64(most*most)*float64(end-first)*1.001 + 1e-6
 	var s, s2, m float64
-	for i, x := range shifted {
+	for i, x := range shifted[:end] {
 		y += float64(passes[i] * (x - float64(behind[i]*(x-before)) - y))
 		before = x
-		if i < e.judged[0] || i >= e.judged[1] {
+		if i < first {
 			continue
 		}
 		d := engine[i] - y
 		s += d
 		s2 += float64(d * d)
-		m++
+		if m++; i&15 == 0 && s2-float64(s*s)/m > enough {
+			return math.Inf(1)
+		}
 	}
 	return math.Sqrt(max(0, s2/m-float64(s/m)*float64(s/m)))
 }

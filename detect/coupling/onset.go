@@ -112,7 +112,15 @@ type fits struct {
 	of           [shapes][onsetSteps + 10]fit
 	count        [shapes]int
 	best, bestAt float64
+	// ats are the points' instants, rests what of their slip ripple has not carried over,
+	// squares the sum of its squares.
+	ats     [fitsMost]bus.Micros
+	rests   [fitsMost]float64
+	squares float64
 }
+
+// fitsMost is more points than onsetSpan and what is looked at around it have.
+const fitsMost = 256
 
 // fit is one: the instant of onsetChange, in µs from lo, and the squares left.
 type fit struct{ at, sse float64 }
@@ -120,10 +128,23 @@ type fit struct{ at, sse float64 }
 // run fits them all, up to an instant.
 func (f *fits) run(hi bus.Micros) {
 	f.best = math.Inf(1)
+	f.i0 = max(f.i0, f.n-fitsMost)
+	before := 0.0
+	for i := range f.n - f.i0 {
+		q := f.t.Get(f.i0 + i)
+		d := q.Slip - f.base
+		f.ats[i], f.rests[i] = q.At, d-float64(f.rho*before)
+		f.squares += float64(f.rests[i] * f.rests[i])
+		before = d
+	}
 	step := max((hi-f.lo)/onsetSteps, 2000)
 	for shape := range shapes {
+		first := 0
 		for tau := f.lo; tau < hi && f.count[shape] < len(f.of[shape]); tau += step {
-			c, sse, ok := f.one(tau, shape)
+			for first < f.n-f.i0 && f.ats[first] <= tau {
+				first++
+			}
+			c, sse, ok := f.one(tau, shape, first)
 			if !ok || c*f.side <= 0 {
 				continue
 			}
@@ -137,28 +158,26 @@ func (f *fits) run(hi bus.Micros) {
 	}
 }
 
-// one fits a shape that begins at tau, each point less what ripple carries over
-// from the one before, and returns its coefficient and the squares that are left.
-func (f *fits) one(tau bus.Micros, shape int) (c, sse float64, ok bool) {
+// one fits a shape that begins at tau, before the point first, each point less what
+// ripple carries over from the one before, and returns its coefficient and the squares
+// that are left.
+func (f *fits) one(tau bus.Micros, shape, first int) (c, sse float64, ok bool) {
 	g := filtered{tau: f.t.chain.FilterS}
-	var dd, df, ff, d0, y0 float64
-	for i := f.i0; i < f.n; i++ {
-		q := f.t.Get(i)
-		d, y := q.Slip-f.base, 0.0
-		if q.At > tau {
-			y = g.to((q.At - tau).Seconds(), shape)
-		}
-		u, v := d-float64(f.rho*d0), y-float64(f.rho*y0)
-		d0, y0 = d, y
-		dd += float64(u * u)
-		df += float64(u * v)
+	var df, ff, before float64
+	ats := f.ats[first : f.n-f.i0]
+	rests := f.rests[first:][:len(ats)]
+	for i, at := range ats {
+		y := g.to((at - tau).Seconds(), shape)
+		v := y - float64(f.rho*before)
+		before = y
+		df += float64(rests[i] * v)
 		ff += float64(v * v)
 	}
 	if ff == 0 {
 		return 0, 0, false
 	}
 	c = df / ff
-	return c, dd - float64(c*df), true
+	return c, f.squares - float64(c*df), true
 }
 
 // weigh returns the middle of what the fits allow, each by how likely it is, and
