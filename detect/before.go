@@ -89,8 +89,16 @@ func (b *before) row(m *state.Moment) {
 		b.now.stops++
 	}
 	b.closed(m)
-	p := &b.now
-	p.at = m.At
+	b.now.at = m.At
+	if b.n == 0 || m.At-b.points[uint(b.n-1)%beforeKept].at >= beforeEvery {
+		b.points[uint(b.n)%beforeKept] = b.point(m)
+		b.n++
+	}
+}
+
+// point is what is kept of a row.
+func (b *before) point(m *state.Moment) beforePoint {
+	p := b.now
 	p.kmh, p.turbine = math.NaN(), math.NaN()
 	if m.HasKmh {
 		p.kmh = m.Kmh
@@ -99,10 +107,12 @@ func (b *before) row(m *state.Moment) {
 		p.turbine = m.TurbineRPM
 	}
 	p.grade, p.brake = known(m.Row, stream.Grade), known(m.Row, stream.Brake)
-	if b.n == 0 || m.At-b.points[(b.n-1)%beforeKept].at >= beforeEvery {
-		b.points[b.n%beforeKept] = *p
-		b.n++
+	p.pedal, p.torque = b.pedal.value(), b.torque.value()
+	p.kPa, p.duty = b.actual.value(), b.duty.value()
+	if b.actual.s < float64(0.8*b.command.s) {
+		p.kPa = b.command.value() // the pressure was not known for much of it
 	}
+	return p
 }
 
 // closed follows the stretch for which the clutch has been closed; regulated slip
@@ -137,11 +147,6 @@ func (b *before) closed(m *state.Moment) {
 		}
 	case state.Open:
 		b.open()
-	}
-	b.now.pedal, b.now.torque = b.pedal.value(), b.torque.value()
-	b.now.kPa, b.now.duty = b.actual.value(), b.duty.value()
-	if b.actual.s < float64(0.8*b.command.s) {
-		b.now.kPa = b.command.value() // the pressure was not known for much of it
 	}
 }
 

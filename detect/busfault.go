@@ -54,6 +54,7 @@ type busFault struct {
 	counts    *counts
 	lastHeard bus.Micros
 	heardAny  bool
+	idle      bool   // a value that comes as it should tells no more than that it came
 	traffic   uint64 // frames of all sorts up to then
 	silent    silence
 	// asked are the buses, a bit each, where nothing is known but by asking, 0
@@ -103,6 +104,15 @@ const (
 
 // hear notes that a mapped value came.
 func (d *busFault) hear(s *scene, x *stream.Sample) {
+	if gap := x.At - d.lastHeard; d.idle && gap > 0 && gap <= silentLeast {
+		d.lastHeard, d.traffic = x.At, s.traffic
+		return
+	}
+	d.attend(s, x)
+}
+
+// attend is hear for a value that may say more.
+func (d *busFault) attend(s *scene, x *stream.Sample) {
 	at := x.At
 	if at-d.lastHeard > silentLeast {
 		d.interrupted(s, at)
@@ -117,6 +127,7 @@ func (d *busFault) hear(s *scene, x *stream.Sample) {
 	if d.errors > 0 || d.lost > 0 || d.bad > 0 {
 		d.gather(s, at)
 	}
+	d.idle = !(d.silent.on && !d.silent.heard) && d.errors == 0 && d.lost == 0 && d.bad == 0
 }
 
 // interrupted notes a silence that lasted until an instant.
@@ -232,6 +243,7 @@ func (d *busFault) closeBad(s *scene) {
 }
 
 func (d *busFault) notice(s *scene, f *bus.Frame) {
+	d.idle = false
 	d.gather(s, f.At)
 	if f.Kind == bus.Error {
 		if d.errors == 0 {

@@ -70,6 +70,11 @@ type gearsetSlip struct {
 type ownRatios struct {
 	seen [gearBands]float64
 	s    [gearBands]float64 // seconds it rests on
+	// gear is the one last asked for, stated what the vehicle file says of it, has
+	// whether that says anything.
+	gear   int
+	stated float64
+	has    bool
 }
 
 // ownRatioS is how long a gear must have been seen before its own ratio counts,
@@ -77,8 +82,12 @@ type ownRatios struct {
 const ownRatioS = 20.0
 
 func (o *ownRatios) of(f *stream.Facts, gear int) (float64, bool) {
-	if r, ok := f.Ratios[gear]; ok && r > 0 {
-		return r, true
+	if gear != o.gear {
+		o.gear = gear
+		o.stated, o.has = f.Ratios[gear]
+	}
+	if o.stated > 0 {
+		return o.stated, true
 	}
 	if gear >= 1 && gear < gearBands && o.s[gear] >= ownRatioS {
 		return o.seen[gear], true
@@ -137,7 +146,7 @@ func (d *gearsetSlip) row(s *scene, m *state.Moment) {
 			if d.quiet > 0.3 {
 				d.finish(s, m)
 			}
-		} else if _, stated := s.Facts().Ratios[m.Gear]; !stated {
+		} else if !d.own.has {
 			d.own.learn(m.Gear, m.TurbineRPM/out, m.DtS)
 		}
 		return

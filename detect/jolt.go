@@ -326,7 +326,7 @@ func (d *jolt) row(s *scene, m *state.Moment) {
 	if !s.InDrive() || !m.HasKmh || d.n < 8 {
 		return
 	}
-	pitch := (d.p[(d.n-1)%joltLen].at - d.p[(d.n-8)%joltLen].at) / 7
+	pitch := (d.p[uint(d.n-1)%joltLen].at - d.p[uint(d.n-8)%joltLen].at) / 7
 	can := pitch <= joltCoarse && d.fine(s, pitch)
 	if m.Moving {
 		d.minute += m.DtS

@@ -28,8 +28,9 @@ type Monitor struct {
 
 	detectors  []detector
 	samplers   [stream.NumRoles][]sampler // by the roles that they take
-	sampled    uint32                     // 1<<role of those that any takes
-	hearers    []hearer
+	taps       [stream.NumRoles + 1][]tap // by Sample.Set, nil where not yet known
+	loose      []tap                      // of a frame of no set
+	buses      *busFault
 	noticers   []noticer
 	beginners  []beginner
 	enders     []ender
@@ -81,10 +82,12 @@ func (m *Monitor) watchLines() {
 // add puts a detector in the lists of what it takes.
 func (m *Monitor) add(d detector) {
 	m.detectors = append(m.detectors, d)
+	if x, ok := d.(*busFault); ok {
+		m.buses = x
+	}
 	if x, ok := d.(sampler); ok {
 		m.addSampler(x)
 	}
-	take(&m.hearers, d)
 	take(&m.noticers, d)
 	take(&m.beginners, d)
 	take(&m.enders, d)
@@ -104,7 +107,6 @@ func (m *Monitor) addSampler(x sampler) {
 	for r := range m.samplers {
 		if x.samples(stream.Role(r)) {
 			m.samplers[r] = append(m.samplers[r], x)
-			m.sampled |= 1 << r
 		}
 	}
 }
@@ -133,17 +135,40 @@ func saysPartial(plan *stream.Plan) bool {
 // Samples takes the decoded values of a frame, before the rows that they lead to.
 func (m *Monitor) Samples(of []stream.Sample) {
 	m.scene.Vehicle.Samples(of)
-	for _, d := range m.hearers {
-		d.hear(&m.scene, &of[0])
+	m.buses.hear(&m.scene, &of[0])
+	n := of[0].Set
+	if int(n) >= len(m.taps) {
+		n = 0
 	}
+	taps := m.taps[n]
+	if taps == nil {
+		taps = m.tap(n, of)
+	}
+	for i := range taps {
+		t := &taps[i]
+		t.by.sample(&m.scene, &of[t.at])
+	}
+}
+
+// tap is who takes the sample at a place of a frame.
+type tap struct {
+	by sampler
+	at int
+}
+
+// tap lists who takes which samples of a frame, and keeps the list of a set.
+func (m *Monitor) tap(set uint8, of []stream.Sample) []tap {
+	list := m.loose[:0]
 	for i := range of {
-		if 1<<of[i].Role&m.sampled == 0 {
-			continue
-		}
 		for _, d := range m.samplers[of[i].Role] {
-			d.sample(&m.scene, &of[i])
+			list = append(list, tap{d, i})
 		}
 	}
+	m.loose = list
+	if set > 0 {
+		m.taps[set] = append([]tap{}, list...)
+	}
+	return list
 }
 
 // Traffic says how many frames have come so far, mapped or not: a bus is not silent

@@ -156,7 +156,7 @@ func (d *releaseLag) row(s *scene, m *state.Moment) {
 	if d.test.due(m) {
 		d.tried(s)
 	}
-	if d.owed != (owed{}) && s.Report().Leads() {
+	if d.owed.any && s.Report().Leads() {
 		d.pay()
 	}
 	if p := s.Separation(); p != nil {

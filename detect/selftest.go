@@ -207,12 +207,14 @@ func (d *releaseLag) trial(stop bool, yes recognised) {
 // that is reported copies the command, which was not known then: they count as soon
 // as it is.
 type owed struct {
+	any    bool   // there may be some
 	n      uint64 // opportunities
 	trials ReleaseTrials
 }
 
 // owe notes what a release would have shown beyond what it did.
 func (o *owed) owe(stop bool, yes, asCopy recognised) {
+	o.any = true
 	for i := range asCopy {
 		asCopy[i] = asCopy[i] && !yes[i]
 	}

@@ -245,8 +245,14 @@ func (d *shudder) tune(rate, low, high float64) (bins int) {
 	if d.tuned == [3]float64{rate, low, high} {
 		return d.bins
 	}
+	// Each further cosine follows from the two before it (Chebyshev).
+	step := 2 * math.Cos(2*math.Pi*binHz/rate)
 	for f := low - 1; f <= high+1 && bins < bankMax; f += binHz {
-		d.bank[bins] = 2 * math.Cos(2*math.Pi*f/rate)
+		if bins < 2 {
+			d.bank[bins] = 2 * math.Cos(2*math.Pi*f/rate)
+		} else {
+			d.bank[bins] = float64(step*d.bank[bins-1]) - d.bank[bins-2]
+		}
 		bins++
 	}
 	d.tuned, d.bins = [3]float64{rate, low, high}, bins

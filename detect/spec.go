@@ -262,11 +262,6 @@ type sampler interface {
 	sample(s *scene, x *stream.Sample)
 }
 
-// hearer takes the first decoded value of each frame before the rows that it leads to.
-type hearer interface {
-	hear(s *scene, x *stream.Sample)
-}
-
 // noticer takes notices and error frames of the bus.
 type noticer interface {
 	notice(s *scene, f *bus.Frame)

@@ -68,6 +68,8 @@ type Vehicle struct {
 	release                 releaseTrack
 	report                  Report
 	roles                   [stream.NumRoles]RoleCount
+	sets                    [stream.NumRoles + 1]roleSet // by Sample.Set
+	setOf                   [stream.NumRoles]*roleSet
 
 	m    Moment
 	last bus.Micros
@@ -329,6 +331,17 @@ const stallOnceS = 8.0
 
 // Samples takes the decoded values of a frame, before the rows that they lead to.
 func (s *Vehicle) Samples(of []stream.Sample) {
+	if n := int(of[0].Set); n > 0 && n < len(s.sets) {
+		g := &s.sets[n]
+		g.count(s, of)
+		for _, i := range g.speeds {
+			s.step(&of[i])
+		}
+		for _, i := range g.commands {
+			s.cmd.take(&of[i])
+		}
+		return
+	}
 	s.countRoles(of)
 	for i := range of {
 		switch r := of[i].Role; {
