@@ -136,18 +136,28 @@ func plain(s string) bool {
 // decimal takes a number apart: text = mantissa / 10^exponent; ok is false
 // where it does not fit or would not come back as it was.
 func decimal(text string) (mantissa int64, exponent int, ok bool) {
-	if n := len(text); n > 0 && n < 18 && text[0] >= '1' && text[0] <= '9' && !strings.Contains(text, ".") {
-		mantissa, err := strconv.ParseInt(text, 10, 64)
-		return mantissa, 0, err == nil
+	digits, negative := strings.CutPrefix(text, "-")
+	whole := len(digits) // before the point
+	for i := range len(digits) {
+		d := digits[i] - '0'
+		if digits[i] == '.' && whole == len(digits) {
+			whole = i
+			continue
+		}
+		if d > 9 || mantissa > math.MaxInt64/40 {
+			return 0, 0, false
+		}
+		mantissa = 10*mantissa + int64(d)
 	}
-	whole, part, _ := strings.Cut(text, ".")
-	exponent = len(part)
-	var room [40]byte
-	mantissa, err := strconv.ParseInt(string(append(append(room[:0], whole...), part...)), 10, 64)
-	if err != nil || exponent > 15 || mantissa > math.MaxInt64/4 || mantissa < -math.MaxInt64/4 {
+	exponent = max(len(digits)-whole-1, 0)
+	switch {
+	case whole == 0, whole == len(digits)-1 && exponent == 0, whole > 1 && digits[0] == '0', exponent > 15,
+		mantissa > math.MaxInt64/4, negative && mantissa == 0:
 		return 0, 0, false
+	case negative:
+		mantissa = -mantissa
 	}
-	return mantissa, exponent, string(appendDecimal(room[:0], mantissa, exponent)) == text
+	return mantissa, exponent, true
 }
 
 func formatDecimal(mantissa int64, exponent int) string {
@@ -317,10 +327,12 @@ func fits(n *node, shape []string) (lacks int, ok bool) {
 	if n.kind != nodeObject || len(n.keys) == 0 {
 		return 0, false
 	}
-	at := 0
+	at, spare := 0, len(shape)-len(n.keys)
 	for _, k := range shape {
 		if at < len(n.keys) && n.keys[at] == k {
 			at++
+		} else if spare--; spare < 0 {
+			return 0, false
 		}
 	}
 	return len(shape) - at, at == len(n.keys)

@@ -230,6 +230,11 @@ func TestSpanRoundTrip(t *testing.T) {
 			}
 			frames = append(frames, f)
 		}
+		if round%4 == 0 { // in order, several at one instant
+			for i := range frames {
+				frames[i].At = bus.Micros(i / 3 * 1000)
+			}
+		}
 		payload := c.encode(uint64(round), frames)
 		info, got, err := decodeSpan(u, payload)
 		if err != nil || info.first != uint64(round) || !reflect.DeepEqual(got, frames) {

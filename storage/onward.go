@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"math"
 	"slices"
+	"strings"
 )
 
 // A later record of a kind whose records are running sums, an account above all,
@@ -218,6 +219,11 @@ func trimmed(mantissa int64, exponent uint8) string {
 	return formatDecimal(mantissa, int(exponent))
 }
 
+// endsInZero reports whether a number as decimal takes it is not trimmed.
+func endsInZero(text string) bool {
+	return text[len(text)-1] == '0' && strings.Contains(text, ".")
+}
+
 func zigzag(v int64) uint64   { return uint64(v)<<1 ^ uint64(v>>63) }
 func unzigzag(u uint64) int64 { return int64(u>>1) ^ -int64(u&1) }
 
@@ -285,7 +291,7 @@ func (o *onward) number(n *node, t, left *trail) trail {
 	case !t.count.known && n.text == t.node.text:
 		o.run++
 	case !t.count.known || !next.count.known || next.count.exponent != t.count.exponent,
-		trimmed(next.count.mantissa, t.count.exponent) != n.text, zigzag(off) > 1<<62:
+		endsInZero(n.text), zigzag(off) > 1<<62:
 		o.instead(n)
 	case off == 0:
 		o.run++
@@ -298,16 +304,25 @@ func (o *onward) number(n *node, t, left *trail) trail {
 
 func (o *onward) object(n *node, t, left *trail) trail {
 	next := trail{node: n, parts: make([]trail, len(n.items))}
+	left = left.like(n)
 	for i := range n.items {
-		next.parts[i] = o.value(&n.items[i], &t.parts[i], left.part(n, i))
+		next.parts[i] = o.value(&n.items[i], &t.parts[i], left.part(i))
 		o.pace.heed(o.depth, n.keys[i], &next.parts[i], &t.parts[i])
 	}
 	return next
 }
 
-// part is the same value of the part before.
-func (t *trail) part(n *node, i int) *trail {
+// like is the part before where that has the same keys, else nil.
+func (t *trail) like(n *node) *trail {
 	if t == nil || !slices.Equal(t.node.keys, n.keys) {
+		return nil
+	}
+	return t
+}
+
+// part is one of the values, nil where there is nothing to go by.
+func (t *trail) part(i int) *trail {
+	if t == nil {
 		return nil
 	}
 	return &t.parts[i]
@@ -509,8 +524,9 @@ func (t *trail) same(o *trail) bool {
 func (r *onwardReader) object(t, left *trail) trail {
 	n := &node{kind: nodeObject, keys: t.node.keys}
 	next := trail{node: n, parts: t.parts}
+	left = left.like(n)
 	for i := range t.parts {
-		part := r.value(&t.parts[i], left.part(n, i))
+		part := r.value(&t.parts[i], left.part(i))
 		if r.err != nil {
 			return trail{}
 		}

@@ -216,19 +216,21 @@ func (p *packer) instants(h *habit, col []uint64) {
 func (p *packer) column(rests []int64, s split) {
 	p.text = append(p.text, s.shift)
 	p.text = binary.AppendVarint(p.text, s.base)
-	p.symbols = p.symbols[:0]
+	p.symbols = slices.Grow(p.symbols[:0], len(rests))[:len(rests)]
+	symbols := p.symbols
 	escapes := 0
-	for _, v := range rests {
-		x := s.symbol(v)
-		p.symbols = append(p.symbols, x)
-		if x == escape {
+	for i, v := range rests {
+		symbols[i] = s.symbol(v)
+		if symbols[i] == escape {
 			escapes++
 		}
 	}
 	p.text = binary.AppendUvarint(p.text, uint64(escapes))
-	for i, v := range rests {
-		if p.symbols[i] == escape {
-			p.text = binary.AppendVarint(p.text, v)
+	if escapes > 0 {
+		for i, v := range rests {
+			if symbols[i] == escape {
+				p.text = binary.AppendVarint(p.text, v)
+			}
 		}
 	}
 	to := &p.blob
@@ -246,19 +248,21 @@ func (p *packer) column(rests []int64, s split) {
 	}
 	var acc uint64
 	var n uint
+	out := *to
 	for i, v := range rests {
-		if p.symbols[i] == escape {
+		if symbols[i] == escape {
 			continue
 		}
-		acc |= s.low(v) << n // seven bits and maxShift at most
+		acc |= s.low(v) << (n & 63) // seven bits and maxShift at most
 		for n += uint(s.shift); n >= 8; n -= 8 {
-			*to = append(*to, byte(acc))
+			out = append(out, byte(acc))
 			acc >>= 8
 		}
 	}
 	if n > 0 {
-		*to = append(*to, byte(acc))
+		out = append(out, byte(acc))
 	}
+	*to = out
 }
 
 // code returns the shortest coding of the symbols.

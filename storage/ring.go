@@ -2,6 +2,7 @@ package storage
 
 import (
 	"encoding/binary"
+	"math"
 
 	"joltwatch/bus"
 )
@@ -80,7 +81,11 @@ func wordsOf(meta uint64) int {
 // push adds a frame, at the cost of the oldest where there is no room.
 func (r *ring) push(f *bus.Frame) {
 	meta := packMeta(f)
-	n := wordsOf(meta)
+	usual := f.Kind == bus.Data && f.Len-1 < 8 && f.Early == 0 // nearly all are
+	n := 3
+	if !usual {
+		n = wordsOf(meta)
+	}
 	for r.used+n > len(r.words) {
 		r.drop()
 	}
@@ -92,13 +97,13 @@ func (r *ring) push(f *bus.Frame) {
 		r.newest = r.block(r.end)
 		*r.newest = ringBlock{at, f.At}
 	}
-	r.newest.until = max(r.newest.until, f.At)
+	if f.At > r.newest.until {
+		r.newest.until = f.At
+	}
 	r.end++
 	r.used += n
-	if n == 3 && at+3 <= len(r.words) && meta&earlyBit == 0 {
-		// As nearly all are: up to eight bytes, in one piece.
-		w := r.words[at : at+3 : at+3]
-		w[0], w[1], w[2] = uint64(f.At), meta, dataWord(f, 0, carried(f.Kind, f.Len))
+	if words := r.words; usual && at+2 < len(words) && at >= 0 {
+		words[at], words[at+1], words[at+2] = uint64(f.At), meta, binary.LittleEndian.Uint64(f.Data[:8])&(math.MaxUint64>>((64-8*f.Len)&63))
 		return
 	}
 	r.put(at, meta, f)

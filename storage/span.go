@@ -302,7 +302,20 @@ func describe(b []byte, frames []bus.Frame, shapes []shape, order []int) []byte 
 		return frames[shapes[s].rows[row]].At, true
 	})
 	last := 0
+	ordered, behind := true, false
+	for i := range frames[1:] {
+		ordered = ordered && frames[i].At <= frames[i+1].At
+	}
 	for i := range frames {
+		if ordered && (i+1 == len(frames) || frames[i].At < frames[i+1].At) {
+			m.row[order[i]]++ // what comes before all later frames is the earliest head
+			behind = true
+			continue
+		}
+		if behind {
+			m.look()
+			behind = false
+		}
 		if m.guess() != order[i] {
 			exceptions = append(exceptions, exception{i - last, order[i]})
 			last = i
@@ -561,10 +574,15 @@ type merge struct {
 
 func newMerge(shapes int, at func(shape, row int) (bus.Micros, bool)) *merge {
 	m := &merge{row: make([]int, shapes), head: make([]bus.Micros, shapes), has: make([]bool, shapes), at: at}
-	for s := range m.row {
-		m.head[s], m.has[s] = at(s, 0)
-	}
+	m.look()
 	return m
+}
+
+// look has the heads as the rows stand.
+func (m *merge) look() {
+	for s, row := range m.row {
+		m.head[s], m.has[s] = m.at(s, row)
+	}
 }
 
 // guess is the shape whose head is the earliest, -1 where none is left.
