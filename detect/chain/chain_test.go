@@ -280,7 +280,9 @@ func TestDecidedByLift(t *testing.T) {
 	} {
 		m := &Memory{}
 		for i := range 10 {
-			m.Learn(release(3, 1280+4*float64(i%4), x.from+x.per*float64(i)))
+			if i < 7 {
+				m.Learn(release(3, 1280+4*float64(i%4), x.from+x.per*float64(i)))
+			}
 			m.Learn(release(4-2*(i%2), 1074+4*float64(i%4), 2.5+0.7*float64(i)))
 		}
 		d, ok := m.Decide(release(3, x.rpm, 6))

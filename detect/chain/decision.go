@@ -133,7 +133,7 @@ func (m *Memory) liftS() float64 {
 		}
 	}
 	slices.Sort(v)
-	most, until := max(Fewest, int(float64(fewInWay*float64(len(m.Last))))+1), 0.0
+	most, until := max(fewestOwn, int(float64(fewInWay*float64(len(m.Last))))+1), 0.0
 	for i := range v {
 		if n := sort.SearchFloat64s(v, v[i]+overdueS) - i; n >= most {
 			most, until = n, v[i]+2*overdueS
