@@ -88,6 +88,7 @@ type hillSlip struct {
 	holdS      float64
 	held       heldWith
 	carried    carried
+	said       said
 	lastGear   int
 	ready      bus.Micros
 	loadedS    float64 // seconds under load
@@ -115,7 +116,7 @@ func (d *hillSlip) row(s *scene, m *state.Moment) {
 	d.lastGear = m.Gear
 	usable := load && m.HasSlip && m.At >= d.ready && m.TolRPM <= state.TolUsableRPM/2 && (!m.HasCommand || m.Engaged)
 	closed := usable && m.State == state.Closed && m.HasLevel && !d.on
-	d.carried.row(m, closed)
+	d.carried.row(m, usable, closed)
 	if !m.HasCommand && m.State == state.Closed {
 		d.proved, d.hasProved = m.At, true
 	}
@@ -144,6 +145,7 @@ func (d *hillSlip) row(s *scene, m *state.Moment) {
 		}
 	}
 	limit := set.MinRPM + m.TolRPM
+	d.said.row(m, usable, limit)
 	d.tryLaid(s, m, usable, limit)
 	switch {
 	case usable && m.SlipRPM >= limit:
@@ -197,7 +199,9 @@ func (d *hillSlip) tryLaid(s *scene, m *state.Moment, usable bool, limit float64
 // tells reports whether slip would be told as unasked now: by what the controller wants,
 // by its state, or by its command.
 func (d *hillSlip) tells(s *scene, m *state.Moment) bool {
-	return m.Row.Has(stream.SlipCommand) || s.saysPartial && m.Row.Has(stream.LockupState) && s.stateIsMeant() ||
+	says := s.saysPartial && m.Row.Has(stream.LockupState)
+	return m.Row.Has(stream.SlipCommand) || says && s.stateIsMeant() ||
+		says && !m.HasLevel && m.Row.V[stream.LockupState] == stream.LockupClosed && d.said.closedIsMeant() ||
 		m.HasLevel && d.holdS >= holdLeastS && d.byCommand(s, m.Level, d.carried.load, m.HasPressure) == HillUnasked
 }
 
@@ -215,6 +219,36 @@ const (
 	// comes and goes is an apply or a shift, where neither command nor gear tells.
 	heldShare = 0.25
 )
+
+// said is how a reported state that tells partial from closed has been used.
+type said struct {
+	partial        bool    // it has said so
+	closedS, overS float64 // under load with it closed, and of that with slip
+	so             bool    // before the stretch under way, closed mostly meant no slip
+}
+
+// saidLeastS is how long closed must have been said to tell what it means, and saidOver
+// the most of it with slip: a controller that regulates slip does so most of the time.
+// Structural.
+const saidLeastS, saidOver = 120.0, 0.2
+
+// closedIsMeant reports whether slip while it says closed is none that was asked for.
+func (x *said) closedIsMeant() bool {
+	return x.partial && x.closedS >= saidLeastS && x.overS <= float64(saidOver*x.closedS)
+}
+
+func (x *said) row(m *state.Moment, usable bool, limit float64) {
+	says := m.Row.V[stream.LockupState]
+	switch has := m.Row.Has(stream.LockupState); {
+	case has && says == stream.LockupPartial:
+		x.partial = true
+	case has && usable && says == stream.LockupClosed:
+		x.closedS += m.DtS
+		if m.SlipRPM >= limit {
+			x.overS += m.DtS
+		}
+	}
+}
 
 // shownWithin is how soon after a clutch was seen to hold slip begins that is of
 // the same clutch, still on. Structural: it opens in less, and a shift is left out.
@@ -260,9 +294,10 @@ func (d *hillSlip) levelled(m *state.Moment) bool {
 }
 
 func (d *hillSlip) begin(s *scene, m *state.Moment) {
-	*d = hillSlip{counts: d.counts, on: true, now: m.SlipRPM, proved: d.proved, hasProved: d.hasProved, hold: d.hold, most: d.most, holdS: d.holdS, held: d.held, carried: d.carried,
+	*d = hillSlip{counts: d.counts, on: true, now: m.SlipRPM, proved: d.proved, hasProved: d.hasProved, hold: d.hold, most: d.most, holdS: d.holdS, held: d.held, carried: d.carried, said: d.said,
 		lastGear: d.lastGear, ready: d.ready, loadedS: d.loadedS, laid: d.laid, would: d.would, ctx: m.Context(s.SinceStart(m.At))}
 	d.hillSum = hillSum{start: m.At, last: m.At, low: math.Inf(1)}
+	d.said.so = d.said.closedIsMeant()
 }
 
 func (d *hillSum) add(m *state.Moment) {
@@ -303,7 +338,8 @@ func (d *hillSlip) end(s *scene, _ bus.Micros) {
 
 // class says whether slip was asked for: by what the controller says that it
 // wants; else by a reported state that has been seen to come before what the
-// plates do, for one that follows them says that there is slip and no more; else
+// plates do, for one that follows them says that there is slip and no more, or that says
+// closed now, as it mostly did without slip, though it can say partial; else
 // by the command against the one that held the clutch. A state of which neither is
 // known yet, and that has it otherwise than the command, leaves it open.
 func (d *hillSlip) class(s *scene, mean float64) Class {
@@ -314,7 +350,9 @@ func (d *hillSlip) class(s *scene, mean float64) Class {
 		if d.load.s > 0.5*d.n {
 			load = d.load.value()
 		}
-		by = d.byCommand(s, d.command/d.cn, load, d.pressure)
+		if by = d.byCommand(s, d.command/d.cn, load, d.pressure); by == Asked && d.carried.strained(d.command/d.cn, load, d.pressure) {
+			by = HillUnasked
+		}
 	}
 	closed := d.state > 0.7*d.known
 	states := d.states(s)
@@ -323,7 +361,7 @@ func (d *hillSlip) class(s *scene, mean float64) Class {
 	case d.wantN > 0.5*d.n:
 		want := d.want / d.wantN
 		unasked = mean-want > max(30, float64(0.5*want))
-	case states && s.stateIsMeant():
+	case states && (s.stateIsMeant() || closed && !commands && mean >= laidRPM && d.said.so):
 		unasked = closed
 	case commands && !(states && by == HillUnasked && !closed && !s.Report().Follows()):
 		return by
@@ -387,6 +425,9 @@ func (d *hillSlip) finish(s *scene, m *state.Moment) {
 		return // whether the clutch was on at all is not known
 	}
 	class := d.class(s, mean)
+	if class == Asked && d.cn > 0 && d.load.s > 0 {
+		d.carried.asked(d.command/d.cn, d.load.value(), d.pressure)
+	}
 	if class == HillUnasked && (mean < set.UnaskedRPM || long < set.UnaskedS) || class != HillUnasked && long < set.MinS {
 		return
 	}

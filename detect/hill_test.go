@@ -17,22 +17,29 @@ func TestWhoSaysThatSlipWasAskedFor(t *testing.T) {
 		command     float64 // 0 none; 100 held the clutch
 		stateClosed float64 // of 10 s in which a state is reported; below 0 none is
 		want        Class
+		said        said
 	}{
-		{"the command stands", nil, 100, -1, HillUnasked},
-		{"the command is down", nil, 60, -1, Asked},
-		{"partial by a state that leads", leads, 0, 0, Asked},
-		{"closed by a state that leads", leads, 0, 10, HillUnasked},
-		{"partial by a state that follows", follows, 0, 0, Unknown},
-		{"partial by a state of which nothing is known", nil, 0, 0, Unknown},
-		{"the command stands, partial by a state that follows", follows, 100, 0, HillUnasked},
-		{"the command stands, partial by a state that leads", leads, 100, 0, Asked},
-		{"the command stands, partial by a state of which nothing is known", nil, 100, 0, Unknown},
-		{"the command stands, closed by a state of which nothing is known", nil, 100, 10, HillUnasked},
+		{"the command stands", nil, 100, -1, HillUnasked, said{}},
+		{"the command is down", nil, 60, -1, Asked, said{}},
+		{"partial by a state that leads", leads, 0, 0, Asked, said{}},
+		{"closed by a state that leads", leads, 0, 10, HillUnasked, said{}},
+		{"partial by a state that follows", follows, 0, 0, Unknown, said{}},
+		{"partial by a state of which nothing is known", nil, 0, 0, Unknown, said{}},
+		{"the command stands, partial by a state that follows", follows, 100, 0, HillUnasked, said{}},
+		{"the command stands, partial by a state that leads", leads, 100, 0, Asked, said{}},
+		{"the command stands, partial by a state of which nothing is known", nil, 100, 0, Unknown, said{}},
+		{"the command stands, closed by a state of which nothing is known", nil, 100, 10, HillUnasked, said{}},
+		{"closed by a state of which nothing is known", nil, 0, 10, Unknown, said{}},
+		{"closed by a state that follows, with slip as ever", follows, 0, 10, Unknown, said{partial: true, closedS: 600, overS: 300}},
+		{"closed by a state that never says partial", follows, 0, 10, Unknown, said{closedS: 600}},
+		{"closed by a state that follows, and else means it", follows, 0, 10, HillUnasked, said{partial: true, closedS: 600, overS: 60}},
+		{"partial by a state that follows, and else means closed", follows, 0, 0, Unknown, said{partial: true, closedS: 600}},
 	} {
 		set := DefaultSettings()
 		s := &scene{Vehicle: state.New(set.state(), &stream.Facts{}), set: &set, saysPartial: true}
 		s.Recall(nil, c.report, nil)
-		d := hillSlip{hold: 100, holdS: 60, hillSum: hillSum{n: 10}}
+		c.said.so = c.said.closedIsMeant()
+		d := hillSlip{hold: 100, holdS: 60, hillSum: hillSum{n: 10}, said: c.said}
 		if c.command > 0 {
 			d.command, d.cn = 10*c.command, 10
 		}
@@ -54,6 +61,36 @@ func TestCommandThatHeldWithoutLoad(t *testing.T) {
 		d := hillSlip{hold: 100, most: most, holdS: 60, hillSum: hillSum{n: 10, cn: 10, command: 10 * 120}}
 		if got := d.class(s, 30); got != want {
 			t.Errorf("held with %g at most: %v, want %v", most, got, want)
+		}
+	}
+}
+
+// A controller that regulates slip takes command away where it wants more: slip that stays
+// with far more command than has carried the load is none that was asked for. How far is
+// this vehicle's own spread, by some stretches before.
+func TestSlipInSpiteOfTheCommand(t *testing.T) {
+	for _, c := range []struct {
+		stretches     int
+		spread, level float64
+		want          Class
+	}{
+		{20, 0.1, 115, Asked},
+		{20, 0.1, 200, HillUnasked},
+		{20, 0.9, 200, Asked},
+		{5, 0.1, 200, Asked},
+	} {
+		set := DefaultSettings()
+		s := &scene{Vehicle: state.New(set.state(), &stream.Facts{}), set: &set}
+		d := hillSlip{hold: 20, most: 20, holdS: 60, carried: carried{highest: 300}, hillSum: hillSum{n: 10, cn: 10, command: 10 * c.level, pressure: true}}
+		d.load.add(10, 10)
+		for i := range d.carried.slid {
+			d.carried.slid[i] = float32(i) // as much % of pedal as kPa times ten
+		}
+		for i := range c.stretches {
+			d.carried.asked(100*(1+c.spread*float64(i)/float64(c.stretches)), 10, true)
+		}
+		if got := d.class(s, 60); got != c.want {
+			t.Errorf("%d stretches that spread by %g, %g kPa where 100 carried it: %v, want %v", c.stretches, c.spread, c.level, got, c.want)
 		}
 	}
 }
