@@ -589,12 +589,13 @@ func TestSlipThatComesAndGoes(t *testing.T) {
 }
 
 // Without a command the speeds that go from one gear to the other together tell a clutch
-// that closed just before; an open one does not follow.
+// that closed just before; an open one does not follow. Plates that slip may be either:
+// seen, and not observable.
 func TestShiftTellsThatTheClutchWasOn(t *testing.T) {
 	for _, c := range []struct {
-		slip float64
-		want int
-	}{{0, 1}, {180, 0}} {
+		slip         float64
+		want, untold int
+	}{{0, 1, 0}, {180, 0, 1}, {420, 0, 0}} {
 		h := newHand(t, detect.DefaultSettings())
 		h.engine, h.gear = 700, 2
 		h.run(3, nil)
@@ -615,6 +616,11 @@ func TestShiftTellsThatTheClutchWasOn(t *testing.T) {
 		h.m.Flush()
 		if n := len(h.got.of(detect.KindShift)); n != c.want {
 			t.Errorf("slip of %g rpm: told %d times, want %d", c.slip, n, c.want)
+		}
+		for _, o := range h.got.account.Opportunities {
+			if o.Kind == detect.KindShift && int(o.Seen-o.Observable) != c.untold {
+				t.Errorf("slip of %g rpm: %d seen, %d observable", c.slip, o.Seen, o.Observable)
+			}
 		}
 	}
 }

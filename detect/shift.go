@@ -190,11 +190,12 @@ func (d *shiftOn) seen(s *scene, i int) {
 
 func (d *shiftOn) finish(s *scene, m *state.Moment) {
 	d.on = false
-	if !d.changed || !d.engaged && !d.heldThrough(s, m) {
+	on := d.engaged || d.heldThrough(s, m)
+	switch {
+	case !d.changed, !on && (m.HasCommand || d.sure > openedWithoutCommandRPM):
 		return
-	}
-	if !d.slip {
-		d.counts.add(false, false)
+	case !on, !d.slip:
+		d.counts.add(false, false) // plates that slip are like none where no command tells
 		return
 	}
 	f := Finding{Kind: KindShift, Class: Normal, Start: d.start, End: d.ended, Context: d.ctx, Severity: 0.05}

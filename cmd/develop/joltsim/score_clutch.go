@@ -81,6 +81,11 @@ func (m *matcher) shifts() {
 		}
 		x := m.t.row(rowShift)
 		f := m.find(detect.KindShift, s.Begin-bus.Second/2, s.End+bus.Second/2)
+		if f == nil && m.shiftsAdmitted > 0 {
+			m.shiftsAdmitted--
+			x.unobservable++
+			continue
+		}
 		if f == nil {
 			x.miss("")
 			continue

@@ -123,6 +123,8 @@ type matcher struct {
 	// admitted is how many releases the accounts say could not be observed,
 	// less those that a truth has already been excused by.
 	admitted int
+	// shiftsAdmitted is the same of shifts.
+	shiftsAdmitted uint64
 	// silent is how many the accounts say were observed and made no finding.
 	silent int
 	late   []lateRelease
@@ -175,6 +177,9 @@ func (m *matcher) account() {
 		for _, o := range m.seen.accounts[i].Opportunities {
 			if o.Kind == detect.KindHillSlip {
 				m.slipObserved += o.Observable
+			}
+			if o.Kind == detect.KindShift {
+				m.shiftsAdmitted += o.Seen - o.Observable
 			}
 			if o.Kind == detect.KindReleaseLag {
 				m.t.opportunities += o.Seen
