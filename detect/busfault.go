@@ -80,7 +80,8 @@ const gatherS = 60.0
 type silence struct {
 	on       bool
 	from, to bus.Micros
-	moving   bool   // the vehicle moved as it began
+	moving   bool   // the vehicle moved as it began, and its engine ran
+	stood    bool   // the engine stood: a key that is turned is known by the vehicle, which does not move after it
 	other    uint64 // frames of others in it
 	drive    int
 	// rpm is the first engine speed that is heard after it: a starter turns the
@@ -136,8 +137,9 @@ func (d *busFault) interrupted(s *scene, at bus.Micros) {
 	if !d.heardAny || gap.Seconds() < s.set.BusFault.SilentS || gap.Seconds() >= silentMostS {
 		return
 	}
-	if s.InDrive() && s.EngineOn() && !d.anyAway() && !d.allPaused() {
-		d.silent = silence{on: true, from: d.lastHeard, to: at, moving: s.Now().Moving, other: s.traffic - d.traffic, drive: s.Drive()}
+	if s.InDrive() && !d.anyAway() && !d.allPaused() {
+		runs := s.EngineOn()
+		d.silent = silence{on: true, from: d.lastHeard, to: at, moving: runs && s.Now().Moving, stood: !runs, other: s.traffic - d.traffic, drive: s.Drive()}
 	}
 }
 
@@ -181,7 +183,7 @@ func (d *busFault) row(s *scene, m *state.Moment) {
 	}
 	x := &d.silent
 	known := m.Row.Has(stream.EngineSpeed)
-	if !known && (m.At-x.to).Seconds() < answerS {
+	if (!known || x.stood && !m.HasKmh) && (m.At-x.to).Seconds() < answerS {
 		return
 	}
 	if known && !x.heard {
@@ -189,7 +191,7 @@ func (d *busFault) row(s *scene, m *state.Moment) {
 	}
 	x.on = false
 	runs := x.heard && x.rpm >= s.set.Drive.RunningRPM
-	if x.moving || runs && (x.to-x.from).Seconds() < segment.UnheardS {
+	if x.moving || runs && (!x.stood || m.Moving) && (x.to-x.from).Seconds() < segment.UnheardS {
 		d.tellSilence(s, x)
 	}
 }

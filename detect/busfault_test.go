@@ -28,10 +28,26 @@ func TestSilenceIsTold(t *testing.T) {
 			h.engine = 700
 		}, nil},
 		{"key off, the engine runs at once after it", func(h *hand) { h.stop(0.1); h.at += 600 * bus.Second }, nil},
+		{"engine stopped by itself, the vehicle moves after it", func(h *hand) {
+			h.stop(0.1)
+			h.engine = 0
+			h.run(2, nil)
+			h.at += 6 * bus.Second
+			h.engine, h.kmh = 1000, 20
+		}, []detect.Class{detect.BusSilent}},
+		{"engine stopped by itself, the vehicle stands after it", func(h *hand) {
+			h.stop(0.1)
+			h.engine = 0
+			h.run(2, nil)
+			h.at += 6 * bus.Second
+			h.engine = 700
+		}, nil},
 		{"at a standstill, engine running", func(h *hand) { h.stop(0.1); h.at += 6 * bus.Second }, []detect.Class{detect.BusSilent}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			h := newHand(t, detect.DefaultSettings(), handRoles...)
+			h.plan.Facts.StopStart = true
+			h.m = detect.New(detect.DefaultSettings(), h.plan, h.got)
 			h.drive()
 			c.do(h)
 			h.run(8, nil)

@@ -65,6 +65,7 @@ type staleState struct {
 	known bool // was known in this drive
 	lost  bool
 	since bus.Micros
+	moved bus.Micros // the latest row in which the vehicle moved, where not all was known
 }
 
 // staleSamples is how many values of a role must have come before its silence
@@ -115,8 +116,13 @@ func (d *roleStale) notice(_ *scene, f *bus.Frame) {
 }
 
 func (d *roleStale) row(s *scene, m *state.Moment) {
-	if !s.InDrive() || !m.Running {
+	if !s.InDrive() || !m.Running && !m.Moving {
+		// A key may have been turned: only what was missing while the vehicle moved, and
+		// is back, is told.
 		for _, r := range d.roles {
+			if x := &d.state[r]; x.lost && m.Row.Has(r) {
+				d.close(s, r, x.moved)
+			}
 			d.state[r].lost = false
 		}
 		d.tell(s)
@@ -147,6 +153,9 @@ func (d *roleStale) row(s *scene, m *state.Moment) {
 			x.known, x.lost = true, false
 		case x.known && !x.lost && s.Role(r).Samples >= staleSamples:
 			x.lost, x.since = true, m.At
+		}
+		if m.Moving {
+			x.moved = m.At
 		}
 		d.steady = d.steady && x.known && !x.lost
 	}

@@ -74,6 +74,9 @@ func (d *Drives) Follow(r *stream.Row) (x Step) {
 		d.roll(&x)
 	}
 	x.Moving = d.moving && x.HasKmh && d.inDrive
+	if x.Moving && !r.Has(stream.EngineSpeed) {
+		d.stands = false // it may have started itself, unheard
+	}
 	return x
 }
 

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"joltwatch/bus"
+	"joltwatch/cmd/develop/joltsim/drive"
 	"joltwatch/detect"
 )
 
@@ -30,6 +31,10 @@ func (m *matcher) windows(row string, kinds []string, slackS float64, faults ...
 		for _, k := range kinds {
 			n += m.overlapping(k, in.From-slack, in.To+slack, nil)
 		}
+		if n == 0 && m.stands(in.From, in.To) {
+			x.unobservable++
+			continue
+		}
 		if n > 0 {
 			x.hit()
 		} else {
@@ -45,6 +50,24 @@ func (m *matcher) windows(row string, kinds []string, slackS float64, faults ...
 			once.miss(m.at(in.From) + fmt.Sprintf(" %s %s told %d times", in.Fault.Kind, in.Fault.On, n))
 		}
 	}
+}
+
+// stands reports whether the engine stood as a trouble began, or stood with the vehicle
+// for so much of it that what is left is too short to be told: it may have been the key.
+func (m *matcher) stands(from, to bus.Micros) bool {
+	i := int((from - m.truth.Start) / drive.TraceStep)
+	n := int((to - from) / drive.TraceStep)
+	if i < 0 || i+n > len(m.truth.Trace) || n == 0 {
+		return false
+	}
+	running := func(p *drive.TracePoint) bool { return float64(p.Engine) >= m.set.Drive.RunningRPM }
+	going := 0
+	for k := range m.truth.Trace[i : i+n] {
+		if p := &m.truth.Trace[i+k]; running(p) || float64(p.Kmh) >= m.set.Drive.MovingKmh {
+			going++
+		}
+	}
+	return !running(&m.truth.Trace[i]) || going < n && (bus.Micros(going)*drive.TraceStep).Seconds() < m.set.RoleStale.MinS+1
 }
 
 // troubled claims what is said of buses and roles around any trouble: a silent
