@@ -247,6 +247,33 @@ func TestNearIsNotHeld(t *testing.T) {
 	}
 }
 
+// Speeds that come together again after they were apart for a while say nothing of that
+// while, until they are proven anew.
+func TestApartIsNotHeld(t *testing.T) {
+	tr := &Trail{}
+	tr.Calibrate(Chain{UnsureS: 0.004}, Noise{RippleRPM: 2, SeenRPM: 2})
+	w := &Watch{set: limits(), below: 8, baseRate: -200}
+	for i := range 100 {
+		at := bus.Micros(i) * 20_000
+		p := Point{At: at, Early: at, Late: at, Engine: 1500 - 4*float64(i), Turbine: 1500 - 4*float64(i)}
+		tr.Add(&p)
+		if i > 30 && i < 50 {
+			continue // the test has them apart
+		}
+		w.prove(tr, &p)
+		switch got := w.trails(tr); i {
+		case 30, 99:
+			if got {
+				t.Errorf("point %d: proven, and the clutch may have let go", i)
+			}
+		case 50:
+			if !got {
+				t.Error("the clutch is said to have held while the speeds were apart")
+			}
+		}
+	}
+}
+
 // An open converter under little load goes along through a shift some tens of rpm
 // behind the engine, as regulated slip does: that proves no clutch that holds. One
 // without slip is proven.

@@ -251,7 +251,7 @@ func (w *Watch) prove(t *Trail, p *Point) {
 	// What comes after a gap stands for itself: the clutch may have let go in it. So does
 	// overrun: what held under drive would prove what came after it.
 	if gap := p.At-w.line.to > micros(t.gapS()); w.line.n > 0 && (gap || w.line.driving && p.Overrun) {
-		w.trailed = w.trails(t)
+		w.trailed = gap || w.trails(t)
 		w.line = line{}
 		if gap {
 			w.heldLow, w.heldTurbine = p.Engine, p.Turbine
