@@ -37,43 +37,53 @@ func TestHeldThroughShift(t *testing.T) {
 		heldS  float64 // after the shift began
 		driven int     // stretches on the lower line under drive
 		pedal  Pedal
+		before float64 // a fall before this one, in which it held for long; the pedal ended that
 		late   bool
 	}{
-		{"held in a fast fall", passing(15, 20, 0.08), 200, 0.9, 9, PedalOff, true},
-		{"held in a slow fall", passing(15, 20, 0.08), 110, 0.9, 9, PedalOff, false},
-		{"held a little above the limit between them", passing(15, 20, 0.08), 145, 0.9, 9, PedalOff, false},
-		{"let go in the shift in a fast fall", passing(15, 20, 0.08), 200, 0.1, 9, PedalOff, false},
-		{"held, of too few that let go", passing(15, 9, 0.08), 200, 0.9, 9, PedalOff, false}, // seven of them above the limit
-		{"held, of eight that let go above the limit", passing(15, 10, 0.08), 200, 0.9, 9, PedalOff, true},
-		{"held, as in three of the others that were not told", often, 230, 0.9, 9, PedalOff, false},
-		{"held, where an open converter keeps the engine on the line", passing(15, 20, 0.01), 200, 0.9, 9, PedalOff, false},
-		{"held, on a line that is an open converter's", passing(15, 20, 0.08), 200, 0.9, 1, PedalOff, false},
-		{"held with the pedal pressed", passing(15, 20, 0.08), 200, 0.9, 9, PedalOn, false},
+		{"held in a fast fall", passing(15, 20, 0.08), 200, 0.9, 9, PedalOff, 0, true},
+		{"held in a slow fall", passing(15, 20, 0.08), 110, 0.9, 9, PedalOff, 0, false},
+		{"held a little above the limit between them", passing(15, 20, 0.08), 145, 0.9, 9, PedalOff, 0, false},
+		{"let go in the shift in a fast fall", passing(15, 20, 0.08), 200, 0.1, 9, PedalOff, 0, false},
+		{"held, of too few that let go", passing(15, 9, 0.08), 200, 0.9, 9, PedalOff, 0, false}, // seven of them above the limit
+		{"held, of eight that let go above the limit", passing(15, 10, 0.08), 200, 0.9, 9, PedalOff, 0, true},
+		{"held, as in three of the others that were not told", often, 230, 0.9, 9, PedalOff, 0, false},
+		{"held, where an open converter keeps the engine on the line", passing(15, 20, 0.01), 200, 0.9, 9, PedalOff, 0, false},
+		{"held, on a line that is an open converter's", passing(15, 20, 0.08), 200, 0.9, 1, PedalOff, 0, false},
+		{"held with the pedal pressed", passing(15, 20, 0.08), 200, 0.9, 9, PedalOn, 0, false},
+		{"held in a slow fall, after a fast one that the pedal ended", passing(15, 20, 0.08), 110, 0.9, 9, PedalOff, 200, false},
 	} {
 		m := Map{Step: 1, unsure: delayStep, Idle: idle, n: 2}
 		m.of[0] = Line{Ratio: upper, DrivenWide: 1.5}
 		m.of[1] = Line{Ratio: lower, Driven: c.driven, Coasts: 5}
-		rate := c.fall / upper
-		from := down/upper + 2*rate
 		var p []Point
-		rpm := 0.0
-		for i := range 160 {
-			at := float64(i) * 0.06
-			kmh := max(0, from-rate*at)
-			if at > from/rate+1 {
-				break
+		drive := func(fall, heldS, until float64) (stand bus.Micros) {
+			rate := fall / upper
+			from := down/upper + 2*rate
+			begin := bus.Second
+			if len(p) > 0 {
+				begin += p[len(p)-1].At
 			}
-			switch since := at - 2; {
-			case since <= c.heldS:
-				share := min(1, max(0, since/shiftS))
-				rpm = (upper + share*(lower-upper)) * kmh
-			default: // open, and 8 % behind in overrun at the most
-				rpm = max(idle, min(rpm, 0.92*lower*kmh))
+			rpm := 0.0
+			for at := 0.0; at <= min(until, from/rate+1); at += 0.06 {
+				kmh := max(0, from-rate*at)
+				switch since := at - 2; {
+				case since <= heldS:
+					share := min(1, max(0, since/shiftS))
+					rpm = (upper + share*(lower-upper)) * kmh
+				default: // open, and 8 % behind in overrun at the most
+					rpm = max(idle, min(rpm, 0.92*lower*kmh))
+				}
+				p = append(p, Point{At: begin + seconds(at), Kmh: kmh, Rate: -rate, Off: 0.2, Pedal: c.pedal, RPM: rpm})
 			}
-			p = append(p, Point{At: bus.Second + seconds(at), Kmh: kmh, Rate: -rate, Off: 0.2, Pedal: c.pedal, RPM: rpm})
+			return begin + seconds(from/rate)
 		}
+		if c.before > 0 {
+			drive(c.before, 2, 4)
+			p[len(p)-1].Pedal = PedalOn
+		}
+		stand := drive(c.fall, c.heldS, 9.6)
 		j := judgement{known: &m, habit: &habit{}, passes: c.passes, downs: &downshifts{}, running: 400, sag: 0.12, idle: idle, idleKnown: true,
-			stand: bus.Second + seconds(from/rate)}
+			stand: stand}
 		for range downCount {
 			j.downs.add(upper, lower, down/upper)
 		}
