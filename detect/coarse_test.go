@@ -79,9 +79,8 @@ func TestCoarseSignals(t *testing.T) {
 // Drives that end before the lines are known are told of once they are: their accounts
 // come again, each with the time that is its own.
 func TestEndedDrivesAreToldOf(t *testing.T) {
-	steps := long(3)
-	steps[len(steps)-1].ForS = 15
-	sc := drive.Scenario{Name: "t", Vehicle: "saloon", Seed: 31, FluidC: 70, Steps: append(steps, long(4)...)}
+	off := drive.Step{Do: "off", ForS: 15}
+	sc := drive.Scenario{Name: "t", Vehicle: "saloon", Seed: 31, FluidC: 70, Steps: append(append(append(long(3), off), long(4)...), off)}
 	r, plan := simulate(t, sc)
 	first, last, moving := map[int]float64{}, map[int]detect.Account{}, 0.0
 	got := &catch{accounts: func(a *detect.Account) {
@@ -97,12 +96,17 @@ func TestEndedDrivesAreToldOf(t *testing.T) {
 			t.Errorf("a release of drive %d, %.1f s after its start, is told as %.1f s after it", f.Drive, since, f.Context.SinceStartS)
 		}
 	}
+	releases := uint64(0)
 	for n, a := range last {
+		releases += uint64(a.ReleaseTrials.Releases)
 		if moving += a.MovingS; a.UnknownS > 0.5*a.MovingS {
 			t.Errorf("drive %d: unknown %.0f of %.0f s", n, a.UnknownS, a.MovingS)
 		}
 	}
-	if len(got.of(detect.KindReleaseLag)) < 5 || len(last) != 2 || first[1] < 0.9*last[1].MovingS {
+	if n := len(got.of(detect.KindReleaseLag)); n < 5 || releases < uint64(n) {
+		t.Errorf("%d releases told, %d in the accounts", n, releases)
+	}
+	if len(last) != 2 || first[1] < 0.9*last[1].MovingS {
 		t.Errorf("%d drives, of the first %.0f of %.0f s unknown as it ended: nothing was told later", len(last), first[1], last[1].MovingS)
 	}
 	want := r.Truth.Totals()

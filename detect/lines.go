@@ -20,6 +20,7 @@ type lines struct {
 	times   *lockup
 	carried *counts // of slip under load
 	ended   []endedDrive
+	latest  *Account // of the latest drive, where it has ended
 	scene   *scene
 	track   *ratioline.Tracker
 	temp    float64
@@ -159,11 +160,12 @@ func (d *lines) end() {
 	}
 }
 
-// keep keeps what a drive that has ended is told of later, where it is.
-func (d *lines) keep(a *Account) {
-	if d.track.Learning() {
-		d.ended = append(d.ended, endedDrive{account: *a, times: *d.times})
+// begin begins a drive: what the one before is told of later is kept.
+func (d *lines) begin() {
+	if d.latest != nil && d.track.Learning() {
+		d.ended = append(d.ended, endedDrive{account: *d.latest, times: *d.times})
 	}
+	d.latest = nil
 }
 
 // revised hands on the accounts of drives that have ended of which more is known now.
@@ -185,12 +187,14 @@ func (d *lines) revised(to func(*Account)) {
 	d.ended = slices.Delete(d.ended, 0, whole)
 }
 
-// flush ends the input.
-func (d *lines) flush(*scene) {
+// flush ends the input: all is told. It reports whether that was of a drive that has ended.
+func (d *lines) flush() bool {
 	d.track.Flush()
+	d.times.waiting = 0
 	for i := range d.ended {
 		d.ended[i].times.waiting = 0
 	}
+	return d.latest != nil && d.track.Learning()
 }
 
 var lineStates = [...]state.Clutch{ratioline.Unknown: state.Unknown, ratioline.Open: state.Open, ratioline.Partial: state.Partial,

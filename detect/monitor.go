@@ -76,7 +76,6 @@ func (m *Monitor) watchLines() {
 	m.lines = newLines(&m.scene, release, times, slip.counts)
 	release.lines, times.waits = m.lines, true
 	m.addSampler(m.lines)
-	m.flushers = append(m.flushers, m.lines)
 }
 
 // add puts a detector in the lists of what it takes.
@@ -205,6 +204,9 @@ func (m *Monitor) Row(r *stream.Row) {
 // beginDrive begins a drive with the latest row.
 func (m *Monitor) beginDrive() {
 	s := &m.scene
+	if m.lines != nil {
+		m.lines.begin()
+	}
 	m.out.ledger.begin(s.Drive(), s.Start())
 	m.reported = s.Now().At
 	for _, d := range m.beginners {
@@ -222,6 +224,12 @@ func (m *Monitor) Notice(f *bus.Frame) {
 // Flush ends the input: what is under way is finished and the account of the
 // running drive closed.
 func (m *Monitor) Flush() {
+	if m.lines != nil && m.lines.flush() {
+		last := m.lines.latest
+		a := m.out.ledger.account(&m.scene, m.accounters, last.End, nil)
+		a.Frames, a.BadLines, a.Dropped, a.Errors, a.Asking = last.Frames, last.BadLines, last.Dropped, last.Errors, last.Asking
+		m.hand(a)
+	}
 	if m.scene.InDrive() {
 		m.endDrive(m.scene.Now().At)
 		m.scene.EndDrive()
@@ -229,7 +237,6 @@ func (m *Monitor) Flush() {
 	for _, d := range m.flushers {
 		d.flush(&m.scene)
 	}
-	m.revise()
 }
 
 // endDrive closes what the detectors have under way.
@@ -239,7 +246,8 @@ func (m *Monitor) endDrive(at bus.Micros) {
 	}
 	a := m.account(at, nil)
 	if m.lines != nil {
-		m.lines.keep(a)
+		last := *a
+		m.lines.latest = &last
 	}
 }
 
@@ -334,19 +342,20 @@ func (m *Monitor) ClutchState() string { return m.scene.Now().State.String() }
 // account hands on the account so far; now is the row that it ends with, nil where
 // the drive has ended.
 func (m *Monitor) account(at bus.Micros, now *stream.Row) *Account {
-	m.revise()
 	a := m.out.ledger.account(&m.scene, m.accounters, at, now)
-	if m.out.out != nil {
-		m.out.out.Account(a)
-	}
+	m.hand(a)
 	return a
 }
 
-// revise hands on what has come to be known of earlier drives.
-func (m *Monitor) revise() {
-	if m.lines != nil && m.out.out != nil {
+// hand hands on an account, after those of earlier drives of which more is known now.
+func (m *Monitor) hand(a *Account) {
+	if m.out.out == nil {
+		return
+	}
+	if m.lines != nil {
 		m.lines.revised(m.out.out.Account)
 	}
+	m.out.out.Account(a)
 }
 
 // emitter hands on findings.

@@ -69,8 +69,8 @@ func TestRealRequests(t *testing.T) {
 		t.Errorf("the state is unknown for %.0f of %.0f s, want no more than 20 %%", a.UnknownS, a.MovingS)
 	}
 	releases := int(a.ReleaseTrials.Releases)
-	if 2*releases < a.Stops { // two of them manoeuvring, from below 12 km/h
-		t.Errorf("a release in %d of %d stops, want half and more", releases, a.Stops)
+	if 2*releases <= a.Stops {
+		t.Errorf("a release in %d of %d stops, want most", releases, a.Stops)
 	}
 	// At these rates none that came a second later would have been recognised,
 	// so no stop may count as observed.
