@@ -66,8 +66,7 @@ type message struct {
 	// shared is the queue of a Stream that the message's signals share, nil where they
 	// do not.
 	shared *queue
-	// all has 1<<role of the fields, bad of those that had no value in the latest frame.
-	all, bad uint32
+	all    uint32 // 1<<role of the fields
 }
 
 // binding ties an identifier to a message.
@@ -148,8 +147,6 @@ func NewDecoder(plan *Plan) (*Decoder, error) {
 		if pm.small {
 			for _, f := range pm.fields {
 				pm.samples = append(pm.samples, Sample{Role: f.role, Source: f.source})
-			}
-			for _, f := range pm.fields {
 				pm.all |= 1 << f.role
 			}
 			pm.values = make([]float64, len(pm.fields))
@@ -350,7 +347,7 @@ func (m *message) decode(f *bus.Frame, row []float64) (ok uint32) {
 	at, early := f.At, f.Early
 	fields := m.fields
 	samples, row := m.samples[:len(fields)], row[:len(fields)]
-	m.bad = 0
+	ok = m.all
 	for i := range fields {
 		x, s := &fields[i], &samples[i]
 		v := words[x.big&1] >> (x.shift & 63) & x.mask
@@ -360,7 +357,7 @@ func (m *message) decode(f *bus.Frame, row []float64) (ok uint32) {
 		s.Value, row[i] = value, value
 		if uint64(raw-x.min) > x.span {
 			s.OK, row[i] = false, 0
-			m.bad |= 1 << x.role
+			ok &^= 1 << x.role
 		}
 	}
 	for _, i := range m.states {
@@ -368,12 +365,12 @@ func (m *message) decode(f *bus.Frame, row []float64) (ok uint32) {
 		s := &samples[i]
 		s.Value, s.OK = fields[i].uncommon.states.get(s.Raw)
 		row[i] = s.Value
-		if m.bad &^= 1 << s.Role; !s.OK {
+		if ok |= 1 << s.Role; !s.OK {
 			row[i] = 0
-			m.bad |= 1 << s.Role
+			ok &^= 1 << s.Role
 		}
 	}
-	return m.all &^ m.bad
+	return ok
 }
 
 func (d *Decoder) decodeChain(f *bus.Frame, n int32, count int) int {

@@ -15,9 +15,10 @@ type Sample struct {
 	// OK is false where the bus said "not available" or "error", or the value
 	// lies outside the definition's range: Value means nothing then.
 	OK bool
-	// Set, from 1 to NumRoles where not 0, numbers the frame's kind: its samples are always of the same
-	// roles from the same sources, in this order, and no other frame has any of these
-	// roles. What is to be known of the kind need be found out but once.
+	// Set, 0 or 1 to NumRoles, numbers samples that always come together: all of the
+	// frame's, of the same roles from the same sources in the same order each time, while
+	// no other frame has any of these roles. What holds for a set need be found out but
+	// once. 0 is no set.
 	Set uint8
 	// Raw is the integer as the bus sent it (for a Reading, the bits of the
 	// float).
