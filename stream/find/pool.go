@@ -99,7 +99,7 @@ func follows(a, b *series) bool {
 	ratio := b.top / a.top
 	// A better ratio, from the upper half.
 	var sa, sb float64
-	for i := 0; i < len(a.grid); i += 1 + len(a.grid)/enoughSome {
+	for i := 0; i < len(a.grid); i += 1 + len(a.grid)/enoughValues {
 		if v, w := a.grid[i], b.grid[i]; v > 0.3*a.top && w > 0.3*b.top {
 			sa += v
 			sb += w

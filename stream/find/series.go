@@ -98,14 +98,14 @@ func (d *distinct) add(x uint64) {
 	}
 }
 
-// enoughSome is how many values tell a percentile.
-const enoughSome = 1500
+// enoughValues is how many values tell a percentile, or a mean.
+const enoughValues = 1500
 
-// some are enough of the values to tell a percentile; those that are not available
+// fewer are enough of the values to tell a percentile; those that are not available
 // left out.
-func some(v []float64) []float64 {
-	x := make([]float64, 0, enoughSome)
-	for i := 0; i < len(v); i += 1 + len(v)/enoughSome {
+func fewer(v []float64) []float64 {
+	x := make([]float64, 0, enoughValues)
+	for i := 0; i < len(v); i += 1 + len(v)/enoughValues {
 		if !math.IsNaN(v[i]) {
 			x = append(x, v[i])
 		}
@@ -114,7 +114,7 @@ func some(v []float64) []float64 {
 }
 
 func (s *series) spread() {
-	x := some(s.v)
+	x := fewer(s.v)
 	if len(x) < 20 {
 		s.rough = math.Inf(1)
 		return
@@ -240,7 +240,7 @@ func (s *series) onGrid(g *instants) {
 	s.grid = make([]float64, len(g.at))
 	reach := max(4*s.period, 300_000)
 	s.between(g.at, 0, reach, s.grid)
-	if x := some(s.grid); len(x) > 0 {
+	if x := fewer(s.grid); len(x) > 0 {
 		s.top = quantile(x, 0.99)
 	}
 }
