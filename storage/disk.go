@@ -175,7 +175,7 @@ func (o osFS) Create(name string) (File, error) {
 	if err = errors.Join(err, inherit(o.path(name), o.dir)); err != nil {
 		return nil, errors.Join(err, f.Close())
 	}
-	return &osFile{File: f}, nil
+	return osFile{f}, nil
 }
 
 func (o osFS) Truncate(name string, size int64) error {

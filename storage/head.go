@@ -105,9 +105,9 @@ func newHead(h *headRecord) ([]byte, error) {
 	return b, nil
 }
 
-// sayRun has the head say that this run has begun: a new head with the first of the
-// journal; one that is there is written just before what comes next, whose sync does for
-// both.
+// sayRun has the head say that this run has begun, once its journal has. With next it is
+// called just before something is written, whose sync then does for a sound head, too;
+// without, after that, where a head has to be made.
 func (w *runWriter) sayRun(next bool) {
 	if w.prepared && w.head.Run != w.run && w.retry == 0 && next == w.headSound && w.headDue() {
 		w.writeHead(nil, next)
@@ -115,7 +115,7 @@ func (w *runWriter) sayRun(next bool) {
 }
 
 // writeHead brings the head up to date. It may fail where the medium does; then
-// it is tried again with the next occasion.
+// it is tried again with the next occasion. later is as for FS.Overwrite.
 func (w *runWriter) writeHead(journal *fileMark, later bool) {
 	h := headRecord{Number: w.head.Number + 1, Stay: w.stay, Run: w.run, Journal: journal, Lost: w.lost}
 	var err error
