@@ -52,7 +52,8 @@ const loosest = 3.0
 // Decide holds a release against the habit; ok is false where there is none yet, or
 // none that is kept closely enough. Controllers let go at a turbine or road speed
 // that is higher the faster it falls, or a while after the brake (common practice):
-// what the vehicle keeps most closely counts.
+// what the vehicle keeps most closely counts. A fall that the pedal's lift decides, as many
+// of the vehicle's, is not late.
 func (m *Memory) Decide(r *Release) (Decision, bool) {
 	c, x := m.turning(r)
 	return c.decide(&x, c.slower(r))
@@ -124,7 +125,8 @@ func (m *apart) decide(r *Release, slowerS float64) (best Decision, ok bool) {
 }
 
 // liftS is until when after the pedal's lift a command's fall is one that the lift decides,
-// at whatever speed, in s; 0 where this vehicle's falls do not come together there.
+// at whatever speed, in s: the most falls that come within overdueS of the first of them,
+// and as long again; 0 where this vehicle's do not come together so.
 func (m *Memory) liftS() float64 {
 	var v []float64
 	for i := range m.Last {
