@@ -40,7 +40,7 @@ var busSpec = &Spec{
 	Measures:    []*Quantity{&durationS, &busSilentS, &busErrors, &busLost, &busLines, &busJumpS},
 	Opportunity: "a fault of a bus",
 	Settings: Table{"bus_fault", []Setting{
-		{"silent_s", "s", 3, 0.5, 600, "so long without any mapped value, with the engine running before and after, is a silent bus"},
+		{"silent_s", "s", 3, 0.5, 600, "so long without any mapped value, with the engine running before it and after, or the vehicle moving after it, is a silent bus"},
 		{"error_frames", "", 10, 1, 100000, "so many within a minute are a fault; single ones are ordinary"},
 	}},
 	can:  func(*Inputs) Ability { return able(0, "always") },
@@ -49,7 +49,7 @@ var busSpec = &Spec{
 
 // Bus faults: frames that were lost, error frames, a controller that left the
 // bus, a source that went away, a bus or all mapped controllers silent with the
-// engine running.
+// engine running, or while it had stopped itself and the vehicle moves after it.
 type busFault struct {
 	counts    *counts
 	lastHeard bus.Micros

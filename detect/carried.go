@@ -56,7 +56,8 @@ func (c *carried) loadOf(m *state.Moment) (load float64, ok bool) {
 	return load, ok && !c.torque
 }
 
-// row takes any row; closed says that the clutch was, under load.
+// row takes any row; usable says that slip under load can be seen in it, closed that the
+// clutch was, under load.
 func (c *carried) row(m *state.Moment, usable, closed bool) {
 	load, ok := c.loadOf(m)
 	switch {
@@ -84,7 +85,7 @@ func (c *carried) row(m *state.Moment, usable, closed bool) {
 	raise(&c.at, m, c.level, min(load, c.load))
 }
 
-// slides takes a row in which it slips, or is closed.
+// slides takes a row with a command: where usable, of a clutch that slips or is closed.
 func (c *carried) slides(m *state.Moment, load float64, usable bool) {
 	c.slip += float64(min(1, m.DtS) * (m.SlipRPM - c.slip))
 	if !usable || math.Abs(m.SlipRPM-c.slip) > steadyRPM {

@@ -70,7 +70,7 @@ var hillSpec = &Spec{
 // Hill slip: slip held for seconds at road speed under load with no gear
 // change. Asked: the command went down with it (or the controller says that it
 // regulates). Unasked: the command stands where it used to hold, and the slip
-// grows. Where no command is known the two cannot be told apart, and the class
+// grows; or far above what such a load took. Where no command is known the two cannot be told apart, and the class
 // is Unknown.
 type hillSlip struct {
 	counts  *counts
@@ -340,7 +340,8 @@ func (d *hillSlip) end(s *scene, _ bus.Micros) {
 // wants; else by a reported state that has been seen to come before what the
 // plates do, for one that follows them says that there is slip and no more, or that says
 // closed now, as it mostly did without slip, though it can say partial; else
-// by the command against the one that held the clutch. A state of which neither is
+// by the command against the one that held the clutch, and against the least with which
+// it has carried such a load. A state of which neither is
 // known yet, and that has it otherwise than the command, leaves it open.
 func (d *hillSlip) class(s *scene, mean float64) Class {
 	commands := d.cn > 0.5*d.n && d.holdS >= holdLeastS

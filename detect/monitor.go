@@ -12,8 +12,9 @@ import (
 type Out interface {
 	// Finding is one finding, with where it falls in the vehicle's history.
 	Finding(*Finding, []Percentile)
-	// Account is the running account of a drive: now and then, and once with
-	// Ended set.
+	// Account is the running account of a drive: now and then, and with Ended set
+	// once it is over. That of a drive which ended before the lines were known comes
+	// again, with more told, and with what Account put into it when it ended.
 	Account(*Account)
 }
 
@@ -365,7 +366,7 @@ type emitter struct {
 	ledger ledger
 }
 
-// finding hands one on; it belongs to the drive under way.
+// finding hands one on; it belongs to the drive under way where it says no other.
 func (e *emitter) finding(f *Finding, percentiles []Percentile) {
 	if f.Drive == 0 {
 		f.Drive = e.scene.Drive()

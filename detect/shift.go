@@ -48,7 +48,8 @@ var shiftSpec = &Spec{
 // Shift with the clutch on: how deep and how long the command dipped, the
 // largest slip, how long the shift took, and whether the clutch opened in it.
 // Classes: normal (closed through), opened. A shift is bounded by the controller's
-// report, else by the change of the gear.
+// report, else by the change of the gear. Where no command tells plates that slip from an
+// open converter, it is seen and not observable.
 type shiftOn struct {
 	counts   *counts
 	on       bool
@@ -195,7 +196,7 @@ func (d *shiftOn) finish(s *scene, m *state.Moment) {
 	case !d.changed, !on && (m.HasCommand || d.sure > openedWithoutCommandRPM):
 		return
 	case !on, !d.slip:
-		d.counts.add(false, false) // plates that slip are like none where no command tells
+		d.counts.add(false, false)
 		return
 	}
 	f := Finding{Kind: KindShift, Class: Normal, Start: d.start, End: d.ended, Context: d.ctx, Severity: 0.05}

@@ -32,7 +32,8 @@ var staleSpec = &Spec{
 }
 
 // Stale role: a mapped role that was known in this drive falls silent (stale)
-// or is sent as not available while the engine runs and other roles go on.
+// or is sent as not available while the engine runs or the vehicle moves, and other
+// roles go on.
 type roleStale struct {
 	counts *counts
 	roles  []stream.Role
