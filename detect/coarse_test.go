@@ -89,7 +89,12 @@ func TestEndedDrivesAreToldOf(t *testing.T) {
 		}
 		last[a.Drive] = *a
 	}}
-	watchBy(t, r, plan, got)
+	n := 0
+	m := watchBy(t, r.Frames, plan, got)
+	got.accounts = func(*detect.Account) { n++ }
+	if m.Flush(); n > 0 {
+		t.Errorf("%d accounts of drives of which all was told", n)
+	}
 	for _, f := range got.of(detect.KindReleaseLag) {
 		a := last[f.Drive]
 		if since := (f.Start - a.Start).Seconds(); f.Start > a.End || since < 0 || math.Abs(since-f.Context.SinceStartS) > 0.1 {
@@ -99,6 +104,9 @@ func TestEndedDrivesAreToldOf(t *testing.T) {
 	releases := uint64(0)
 	for n, a := range last {
 		releases += uint64(a.ReleaseTrials.Releases)
+		if a.ReleaseTrials.Releases == 0 || int(a.ReleaseTrials.Releases) > a.Stops || a.StopsObserved > a.Stops {
+			t.Errorf("drive %d: %+v in %d stops", n, a.ReleaseTrials, a.Stops)
+		}
 		if moving += a.MovingS; a.UnknownS > 0.5*a.MovingS {
 			t.Errorf("drive %d: unknown %.0f of %.0f s", n, a.UnknownS, a.MovingS)
 		}
@@ -112,5 +120,27 @@ func TestEndedDrivesAreToldOf(t *testing.T) {
 	want := r.Truth.Totals()
 	if all := want.ClosedS + want.PartialS + want.CoastS + want.OpenS; math.Abs(moving/all-1) > 0.02 {
 		t.Errorf("moved for %.0f s, in truth %.0f", moving, all)
+	}
+}
+
+// Where the clock goes back, what came before is told of its own drive, and of no later one.
+func TestClockGoesBackWhileLinesAreLearned(t *testing.T) {
+	sc := drive.Scenario{Name: "t", Vehicle: "saloon", Seed: 31, FluidC: 70, Steps: append(long(2), drive.Step{Do: "off", ForS: 15})}
+	r, plan := simulate(t, sc)
+	once, _ := simulate(t, sc)
+	var frames []bus.Frame
+	for _, shift := range []bus.Micros{0, 400 * bus.Second, 0} {
+		for _, f := range r.Frames {
+			f.At += shift
+			frames = append(frames, f)
+		}
+	}
+	last := map[int]detect.Account{}
+	watchBy(t, frames, plan, &catch{accounts: func(a *detect.Account) { last[a.Drive] = *a }})
+	want := once.Truth.Totals()
+	alone := want.ClosedS + want.PartialS + want.CoastS + want.OpenS
+	// No row says that the second drive ended: it goes on in the third.
+	if a, b := last[1].MovingS, last[2].MovingS; len(last) != 2 || math.Abs(a/alone-1) > 0.05 || math.Abs(b/alone-2) > 0.1 {
+		t.Errorf("drives of %.0f and %.0f s, want %.0f and twice that", a, b, alone)
 	}
 }

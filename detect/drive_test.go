@@ -61,22 +61,23 @@ func simulate(t testing.TB, sc drive.Scenario) (*drive.Result, *stream.Plan) {
 func watch(t testing.TB, r *drive.Result, plan *stream.Plan) *catch {
 	t.Helper()
 	got := &catch{}
-	watchBy(t, r, plan, got)
+	watchBy(t, r.Frames, plan, got)
 	return got
 }
 
-func watchBy(t testing.TB, r *drive.Result, plan *stream.Plan, got *catch) {
+func watchBy(t testing.TB, frames []bus.Frame, plan *stream.Plan, got *catch) *detect.Monitor {
 	t.Helper()
 	s, err := stream.New(plan)
 	if err != nil {
 		t.Fatal(err)
 	}
 	f := &feed{m: detect.New(detect.DefaultSettings(), plan, got)}
-	for i := range r.Frames {
-		s.Push(&r.Frames[i], f)
+	for i := range frames {
+		s.Push(&frames[i], f)
 	}
 	s.Flush(f)
 	f.m.Flush()
+	return f.m
 }
 
 var round = []drive.Step{

@@ -20,7 +20,9 @@ type lines struct {
 	times   *lockup
 	carried *counts // of slip under load
 	ended   []endedDrive
-	latest  *Account // of the latest drive, where it has ended
+	waits   bool       // the latest drive ended before the lines were known
+	latest  *Account   // its account then
+	at      bus.Micros // the latest value
 	scene   *scene
 	track   *ratioline.Tracker
 	temp    float64
@@ -93,12 +95,41 @@ func (in *Inputs) releaseByLines() (a Ability, ok bool) {
 	return a, ok
 }
 
-// endedDrive is a drive that ended before the lines were known: what the clutch did in it
-// is told later, and its account once more.
+// books are where what the lines tell is counted: those of the running drive, or of one that
+// ended before the lines were known.
+type books struct {
+	times    *lockup
+	tally    *releaseTally
+	releases *counts
+	carried  *counts // of slip under load
+}
+
+// endedDrive is such a drive; its account comes once more when all of it is told.
 type endedDrive struct {
-	account Account
-	times   lockup
-	told    bool // some of it, since its account was handed on
+	account           Account
+	next              bus.Micros // when the next drive began
+	whole             bool       // all is told
+	times             lockup
+	tally             releaseTally
+	releases, carried counts
+}
+
+// revised is its account by now.
+func (x *endedDrive) revised() *Account {
+	a := x.account
+	x.times.waiting = 0
+	x.times.account(&a)
+	a.StopsObserved, a.ReleaseTrials = x.tally.stops, x.tally.trials
+	a.Opportunities = slices.Clone(a.Opportunities)
+	for i := range a.Opportunities {
+		switch o := &a.Opportunities[i]; o.Kind {
+		case KindReleaseLag:
+			*o = Opportunity{o.Kind, x.releases.Seen, x.releases.Observable, x.releases.Hits}
+		case KindHillSlip:
+			*o = Opportunity{o.Kind, x.carried.Seen, x.carried.Observable, x.carried.Hits}
+		}
+	}
+	return &a
 }
 
 func newLines(s *scene, release *releaseLag, to *lockup, carried *counts) *lines {
@@ -135,66 +166,71 @@ func (d *lines) row(m *state.Moment) {
 
 // Span implements ratioline.Out.
 func (d *lines) Span(from, to bus.Micros, clutch ratioline.State, line int, kmh float64) {
-	times := d.times
-	if x := d.earlier(from); x != nil {
-		times, x.told = &x.times, true
-	}
-	times.span((to - from).Seconds(), lineStates[clutch], line, kmh, d.temp, d.hasT)
+	hasT := d.hasT && d.earlier(from) == nil
+	d.books(from).times.span((to - from).Seconds(), lineStates[clutch], line, kmh, d.temp, hasT)
 }
 
 // earlier is the drive that has ended of which an instant is, nil for the latest.
 func (d *lines) earlier(at bus.Micros) *endedDrive {
 	for i := range d.ended {
-		if x := &d.ended[i]; at < x.account.End {
+		if x := &d.ended[i]; at < x.next && !x.whole {
 			return x
 		}
 	}
 	return nil
 }
 
+// books are those of the drive of which an instant is.
+func (d *lines) books(at bus.Micros) books {
+	if x := d.earlier(at); x != nil {
+		return books{&x.times, &x.tally, &x.releases, &x.carried}
+	}
+	return books{d.times, &d.release.tally, d.release.counts, d.carried}
+}
+
 // end ends a drive: what is known by then is told.
 func (d *lines) end() {
-	if !d.track.Learning() {
+	if d.waits = d.track.Learning(); !d.waits {
 		d.track.Flush()
 		d.times.waiting = 0
 	}
 }
 
 // begin begins a drive: what the one before is told of later is kept.
-func (d *lines) begin() {
-	if d.latest != nil && d.track.Learning() {
-		d.ended = append(d.ended, endedDrive{account: *d.latest, times: *d.times})
+func (d *lines) begin(at bus.Micros) {
+	if d.latest != nil {
+		d.ended = append(d.ended, endedDrive{account: *d.latest, next: at, times: *d.times, tally: d.release.tally, releases: *d.release.counts, carried: *d.carried})
 	}
 	d.latest = nil
 }
 
-// revised hands on the accounts of drives that have ended of which more is known now.
-func (d *lines) revised(to func(*Account)) {
-	whole := 0
-	for i := range d.ended {
-		x := &d.ended[i]
-		if x.account.End <= d.track.Told() {
-			x.times.waiting = 0
-			whole = i + 1
-		}
-		if x.told {
-			x.told = false
-			a := x.account
-			x.times.account(&a)
-			to(&a)
-		}
-	}
-	d.ended = slices.Delete(d.ended, 0, whole)
+// jumped reports whether the time of what comes goes back: what is known of the time before
+// is told then, as the tracker forgets it.
+func (d *lines) jumped(at bus.Micros) bool {
+	back := at < d.at-bus.Second
+	d.at = at
+	return back
 }
 
-// flush ends the input: all is told. It reports whether that was of a drive that has ended.
-func (d *lines) flush() bool {
+// flush tells all that has come.
+func (d *lines) flush() {
 	d.track.Flush()
 	d.times.waiting = 0
 	for i := range d.ended {
-		d.ended[i].times.waiting = 0
+		d.ended[i].whole = true
 	}
-	return d.latest != nil && d.track.Learning()
+}
+
+// revised hands on the accounts of drives of which all is known now.
+func (d *lines) revised(to func(*Account)) {
+	n := 0
+	for i := range d.ended {
+		if x := &d.ended[i]; x.whole || x.next <= d.track.Told() {
+			to(x.revised())
+			n = i + 1
+		}
+	}
+	d.ended = slices.Delete(d.ended, 0, n)
 }
 
 var lineStates = [...]state.Clutch{ratioline.Unknown: state.Unknown, ratioline.Open: state.Open, ratioline.Partial: state.Partial,
@@ -207,7 +243,8 @@ func (d *lines) Stopped(x *ratioline.Stop) {
 		x.Class = ratioline.NotSeen
 	}
 	hit := x.Class >= ratioline.Late
-	d.release.counts.add(x.Found[observedTrial], hit)
+	in := d.books(x.At)
+	in.releases.add(x.Found[observedTrial], hit)
 	if !x.Held {
 		return
 	}
@@ -216,9 +253,9 @@ func (d *lines) Stopped(x *ratioline.Stop) {
 		recognised[i] = recognised[i] || hit
 	}
 	if recognised[observedTrial] {
-		d.release.tally.stops++
+		in.tally.stops++
 	}
-	d.release.tally.trials.trial(recognised)
+	in.tally.trials.trial(recognised)
 	if x.Class == ratioline.NotSeen {
 		return
 	}
@@ -262,7 +299,7 @@ func (d *lines) Carried(observable bool) { d.carried.add(observable, false) }
 // Slipped implements ratioline.Out. No command is known, so that nothing says whether
 // it was asked for; that this clutch has carried more is what makes it worth a look.
 func (d *lines) Slipped(x *ratioline.Slip) {
-	d.carried.add(true, true)
+	d.books(x.From).carried.add(true, true)
 	f := Finding{Kind: KindHillSlip, Class: Unknown, Start: x.From, End: x.To, Severity: 0.4, Keep: true, Context: d.context(x.From, x.Kmh)}
 	pedal := state.Round(x.Pedal, 0.1)
 	f.Context.AcceleratorPct = &pedal

@@ -134,6 +134,9 @@ func saysPartial(plan *stream.Plan) bool {
 
 // Samples takes the decoded values of a frame, before the rows that they lead to.
 func (m *Monitor) Samples(of []stream.Sample) {
+	if m.lines != nil && m.lines.jumped(of[0].At) {
+		m.tellLines()
+	}
 	m.scene.Vehicle.Samples(of)
 	m.buses.hear(&m.scene, &of[0])
 	n := of[0].Set
@@ -206,7 +209,7 @@ func (m *Monitor) Row(r *stream.Row) {
 func (m *Monitor) beginDrive() {
 	s := &m.scene
 	if m.lines != nil {
-		m.lines.begin()
+		m.lines.begin(s.Start())
 	}
 	m.out.ledger.begin(s.Drive(), s.Start())
 	m.reported = s.Now().At
@@ -225,18 +228,28 @@ func (m *Monitor) Notice(f *bus.Frame) {
 // Flush ends the input: what is under way is finished and the account of the
 // running drive closed.
 func (m *Monitor) Flush() {
-	if m.lines != nil && m.lines.flush() {
-		last := m.lines.latest
-		a := m.out.ledger.account(&m.scene, m.accounters, last.End, nil)
-		a.Frames, a.BadLines, a.Dropped, a.Errors, a.Asking = last.Frames, last.BadLines, last.Dropped, last.Errors, last.Asking
-		m.hand(a)
-	}
 	if m.scene.InDrive() {
 		m.endDrive(m.scene.Now().At)
 		m.scene.EndDrive()
 	}
+	m.tellLines()
 	for _, d := range m.flushers {
 		d.flush(&m.scene)
+	}
+}
+
+// tellLines tells all that the lines can say of what has come, of a drive that has ended
+// with its account once more.
+func (m *Monitor) tellLines() {
+	if m.lines == nil {
+		return
+	}
+	m.lines.flush()
+	if last := m.lines.latest; last != nil {
+		a := m.out.ledger.account(&m.scene, m.accounters, last.End, nil)
+		a.Frames, a.BadLines, a.Dropped, a.Errors, a.Asking = last.Frames, last.BadLines, last.Dropped, last.Errors, last.Asking
+		m.hand(a)
+		m.lines.latest = nil
 	}
 }
 
@@ -246,7 +259,7 @@ func (m *Monitor) endDrive(at bus.Micros) {
 		d.end(&m.scene, at)
 	}
 	a := m.account(at, nil)
-	if m.lines != nil {
+	if m.lines != nil && m.lines.waits {
 		last := *a
 		m.lines.latest = &last
 	}

@@ -120,11 +120,13 @@ func (d *roleStale) row(s *scene, m *state.Moment) {
 	if !s.InDrive() || !m.Running && !m.Moving {
 		// A key may have been turned: only what was missing while the vehicle moved, and
 		// is back, is told.
+		back := m.Row.Known &^ m.Row.Derived
 		for _, r := range d.roles {
-			if x := &d.state[r]; x.lost && m.Row.Has(r) {
+			x := &d.state[r]
+			if x.lost && back&(1<<r) != 0 {
 				d.close(s, r, x.moved)
 			}
-			d.state[r].lost = false
+			x.lost = x.lost && s.InDrive() && x.moved > x.since
 		}
 		d.tell(s)
 		return

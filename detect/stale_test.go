@@ -25,13 +25,14 @@ func TestStaleWithTheEngineStopped(t *testing.T) {
 	for _, c := range []struct {
 		name         string
 		stands, ends float64 // the engine's speed as it falls silent, and as it is back
-		kmh          float64 // meanwhile
+		kmh, haltS   float64 // meanwhile, and for how long it stands again after that
 		want         int
 	}{
-		{"drives off unheard", 0, 900, 20, 1},
-		{"stands", 0, 700, 0, 0},
-		{"stops again unheard", 900, 0, 20, 1},
-		{"key off at a standstill", 700, 0, 0, 0},
+		{"drives off unheard", 0, 900, 20, 0, 1},
+		{"drives off and stops, unheard", 0, 700, 20, 2, 1},
+		{"stands", 0, 700, 0, 0, 0},
+		{"stops again unheard", 900, 0, 20, 0, 1},
+		{"key off at a standstill", 700, 0, 0, 0, 0},
 	} {
 		h := newHand(t, detect.DefaultSettings(), handRoles...)
 		h.plan.Facts.StopStart = true
@@ -45,6 +46,10 @@ func TestStaleWithTheEngineStopped(t *testing.T) {
 		h.run(1, nil)
 		h.kmh = c.kmh
 		h.run(6, nil)
+		if c.haltS > 0 {
+			h.kmh = 0
+			h.run(c.haltS, nil)
+		}
 		h.mute, h.engine = nil, c.ends
 		if c.ends == 0 {
 			h.kmh = 0

@@ -40,6 +40,7 @@ type Writer struct {
 
 	events   int
 	accounts []*detect.Account // the latest of each drive that waits
+	ended    int               // the latest drive of which an account said so
 	flushed  bus.Micros        // when the account was last written
 	closed   bool
 }
@@ -244,16 +245,16 @@ func (w *Writer) hand(s stretch) {
 }
 
 // Account keeps the latest account of a drive, which is the Writer's from then on. It
-// is written at most every Options.AccountEvery, and when the drive has ended with the
-// next frame or tick, or with the end of the run.
+// is written at most every Options.AccountEvery, and when the latest drive has ended with
+// the next frame or tick, or with the end of the run.
 func (w *Writer) Account(a *detect.Account) error {
 	if w.closed {
 		return errClosed
 	}
 	w.accounts = slices.DeleteFunc(w.accounts, func(x *detect.Account) bool { return x.Drive == a.Drive })
 	w.accounts = append(w.accounts, a)
-	if a.Ended {
-		w.flushed = w.now - w.opt.AccountEvery
+	if a.Ended && a.Drive >= w.ended {
+		w.flushed, w.ended = w.now-w.opt.AccountEvery, a.Drive
 	}
 	w.plan()
 	return nil

@@ -145,7 +145,7 @@ func (l *line) Account(a *detect.Account) {
 		a.Asking = l.asking.lines()
 	}
 	if l.store != nil && l.pushed > l.muted {
-		if a.Ended {
+		if a.Ended && a.Drive >= l.ended {
 			l.monitor.KeepRatios(l.stream.RatioMemory())
 			l.keep(l.store.History(l.monitor.History()))
 		}

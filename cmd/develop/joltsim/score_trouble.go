@@ -31,7 +31,7 @@ func (m *matcher) windows(row string, kinds []string, slackS float64, faults ...
 		for _, k := range kinds {
 			n += m.overlapping(k, in.From-slack, in.To+slack, nil)
 		}
-		if n == 0 && m.stands(in.From, in.To) {
+		if n == 0 && row != rowGearset && m.stands(in.From, in.To) {
 			x.unobservable++
 			continue
 		}
@@ -52,8 +52,8 @@ func (m *matcher) windows(row string, kinds []string, slackS float64, faults ...
 	}
 }
 
-// stands reports whether the engine stood as a trouble began, or stood with the vehicle
-// for so much of it that what is left is too short to be told: it may have been the key.
+// stands reports whether the engine stood with the vehicle for so much of a trouble that what
+// is left is too short to be told: it may have been the key.
 func (m *matcher) stands(from, to bus.Micros) bool {
 	i := int((from - m.truth.Start) / drive.TraceStep)
 	n := int((to - from) / drive.TraceStep)
@@ -67,7 +67,7 @@ func (m *matcher) stands(from, to bus.Micros) bool {
 			going++
 		}
 	}
-	return !running(&m.truth.Trace[i]) || going < n && (bus.Micros(going)*drive.TraceStep).Seconds() < m.set.RoleStale.MinS+1
+	return going < n && (bus.Micros(going)*drive.TraceStep).Seconds() < m.set.RoleStale.MinS+1
 }
 
 // troubled claims what is said of buses and roles around any trouble: a silent
