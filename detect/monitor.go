@@ -259,7 +259,7 @@ func (m *Monitor) endDrive(at bus.Micros) {
 		d.end(&m.scene, at)
 	}
 	a := m.account(at, nil)
-	if m.lines != nil && m.lines.waits {
+	if a != nil && m.lines != nil && m.lines.waits {
 		last := *a
 		m.lines.latest = &last
 	}
@@ -353,9 +353,12 @@ func RatiosIn(b []byte) ([]stream.LearnedRatio, error) {
 // stored rows to draw it, so that it and the account mean the same.
 func (m *Monitor) ClutchState() string { return m.scene.Now().State.String() }
 
-// account hands on the account so far; now is the row that it ends with, nil where
-// the drive has ended.
+// account hands on the account so far, nil where nobody takes it; now is the row that it
+// ends with, nil where the drive has ended.
 func (m *Monitor) account(at bus.Micros, now *stream.Row) *Account {
+	if m.out.out == nil {
+		return nil
+	}
 	a := m.out.ledger.account(&m.scene, m.accounters, at, now)
 	m.hand(a)
 	return a
@@ -363,9 +366,6 @@ func (m *Monitor) account(at bus.Micros, now *stream.Row) *Account {
 
 // hand hands on an account, after those of earlier drives of which more is known now.
 func (m *Monitor) hand(a *Account) {
-	if m.out.out == nil {
-		return
-	}
 	if m.lines != nil {
 		m.lines.revised(m.out.out.Account)
 	}
